@@ -1,0 +1,1 @@
+"""What was delivered: files, names, the brief, the products file."""

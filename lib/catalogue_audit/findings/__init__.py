@@ -1,0 +1,1 @@
+"""Measurements against the brief: what is wrong and what to do."""

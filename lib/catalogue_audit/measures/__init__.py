@@ -1,0 +1,1 @@
+"""Pass one: one picture to numbers and a compact sketch."""

@@ -1,0 +1,1 @@
+"""What a file says about itself: container, Exif, rights, profile."""

@@ -1,0 +1,1 @@
+"""Bytes to upright, colour-managed arrays, and the colour mathematics."""

@@ -1,0 +1,1 @@
+"""Tables, charts, pictures, notebooks and the page that people open."""

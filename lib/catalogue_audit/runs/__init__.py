@@ -1,0 +1,1 @@
+"""Orchestration: review, season and scheduled runs, store and lock."""

@@ -1,0 +1,1 @@
+"""Pass two: all sketches and numbers at once."""
