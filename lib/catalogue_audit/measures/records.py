@@ -1,0 +1,66 @@
+"""What the measures hand to one another: the fitted backdrop and the product's outline."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+
+class Backdrop(NamedTuple):
+    """
+    The background as a smooth surface fitted to the frame's border.
+
+    Attributes
+    ----------
+    lab : (h, w, 3) float32
+        Predicted background CIELAB at every working pixel.
+    scatter : (3,) float32
+        Robust standard deviation of the border's residuals, per channel.
+    kind : str
+        'white', 'grey', 'coloured', 'cut_out' or 'unknown'.
+    confidence : float
+        0 to 1; how well one smooth surface explains the border.
+    """
+
+    lab: np.ndarray
+    scatter: np.ndarray
+    kind: str
+    confidence: float
+
+
+class Outline(NamedTuple):
+    """
+    The product told apart from its background.
+
+    Attributes
+    ----------
+    mask : (h, w) bool
+        Product pixels of the working image (all of the product; no shadow, no reflection).
+    shadow : (h, w) bool
+        Pixels darkened by contact shadow, cast shadow or reflection.
+    contours : tuple of (n, 2) float32
+        Closed contours with sub-pixel edge, working pixels, x right, y down, pixel
+        centres at whole numbers + 0.5 (so x / w is a fraction of the frame);
+        outer contour of the largest part first.
+    box : (4,) tuple of float or None
+        left, top, right, bottom in fractions of the frame, sub-pixel.
+    touches : tuple of str
+        Sides the product meets: 'left', 'top', 'right', 'bottom'.
+    source : str
+        'background' or 'alpha'.
+    confidence : float
+        0 to 1. Below `CONFIDENCE_LIMIT` nothing that needs the outline is reported.
+    reason : str
+        Why the confidence is low, in plain words; empty where it is not.
+    """
+
+    mask: np.ndarray
+    shadow: np.ndarray
+    contours: tuple
+    box: tuple | None
+    touches: tuple
+    source: str
+    confidence: float
+    reason: str
+
+
+CONFIDENCE_LIMIT = 0.5  # half: an outline more likely wrong than right misleads whoever reads it
