@@ -1,0 +1,189 @@
+"""
+Pass one: the bytes of one file to its facts and its sketch.
+
+Nothing here knows the view, the brief's tolerances or any other file, so the
+result may be kept for ever under the content's hash and the measures' version.
+"""
+
+import hashlib
+import math
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from catalogue_audit import schema
+from catalogue_audit.errors import UnreadablePicture
+from catalogue_audit.measures.background import background_facts
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.cutout import cutout_facts
+from catalogue_audit.measures.features import feature_sketch
+from catalogue_audit.measures.framing import framing_facts
+from catalogue_audit.measures.handles import handles_facts
+from catalogue_audit.measures.hashing import hash_text, phash64
+from catalogue_audit.measures.light import product_light_facts
+from catalogue_audit.measures.noise import noise_facts
+from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.roll import roll_facts
+from catalogue_audit.measures.sharpness import sharpness_facts
+from catalogue_audit.measures.specks import speck_facts
+from catalogue_audit.measures.strap import strap_facts
+from catalogue_audit.measures.target import target_facts
+from catalogue_audit.measures.turn import turn_facts
+from catalogue_audit.metadata.container import read_container
+from catalogue_audit.metadata.exif import read_exif
+from catalogue_audit.metadata.rights import read_rights
+from catalogue_audit.pixels.decode import decode
+from catalogue_audit.pixels.encode import preview_jpeg, thumbnail
+
+_DIGITS = {column.name: column.digits for column in schema.FRAME_COLUMNS if column.type == "number"}
+_INTEGERS = {column.name for column in schema.FRAME_COLUMNS if column.type == "integer"}
+_STEP_NAMES = {
+    "_hash_facts": "perceptual hash",
+    "framing_facts": "framing",
+    "roll_facts": "roll",
+    "turn_facts": "turn",
+    "handles_facts": "handles",
+    "strap_facts": "strap",
+    "background_facts": "background",
+    "product_light_facts": "product's light and colour",
+    "cutout_facts": "cut-out edge",
+    "sharpness_facts": "sharpness",
+    "noise_facts": "noise",
+    "speck_facts": "specks",
+    "target_facts": "colour target",
+    "feature_sketch": "key points",
+}
+
+
+class Limits(NamedTuple):
+    """What one file may cost: `max_pixels` as declared in its header, before decoding."""
+
+    max_pixels: int = 300_000_000
+
+
+def measure_bytes(data, limits=Limits()):
+    """
+    Facts and sketch of one file.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    limits : Limits
+
+    Returns
+    -------
+    facts : dict
+        Values of `schema.FRAME_COLUMNS` by name, rounded; ``status`` is
+        'measured', 'measured_with_note' or 'not_measured'; ``reasons`` is a
+        tuple of sentences. What is unknown is left out.
+    sketch : dict of str to ndarray
+        See `measures.sketch`; empty where nothing was decoded.
+    """
+    facts = {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+    reasons = []
+    sketch = {}
+    try:
+        container = read_container(data, limits.max_pixels)
+        _merge(facts, reasons, container)
+        exif = read_exif(data, container["format"])
+        _merge(facts, reasons, exif)
+        _merge(facts, reasons, read_rights(data, container["format"]))
+        picture = decode(data, container, facts.get("orientation") or 1)
+        reasons.extend(picture.notes)
+        facts["height_px"], facts["width_px"] = picture.encoded.shape[:2]
+        measured, sketch = measure_picture(picture, facts)
+        _merge(facts, reasons, measured)
+        facts["status"] = "measured_with_note" if picture.notes or reasons else "measured"
+    except UnreadablePicture as problem:
+        facts["status"] = "not_measured"
+        reasons = [str(problem)]
+    facts["reasons"] = tuple(dict.fromkeys(reasons))
+    return rounded(facts), sketch
+
+
+def measure_picture(picture, facts):
+    """
+    Every measure of one decoded picture, each guarded from the others.
+
+    Parameters
+    ----------
+    picture : Picture
+    facts : dict
+        What the metadata said; only the focal length is used.
+
+    Returns
+    -------
+    measured : dict
+        Facts; ``reasons`` lists what could not be measured and why.
+    sketch : dict of str to ndarray
+    """
+    backdrop = fit_backdrop(picture)
+    outline = find_outline(picture, backdrop)
+    measured = {}
+    reasons = []
+    sketch = {"preview": preview_jpeg(picture), "thumb": thumbnail(picture)}
+    steps = (
+        (_hash_facts, (picture,)),
+        (framing_facts, (outline, picture.working.shape[:2])),
+        (roll_facts, (picture, outline)),
+        (turn_facts, (picture, outline, facts.get("focal_length_35mm"))),
+        (handles_facts, (picture, outline, facts.get("focal_length_35mm"))),
+        (strap_facts, (picture, outline)),
+        (background_facts, (picture, backdrop, outline)),
+        (product_light_facts, (picture, outline)),
+        (cutout_facts, (picture, backdrop, outline)),
+        (sharpness_facts, (picture, outline)),
+        (noise_facts, (picture, backdrop, outline)),
+        (speck_facts, (picture, outline)),
+        (target_facts, (picture,)),
+        (feature_sketch, (picture, outline)),
+    )
+    for step, arguments in steps:
+        try:
+            found = step(*arguments)
+        except (ArithmeticError, IndexError, ValueError, np.linalg.LinAlgError, cv2.error):
+            reasons.append(f"the {_STEP_NAMES[step.__name__]} could not be measured")
+            continue
+        arrays = {key: value for key, value in found.items() if isinstance(value, np.ndarray)}
+        sketch.update(arrays)
+        _merge(measured, reasons, {key: value for key, value in found.items() if key not in arrays})
+    measured["reasons"] = tuple(reasons)
+    return measured, sketch
+
+
+def rounded(facts):
+    """
+    Facts with every number rounded as the schema says, and NaN and infinity left out.
+
+    Examples
+    --------
+    >>> rounded({"roll_deg": 0.12345, "yaw_deg": float("nan")})
+    {'roll_deg': 0.123}
+    """
+    result = {}
+    for name, value in facts.items():
+        if value is None or (isinstance(value, (float, np.floating)) and not math.isfinite(value)):
+            continue
+        if name in _DIGITS:
+            value = round(float(value), _DIGITS[name]) + 0.0  # + 0.0 makes -0.0 zero
+        elif name in _INTEGERS:
+            value = int(value)
+        elif isinstance(value, (np.floating, np.integer, np.bool_)):
+            value = value.item()
+        result[name] = value
+    return result
+
+
+def _merge(facts, reasons, found):
+    """Add `found` to `facts`, its reasons to `reasons`."""
+    reasons.extend(found.get("reasons", ()))
+    facts.update((key, value) for key, value in found.items() if key != "reasons" and value is not None)
+
+
+def _hash_facts(picture):
+    value = phash64(picture.working)
+    if value is None:
+        return {"reasons": ("the picture is nearly flat, so it has no perceptual hash",)}
+    return {"phash": hash_text(value)}

@@ -1,0 +1,118 @@
+"""
+Tables on disk: built from the schema, rounded by it, safe to open in a spreadsheet.
+
+CSV: UTF-8, comma, header row, ``.`` decimal, empty = not applicable or unknown.
+A text cell that a spreadsheet would run as a formula is written behind an
+apostrophe; `read_table` takes it off again.
+"""
+
+import csv
+import os
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit import schema
+
+DTYPES = {"text": "str", "integer": "Int64", "number": "float64", "boolean": "boolean"}
+FORMULA_LEADS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+
+
+def table_from_rows(table, rows):
+    """
+    DataFrame of one of the schema's tables.
+
+    Parameters
+    ----------
+    table : str
+        Key of `schema.TABLES`.
+    rows : iterable of dict
+        Values by column name; what is missing or None is unknown.
+
+    Returns
+    -------
+    DataFrame
+        The table's columns in order and type, also where there are no rows.
+    """
+    rows = list(rows)
+    return conform(table, pd.DataFrame.from_records(rows, index=range(len(rows))))
+
+
+def conform(table, frame):
+    """The table's columns in order, type and rounding; further columns after them as they are."""
+    columns = {}
+    for column in schema.TABLES[table]:
+        values = frame[column.name] if column.name in frame.columns else [None] * len(frame)
+        series = pd.Series(list(values), index=frame.index, dtype="object")
+        series = series.where(series.notna(), None)
+        if column.type == "number":
+            numbers = pd.to_numeric(series).astype("float64")
+            series = numbers.where(np.isfinite(numbers)).round(column.digits) + 0.0
+        elif column.type == "integer":
+            series = pd.to_numeric(series).round().astype("Int64")
+        else:
+            series = series.astype(DTYPES[column.type])
+        columns[column.name] = series
+    others = {name: frame[name] for name in frame.columns if name not in columns}
+    return pd.DataFrame(columns | others, index=frame.index)
+
+
+def write_table(path, table, frame):
+    """Write one table as CSV, whole or not at all."""
+    columns = {column.name: column for column in schema.TABLES[table]}
+    names = [*columns, *(name for name in frame.columns if name not in columns)]
+    cells = [_cells(frame[name], columns.get(name)) for name in names]
+    temporary = path.with_name(path.name + ".part")
+    with open(temporary, "w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(names)
+        writer.writerows(zip(*cells, strict=True))
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(temporary, path)
+
+
+def read_table(path, table):
+    """Inverse of `write_table`: the same types, the apostrophes taken off."""
+    text = pd.read_csv(path, dtype="str", keep_default_na=False, encoding="utf-8", lineterminator="\n")
+    known = {column.name for column in schema.TABLES[table] if column.type in ("number", "integer", "boolean")}
+    for name in text.columns:
+        if name in known:
+            text[name] = text[name].where(text[name] != "", None)
+        else:
+            text[name] = text[name].map(_unescape)
+    booleans = [c.name for c in schema.TABLES[table] if c.type == "boolean" and c.name in text.columns]
+    for name in booleans:
+        text[name] = text[name].map({"true": True, "false": False})
+    return conform(table, text)
+
+
+def _cells(series, column):
+    kind = column.type if column else ("number" if series.dtype.kind == "f" else "text")
+    if kind == "number":
+        digits = column.digits if column else 6
+        return ["" if pd.isna(value) else f"{value + 0.0:.{digits}f}" for value in series]
+    if kind == "integer":
+        return ["" if pd.isna(value) else str(int(value)) for value in series]
+    if kind == "boolean":
+        return ["" if pd.isna(value) else str(bool(value)).lower() for value in series]
+    return ["" if pd.isna(value) else escape_cell(str(value)) for value in series]
+
+
+def escape_cell(text):
+    """
+    Text that no spreadsheet takes for a formula.
+
+    Examples
+    --------
+    >>> escape_cell("=1+1"), escape_cell("plain")
+    ("'=1+1", 'plain')
+    """
+    text = text.replace("\0", "")
+    return "'" + text if text.startswith(FORMULA_LEADS) else text
+
+
+def _unescape(text):
+    if text == "":
+        return None
+    return text[1:] if text.startswith("'") else text

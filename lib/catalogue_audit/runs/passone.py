@@ -1,0 +1,212 @@
+"""
+Pass one over a folder: worker processes measure files one by one; the store keeps each result.
+
+A file that hangs, or takes its worker down with it, costs itself and nothing
+else: it becomes a row with a reason.
+"""
+
+import multiprocessing
+import os
+import resource
+import signal
+import time
+from concurrent.futures import FIRST_COMPLETED, TimeoutError, wait
+
+from pebble import ProcessExpired, ProcessPool
+
+from catalogue_audit.delivery.source import open_delivery
+from catalogue_audit.errors import UnreadablePicture
+from catalogue_audit.runs import store
+
+IN_FLIGHT = 3  # files handed out per worker: enough to keep it busy, few enough to bound memory
+COMMIT_EVERY = 32  # results kept per transaction; a killed run repeats at most these
+
+# Arrays of picture size are otherwise given back to the kernel and faulted in again at every use.
+_WORKER_ENVIRONMENT = {
+    "MALLOC_MMAP_THRESHOLD_": "1073741824",
+    "MALLOC_TRIM_THRESHOLD_": "1073741824",
+    "MALLOC_ARENA_MAX": "2",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+}
+
+
+def measure_delivery(delivery, entries, connection, version, *, jobs=None, limits, progress=None):
+    """
+    Facts of every entry of a delivery, from the store where it has them.
+
+    Parameters
+    ----------
+    delivery : Delivery
+    entries : list of Entry
+    connection : sqlite3.Connection
+        The store; results are kept as they come.
+    version : str
+        `store.measure_version()`.
+    jobs : int, optional
+        Worker processes; by default one for each processor this process may use.
+    limits : FileLimits
+    progress : callable, optional
+        Called with (files done, files in all).
+
+    Returns
+    -------
+    list of dict
+        Facts, in the order of `entries`.
+    """
+    results = [None] * len(entries)
+    waiting = []
+    for index, entry in enumerate(entries):
+        if entry.problem:
+            results[index] = _not_measured(entry, entry.problem)
+            continue
+        content = store.recognise(connection, delivery.location, entry)
+        results[index] = content and store.recall(connection, version, content)
+        if results[index] is None:
+            waiting.append(index)
+    done = len(entries) - len(waiting)
+    if progress:
+        progress(done, len(entries))
+    kept = 0
+    for index, facts, sketch, read_at_ns in _measured(delivery, entries, waiting, jobs, limits):
+        results[index] = facts
+        if sketch is not None:
+            store.keep(connection, version, facts["sha256"], facts, sketch)
+            store.remember(connection, delivery.location, entries[index], facts["sha256"], read_at_ns)
+            kept += 1
+            if kept % COMMIT_EVERY == 0:
+                connection.commit()
+        done += 1
+        if progress:
+            progress(done, len(entries))
+    connection.commit()
+    return results
+
+
+def available_processors():
+    """Processors this process may run on."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _measured(delivery, entries, waiting, jobs, limits):
+    """Yield (index, facts, packed sketch or None, time of reading) as workers finish."""
+    if not waiting:
+        return
+    workers = max(1, min(jobs or available_processors(), len(waiting)))
+    queue = iter(waiting)
+    with _environment(), _pool(workers, delivery, limits) as pool:
+        running = {}
+        _hand_out(pool, queue, entries, running, workers * IN_FLIGHT, limits)
+        while running:
+            finished, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in sorted(finished, key=running.get):
+                index = running.pop(future)
+                yield index, *_outcome(future, entries[index], limits)
+            _hand_out(pool, queue, entries, running, workers * IN_FLIGHT, limits)
+
+
+def _hand_out(pool, queue, entries, running, most, limits):
+    while len(running) < most and (index := next(queue, None)) is not None:
+        future = pool.schedule(_work, args=(entries[index],), timeout=limits.seconds_per_file)
+        running[future] = index
+
+
+def _outcome(future, entry, limits):
+    try:
+        return future.result()
+    except TimeoutError:
+        reason = (
+            f"measuring this file took longer than {limits.seconds_per_file:g} s, so it was given up; "
+            "ask for a fresh export as a plain baseline JPEG"
+        )
+    except ProcessExpired:
+        reason = "measuring this file needed more memory than allowed, or stopped the measuring program; ask for a fresh export"
+    return _not_measured(entry, reason), None, 0
+
+
+def _not_measured(entry, reason):
+    facts = {"status": "not_measured", "reasons": (reason,)}
+    if entry.size is not None:
+        facts["bytes"] = entry.size
+    return facts
+
+
+def _pool(workers, delivery, limits):
+    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+    context = multiprocessing.get_context(method)
+    if method == "forkserver":
+        context.set_forkserver_preload(["catalogue_audit.measures.measure"])
+    return ProcessPool(
+        max_workers=workers,
+        context=context,
+        initializer=_start_worker,
+        initargs=(delivery.location, limits),
+    )
+
+
+_worker = {}  # of a worker process only: its delivery and limits
+
+
+def _start_worker(location, limits):
+    import cv2
+
+    cv2.setNumThreads(1)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    _end_with_parent()
+    if limits.memory_bytes:
+        resource.setrlimit(resource.RLIMIT_AS, (_address_space() + limits.memory_bytes,) * 2)
+    _worker.update(delivery=open_delivery(location), limits=limits)
+
+
+def _work(entry):
+    from catalogue_audit.measures.measure import Limits, measure_bytes
+    from catalogue_audit.measures.sketch import pack_sketch
+
+    limits = _worker["limits"]
+    read_at_ns = time.time_ns()
+    try:
+        data = _worker["delivery"].read(entry, limits.max_bytes)
+    except UnreadablePicture as problem:
+        return _not_measured(entry, str(problem)), None, 0
+    try:
+        facts, sketch = measure_bytes(data, Limits(limits.max_pixels))
+    except MemoryError:
+        reason = "measuring this file needs more memory than allowed; ask for a smaller export"
+        return _not_measured(entry, reason), None, 0
+    return facts, pack_sketch(sketch), read_at_ns
+
+
+def _address_space():
+    """Bytes of address space in use, so that the limit counts what a file adds."""
+    try:
+        with open("/proc/self/statm") as statm:
+            return int(statm.read().split()[0]) * resource.getpagesize()
+    except OSError:
+        return 2 << 30
+
+
+def _end_with_parent():
+    """Ask Linux to end this process with the one that started it, however that ends."""
+    try:
+        import ctypes
+
+        ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # 1 is PR_SET_PDEATHSIG, linux/prctl.h
+    except (AttributeError, OSError):
+        pass
+
+
+class _environment:
+    """Environment of the workers, set while they are started."""
+
+    def __enter__(self):
+        self._before = {name: os.environ.get(name) for name in _WORKER_ENVIRONMENT}
+        for name, value in _WORKER_ENVIRONMENT.items():
+            os.environ.setdefault(name, value)
+
+    def __exit__(self, *error):
+        for name, value in self._before.items():
+            if value is None:
+                os.environ.pop(name, None)

@@ -1,0 +1,195 @@
+"""
+The store: results of pass one, kept by content and by version of the measures.
+
+One SQLite file beside the reports. SQLite because it is in the standard
+library, is one file, survives ``kill -9`` (write-ahead log) and lets several
+runs read while one writes. A store that is damaged is set aside under another
+name and begun anew: it holds nothing that cannot be measured again.
+"""
+
+import contextlib
+import hashlib
+import json
+import sqlite3
+import time
+from collections.abc import Mapping
+from importlib import metadata
+from pathlib import Path
+
+import catalogue_audit
+from catalogue_audit.measures.sketch import unpack_sketch
+
+SCHEMA_VERSION = 1
+STORE_NAME = "measures.sqlite3"
+FRESH_NS = 2_000_000_000  # a file changed this shortly before it was read may change again unseen within one clock tick
+
+_MEASURING = ("measures", "metadata", "pixels")
+_LIBRARIES = ("exifread", "imagehash", "numpy", "opencv-python-headless", "pillow", "pillow-heif", "scipy", "simplejpeg")
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS measured (
+    version TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    facts TEXT NOT NULL,
+    sketch BLOB NOT NULL,
+    check_sum TEXT NOT NULL,
+    PRIMARY KEY (version, sha256)
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS seen (
+    location TEXT NOT NULL,
+    name TEXT NOT NULL,
+    size INTEGER NOT NULL,
+    mtime_ns INTEGER NOT NULL,
+    ctime_ns INTEGER NOT NULL,
+    inode INTEGER NOT NULL,
+    sha256 TEXT NOT NULL,
+    PRIMARY KEY (location, name)
+) WITHOUT ROWID;
+"""
+
+
+def measure_version():
+    """
+    Version of pass one: a hash of its source and of the libraries it stands on.
+
+    A changed line of code can change a number, so no hand-kept counter decides
+    whether a kept result is still good.
+
+    Returns
+    -------
+    str
+        16 hex digits.
+    """
+    digest = hashlib.blake2b(digest_size=8)
+    root = Path(catalogue_audit.__file__).parent
+    for layer in _MEASURING:
+        for path in sorted((root / layer).glob("*.py")):
+            digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    digest.update((root / "schema.py").read_bytes())
+    for library in _LIBRARIES:
+        digest.update(f"{library} {metadata.version(library)}".encode())
+    return digest.hexdigest()
+
+
+def open_store(folder):
+    """
+    Open the store in `folder`, making or mending it where needed.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    connection : sqlite3.Connection
+    notes : tuple of str
+        What was set aside, in plain words.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / STORE_NAME
+    try:
+        return _connect(path), ()
+    except sqlite3.DatabaseError:
+        aside = path.with_name(f"{STORE_NAME}.damaged-{time.time_ns()}")
+        path.rename(aside)
+        for suffix in ("-wal", "-shm"):
+            path.with_name(STORE_NAME + suffix).unlink(missing_ok=True)
+        return _connect(path), (f"the store of earlier results was damaged; it was set aside as {aside.name}",)
+
+
+def _connect(path):
+    connection = sqlite3.connect(path, timeout=60)
+    try:
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=NORMAL")
+        if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise sqlite3.DatabaseError("quick_check failed")
+        (version,) = connection.execute("PRAGMA user_version").fetchone()
+        if version not in (0, SCHEMA_VERSION):
+            raise sqlite3.DatabaseError(f"schema {version}")
+        connection.executescript(_TABLES)
+        connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        connection.commit()
+    except sqlite3.DatabaseError:
+        connection.close()
+        raise
+    return connection
+
+
+def keep(connection, version, sha256, facts, sketch):
+    """Keep one result; `sketch` is packed bytes."""
+    text = json.dumps(facts, sort_keys=True)
+    connection.execute(
+        "INSERT OR REPLACE INTO measured VALUES (?, ?, ?, ?, ?)",
+        (version, sha256, text, sketch, _check_sum(text, sketch)),
+    )
+
+
+def recall(connection, version, sha256):
+    """
+    Facts kept for a content, or None where there are none or they are damaged.
+    """
+    row = connection.execute(
+        "SELECT facts, sketch, check_sum FROM measured WHERE version = ? AND sha256 = ?", (version, sha256)
+    ).fetchone()
+    if row is None or _check_sum(row[0], row[1]) != row[2]:
+        return None
+    facts = json.loads(row[0])
+    facts["reasons"] = tuple(facts.get("reasons", ()))
+    return facts
+
+
+def remember(connection, location, entry, sha256, read_at_ns):
+    """Note that a file of this size, times and inode held this content, unless its times are too fresh to trust."""
+    if not entry.inode or read_at_ns - max(entry.mtime_ns, entry.ctime_ns) < FRESH_NS:
+        return
+    connection.execute(
+        "INSERT OR REPLACE INTO seen VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode, sha256),
+    )
+
+
+def recognise(connection, location, entry):
+    """Content hash of a file that has not changed since it was read, or None."""
+    row = connection.execute(
+        "SELECT sha256 FROM seen WHERE location = ? AND name = ? AND size = ? AND mtime_ns = ?"
+        " AND ctime_ns = ? AND inode = ?",
+        (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode),
+    ).fetchone()
+    return row[0] if row else None
+
+
+class Sketches(Mapping):
+    """
+    Read-only mapping: file name → sketch, loaded from the store when asked for.
+
+    Memory stays that of one sketch, whatever the number of files.
+    """
+
+    def __init__(self, path, version, contents):
+        """`contents` maps file name → sha256 of the files that have a sketch."""
+        self._path = path
+        self._version = version
+        self._contents = dict(contents)
+        self._connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=60)
+
+    def __getitem__(self, file):
+        row = self._connection.execute(
+            "SELECT sketch FROM measured WHERE version = ? AND sha256 = ?", (self._version, self._contents[file])
+        ).fetchone()
+        return unpack_sketch(row[0]) if row else {}
+
+    def __iter__(self):
+        return iter(self._contents)
+
+    def __len__(self):
+        return len(self._contents)
+
+    def close(self):
+        """Close the connection."""
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.close()
+
+
+def _check_sum(facts, sketch):
+    return hashlib.blake2b(facts.encode() + sketch, digest_size=8).hexdigest()

@@ -1,0 +1,72 @@
+"""The plan of the house: layers import downwards only, and walls stay where they are."""
+
+import ast
+from pathlib import Path
+
+import catalogue_audit
+
+PACKAGE = Path(catalogue_audit.__file__).parent
+LAYERS = ("delivery", "metadata", "pixels", "measures", "statistics", "findings", "report", "runs", "cli")
+EXTERNAL_WALLS = {
+    "exifread": "metadata/exif.py",
+    "papermill": "report/notebooks.py",
+    "simplejpeg": "pixels/",
+}
+
+
+def _imports():
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                yield path.relative_to(PACKAGE).as_posix(), node.module
+            elif isinstance(node, ast.Import):
+                for name in node.names:
+                    yield path.relative_to(PACKAGE).as_posix(), name.name
+
+
+def _layer(dotted):
+    part = dotted.split(".")[0].removesuffix(".py")
+    return LAYERS.index(part) if part in LAYERS else -1
+
+
+def test_no_module_imports_from_a_layer_above_it():
+    upward = [
+        f"{path} imports {module}"
+        for path, module in _imports()
+        if module.startswith("catalogue_audit.")
+        and path not in ("__main__.py",)
+        and _layer(module.removeprefix("catalogue_audit.")) > _layer(path.split("/")[0])
+    ]
+    assert upward == []
+
+
+def test_each_outside_library_behind_a_wall_is_imported_in_one_place():
+    strays = [
+        f"{path} imports {module}"
+        for path, module in _imports()
+        for library, home in EXTERNAL_WALLS.items()
+        if module.split(".")[0] == library and not path.startswith(home)
+    ]
+    assert strays == []
+
+
+def test_measures_do_no_input_or_output_and_know_no_pandas():
+    strays = [
+        f"{path} imports {module}"
+        for path, module in _imports()
+        if path.startswith(("measures/", "pixels/"))
+        and module.split(".")[0] in ("pandas", "pathlib", "os", "fsspec", "shutil", "tempfile")
+    ]
+    assert strays == []
+
+
+def test_nothing_in_the_library_prints_and_pyplot_is_never_used():
+    prints = [
+        f"{path.relative_to(PACKAGE)}:{node.lineno}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if path.name != "cli.py"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
+    ]
+    assert prints == []
+    assert [path for path, module in _imports() if module == "matplotlib.pyplot"] == []
