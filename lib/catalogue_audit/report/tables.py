@@ -1,5 +1,5 @@
 """
-Tables on disk: built from the schema, rounded by it, safe to open in a spreadsheet.
+Tables on disk: rounded by the schema, safe to open in a spreadsheet.
 
 CSV: UTF-8, comma, header row, ``.`` decimal, empty = not applicable or unknown.
 A text cell that a spreadsheet would run as a formula is written behind an
@@ -9,52 +9,12 @@ apostrophe; `read_table` takes it off again.
 import csv
 import os
 
-import numpy as np
 import pandas as pd
 
 from catalogue_audit import schema
+from catalogue_audit.statistics.tables import conform, table_from_rows
 
-DTYPES = {"text": "str", "integer": "Int64", "number": "float64", "boolean": "boolean"}
 FORMULA_LEADS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
-
-
-def table_from_rows(table, rows):
-    """
-    DataFrame of one of the schema's tables.
-
-    Parameters
-    ----------
-    table : str
-        Key of `schema.TABLES`.
-    rows : iterable of dict
-        Values by column name; what is missing or None is unknown.
-
-    Returns
-    -------
-    DataFrame
-        The table's columns in order and type, also where there are no rows.
-    """
-    rows = list(rows)
-    return conform(table, pd.DataFrame.from_records(rows, index=range(len(rows))))
-
-
-def conform(table, frame):
-    """The table's columns in order, type and rounding; further columns after them as they are."""
-    columns = {}
-    for column in schema.TABLES[table]:
-        values = frame[column.name] if column.name in frame.columns else [None] * len(frame)
-        series = pd.Series(list(values), index=frame.index, dtype="object")
-        series = series.where(series.notna(), None)
-        if column.type == "number":
-            numbers = pd.to_numeric(series).astype("float64")
-            series = numbers.where(np.isfinite(numbers)).round(column.digits) + 0.0
-        elif column.type == "integer":
-            series = pd.to_numeric(series).round().astype("Int64")
-        else:
-            series = series.astype(DTYPES[column.type])
-        columns[column.name] = series
-    others = {name: frame[name] for name in frame.columns if name not in columns}
-    return pd.DataFrame(columns | others, index=frame.index)
 
 
 def write_table(path, table, frame):
@@ -116,3 +76,20 @@ def _unescape(text):
     if text == "":
         return None
     return text[1:] if text.startswith("'") else text
+
+
+def write_tables(folder, tables):
+    """Write every table of `tables` (name → DataFrame) into `folder`."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, frame in tables.items():
+        write_table(folder / f"{name}.csv", name, frame)
+
+
+def read_tables(folder):
+    """Every table of a report's ``tables`` folder, by name; a table whose file is missing is empty."""
+    return {
+        name: read_table(folder / f"{name}.csv", name)
+        if (folder / f"{name}.csv").is_file()
+        else table_from_rows(name, [])
+        for name in schema.TABLES
+    }

@@ -1,0 +1,173 @@
+"""
+The command: arguments to one call to an exit status.
+
+Nothing heavy is imported until a command needs it, so that ``--help`` is
+immediate.
+"""
+
+import argparse
+import os
+import signal
+import sys
+
+from catalogue_audit import __version__
+from catalogue_audit.errors import AuditError
+
+EXIT_STATUS = """\
+exit status:
+  0  nothing worse than minor
+  1  findings that need action (at least one critical or major)
+  2  the command or the brief is wrong
+  3  the audit itself could not finish
+  4  another run holds the lock
+  128 + n  ended by signal n
+"""
+
+
+def main(arguments=None):
+    """
+    Run the command.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        By default those of the process.
+
+    Returns
+    -------
+    int
+        The exit status; see `EXIT_STATUS`.
+    """
+    options = _parser().parse_args(arguments)
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _end_by_signal)
+    try:
+        return options.run(options)
+    except AuditError as error:
+        _say(str(error))
+        return error.exit_status
+    except KeyboardInterrupt:
+        _say("Stopped. Measured files are kept; the same command goes on from there.")
+        return 128 + signal.SIGINT
+    except _Ended as ended:
+        _say("Stopped. Measured files are kept; the same command goes on from there.")
+        return 128 + ended.number
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 128 + signal.SIGPIPE
+
+
+class _Ended(BaseException):
+    def __init__(self, number):
+        super().__init__(number)
+        self.number = number
+
+
+def _end_by_signal(number, frame):
+    raise _Ended(number)
+
+
+def _parser():
+    parser = argparse.ArgumentParser(
+        prog="catalogue-audit",
+        description="Measure every picture of a delivery and report what is missing, wrong or inconsistent.",
+        epilog=EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=__version__)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _add_review(commands)
+    _add_brief(commands)
+    return parser
+
+
+def _add_review(commands):
+    review = commands.add_parser(
+        "review",
+        help="audit one delivered folder into a dated report",
+        description="Audit one delivered folder (or fsspec URL) into a dated report folder, and print its path last.",
+        epilog="examples:\n"
+        "  catalogue-audit review autumn_delivery\n"
+        "  catalogue-audit review autumn_delivery --brief house.toml --out reports\n\n" + EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    review.add_argument("delivery", metavar="DELIVERY", help="folder of pictures, or an fsspec URL")
+    review.add_argument("--out", default="reports", metavar="DIR", help="where report folders go (default: reports)")
+    review.add_argument("--brief", metavar="FILE", help="what was ordered, as TOML (default: bags)")
+    review.add_argument("--products", metavar="FILE", help="CSV of products (default: products.csv in the delivery)")
+    review.add_argument("--originals", metavar="DIR", help="camera originals of retouched finals")
+    review.add_argument("--decisions", metavar="FILE", help="findings accepted earlier, with reasons")
+    review.add_argument("--previous", metavar="REPORT", help="report folder of the audit before this one")
+    review.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    review.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
+    review.set_defaults(run=_run_review)
+
+
+def _add_brief(commands):
+    brief = commands.add_parser(
+        "brief",
+        help="write a brief to start from, or derive one from an approved delivery",
+        description="Write a commented brief to standard output, or to a file with --to.",
+        epilog="examples:\n"
+        "  catalogue-audit brief > house.toml\n"
+        "  catalogue-audit brief --stage finals --to house.toml\n"
+        "  catalogue-audit brief --from-report reports/2026-03-02_spring --to house.toml\n",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    brief.add_argument("--stage", choices=("originals", "finals"), default="originals")
+    brief.add_argument("--from-report", metavar="REPORT", help="derive it from the report of a delivery you accepted")
+    brief.add_argument("--to", metavar="FILE", help="write there instead of to standard output; never replaces a file")
+    brief.set_defaults(run=_run_brief)
+
+
+def _run_review(options):
+    from catalogue_audit.runs.review import review
+
+    progress = _Progress() if sys.stderr.isatty() else None
+    result = review(
+        options.delivery,
+        out=options.out,
+        brief=options.brief,
+        products=options.products,
+        originals=options.originals,
+        decisions=options.decisions,
+        previous=options.previous,
+        jobs=options.jobs,
+        tables_only=options.tables_only,
+        progress=progress,
+    )
+    _say(result.summary["verdict_sentence"])
+    print(result.folder)
+    return result.exit_status
+
+
+def _run_brief(options):
+    from catalogue_audit.runs.brief import write_brief
+
+    text = write_brief(options.stage, options.from_report, options.to)
+    if text is not None:
+        print(text, end="")
+    return 0
+
+
+class _Progress:
+    """One line on a terminal, rewritten in place."""
+
+    def __call__(self, done, total):
+        end = "\n" if done >= total else ""
+        sys.stderr.write(f"\r{done} of {total} pictures measured{end}")
+        sys.stderr.flush()
+
+
+def _say(text):
+    """A message to standard error, with control characters made harmless."""
+    safe = "".join(c if c == "\n" or c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    sys.stderr.write(safe + "\n")
+
+
+def _positive(text):
+    number = int(text)
+    if number < 1:
+        msg = f"must be 1 or more, found {text}"
+        raise argparse.ArgumentTypeError(msg)
+    return number

@@ -1,0 +1,192 @@
+"""The review of one delivery, from a folder to a dated report folder."""
+
+import datetime
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.delivery.names import read_names
+from catalogue_audit.delivery.products import read_products
+from catalogue_audit.delivery.source import open_delivery
+from catalogue_audit.errors import AuditError, UsageError
+from catalogue_audit.measures.applicability import applicable
+from catalogue_audit.runs import store
+from catalogue_audit.runs.lock import output_lock
+from catalogue_audit.runs.passone import measure_delivery
+from catalogue_audit.runs.passtwo import judge_delivery
+from catalogue_audit.statistics.tables import table_from_rows
+
+WORK_FOLDER = ".catalogue-audit"  # inside the output folder: store and lock
+
+
+class Review(NamedTuple):
+    """What a review leaves: the report's folder, its summary, the exit status."""
+
+    folder: Path
+    summary: dict
+    exit_status: int
+
+
+def review(
+    delivery,
+    out="reports",
+    brief=None,
+    products=None,
+    originals=None,
+    decisions=None,
+    previous=None,
+    jobs=None,
+    tables_only=False,
+    progress=None,
+):
+    """
+    Audit one delivered folder into a dated report folder.
+
+    Parameters
+    ----------
+    delivery : str or Path
+        The delivered folder, or an fsspec URL.
+    out : str or Path
+        Where report folders go; made where it does not exist; never inside the delivery.
+    brief, products, originals, decisions, previous : str or Path, optional
+        The brief; the products file (by default ``products.csv`` in the
+        delivery, where there is one); the folder of camera originals; the
+        decisions file; the report folder of the audit before this one.
+    jobs : int, optional
+        Worker processes.
+    tables_only : bool
+        Write tables and summary without running notebooks.
+    progress : callable, optional
+        Called with (files done, files in all).
+
+    Returns
+    -------
+    Review
+
+    Raises
+    ------
+    UsageError
+        The folder, brief, products or decisions file is wrong.
+    AuditError
+        The audit could not finish.
+    LockedError
+        Another run holds the output folder's lock.
+    """
+    from catalogue_audit.report.publish import publish
+    from catalogue_audit.report.report import write_report
+
+    source = open_delivery(str(delivery))
+    out = _output_folder(out, source)
+    the_brief = load_brief(brief)
+    listing = source.listing()
+    supplied = _supplied_products(source, products)
+    with _writable(out), output_lock(out / WORK_FOLDER):
+        connection, notes = store.open_store(out / WORK_FOLDER)
+        try:
+            frames, sketches, names = measure_frames(
+                source, listing, the_brief, supplied, connection, out / WORK_FOLDER, jobs=jobs, progress=progress
+            )
+            audit = judge_delivery(
+                delivery_name=source.name,
+                frames=frames,
+                sketches=sketches,
+                names=names,
+                brief=the_brief,
+                products=supplied,
+                originals=originals,
+                decisions=decisions,
+                previous=previous,
+                notes=notes,
+            )
+            folder = publish(
+                lambda temporary: write_report(audit, temporary, notebooks=not tables_only),
+                out,
+                source.name,
+                datetime.date.today(),
+            )
+        finally:
+            connection.close()
+    return Review(folder, audit.summary, audit.summary["exit_status"])
+
+
+def measure_frames(source, listing, brief, products, connection, work_folder, *, jobs=None, progress=None):
+    """
+    Pass one over a listing, and the frames table with its frame columns.
+
+    Returns
+    -------
+    frames : DataFrame
+        Columns of the schema; set columns still empty.
+    sketches : Sketches
+    names : list of NameFacts
+    """
+    version = store.measure_version()
+    entries = listing.entries
+    results = measure_delivery(
+        source, entries, connection, version, jobs=jobs, limits=brief.limits, progress=progress
+    )
+    known_skus = [] if products is None else list(products["sku"])
+    names = read_names([entry.name for entry in entries], brief, known_skus)
+    by_sku = {} if products is None else products.set_index("sku").to_dict("index")
+    rows = [
+        frame_row(name, facts, by_sku.get(name.sku, {})) for name, facts in zip(names, results, strict=True)
+    ]
+    contents = {row["file"]: row["sha256"] for row in rows if row.get("phash") or row.get("width_px")}
+    sketches = store.Sketches(work_folder / store.STORE_NAME, version, contents)
+    return table_from_rows("frames", rows), sketches, names
+
+
+def frame_row(name, facts, product):
+    """One row of the frames table: what the name says, what was measured, what the view lets stand."""
+    facts, reasons = applicable(facts, name.view, name.view_kind)
+    row = dict(facts)
+    row.update(
+        file=name.file,
+        sku=name.sku,
+        view=name.view,
+        position=name.position,
+        view_kind=name.view_kind,
+        style=product.get("style"),
+        colourway=product.get("colourway"),
+        reason="; ".join(reasons),
+    )
+    return row
+
+
+def _output_folder(out, source):
+    out = Path(out).resolve()
+    if source.path is not None and out.is_relative_to(source.path):
+        msg = (
+            f"The output folder {str(out)!r} lies inside the delivery.\n"
+            "Nothing is ever written into a delivery: pass another folder with --out."
+        )
+        raise UsageError(msg)
+    return out
+
+
+class _writable:
+    """Turn a failed write to the output folder into one clear line."""
+
+    def __init__(self, out):
+        self._out = out
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, trace):
+        if isinstance(error, OSError) and not isinstance(error, AuditError):
+            reason = error.strerror or "unknown reason"
+            msg = (
+                f"Cannot write the report into {self._out.name!r}: {reason.lower()}.\n"
+                "Check that the folder may be written to and has space, or pass another with --out."
+            )
+            raise AuditError(msg) from error
+
+
+def _supplied_products(source, products):
+    if products is not None:
+        return read_products(products)
+    default = source.products_file()
+    return None if default is None else read_products(default)
