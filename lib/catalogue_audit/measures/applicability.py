@@ -1,0 +1,143 @@
+"""
+Which measures apply to which picture: the rest are emptied, each with its reason.
+
+Pass one measures wherever it can, without knowing the view. A number that
+means nothing in its view (the margins of a detail crop, the turn of a bag
+photographed from above) would be compared with others and mislead, so it is
+taken out here, before anything is judged.
+"""
+
+from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+
+ANGLED_WORDS = ("three_quarter", "quarter", "angled", "oblique")  # views that are meant to show a turn
+STRAIGHT_ON = ("front", "back")  # views in which both handles stand one behind the other
+
+BOX = (
+    "touches",
+    "left",
+    "top",
+    "right",
+    "bottom",
+    "fill_height",
+    "fill_width",
+    "fill_area",
+    "centre_dx",
+    "centre_dy",
+    "baseline",
+    "scale_dev",
+    "centre_dev_x",
+    "centre_dev_y",
+    "px_per_cm",
+)
+ROLL = ("roll_deg", "roll_sd_deg")
+YAW = ("yaw_deg", "yaw_sd_deg", "yaw_dev_deg", "yaw_dev_sd_deg")
+PITCH = ("camera_pitch_deg", "camera_pitch_sd_deg")
+LEAN = ("lean_deg", "lean_sd_deg")
+HANDLES = ("handle_gap", "handle_gap_sd")
+STRAP = ("strap_state",)
+SHADOW = ("shadow_kind",)
+EDGE = ("rim_px", "rim_de")
+COLOUR = ("product_L", "product_a", "product_b", "product_ev", "exposure_dev_ev", "exposure_dev_sd_ev")
+SURFACE = ("clipped_high", "clipped_low", "specks")
+FOCUS = ("blur_px", "blur_sd_px", "motion_px", "motion_direction_deg")
+
+POSE = ROLL + YAW + PITCH + LEAN + HANDLES + STRAP
+OUTLINE_BASED = BOX + POSE + SHADOW + EDGE + COLOUR + SURFACE
+
+# For each kind of view: the columns that it rules out, and why. One sentence a group of columns.
+RULED_OUT = {
+    "crop": (
+        (BOX, "a detail crop shows a part of the product, so it has no margins, size or place in the frame"),
+        (POSE, "a detail crop does not show how the product stands"),
+        (SHADOW + EDGE, "a detail crop need not show the product's edge or shadow"),
+    ),
+    "overhead": (
+        (YAW + PITCH + LEAN, "seen from above, a product has no turn, camera height or lean"),
+        (HANDLES, "seen from above, the handles do not stand one behind the other"),
+        (("baseline",), "seen from above, a product stands on no line"),
+    ),
+    "worn": (
+        (BOX + POSE, "the bag is worn, so its outline is not told apart from the person"),
+        (SHADOW + EDGE, "the bag is worn, so the shadow and edge are not its own"),
+        (COLOUR + SURFACE, "the bag is worn, so the colour and surface include clothes and skin"),
+    ),
+    "target": (
+        (BOX + POSE, "this is a colour target, not a product"),
+        (SHADOW + EDGE + COLOUR + SURFACE, "a colour target's own patches are measured, not a product"),
+    ),
+}
+
+
+def applicable(facts, view, view_kind):
+    """
+    Facts that mean something in this view, and why the others were emptied.
+
+    Parameters
+    ----------
+    facts : dict
+        Values of `schema.FRAME_COLUMNS` by name, as measured.
+    view : str or None
+        View name of the brief; None where the name of the file says nothing.
+    view_kind : str or None
+        One of `schema.VIEW_KINDS`; None is read as 'other'.
+
+    Returns
+    -------
+    facts : dict
+        A new dictionary without the columns that do not apply.
+    reasons : tuple of str
+        One sentence for each group of columns that was emptied; none for a
+        group of which nothing had been measured.
+
+    Examples
+    --------
+    >>> applicable({"roll_deg": 0.4, "noise": 1.0}, "detail", "crop")
+    ({'noise': 1.0}, ('a detail crop does not show how the product stands',))
+    """
+    rules = [*RULED_OUT.get(view_kind or "other", ()), *_rules_of_the_view(view, view_kind)]
+    if _outline_is_doubtful(facts):
+        rules.append((OUTLINE_BASED, _doubt(facts)))
+    emptied = set()
+    reasons = []
+    for columns, sentence in rules:
+        present = [name for name in columns if facts.get(name) is not None and name not in emptied]
+        if present:
+            reasons.append(sentence)
+            emptied.update(present)
+    kept = {name: value for name, value in facts.items() if name not in emptied}
+    return kept, tuple(reasons)
+
+
+def shows_a_turn(view):
+    """
+    Whether the view is meant to show the product turned.
+
+    Examples
+    --------
+    >>> shows_a_turn("three_quarter"), shows_a_turn("front"), shows_a_turn(None)
+    (True, False, False)
+    """
+    return any(word in (view or "") for word in ANGLED_WORDS)
+
+
+def _rules_of_the_view(view, view_kind):
+    """What the view's name rules out beyond its kind."""
+    if view_kind in ("crop", "worn", "target", "overhead"):
+        return
+    if not shows_a_turn(view):
+        yield YAW, "the turn is measured in three-quarter views only"
+    if view not in STRAIGHT_ON:
+        yield HANDLES, "the handles are compared in straight-on views only"
+        yield LEAN, "lean is measured from the front and back views only"
+
+
+def _outline_is_doubtful(facts):
+    confidence = facts.get("outline_confidence")
+    return confidence is not None and confidence < CONFIDENCE_LIMIT
+
+
+def _doubt(facts):
+    return (
+        f"the product's outline is uncertain (confidence {facts['outline_confidence']:.2f}, "
+        f"needs {CONFIDENCE_LIMIT:.2f}), so nothing that rests on it is reported"
+    )

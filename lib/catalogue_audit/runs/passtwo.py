@@ -1,0 +1,125 @@
+"""
+Pass two: every judgement that needs other files, made once over facts and sketches.
+
+Nothing here decodes a picture or reads the delivery.
+"""
+
+import datetime
+
+from catalogue_audit import __version__
+from catalogue_audit.findings.compare import compare_with_previous
+from catalogue_audit.findings.corrections import corrections
+from catalogue_audit.findings.decisions import apply_decisions, read_decisions
+from catalogue_audit.findings.evidence import Evidence
+from catalogue_audit.findings.judge import find
+from catalogue_audit.findings.stage import tell_stage
+from catalogue_audit.findings.verdict import delivery_verdict, product_table
+from catalogue_audit.report.audit import Audit
+from catalogue_audit.statistics.changes import find_changes
+from catalogue_audit.statistics.clusters import exposure_groups
+from catalogue_audit.statistics.identity import group_pictures, misfiled
+from catalogue_audit.statistics.light import light_deviations
+from catalogue_audit.statistics.pose import framing_rule, pose_deviations
+from catalogue_audit.statistics.runs import capture_runs
+from catalogue_audit.statistics.spots import sensor_spots
+from catalogue_audit.statistics.tables import conform
+
+
+def judge_delivery(
+    *,
+    delivery_name,
+    frames,
+    sketches,
+    names,
+    brief,
+    products=None,
+    originals=None,
+    decisions=None,
+    previous=None,
+    notes=(),
+):
+    """
+    Everything the report shows, from the frame columns and the sketches.
+
+    Parameters
+    ----------
+    delivery_name : str
+    frames : DataFrame
+        Frame columns of every file.
+    sketches : mapping of str to dict
+    names : list of NameFacts
+    brief : Brief
+    products : DataFrame, optional
+        The supplied products file.
+    originals, decisions, previous : optional
+        As in `runs.review.review`.
+    notes : tuple of str
+        What happened on the way, for the report's method part.
+
+    Returns
+    -------
+    Audit
+    """
+    stage = tell_stage(frames, brief)
+    frames, pairs = _grouped(frames, sketches, brief)
+    frames = _with(frames, pose_deviations(frames, sketches, brief))
+    frames = _with(frames, light_deviations(frames, sketches, brief))
+    spot_counts, spots = sensor_spots(frames, sketches)
+    frames = conform("frames", frames.assign(sensor_spots=spot_counts))
+    changes = conform("changes", find_changes(frames, brief))
+    evidence = Evidence(
+        brief=brief,
+        stage=stage,
+        frames=frames,
+        names=names,
+        products=products,
+        changes=changes,
+        pairs=pairs,
+        misfiled=misfiled(frames, sketches),
+        spots=spots,
+        framing_rule=framing_rule(frames, brief),
+        sketches=sketches,
+    )
+    findings, marks = find(evidence)
+    if decisions is not None:
+        findings = apply_decisions(findings, read_decisions(decisions))
+    findings = conform("findings", findings)
+    marks = conform("marks", marks)
+    table = conform("products", product_table(evidence, findings))
+    verdict = delivery_verdict(evidence, findings, table)
+    summary = {
+        "delivery": delivery_name,
+        "stage": stage,
+        "audited_at": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "tool_version": __version__,
+        "brief": brief.model_dump(mode="json"),
+        **verdict,
+    }
+    return Audit(
+        brief=brief,
+        frames=frames,
+        findings=findings,
+        marks=marks,
+        products=table,
+        corrections=conform("corrections", corrections(frames, findings, brief)),
+        changes=changes,
+        pairs=pairs,
+        spots=spots,
+        framing_rule=evidence.framing_rule,
+        comparison=None if previous is None else compare_with_previous(previous, frames, findings),
+        summary=summary,
+        sketches=sketches,
+        notes=tuple(notes),
+    )
+
+
+def _grouped(frames, sketches, brief):
+    groups, pairs = group_pictures(frames, sketches)
+    frames = _with(frames, groups)
+    frames = frames.assign(capture_run=capture_runs(frames, brief), exposure_group=exposure_groups(frames))
+    return conform("frames", frames), pairs
+
+
+def _with(frames, columns):
+    """Frames with further columns, replacing those of the same name."""
+    return conform("frames", frames.assign(**{name: columns[name] for name in columns.columns}))
