@@ -4,8 +4,6 @@ import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-import pandas as pd
-
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import read_products
@@ -13,6 +11,7 @@ from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.measures.applicability import applicable
 from catalogue_audit.runs import store
+from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.passone import measure_delivery
 from catalogue_audit.runs.passtwo import judge_delivery
@@ -74,40 +73,96 @@ def review(
     LockedError
         Another run holds the output folder's lock.
     """
-    from catalogue_audit.report.publish import publish
-    from catalogue_audit.report.report import write_report
-
     source = open_delivery(str(delivery))
     out = _output_folder(out, source)
     the_brief = load_brief(brief)
     listing = source.listing()
     supplied = _supplied_products(source, products)
     with _writable(out), output_lock(out / WORK_FOLDER):
-        connection, notes = store.open_store(out / WORK_FOLDER)
-        try:
-            frames, sketches, names = measure_frames(
-                source, listing, the_brief, supplied, connection, out / WORK_FOLDER, jobs=jobs, progress=progress
-            )
-            audit = judge_delivery(
-                delivery_name=source.name,
-                frames=frames,
-                sketches=sketches,
-                names=names,
-                brief=the_brief,
-                products=supplied,
-                originals=originals,
-                decisions=decisions,
-                previous=previous,
-                notes=notes,
-            )
-            folder = publish(
-                lambda temporary: write_report(audit, temporary, notebooks=not tables_only),
-                out,
-                source.name,
-                datetime.date.today(),
-            )
-        finally:
-            connection.close()
+        return audit_listing(
+            source,
+            listing,
+            the_brief,
+            supplied,
+            out,
+            originals=originals,
+            decisions=decisions,
+            previous=previous,
+            jobs=jobs,
+            tables_only=tables_only,
+            progress=progress,
+        )
+
+
+def audit_listing(
+    source,
+    listing,
+    brief,
+    products,
+    out,
+    *,
+    originals=None,
+    decisions=None,
+    previous=None,
+    jobs=None,
+    tables_only=False,
+    progress=None,
+    fingerprint="",
+):
+    """
+    The part of `review` that runs under the output folder's lock.
+
+    Parameters
+    ----------
+    source : Delivery
+    listing : Listing
+    brief : Brief
+    products : DataFrame or None
+    out : Path
+    fingerprint : str
+        State of the delivery as a scheduled run saw it, for the history.
+
+    Returns
+    -------
+    Review
+    """
+    from catalogue_audit.report.publish import publish
+    from catalogue_audit.report.report import write_report
+
+    work = out / WORK_FOLDER
+    history, history_notes = open_history(work)
+    connection, notes = store.open_store(work)
+    sketches = None
+    try:
+        reconcile(history, out)
+        frames, sketches, names = measure_frames(
+            source, listing, brief, products, connection, work, jobs=jobs, progress=progress
+        )
+        audit = judge_delivery(
+            delivery_name=source.name,
+            frames=frames,
+            sketches=sketches,
+            names=names,
+            brief=brief,
+            products=products,
+            originals=originals,
+            decisions=decisions,
+            previous=previous,
+            notes=notes + history_notes,
+        )
+
+        def build(temporary):
+            write_report(audit, temporary, notebooks=not tables_only)
+            numbers.append(record_audit(history, location=source.location, fingerprint=fingerprint, audit=audit))
+
+        numbers = []
+        folder = publish(build, out, source.name, datetime.date.today())
+        record_report(history, numbers[-1], folder.name)
+    finally:
+        if sketches is not None:
+            sketches.close()
+        connection.close()
+        history.close()
     return Review(folder, audit.summary, audit.summary["exit_status"])
 
 

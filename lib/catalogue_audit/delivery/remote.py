@@ -1,0 +1,119 @@
+"""A delivery behind a URL, through fsspec; imported only when one is named."""
+
+from datetime import UTC, datetime
+
+from catalogue_audit.delivery.folder import CHANGED, FAULTY, VANISHED, too_large
+from catalogue_audit.delivery.shown import raw_name, shown_name
+from catalogue_audit.errors import AuditError, UnreadablePicture, UsageError
+
+
+def local_path(url):
+    """Path of a ``file://`` URL, so that a local folder is always read the careful way."""
+    from urllib.parse import unquote, urlsplit
+
+    return unquote(urlsplit(url).path)
+
+
+def _place(location):
+    import fsspec
+
+    try:
+        return fsspec.core.url_to_fs(location)
+    except ImportError as error:
+        scheme = location.partition("://")[0]
+        msg = f"'{location}' needs a package that is not installed ({error}).\nInstall the fsspec package for '{scheme}'."
+        raise UsageError(msg) from error
+    except ValueError as error:
+        msg = f"'{location}' is no kind of place this program knows.\nPass a folder, or a URL such as s3://bucket/folder."
+        raise UsageError(msg) from error
+
+
+def check(location):
+    """Raise UsageError where the URL names nothing, or a single file."""
+    files, root = _place(location)
+    try:
+        there, is_folder = files.exists(root), files.isdir(root)
+    except Exception as error:  # each place has errors of its own
+        raise AuditError(_unreachable(location, error)) from error
+    if not there:
+        raise UsageError(f"There is no folder '{location}'.\nPass the folder that holds the photographs.")
+    if not is_folder:
+        raise UsageError(f"'{location}' is a file, not a folder.\nPass the folder that holds the photographs.")
+
+
+def name_of(location):
+    """Last part of the URL's path."""
+    parts = [part for part in location.split("::")[0].split("://")[-1].split("/") if part]
+    return shown_name(parts[-1].encode("utf-8", "surrogateescape")) if parts else "delivery"
+
+
+def walk(location):
+    """
+    Files below the URL.
+
+    Yields
+    ------
+    name : str
+        Relative to the URL, ``/`` separators.
+    size : int or None
+        In bytes.
+    mtime_ns : int
+        0 where the place keeps no times.
+    """
+    files, root = _place(location)
+    try:
+        found = files.find(root, detail=True)
+    except Exception as error:  # each place has errors of its own
+        raise AuditError(_unreachable(location, error)) from error
+    start = len(root.rstrip("/")) + 1
+    for path, facts in found.items():
+        name = path[start:] if path.startswith(root.rstrip("/") + "/") else path.lstrip("/")
+        if name and not name.endswith("/"):
+            yield shown_name(name.encode("utf-8", "surrogateescape")), facts.get("size"), _mtime_ns(facts)
+
+
+def _mtime_ns(facts):
+    for key in ("mtime", "LastModified", "last_modified", "updated", "created"):
+        value = facts.get(key)
+        if isinstance(value, datetime):
+            value = value if value.tzinfo else value.replace(tzinfo=UTC)
+            return int(value.timestamp()) * 10**9 + value.microsecond * 1000
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            return int(value * 10**9)
+    return 0
+
+
+def read_file(location, name, limit_bytes, expected_size=None):
+    """
+    Bytes of one file behind the URL.
+
+    Raises
+    ------
+    UnreadablePicture
+        With the reason in plain words.
+    """
+    files, root = _place(location)
+    path = root.rstrip("/") + "/" + raw_name(name).decode("utf-8", "surrogateescape")
+    try:
+        size = files.info(path).get("size")
+        if limit_bytes is not None and size is not None and size > limit_bytes:
+            raise UnreadablePicture(too_large(size, limit_bytes))
+        most = size if size is not None else limit_bytes
+        with files.open(path, "rb") as opened:
+            data = opened.read() if most is None else opened.read(most + 1)
+    except UnreadablePicture:
+        raise
+    except FileNotFoundError as error:
+        raise UnreadablePicture(VANISHED) from error
+    except Exception as error:  # each place has errors of its own
+        raise UnreadablePicture(FAULTY) from error
+    if limit_bytes is not None and len(data) > limit_bytes:
+        raise UnreadablePicture(too_large(len(data), limit_bytes))
+    if any(known is not None and known != len(data) for known in (size, expected_size)):
+        raise UnreadablePicture(CHANGED)
+    return data
+
+
+def _unreachable(location, error):
+    first_line = (str(error).splitlines() or [type(error).__name__])[0][:200]
+    return f"'{location}' could not be read ({first_line}).\nCheck the address, the network and the access rights."

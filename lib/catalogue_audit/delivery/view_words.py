@@ -1,0 +1,144 @@
+"""
+How the trade spells the views of a bag in file names.
+
+Common practice, no source. A brief adds its own under ``views.words``. Spellings
+that stand for colours or countries as often as for a view (``bk``, ``fr``) are
+left out on purpose.
+"""
+
+import unicodedata
+
+# view: (kind, spellings). Spaces mark where a name may have any separator or none.
+VIEWS = {
+    "three_quarter": (
+        "upright",
+        (
+            "three quarter", "three quarters", "three qtr", "3 quarter", "3 quarters", "3 qtr", "3 q", "3 4", "34", "3 4th",
+            "¾", "quarter", "quarter view", "qtr", "tq view", "45 deg", "45 degree", "45 degrees", "angle", "angled",
+            "dreiviertel", "drei viertel", "halbprofil", "trois quarts", "trois quart", "3 quarts", "tre quarti",
+            "tres cuartos", "driekwart", "perspective",
+        ),
+    ),
+    "front": (
+        "upright",
+        (
+            "front", "frt", "frontal", "front side", "front view", "straight", "straight on", "head on", "face",
+            "vorne", "vorderseite", "vorderansicht", "front ansicht", "avant", "devant", "de face", "fronte", "davanti",
+            "frente", "frontale", "voorkant", "voorzijde",
+        ),
+    ),
+    "back": (
+        "upright",
+        (
+            "back", "rear", "back side", "back view", "rear view", "reverse", "behind", "rueck", "rück", "rueckseite",
+            "rückseite", "rueckansicht", "rückansicht", "hinten", "arriere", "dos", "retro", "dietro", "espalda",
+            "trasera", "detras", "achterkant", "achterzijde",
+        ),
+    ),
+    "back_three_quarter": (
+        "upright",
+        (
+            "back three quarter", "back 3 quarter", "back 3 4", "back 34", "back 3 q", "rear three quarter", "rear 3 4",
+            "rear 34", "rear 3 q", "three quarter back", "3 quarter back", "3 4 back", "34 back", "3 q back",
+            "three quarter rear", "3 4 rear", "34 rear", "3 q rear",
+        ),
+    ),
+    "detail": (
+        "crop",
+        (
+            "detail", "details", "detal", "det", "dtl", "closeup", "close up", "close", "macro", "makro", "crop", "texture",
+            "hardware", "detailansicht", "dettaglio", "dettagli", "detalle", "detalles", "detalj",
+        ),
+    ),
+    "interior": (
+        "overhead",
+        (
+            "interior", "int", "inside", "inner", "lining", "open", "opened", "innen", "innenansicht", "innenseite",
+            "futter", "interieur", "doublure", "interno", "fodera", "forro", "binnenkant", "voering",
+        ),
+    ),
+    "side": (
+        "upright",
+        (
+            "side", "side view", "profile", "profil", "lateral", "left", "right", "left side", "right side", "side left",
+            "side right", "gusset", "seite", "seitenansicht", "cote", "lato", "fianco", "lado", "zijkant",
+        ),
+    ),
+    "top": ("overhead", ("top", "top view", "top down", "above", "overhead", "oben", "draufsicht", "dessus", "bovenkant")),
+    "base": ("overhead", ("base", "bottom", "bottom view", "underside", "feet", "boden", "unterseite", "dessous", "onderkant")),
+    "strap": (
+        "other",
+        ("strap", "straps", "shoulder strap", "strap only", "riemen", "gurt", "schultergurt", "bandouliere", "tracolla"),
+    ),
+    "worn": (
+        "worn",
+        (
+            "worn", "model", "on model", "with model", "wearing", "on body", "body", "mannequin", "lifestyle", "scale",
+            "am modell", "getragen", "porte", "indossato", "gedragen",
+        ),
+    ),
+    "target": (
+        "target",
+        (
+            "target", "colour target", "color target", "chart", "colour chart", "color chart", "test chart", "grey card",
+            "gray card", "grey scale", "gray scale", "white card", "calibration", "white balance", "graukarte",
+            "farbkarte", "farbtafel", "charte",
+        ),
+    ),
+}  # fmt: skip
+
+# Where several of these stand side by side, the first in this list is the view and the
+# rest describe it: 'detail_front' is a detail, 'interior_top' an interior.
+RANK = (
+    "target", "detail", "worn", "interior", "back_three_quarter", "three_quarter", "back", "front", "top", "base", "side",
+    "strap",
+)  # fmt: skip
+
+# Words a name may carry beside the view without meaning anything.
+NOISE = frozenset(
+    "view views shot shots pic pics picture pictures image images img imgs photo photos foto fotos bild bilder ansicht"
+    " vue vista bag product produkt packshot pack still".split()
+)
+
+# Folders that sort files by anything but product or view.
+SORTING_FOLDERS = frozenset(
+    "jpg jpeg jpegs jpgs png pngs tif tiff tiffs webp heic raw raws originals original finals final selects selected"
+    " web print hires highres hi high lowres low retouched retouch edited edits edit export exports output outputs"
+    " delivery delivered deliveries upload uploads approved new old large small medium thumbs thumbnails rgb srgb cmyk"
+    " square cutout cutouts cut out dcim capture captures incoming inbox bags all misc details backs fronts".split()
+)
+
+# Sizes, uses and qualities one picture is exported in.
+RENDITIONS = frozenset(
+    "web hires highres hi lowres low print thumb thumbnail thumbs small medium large xl xxl zoom full fullsize preview"
+    " mobile desktop retina srgb rgb cmyk adobergb jpg jpeg png tif tiff webp square portrait landscape cutout cut freigestellt"
+    " transparent white whitebg nobg".split()
+)
+
+# Rounds of work on one picture; the number tells which is newer where none is written.
+ROUNDS = {
+    "raw": 0, "draft": 1, "old": 0, "alt": 1, "edit": 1, "edited": 1, "ed": 1, "retouch": 1, "retouched": 1, "ret": 1,
+    "rt": 1, "retusche": 1, "corrected": 2, "corr": 2, "correction": 2, "fix": 2, "fixed": 2, "new": 2, "neu": 2,
+    "revised": 2, "rev": 1, "round": 1, "r": 1, "v": 1, "ver": 1, "version": 1, "final": 1000, "fin": 1000,
+    "finished": 1000, "approved": 2000,
+}  # fmt: skip
+
+COPIES = frozenset("copy copie kopie copia kopi duplicate dup".split())
+
+STRAP_WITH = ("with strap", "strap on", "mit riemen", "mit gurt", "strapped")
+STRAP_WITHOUT = (
+    "without strap", "no strap", "strap off", "strap removed", "strapless", "ohne riemen", "ohne gurt", "wo strap",
+)  # fmt: skip
+
+
+def fold(word):
+    """
+    Lower case without accents: the form in which words are compared.
+
+    >>> fold("Rückseite"), fold("FRONT")
+    ('ruckseite', 'front')
+    """
+    if word.isascii():
+        return word.lower()
+    plain = unicodedata.normalize("NFKD", word.replace("¾", " 3 4 ").casefold())
+    return "".join(char for char in plain if not unicodedata.combining(char)).replace("⁄", " ")

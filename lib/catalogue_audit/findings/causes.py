@@ -1,0 +1,228 @@
+"""
+One cause, one finding: which change explains a frame, and which finding explains another.
+
+A light that was knocked puts forty pictures outside the tolerance, in white
+balance, exposure and background alike. That is one thing to mend, not a
+hundred and twenty: each picture keeps its worst finding, which names the
+change, and whoever counts takes one cause as one.
+"""
+
+import pandas as pd
+
+from catalogue_audit.findings.rows import excess, number, plain, text
+
+# The quantities whose change can put a frame outside the tolerance of a check.
+QUANTITIES = {
+    "white_balance": (
+        "wb_dev", "wb_gain_r", "wb_gain_b", "cct_k", "duv", "background_a", "background_b",
+        "background_red", "background_green", "background_blue",
+    ),
+    "exposure": ("exposure_dev_ev", "product_ev", "ev100", "background_dev_ev"),
+    "background": ("background_dev_ev", "background_L", "exposure_dev_ev"),
+    "uneven_background": ("background_spread",),
+    "angle": ("yaw_dev_deg", "yaw_deg"),
+    "roll": ("roll_deg",),
+    "camera_height": ("camera_pitch_deg",),
+    "lean": ("lean_deg",),
+    "scale": ("scale_dev", "fill_height", "fill_width", "fill_area"),
+    "centring": ("centre_dev_x", "centre_dev_y", "centre_dx", "centre_dy", "baseline"),
+    "focal_length": ("focal_length_35mm", "focal_length_mm"),
+    "focus": ("blur_px",),
+    "noise": ("noise", "iso"),
+}  # fmt: skip
+
+# A finding on the left explains those on the right of the same picture.
+IDENTITY = ("wrong_product", "wrong_detail", "swapped_views")
+OF_THE_PRODUCT = (
+    "angle", "camera_height", "lean", "handles", "strap", "scale", "centring", "cut_off",
+    "exposure", "product_colour", "product_specks", "clipping", "shadow",
+)  # fmt: skip
+EXPLAINS = {
+    **dict.fromkeys(IDENTITY, OF_THE_PRODUCT),
+    "cut_off": ("scale", "centring", "angle", "roll", "lean", "camera_height"),
+    "strap": ("scale", "centring", "handles", "roll"),
+    "camera_height": ("lean", "handles", "angle"),
+    "lean": ("handles", "camera_height"),
+    "focal_length": ("scale", "camera_height", "angle"),
+    "upscaled": ("focus", "motion_blur", "noise"),
+    "motion_blur": ("focus", "upscaled"),
+    "focus": ("upscaled",),
+    "jpeg_quality": ("noise",),
+    "exposure": ("clipping", "background"),
+    "white_balance": ("product_colour", "background"),
+    "uneven_background": ("background",),
+}
+NEARER = 0.5  # a change explains a frame when it accounts for at least half of its deviation
+SAME_MOMENT = 2  # frames; changes of several quantities this close together are one event
+
+
+def event_of(changes, order):
+    """
+    Name of the event each change belongs to: changes that set in together are one.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        The changes table.
+    order : dict of str to int
+        File to its place in capture order.
+
+    Returns
+    -------
+    list of str
+        One name a row of `changes`, such as 'change at 0412.jpg'.
+    """
+    rows = changes.to_dict("records")
+    by_place = sorted(range(len(rows)), key=lambda i: (order.get(rows[i]["to_file"], 0), i))
+    names = [""] * len(rows)
+    at, name = None, ""
+    for i in by_place:
+        row = rows[i]
+        if row["kind"] == "trend":
+            names[i] = f"drift from {plain(row['from_file'])} to {plain(row['to_file'])}"
+            continue
+        place = order.get(row["to_file"], 0)
+        if at is None or place - at > SAME_MOMENT:
+            at, name = place, f"change at {plain(row['to_file'])}"
+        names[i] = name
+    return names
+
+
+def capture_order(frames):
+    """File to place in capture order; files without a capture time come after, in file order."""
+    timed = frames.assign(untimed=frames["captured_at"].isna(), place=range(len(frames)))
+    timed = timed.sort_values(["untimed", "captured_at", "place"], kind="stable")
+    return {file: place for place, file in enumerate(timed["file"])}
+
+
+def explained_by_change(evidence, check):
+    """
+    The event that explains each frame's deviation in a check, where one does.
+
+    The frame lies in a stretch that the change set to another level, and its
+    own value is nearer to that level than to the reference.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    check : str
+
+    Returns
+    -------
+    Series of str
+        Indexed as ``evidence.frames``; missing where nothing explains the frame.
+    """
+    frames, changes = evidence.frames, evidence.changes
+    causes = pd.Series(None, index=frames.index, dtype="str")
+    quantities = QUANTITIES.get(check, ())
+    concerned = changes[changes["quantity"].isin(quantities)]
+    if concerned.empty:
+        return causes
+    order = capture_order(frames)
+    places = frames["file"].map(order)
+    events = dict(zip(changes.index, event_of(changes, order), strict=True))
+    for (quantity, view), rows in concerned.groupby(["quantity", "view"], sort=True):
+        values = frames[quantity].astype(float)
+        if text(view) not in (None, "all"):
+            values = values.where(frames["view"] == view)
+        reference = 0.0 if "_dev" in quantity else values.median()
+        for index, start, end, level in _stretches(rows, order, len(frames)):
+            inside = places.between(start, end)
+            fits = (values - level(places)).abs() <= NEARER * (values - reference).abs()
+            causes = causes.mask(inside & fits & causes.isna(), events[index])
+    return causes
+
+
+def _stretches(rows, order, count):
+    """Yield (row index, first place, last place, level as a function of place) for each stretch of a change."""
+    rows = rows.assign(place=rows["to_file"].map(order), start=rows["from_file"].map(order))
+    rows = rows.dropna(subset=["place", "start"]).sort_values("place", kind="stable")
+    steps = rows[rows["kind"] == "step"]
+    starts = [int(place) for place in steps["place"]]
+    for position, (index, row) in enumerate(steps.iterrows()):
+        end = starts[position + 1] - 1 if position + 1 < len(starts) else count
+        yield index, starts[position], end, _constant(row["after"])
+        if position == 0:
+            yield index, 0, starts[0] - 1, _constant(row["before"])
+    for index, row in rows[rows["kind"] == "trend"].iterrows():
+        yield index, int(row["start"]), int(row["place"]), _line(row)
+
+
+def _constant(level):
+    return lambda places: level
+
+
+def _line(row):
+    first, last = row["start"], row["place"]
+    slope = (row["after"] - row["before"]) / max(last - first, 1)
+    return lambda places: row["before"] + slope * (places - first)
+
+
+def one_finding_a_cause(rows):
+    """
+    Leave out what another finding of the same picture already says.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Findings.
+
+    Returns
+    -------
+    list of dict
+        Without findings explained by another (`EXPLAINS`), and with one
+        finding, the one furthest beyond its tolerance, for each picture and
+        change.
+    """
+    by_file = {}
+    for row in rows:
+        if row.get("file"):
+            by_file.setdefault(row["file"], []).append(row)
+    dropped = set()
+    for here in by_file.values():
+        by_check = {row["check"]: row for row in here}
+        for row in here:
+            if any(_explains(by_check[other], row) for other in by_check if other != row["check"]):
+                dropped.add(id(row))
+        shared = {}
+        for row in here:
+            if row.get("cause") and id(row) not in dropped:
+                shared.setdefault(row["cause"], []).append(row)
+        for same in shared.values():
+            worst = max(same, key=lambda row: (excess(row), row["check"]))
+            dropped.update(id(row) for row in same if row is not worst)
+    return [row for row in rows if id(row) not in dropped]
+
+
+def _explains(explaining, row):
+    if row["check"] not in EXPLAINS.get(explaining["check"], ()):
+        return False
+    condition = CONDITIONS.get((explaining["check"], row["check"]))
+    return condition is None or condition(explaining, row)
+
+
+def _same_direction(explaining, row):
+    """Both moved up, or both down."""
+    return _shift(explaining) * _shift(row) > 0
+
+
+def _stronger(explaining, row):
+    return excess(explaining) >= excess(row)
+
+
+def _shift(row):
+    value, expected = number(row.get("value")), number(row.get("expected"))
+    return 0.0 if value is None else value - (expected or 0.0)
+
+
+CONDITIONS = {
+    ("exposure", "background"): _same_direction,
+    ("lean", "camera_height"): _stronger,
+    ("camera_height", "lean"): lambda explaining, row: not _stronger(row, explaining),
+    ("uneven_background", "background"): _stronger,
+    ("white_balance", "background"): _stronger,
+    ("focus", "upscaled"): _stronger,
+    ("upscaled", "focus"): lambda explaining, row: not _stronger(row, explaining),
+}
+
+

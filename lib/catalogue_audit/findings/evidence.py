@@ -1,0 +1,173 @@
+"""Everything a judgement may rest on, in one record; and the few questions every family asks of it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import pandas as pd
+
+from catalogue_audit.findings.outliers import robust_scatter
+from catalogue_audit.statistics.tables import table_from_rows
+
+SOFT_WORDS = ("hobo", "bucket", "pouch", "slouch", "drawstring", "sack", "duffel", "soft", "shopper")
+SOFT_SCATTER = 0.035  # of width over height within a style; rigid bags photographed alike stay under 2 %
+FEWEST_OF_A_STYLE = 5  # below, the style's own centre is less sure than the view's
+
+
+def _table(*columns):
+    return field(default_factory=lambda: pd.DataFrame({name: pd.Series(dtype="str") for name in columns}))
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """
+    What `judge.find` looks at. Nothing in it is ever changed.
+
+    Attributes
+    ----------
+    brief : Brief
+        What was ordered.
+    stage : str
+        'originals' or 'finals', see `stage.tell_stage`.
+    frames : DataFrame
+        All columns of the schema, set columns included, one row a file,
+        sorted, default index.
+    names : sequence
+        One record a file from the reading of names: ``file``, ``sku``,
+        ``view``, ``view_kind``, and what it suggests where nothing fitted.
+    products : DataFrame or None
+        The products file as supplied.
+    changes : DataFrame
+        The changes table.
+    pairs : DataFrame
+        ``file_a``, ``file_b``, ``kind`` of duplicates, legitimate ones too.
+    misfiled : DataFrame
+        ``file``, ``claimed_sku``, ``likely_sku``, ``kind`` (wrong_product,
+        wrong_detail, swapped_views, wrong_view, shifted), ``score``, ``evidence``.
+    spots : DataFrame
+        Recurring sensor spots: ``file``, ``x``, ``y`` (fractions), ``size_px``,
+        ``camera``, ``frames`` (in how many frames it recurs).
+    detail : DataFrame
+        Where detail crops lie in their front picture, and how sure.
+    framing_rule : str
+        The rule the set follows, or the brief's.
+    sketches : mapping of str to dict
+        File to sketch, loaded one at a time.
+    problems : sequence of (str, str)
+        Entries of the folder that are no picture to measure, and why.
+    as_of : str or None
+        ISO date on which the delivery is judged, for ``due`` and
+        ``sample_until``; None takes the brief's ``as_of`` or the newest
+        capture date in the delivery. Never the clock: the same delivery must
+        give the same tables.
+    """
+
+    brief: object
+    stage: str
+    frames: pd.DataFrame
+    names: tuple = ()
+    products: pd.DataFrame | None = None
+    changes: pd.DataFrame = field(default_factory=lambda: table_from_rows("changes", []))
+    pairs: pd.DataFrame = _table("file_a", "file_b", "kind")
+    misfiled: pd.DataFrame = _table("file", "claimed_sku", "likely_sku", "kind", "score", "evidence")
+    spots: pd.DataFrame = _table("file", "x", "y", "size_px", "camera", "frames")
+    detail: pd.DataFrame = _table("file")
+    framing_rule: str = ""
+    sketches: Mapping = field(default_factory=dict)
+    problems: tuple = ()
+    as_of: str | None = None
+
+    @cached_property
+    def judged_on(self):
+        """ISO date of the judgement, or None where nothing says."""
+        named = self.as_of or getattr(self.brief, "as_of", None)
+        if named:
+            return str(named)[:10]
+        dates = self.frames["captured_at"].dropna()
+        return max(dates)[:10] if len(dates) else None
+
+    @cached_property
+    def measured(self):
+        """Frames that were measured and show a product."""
+        frames = self.frames
+        return frames[(frames["status"] != "not_measured") & (frames["view_kind"] != "target")]
+
+    @cached_property
+    def whole_product(self):
+        """Measured frames that show the product whole, alone and in a known view."""
+        frames = self.measured
+        return frames[frames["view_kind"].isin(["upright", "overhead"]) & frames["view"].notna()]
+
+    @cached_property
+    def soft(self):
+        """Series of bool by frame: the style is soft, by the brief, its name or its outlines' own scatter."""
+        frames = self.frames
+        scattered = _styles_of_scattered_outlines(self.whole_product)
+        words = tuple(word.lower() for word in soft_words(self.brief))
+        styles = frames["style"].fillna("")
+        soft = {
+            style: bool(style) and (style in scattered or any(word in style.lower() for word in words))
+            for style in styles.unique()
+        }
+        return styles.map(soft).astype(bool)
+
+    @cached_property
+    def supplied(self):
+        """The products file's rows by SKU; an empty dict where there is none."""
+        if self.products is None:
+            return {}
+        rows = self.products.to_dict("records")
+        return {row["sku"]: row for row in rows}
+
+    @cached_property
+    def skus(self):
+        """SKUs of the files that show a product, in order of first appearance."""
+        frames = self.frames
+        return list(dict.fromkeys(frames.loc[frames["view_kind"] != "target", "sku"].dropna()))
+
+
+def soft_words(brief):
+    """Words that tell a soft style: the brief's, or the trade's usual ones."""
+    named = getattr(getattr(brief, "soft", None), "styles", None)
+    return tuple(named) if named else SOFT_WORDS
+
+
+def groups(frames):
+    """
+    Frames that may be compared with one another: a view, and a style of it where there are enough.
+
+    Parameters
+    ----------
+    frames : DataFrame
+
+    Yields
+    ------
+    view : str
+    style : str or None
+        None for the view's frames whose style is unknown or too few.
+    group : DataFrame
+    """
+    for view, in_view in frames.groupby("view", sort=True):
+        counts = in_view["style"].value_counts()
+        large = set(counts.index[counts >= FEWEST_OF_A_STYLE])
+        own = in_view["style"].isin(large)
+        for style, group in in_view[own].groupby("style", sort=True):
+            yield view, style, group
+        if not own.all():
+            yield view, None, in_view[~own]
+
+
+def _styles_of_scattered_outlines(frames):
+    shape = frames["fill_width"] * frames["width_px"].astype(float)
+    shape = shape / (frames["fill_height"] * frames["height_px"].astype(float))
+    scattered = set()
+    for style in frames["style"].dropna().unique():
+        here = frames["style"] == style
+        spread = []
+        for _, ratios in shape[here].groupby(frames.loc[here, "view"]):
+            ratios = ratios.dropna()
+            if len(ratios) >= 2 * FEWEST_OF_A_STYLE:
+                spread.append(robust_scatter(ratios) / ratios.median())
+        if spread and min(spread) > SOFT_SCATTER:
+            scattered.add(style)
+    return scattered

@@ -1,0 +1,83 @@
+"""How the product fills the frame: size, place, and whether all of it is there."""
+
+from catalogue_audit.findings.deviations import judge_column, set_row
+from catalogue_audit.findings.evidence import groups
+from catalogue_audit.findings.rows import called, finding, sentence, text
+
+UNENLARGEABLE = 0.25  # smaller than this share below the set, enlarging costs more detail than a shop's zoom forgives
+CUT_MAJORITY = 0.5  # of a view's pictures touching the frame: then it is how this view is framed
+
+
+def scale(evidence):
+    """Products larger or smaller than the set's framing rule has them."""
+    cases, set_cases = judge_column(evidence, "scale", "scale_dev", evidence.whole_product, centre=0.0)
+    for case in cases:
+        off = case.value - case.expected
+        size = "larger" if off > 0 else "smaller"
+        reshoot = off < -UNENLARGEABLE
+        mend = "photograph it again closer" if reshoot else f"scale it by {1 / (1 + off):.3f}"
+        note = (
+            f"the product in the {called(case.frame)} is {abs(off) * 100:.0f} % {size} than the set's framing "
+            f"has it (tolerance {case.tolerance * 100:g} %): {mend}"
+        )
+        yield finding(
+            "scale",
+            sentence(note),
+            case.frame,
+            value=case.value,
+            expected=case.expected,
+            tolerance=case.tolerance,
+            cause=case.cause,
+            remedy="reshoot" if reshoot else None,
+        )
+    for case in set_cases:
+        yield set_row("scale", case, "the product's size against the set's framing", "", "scale the others to match")
+
+
+def centring(evidence):
+    """Products off the place the set gives them."""
+    frames = evidence.whole_product
+    worst = {}
+    set_rows = []
+    for column, directions in (("centre_dev_x", ("left", "right")), ("centre_dev_y", ("high", "low"))):
+        cases, set_cases = judge_column(evidence, "centring", column, frames, centre=0.0)
+        for case in cases:
+            off = case.value - case.expected
+            known = worst.get(case.frame["file"])
+            if known is None or abs(off) > abs(known[0].value - known[0].expected):
+                worst[case.frame["file"]] = case, directions[off > 0]
+        quantity = "the product's place across the frame" if column.endswith("x") else "the product's height in the frame"
+        set_rows.extend(set_row("centring", case, quantity, "", "move the others to match") for case in set_cases)
+    for case, direction in worst.values():
+        off = case.value - case.expected
+        where = f"too far {direction}" if direction in ("left", "right") else f"too {direction}"
+        note = (
+            f"the product in the {called(case.frame)} sits {abs(off) * 100:.1f} % of the frame {where} "
+            f"(tolerance {case.tolerance * 100:g} %): crop it to the set's position"
+        )
+        yield finding(
+            "centring",
+            sentence(note),
+            case.frame,
+            value=case.value,
+            expected=case.expected,
+            tolerance=case.tolerance,
+            cause=case.cause,
+        )
+    yield from set_rows
+
+
+def cut_off(evidence):
+    """Products that meet the frame where the view's majority does not."""
+    frames = evidence.whole_product
+    for _, _, group in groups(frames[frames["outline_confidence"].notna()]):
+        touching = group["touches"].map(text).notna()
+        if touching.mean() > CUT_MAJORITY:
+            continue
+        for frame in group[touching].to_dict("records"):
+            sides = frame["touches"].split()
+            note = (
+                f"the product in the {called(frame)} is cut off at the {' and '.join(sides)} of the frame: "
+                f"photograph it again whole, or crop wider if the original holds it"
+            )
+            yield finding("cut_off", sentence(note), frame)

@@ -1,0 +1,210 @@
+"""How the product stands: turn, camera height, roll, lean, handles, strap."""
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
+from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE, groups
+from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
+from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+
+HANDLE_HEIGHT_SHARE = 0.04  # of product height, where its size in cm is not supplied
+STRAP_MAJORITY = 0.7  # of a view's pictures: below, the set follows no rule about the strap
+STRAP_WORDS = {
+    "none": "no strap",
+    "front": "the strap in front",
+    "behind": "the strap behind",
+    "draped": "the strap draped",
+    "coiled": "the strap coiled",
+    "held_up": "the strap held up",
+}
+
+
+def angle(evidence):
+    """Turn of three-quarter views against the set's own."""
+    frames = evidence.whole_product
+    frames = frames[frames["view"].map(shows_a_turn).astype(bool)]
+    frames = frames[frames["yaw_deg"].notna()]
+    cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_dev_sd_deg", centre=0.0)
+    for case in cases:
+        turn = case.frame["yaw_deg"]
+        off = case.value - case.expected
+        side = "counter-clockwise" if off > 0 else "clockwise"
+        note = (
+            f"the {called(case.frame)} is turned {abs(off):.1f}° too far {side} seen from above "
+            f"({turn:.1f}° instead of {turn - off:.1f}°, tolerance {case.tolerance:g}°): "
+            f"photograph it again at the set's angle"
+        )
+        yield finding(
+            "angle",
+            sentence(note),
+            case.frame,
+            value=turn,
+            expected=turn - off,
+            tolerance=case.tolerance,
+            cause=case.cause,
+        )
+    for case in set_cases:
+        yield set_row("angle", case, "the turn", "°", "photograph the others alike")
+
+
+def camera_height(evidence):
+    """Camera looking down more or less than in the set's other frames of the view."""
+    cases, set_cases = judge_column(
+        evidence, "camera_height", "camera_pitch_deg", evidence.whole_product, "camera_pitch_sd_deg"
+    )
+    for case in cases:
+        off = case.value - case.expected
+        stood = "higher" if off > 0 else "lower"
+        note = (
+            f"the {called(case.frame)} was photographed from {stood} than the others: the camera looks down "
+            f"{case.value:.1f}° instead of {case.expected:.1f}° (tolerance {case.tolerance:g}°): "
+            f"photograph it again with the camera at the set's height"
+        )
+        yield _row("camera_height", note, case)
+    for case in set_cases:
+        yield set_row("camera_height", case, "the camera's downward look", "°", "keep the camera at one height")
+
+
+def roll(evidence):
+    """Pictures that are not upright against the others of their view and style."""
+    frames = evidence.whole_product
+    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames, "roll_sd_deg")
+    for case in cases:
+        off = case.value - case.expected
+        side = "clockwise" if off > 0 else "counter-clockwise"
+        back = "counter-clockwise" if off > 0 else "clockwise"
+        note = (
+            f"the {called(case.frame)} is tilted {abs(off):.1f}° {side} "
+            f"(tolerance {case.tolerance:g}°): rotate it {abs(off):.1f}° {back}"
+        )
+        yield _row("roll", note, case)
+    for case in set_cases:
+        yield set_row("roll", case, "the tilt", "°", "rotate the others to match")
+    yield from _whole_set_tilted(evidence, frames)
+
+
+def _whole_set_tilted(evidence, frames):
+    """A straight-on view whose own reference is not upright: one finding about the view."""
+    if brief_terms.has_reference(evidence.brief, "roll_deg"):
+        return
+    for view, group in frames[frames["view"].isin(STRAIGHT_ON)].groupby("view", sort=True):
+        tilts = group["roll_deg"].dropna()
+        if len(tilts) < FEWEST_OF_A_STYLE:
+            continue
+        centre = float(tilts.median())
+        limit = max(
+            float(np.median(tolerances(evidence, "roll", group))),
+            UNCERTAINTIES * float(group["roll_sd_deg"].median() if group["roll_sd_deg"].notna().any() else 0.0),
+        )
+        if abs(centre) > limit:
+            side = "clockwise" if centre > 0 else "counter-clockwise"
+            note = (
+                f"the {view_words(view)} pictures as a whole are tilted {abs(centre):.1f}° {side}: "
+                f"level the camera, and rotate all {len(tilts)} of them back"
+            )
+            yield finding("roll", sentence(note), view=view, value=centre, expected=0.0, tolerance=limit)
+
+
+def lean(evidence):
+    """Products leaning to or from the camera."""
+    cases, set_cases = judge_column(
+        evidence, "lean", "lean_deg", evidence.whole_product, "lean_sd_deg"
+    )
+    for case in cases:
+        off = case.value - case.expected
+        to = "towards" if off > 0 else "away from"
+        note = (
+            f"the {called(case.frame)} leans {abs(off):.1f}° {to} the camera "
+            f"(tolerance {case.tolerance:g}°): stand it upright and photograph it again"
+        )
+        yield _row("lean", note, case)
+    for case in set_cases:
+        yield set_row("lean", case, "the lean", "°", "stand the others alike")
+
+
+def handles(evidence):
+    """Rear handle standing above the front one by more than perspective explains."""
+    frames = evidence.whole_product
+    frames = frames[frames["handle_gap"].notna()]
+    height_cm = frames["sku"].map(lambda sku: _height_cm(evidence, sku)).astype(float)
+    tolerance_cm = brief_terms.tolerance(evidence.brief, "handles")
+    for view, style, group in groups(frames):
+        gaps = group["handle_gap"].to_numpy(dtype=float)
+        share = (tolerance_cm / height_cm[group.index]).fillna(HANDLE_HEIGHT_SHARE).to_numpy()
+        spread = group["handle_gap_sd"].fillna(0.0).to_numpy()
+        centre = float(np.median(gaps)) if len(gaps) >= FEWEST_OF_A_STYLE else 0.0
+        judged = judge_values(gaps, share, spread, centre=centre)
+        rows = group.to_dict("records")
+        for i in np.flatnonzero(judged.outlying):
+            yield _handles_row(rows[i], judged.deviation[i], gaps[i], share[i], height_cm[group.index[i]])
+
+
+def _handles_row(frame, off, gap, share, height_cm):
+    known = height_cm == height_cm
+    size = height_cm if known else 100.0
+    unit = "cm" if known else "% of product height"
+    way = "above" if off > 0 else "below"
+    note = (
+        f"in the {called(frame)} the rear handle stands {abs(off) * size:.1f} {unit} {way} where it belongs beside "
+        f"the front one (tolerance {share * size:.1f} {unit}): level the handles and photograph it again"
+    )
+    return finding(
+        "handles",
+        sentence(note),
+        frame,
+        value=gap * size,
+        expected=(gap - off) * size,
+        tolerance=share * size,
+        unit=unit,
+    )
+
+
+def _height_cm(evidence, sku):
+    value = pd.to_numeric(evidence.supplied.get(sku, {}).get("height_cm"), errors="coerce")
+    return float(value) if value is not None and value > 0 else np.nan
+
+
+def strap(evidence):
+    """Strap in another state than the brief asks for, or than the view's majority."""
+    frames = evidence.whole_product
+    frames = frames[frames["strap_state"].notna()]
+    strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
+    for view, style, group in groups(frames):
+        asked = brief_terms.strap_state(evidence.brief, view)
+        allowed = asked or _majority_state(group["strap_state"])
+        if not allowed:
+            continue
+        for frame in group[~group["strap_state"].isin(allowed)].to_dict("records"):
+            state = frame["strap_state"]
+            if state == "none" and text(frame["sku"]) not in strapped:
+                continue  # no view of this product shows a strap: it has none
+            wanted = " or ".join(STRAP_WORDS.get(name, name) for name in allowed)
+            source = "the brief asks for" if asked else "the view's other pictures show"
+            note = (
+                f"the {called(frame)} shows {STRAP_WORDS.get(state, state)} where {source} {wanted}: "
+                f"photograph it again with {wanted}"
+            )
+            yield finding("strap", sentence(note), frame)
+
+
+def _majority_state(states):
+    """The state that most of a view's pictures show, as a tuple; empty where there is no clear rule."""
+    counts = states.value_counts()
+    if len(states) < FEWEST_OF_A_STYLE or counts.iloc[0] < STRAP_MAJORITY * len(states):
+        return ()
+    return (counts.index[0],)
+
+
+def _row(check, note, case):
+    return finding(
+        check,
+        sentence(note),
+        case.frame,
+        value=case.value,
+        expected=case.expected,
+        tolerance=case.tolerance,
+        cause=case.cause,
+    )

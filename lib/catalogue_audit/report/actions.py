@@ -1,0 +1,223 @@
+"""
+From findings to things to do: what shares one cause is one thing, worst first.
+
+Nothing is judged here; the findings are only put in the order in which people work.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.report.wording import REMEDY_ORDER, check_title, count_text, is_missing, plain_text, view_title
+from catalogue_audit.schema import SEVERITIES
+
+REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
+STYLE_ENOUGH = 5  # pictures of one style from which the style has a reference picture of its own
+# What a check without a number weighs among its severity, in tolerances; wrong goods before wrong looks.
+WEIGHT_WITHOUT_NUMBER = {"wrong_product": 9.0, "missing_view": 8.0, "unreadable_file": 7.0, "wrong_detail": 6.0}
+
+
+class Thing(NamedTuple):
+    """
+    One thing to do.
+
+    Attributes
+    ----------
+    rows : tuple of int
+        Rows of the findings table, worst first; the first one stands for all.
+    severity, check, remedy : str
+    files, skus : tuple of str
+    title, note : str
+    weight : float
+        Largest deviation in tolerances.
+    """
+
+    rows: tuple
+    severity: str
+    check: str
+    remedy: str
+    files: tuple
+    skus: tuple
+    title: str
+    note: str
+    weight: float
+
+
+def severity_rank(severity):
+    """0 for the worst severity; an unknown one comes last."""
+    return SEVERITIES.index(severity) if severity in SEVERITIES else len(SEVERITIES)
+
+
+def remedy_rank(remedy):
+    """Place of a remedy in the order of work; an unknown one comes last."""
+    return REMEDY_ORDER.index(remedy) if remedy in REMEDY_ORDER else len(REMEDY_ORDER)
+
+
+def excess(finding):
+    """
+    How far a finding lies beyond what is allowed, in tolerances; 1 where it has no number.
+
+    Examples
+    --------
+    >>> excess({"check": "roll", "value": -2.0, "expected": 0.0, "tolerance": 0.8})
+    2.5
+    """
+    value, tolerance = finding.get("value"), finding.get("tolerance")
+    if is_missing(value) or is_missing(tolerance) or tolerance == 0:
+        return WEIGHT_WITHOUT_NUMBER.get(finding.get("check"), 1.0)
+    expected = 0.0 if is_missing(finding.get("expected")) else finding["expected"]
+    return abs(value - expected) / abs(tolerance)
+
+
+def things_to_do(findings):
+    """
+    Findings grouped into things to do, worst first.
+
+    Parameters
+    ----------
+    findings : DataFrame
+        Findings table, default integer index.
+
+    Returns
+    -------
+    list of Thing
+        Every row of the table is in exactly one thing.
+    """
+    groups = {}
+    for number, row in enumerate(findings.to_dict("records")):
+        alone = is_missing(row.get("cause"))
+        key = (row["check"], number) if alone else (row["check"], row["cause"])
+        groups.setdefault(key, []).append(row | {"row": number})
+    things = [_thing(rows) for rows in groups.values()]
+    return sorted(things, key=lambda thing: (severity_rank(thing.severity), -thing.weight, -len(thing.files), thing.rows[0]))
+
+
+def _thing(rows):
+    rows = sorted(rows, key=lambda row: (severity_rank(row["severity"]), -excess(row), row["row"]))
+    lead = rows[0]
+    files = tuple(dict.fromkeys(row["file"] for row in rows if not is_missing(row["file"])))
+    skus = tuple(dict.fromkeys(row["sku"] for row in rows if not is_missing(row["sku"])))
+    return Thing(
+        rows=tuple(row["row"] for row in rows),
+        severity=lead["severity"],
+        check=lead["check"],
+        remedy=lead["remedy"],
+        files=files,
+        skus=skus,
+        title=check_title(lead["check"]),
+        note=_shared_note(lead, files) if len(rows) > 1 else plain_text(lead["note"]),
+        weight=excess(lead),
+    )
+
+
+def _shared_note(lead, files):
+    return f"{count_text(len(files), 'picture')} share one cause: {plain_text(lead['cause'])}. {plain_text(lead['note'])}"
+
+
+def subject(thing):
+    """Whom a thing concerns, in a few words: a product and view, a file, several, or the delivery."""
+    if len(thing.files) > 1:
+        return f"{count_text(len(thing.files), 'picture')} of {count_text(len(thing.skus), 'product')}"
+    return "the delivery" if not thing.skus and not thing.files else plain_text((thing.skus or thing.files)[0])
+
+
+def reasons(things, limit=6):
+    """
+    Why the verdict is what it is: one line a check, worst first.
+
+    Parameters
+    ----------
+    things : list of Thing
+    limit : int
+        Lines at most; the last one then counts what is left.
+
+    Returns
+    -------
+    list of (severity, title, text)
+    """
+    by_check = {}
+    for thing in things:
+        if thing.severity != "minor":
+            by_check.setdefault((thing.severity, thing.check), []).append(thing)
+    lines = [(severity, check_title(check), _reason_text(group)) for (severity, check), group in by_check.items()]
+    if len(lines) <= limit:
+        return lines
+    left = len(lines) - (limit - 1)
+    return [*lines[: limit - 1], (lines[limit - 1][0], f"{left} more kinds of findings", "see what to do, below")]
+
+
+def _reason_text(group):
+    files = {file for thing in group for file in thing.files}
+    skus = sorted({sku for thing in group for sku in thing.skus})
+    named = ", ".join(plain_text(sku, 40) for sku in skus[:3]) + (f" and {len(skus) - 3} more" if len(skus) > 3 else "")
+    if not files:
+        return named or "the whole delivery"
+    return count_text(len(files), "picture") + (f": {named}" if named else "")
+
+
+def reference_pictures(frames, findings):
+    """
+    The picture that stands for each view: without findings, and nearest to the set's middle.
+
+    Parameters
+    ----------
+    frames, findings : DataFrame
+
+    Returns
+    -------
+    dict of (view, style) to file
+        Under style '' for the view as a whole, and under a style's name where it has pictures enough.
+    """
+    faulty = set(findings.loc[findings["severity"].isin(("critical", "major")), "file"].dropna())
+    measured = frames[frames["status"].isin(("measured", "measured_with_note")) & frames["view"].notna()]
+    references = {}
+    for view, group in measured.groupby("view", sort=True):
+        references[view, ""] = _middle_picture(group, faulty)
+        for style, part in group.groupby("style", sort=True):
+            if len(part) >= STYLE_ENOUGH:
+                references[view, style] = _middle_picture(part, faulty)
+    return references
+
+
+def _middle_picture(group, faulty):
+    good = group[~group["file"].isin(faulty)]
+    group = good if len(good) else group
+    distance = np.zeros(len(group))
+    for column in REFERENCE_COLUMNS:
+        values = group[column].to_numpy(dtype=float, na_value=np.nan)
+        known = values[np.isfinite(values)]
+        if not len(known):
+            continue
+        middle = np.median(known)
+        spread = np.median(np.abs(known - middle)) or 1e-6
+        distance += np.where(np.isfinite(values), np.minimum(np.abs(values - middle) / spread, 9.0), 9.0)
+    return group["file"].iloc[int(np.argmin(distance))]
+
+
+def reference_of(references, view, style=None, file=None):
+    """Reference picture for a view (and style); None where there is none, or where it is the picture itself."""
+    found = references.get((view, "" if is_missing(style) else style)) or references.get((view, ""))
+    return None if found is None or found == file else found
+
+
+def remedy_counts(findings):
+    """
+    How many findings each remedy has, by severity.
+
+    Returns
+    -------
+    list of (remedy, {severity: count})
+        In the order of work; remedies without findings are left out.
+    """
+    table = pd.crosstab(findings["remedy"], findings["severity"]) if len(findings) else pd.DataFrame()
+    return [
+        (remedy, {s: int(table.at[remedy, s]) if s in table else 0 for s in SEVERITIES})
+        for remedy in sorted(table.index, key=remedy_rank)
+    ]
+
+
+def spoken_subject(finding):
+    """Product and view of a finding as people say them."""
+    parts = [plain_text(finding.get("sku")), view_title(finding.get("view")) if not is_missing(finding.get("view")) else ""]
+    return ", ".join(part for part in parts if part) or plain_text(finding.get("file")) or "the delivery"

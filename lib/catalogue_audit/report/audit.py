@@ -1,0 +1,176 @@
+"""
+One audit, everything the report shows: tables, brief, pictures as sketches.
+
+The report reads nothing else. `read_audit` brings a written report folder back
+as the same record, without sketches, so that a notebook shows what was saved.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from catalogue_audit.errors import UsageError
+from catalogue_audit.report.tables import read_tables, write_tables
+from catalogue_audit.schema import CHECKS, TABLES
+from catalogue_audit.statistics.tables import table_from_rows
+
+MORE_FILE = "more.json"  # tables beyond the contract's, notes and versions, for the notebooks
+NO_REPORT = (
+    "There is no report in {folder!r} (no summary.json in it).\n"
+    "Pass the folder that 'catalogue-audit review' printed, the one that holds report.html."
+)
+
+
+def _table(name):
+    return field(default_factory=lambda: table_from_rows(name, []))
+
+
+@dataclass(frozen=True)
+class Audit:
+    """
+    What one audit found.
+
+    Attributes
+    ----------
+    summary : dict
+        The content of ``summary.json``; ``summary["brief"]`` is the brief as judged, plain values.
+    frames, findings, marks, changes, corrections, products : DataFrame
+        The tables of the contract.
+    pairs : DataFrame
+        A row a pair of duplicates: ``file``, ``other``, ``kind`` and what else identity tells.
+    spots : DataFrame
+        A row a recurring sensor spot: ``x``, ``y`` (fractions of the frame), ``size_px``, ``frames``.
+    framing_rule : DataFrame or None
+        The rule by which the size of each view was judged.
+    comparison : DataFrame or None
+        Findings against those of the report before.
+    brief : object or None
+        The validated brief; the report reads ``summary["brief"]``.
+    sketches : mapping of str to dict
+        File → sketch, loaded one at a time; empty when read back from a folder.
+    notes : tuple of str
+        What happened on the way, for the method part.
+    versions : dict of str to str
+        Names and versions of what computed the numbers.
+    """
+
+    summary: dict
+    frames: pd.DataFrame = _table("frames")
+    findings: pd.DataFrame = _table("findings")
+    marks: pd.DataFrame = _table("marks")
+    changes: pd.DataFrame = _table("changes")
+    corrections: pd.DataFrame = _table("corrections")
+    products: pd.DataFrame = _table("products")
+    pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    spots: pd.DataFrame = field(default_factory=pd.DataFrame)
+    framing_rule: Any = None
+    comparison: Any = None
+    brief: Any = None
+    sketches: Mapping = field(default_factory=dict)
+    notes: tuple = ()
+    versions: dict = field(default_factory=dict)
+
+
+def settings(audit):
+    """The brief as plain values; empty where the summary holds none."""
+    brief = audit.summary.get("brief")
+    return brief if isinstance(brief, dict) else {}
+
+
+def tolerance(audit, check):
+    """Tolerance of a check: the brief's, else the default; None where the check has none."""
+    value = (settings(audit).get("tolerance") or {}).get(check)
+    if value is None and check in CHECKS:
+        value = CHECKS[check].tolerance
+    return value
+
+
+def view_order(audit):
+    """
+    Views in the order of the brief, then the others by name.
+
+    Returns
+    -------
+    list of str
+        Without the empty view.
+    """
+    required = list((settings(audit).get("views") or {}).get("required") or [])
+    missing = audit.findings.loc[audit.findings["check"] == "missing_view", "view"]
+    seen = {view for view in [*missing.dropna(), *audit.frames["view"].dropna()] if view}
+    return [*required, *sorted(seen - set(required))]
+
+
+def write_data(audit, folder):
+    """
+    Write what a program reads: the contract's tables, ``frames.parquet``, ``summary.json``.
+
+    Parameters
+    ----------
+    audit : Audit
+    folder : Path
+        The report folder.
+    """
+    tables = folder / "tables"
+    write_tables(tables, {name: getattr(audit, name) for name in TABLES})
+    audit.frames.to_parquet(folder / "frames.parquet", index=False)
+    more = {name: value.to_json(orient="split") for name, value in _further(audit).items()}
+    content = {"tables": more, "notes": list(audit.notes), "versions": audit.versions}
+    _write_json(tables / MORE_FILE, content)
+    write_summary(audit.summary, folder)
+
+
+def write_summary(summary, folder):
+    """Write ``summary.json`` into a report folder."""
+    _write_json(Path(folder) / "summary.json", summary)
+
+
+def _write_json(path, content):
+    text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=True, default=str, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def _further(audit):
+    candidates = {name: getattr(audit, name) for name in ("pairs", "spots", "framing_rule", "comparison")}
+    return {name: value for name, value in candidates.items() if isinstance(value, pd.DataFrame)}
+
+
+def read_audit(folder):
+    """
+    Audit of a written report folder, without its sketches.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder that holds ``report.html``.
+
+    Returns
+    -------
+    Audit
+
+    Raises
+    ------
+    UsageError
+        Where there is no report in the folder.
+    """
+    folder = Path(folder)
+    if not (folder / "summary.json").is_file():
+        raise UsageError(NO_REPORT.format(folder=str(folder)))
+    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    more_file = folder / "tables" / MORE_FILE
+    more = json.loads(more_file.read_text(encoding="utf-8")) if more_file.is_file() else {}
+    further = {
+        name: pd.read_json(StringIO(text), orient="split", dtype=False, convert_dates=False)
+        for name, text in more.get("tables", {}).items()
+    }
+    return Audit(
+        summary,
+        **read_tables(folder / "tables"),
+        **further,
+        notes=tuple(more.get("notes", ())),
+        versions=more.get("versions", {}),
+    )

@@ -1,0 +1,263 @@
+"""
+Words for people: titles of checks, remedies and views, numbers with units, text made harmless.
+
+Names, Exif and CSV cells come from outside. `plain_text` makes any of them
+visible text of bounded length; escaping for HTML or PDF is the next layer's.
+"""
+
+import math
+import unicodedata
+
+from catalogue_audit.schema import CHECKS, TABLES
+
+TEXT_LIMIT = 240  # characters shown of one outside text
+MARKS_IN_A_ROW = 2  # combining marks kept on one letter; more only climb over the neighbouring lines
+
+CHECK_TITLES = {
+    "missing_view": "Picture missing",
+    "unexpected_file": "File not asked for",
+    "unreadable_file": "File cannot be read",
+    "file_spec": "Size, shape or format",
+    "colour_profile": "Colour profile",
+    "jpeg_quality": "JPEG quality",
+    "upscaled": "Enlarged beyond its detail",
+    "exact_duplicate": "Same file twice",
+    "near_duplicate": "Same picture twice",
+    "wrong_product": "Another product",
+    "wrong_detail": "Detail of another product",
+    "swapped_views": "Views swapped",
+    "angle": "Angle",
+    "camera_height": "Camera height",
+    "roll": "Tilt",
+    "lean": "Lean",
+    "handles": "Handles",
+    "strap": "Strap",
+    "scale": "Scale",
+    "centring": "Position in the frame",
+    "cut_off": "Cut off",
+    "white_balance": "White balance",
+    "exposure": "Exposure",
+    "product_colour": "Product colour",
+    "background": "Background level",
+    "uneven_background": "Uneven background",
+    "cutout_edge": "Cut-out edge",
+    "shadow": "Shadow",
+    "clipping": "Clipping",
+    "focus": "Focus",
+    "motion_blur": "Motion blur",
+    "noise": "Noise",
+    "product_specks": "Specks on the product",
+    "sensor_spots": "Sensor dust",
+    "focal_length": "Focal length",
+    "metadata": "Metadata",
+}
+
+REMEDY_TITLES = {
+    "reshoot": "Photograph again",
+    "supply": "Supply",
+    "retouch": "Retouch",
+    "re-export": "Export again",
+    "rename": "Rename",
+    "check": "Look at",
+}
+REMEDY_ORDER = tuple(REMEDY_TITLES)  # what takes longest to arrange first
+
+VERDICT_TITLES = {
+    "accept": "Accept",
+    "accept_after_corrections": "Accept after corrections",
+    "return": "Send back",
+}
+
+VIEW_TITLES = {"three_quarter": "three-quarter", "": "no view named"}
+
+UNIT_SIGNS = {
+    "degree": "°",
+    "fraction": "",
+    "fraction of frame": "",
+    "CIEDE2000": " ΔE00",
+    "EV": " EV",
+    "CIELAB L*": " L*",
+}
+SHARE_UNITS = {
+    "fraction": "%",
+    "fraction of frame": "% of frame",
+    "fraction of product": "% of product",
+    "fraction resolved": "% resolved",
+    "fraction of width": "% of width",
+    "fraction of height": "% of height",
+    "fraction of product height": "% of height",
+}
+SIGNED_CHECKS = frozenset(
+    ("angle", "roll", "lean", "scale", "centring", "exposure", "background", "camera_height", "focal_length")
+)
+
+
+def plain_text(value, limit=TEXT_LIMIT):
+    r"""
+    Outside text as visible text: controls and direction marks spelled out, length bounded.
+
+    Parameters
+    ----------
+    value : object
+        Missing values (None, NaN, NA) give an empty text.
+    limit : int
+        Characters kept; a longer text ends in an ellipsis.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plain_text("bag\u202egpj.exe")
+    'bag\\u202egpj.exe'
+    >>> plain_text(float("nan"))
+    ''
+    """
+    if is_missing(value):
+        return ""
+    text = str(value)
+    shortened = text[: limit - 1] + "\N{HORIZONTAL ELLIPSIS}" if len(text) > limit else text
+    kept, marks = [], 0
+    for character in shortened:
+        category = unicodedata.category(character)
+        marks = marks + 1 if category in ("Mn", "Me") else 0
+        if category in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"):
+            kept.append(_spelled_out(character))
+        elif marks <= MARKS_IN_A_ROW:
+            kept.append(character)
+    return "".join(kept)
+
+
+def _spelled_out(character):
+    if character in "\n\r\t":
+        return " "
+    code = ord(character)
+    if 0xDC80 <= code <= 0xDCFF:  # a byte of a name that is not UTF-8
+        return f"\\x{code - 0xDC00:02x}"
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def is_missing(value):
+    """True for None, NaN, NaT and NA: what the tables leave empty."""
+    if value is None:
+        return True
+    try:
+        return bool(value != value)  # NaN and NaT differ from themselves
+    except TypeError:  # pandas.NA refuses to say
+        return True
+
+
+def check_title(check):
+    """Title of a check as people say it; an unknown one is shown as written."""
+    return CHECK_TITLES.get(check, plain_text(check).replace("_", " "))
+
+
+def remedy_title(remedy):
+    """Title of a remedy as an instruction."""
+    return REMEDY_TITLES.get(remedy, plain_text(remedy))
+
+
+def view_title(view):
+    """View name as people say it: underscores become blanks."""
+    view = plain_text(view)
+    return VIEW_TITLES.get(view, view.replace("_", " "))
+
+
+def number_text(value, unit="", signed=False, digits=None):
+    """
+    A number as shown to people, with its unit; nothing where there is none.
+
+    Shares are shown in percent. A figure shown is always the table's figure
+    rounded, never another one.
+
+    Parameters
+    ----------
+    value : float or None
+    unit : str
+        As the tables write it.
+    signed : bool
+        Show ``+`` too.
+    digits : int, optional
+        Digits after the point; by default about three figures.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> number_text(0.0812, "fraction", signed=True)
+    '+8.1 %'
+    >>> number_text(-1.93, "degree")
+    '−1.9°'
+    >>> number_text(None)
+    ''
+    """
+    if is_missing(value) or not math.isfinite(float(value)):
+        return ""
+    value, unit = float(value), plain_text(unit)
+    if unit in SHARE_UNITS:
+        value, sign = 100 * value, " " + SHARE_UNITS[unit]
+    else:
+        sign = UNIT_SIGNS.get(unit, f" {unit}" if unit else "")
+    if digits is None:
+        digits = _useful_digits(value)
+    text = f"{value:+,.{digits}f}" if signed else f"{value:,.{digits}f}"
+    if float(text.replace(",", "")) == 0:
+        text = text.lstrip("+-")
+    return text.replace(",", "\N{NARROW NO-BREAK SPACE}").replace("-", "\N{MINUS SIGN}") + sign
+
+
+def _useful_digits(value):
+    size = abs(value)
+    if size == round(size) and size >= 10 or size >= 100:
+        return 0
+    return 1 if size >= 1 or size == 0 else 2 if size >= 0.1 else 3
+
+
+def count_text(count, one, many=None):
+    """
+    A count with its noun.
+
+    >>> count_text(1, "picture"), count_text(3, "picture"), count_text(0, "view is", "views are")
+    ('1 picture', '3 pictures', '0 views are')
+    """
+    return f"{count:,}".replace(",", "\N{NARROW NO-BREAK SPACE}") + " " + (one if count == 1 else many or one + "s")
+
+
+def measured_text(finding):
+    """
+    What was measured against what is allowed, in one line; empty where a check has no number.
+
+    Parameters
+    ----------
+    finding : mapping
+        A row of the findings table.
+
+    Returns
+    -------
+    str
+    """
+    unit, signed = finding.get("unit", ""), finding.get("check") in SIGNED_CHECKS
+    value = number_text(finding.get("value"), unit, signed)
+    if not value:
+        return ""
+    expected = number_text(finding.get("expected"), unit, signed)
+    tolerance = number_text(finding.get("tolerance"), unit)
+    parts = [value]
+    if expected:
+        parts.append(f"expected {expected}")
+    if tolerance:
+        parts.append(f"tolerance {tolerance}")
+    return ", ".join(parts)
+
+
+def column_unit(table, name):
+    """Unit of a column as the schema gives it; empty for an unknown one."""
+    return next((column.unit for column in TABLES.get(table, ()) if column.name == name), "")
+
+
+def default_tolerance(check):
+    """Default tolerance of a check, or None."""
+    return CHECKS[check].tolerance if check in CHECKS else None

@@ -1,0 +1,233 @@
+"""
+The history: every audit recorded in one SQLite file beside the reports.
+
+SQLite and not DuckDB: it is in the standard library, lets one run write while others
+read, survives ``kill -9`` by its write-ahead log, and a season's few hundred
+audits need no column store; the frames of each audit are kept as one Parquet
+value, so a new column never needs a migration.
+"""
+
+import io
+import json
+import sqlite3
+import time
+
+import pandas as pd
+
+HISTORY_NAME = "history.sqlite3"
+
+# Each script takes the file from its number to the next; never edited, only added to.
+MIGRATIONS = (
+    """
+    CREATE TABLE audits (
+        id INTEGER PRIMARY KEY,
+        delivery TEXT NOT NULL,
+        location TEXT NOT NULL,
+        fingerprint TEXT NOT NULL,
+        audited_at TEXT NOT NULL,
+        report TEXT,
+        stage TEXT NOT NULL,
+        verdict TEXT NOT NULL,
+        exit_status INTEGER NOT NULL,
+        summary TEXT NOT NULL,
+        frames BLOB NOT NULL,
+        findings BLOB NOT NULL
+    );
+    CREATE INDEX audits_by_delivery ON audits (delivery, audited_at);
+    CREATE TABLE attempts (
+        location TEXT PRIMARY KEY,
+        fingerprint TEXT NOT NULL,
+        failures INTEGER NOT NULL,
+        reason TEXT NOT NULL
+    ) WITHOUT ROWID;
+    """,
+)
+
+
+def open_history(folder):
+    """
+    Open the history in `folder`, bringing it to the newest schema.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    connection : sqlite3.Connection
+    notes : tuple of str
+        Where the file was damaged, or written by a newer version: under which
+        name it was set aside.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / HISTORY_NAME
+    try:
+        return _connect(path), ()
+    except sqlite3.DatabaseError as error:
+        aside = path.with_name(f"{HISTORY_NAME}.damaged-{time.time_ns()}")
+        path.rename(aside)
+        for suffix in ("-wal", "-shm"):
+            if path.with_name(HISTORY_NAME + suffix).exists():
+                path.with_name(HISTORY_NAME + suffix).rename(aside.with_name(aside.name + suffix))
+        return _connect(path), (f"the history could not be read ({error}); it was set aside as {aside.name}",)
+
+
+def _connect(path):
+    connection = sqlite3.connect(path, timeout=60, isolation_level=None)
+    try:
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        _migrate(connection)
+    except sqlite3.DatabaseError:
+        connection.close()
+        raise
+    return connection
+
+
+def _migrate(connection):
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        (version,) = connection.execute("PRAGMA user_version").fetchone()
+        if version > len(MIGRATIONS):
+            msg = f"written by a newer version of the program (schema {version})"
+            raise sqlite3.DatabaseError(msg)
+        for script in MIGRATIONS[version:]:
+            for statement in script.split(";"):
+                if statement.strip():
+                    connection.execute(statement)
+        connection.execute(f"PRAGMA user_version={len(MIGRATIONS)}")
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def record_audit(connection, *, location, fingerprint, audit):
+    """
+    Record an audit before its report is published; `report` is filled by `record_report`.
+
+    Returns
+    -------
+    int
+        The audit's number.
+    """
+    summary = audit.summary
+    cursor = connection.execute(
+        "INSERT INTO audits (delivery, location, fingerprint, audited_at, stage, verdict, exit_status, summary,"
+        " frames, findings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            summary["delivery"],
+            location,
+            fingerprint,
+            summary["audited_at"],
+            summary["stage"],
+            summary["verdict"],
+            summary["exit_status"],
+            json.dumps(summary, sort_keys=True),
+            _parquet(audit.frames),
+            _parquet(audit.findings),
+        ),
+    )
+    return cursor.lastrowid
+
+
+def record_report(connection, number, report):
+    """Note under which folder name an audit's report was published."""
+    connection.execute("UPDATE audits SET report = ? WHERE id = ?", (report, number))
+
+
+def reconcile(connection, out):
+    """
+    Settle audits recorded by a run that was killed before it noted its report.
+
+    A report on disk that says the same delivery and time is theirs; where there
+    is none, the audit is taken out again and will be made anew.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    out : Path
+        Folder of report folders.
+    """
+    pending = connection.execute("SELECT id, delivery, audited_at FROM audits WHERE report IS NULL").fetchall()
+    if not pending:
+        return
+    published = {}
+    for path in sorted(out.glob("*/summary.json")):
+        try:
+            summary = json.loads(path.read_text(encoding="utf-8"))
+            published[summary["delivery"], summary["audited_at"]] = path.parent.name
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+    for number, delivery, audited_at in pending:
+        report = published.get((delivery, audited_at))
+        if report is None:
+            connection.execute("DELETE FROM audits WHERE id = ?", (number,))
+        else:
+            record_report(connection, number, report)
+
+
+def last_audit(connection, location):
+    """(fingerprint, exit status, report) of the newest audit of a location, or None."""
+    return connection.execute(
+        "SELECT fingerprint, exit_status, report FROM audits WHERE location = ? AND report IS NOT NULL"
+        " ORDER BY id DESC LIMIT 1",
+        (location,),
+    ).fetchone()
+
+
+def failures(connection, location, fingerprint):
+    """How often a location has failed in this very state."""
+    row = connection.execute(
+        "SELECT failures FROM attempts WHERE location = ? AND fingerprint = ?", (location, fingerprint)
+    ).fetchone()
+    return row[0] if row else 0
+
+
+def record_failure(connection, location, fingerprint, reason):
+    """Count one failure of a location in this state."""
+    count = failures(connection, location, fingerprint) + 1
+    connection.execute(
+        "INSERT OR REPLACE INTO attempts VALUES (?, ?, ?, ?)", (location, fingerprint, count, reason[:2000])
+    )
+    return count
+
+
+def list_audits(connection):
+    """Summaries of all audits, oldest first, each with its ``report`` and ``number``."""
+    rows = connection.execute("SELECT id, report, summary FROM audits WHERE report IS NOT NULL ORDER BY id").fetchall()
+    return [json.loads(summary) | {"report": report, "number": number} for number, report, summary in rows]
+
+
+def load_frames(connection, numbers=None):
+    """
+    Frames and findings of recorded audits, one row a file, with ``audit`` and ``delivery`` columns.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    numbers : collection of int, optional
+        Audits to load; all by default.
+
+    Returns
+    -------
+    frames, findings : DataFrame
+    """
+    frames, findings = [], []
+    for number, delivery, frame_bytes, finding_bytes in connection.execute(
+        "SELECT id, delivery, frames, findings FROM audits WHERE report IS NOT NULL ORDER BY id"
+    ):
+        if numbers is None or number in numbers:
+            frames.append(pd.read_parquet(io.BytesIO(frame_bytes)).assign(audit=number, delivery=delivery))
+            findings.append(pd.read_parquet(io.BytesIO(finding_bytes)).assign(audit=number, delivery=delivery))
+    empty = pd.DataFrame({"audit": pd.Series(dtype="int64"), "delivery": pd.Series(dtype="str")})
+    return (
+        pd.concat(frames, ignore_index=True) if frames else empty,
+        pd.concat(findings, ignore_index=True) if findings else empty,
+    )
+
+
+def _parquet(frame):
+    buffer = io.BytesIO()
+    frame.to_parquet(buffer, index=False, compression="zstd")
+    return buffer.getvalue()

@@ -1,0 +1,129 @@
+"""Monotone trends and single change points: Theil-Sen, Mann-Kendall, Pettitt."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from scipy import stats
+
+THEIL_SEN_POINTS = 1000  # more points are first reduced to medians of equal blocks: pairs grow with the square
+
+
+class MannKendall(NamedTuple):
+    """Statistic ``s``, its variance under no trend, normal score, two-sided p-value, Kendall's tau (a)."""
+
+    s: int
+    variance: float
+    z: float
+    p: float
+    tau: float
+
+
+def theil_sen(values, positions=None, confidence=0.95):
+    """
+    Median of the slopes between all pairs of points.
+
+    Parameters
+    ----------
+    values : (n,) array_like of float
+        No missing value.
+    positions : (n,) array_like of float, optional
+        Defaults to 0, 1, 2, ...
+    confidence : float
+
+    Returns
+    -------
+    slope, intercept, low, high : float
+        ``intercept`` is median(y) - slope median(x); ``low`` and ``high`` limit
+        the slope at the given confidence. NaN for fewer than two points.
+
+    References
+    ----------
+    .. [1] P. K. Sen, "Estimates of the Regression Coefficient Based on
+       Kendall's Tau", J. Amer. Statist. Assoc. 63 (1968) 1379-1389.
+
+    Examples
+    --------
+    >>> theil_sen([0.0, 2.0, 4.0, 60.0])[0]
+    2.0
+    """
+    y = np.array(values, dtype=float)
+    x = np.arange(y.size, dtype=float) if positions is None else np.array(positions, dtype=float)
+    if y.size < 2 or np.ptp(x) == 0:
+        return (math.nan,) * 4
+    if y.size > THEIL_SEN_POINTS:
+        blocks = np.array_split(np.arange(y.size), THEIL_SEN_POINTS)
+        x = np.array([np.median(x[block]) for block in blocks])
+        y = np.array([np.median(y[block]) for block in blocks])
+    fit = stats.theilslopes(y, x, confidence)
+    return float(fit.slope), float(fit.intercept), float(fit.low_slope), float(fit.high_slope)
+
+
+def mann_kendall(values):
+    """
+    Mann-Kendall test for a monotone trend, with the correction for ties.
+
+    Parameters
+    ----------
+    values : (n,) array_like of float
+        In order; no missing value.
+
+    Returns
+    -------
+    MannKendall
+        ``p`` is 1 where nothing can be said (fewer than three values, all equal).
+
+    Notes
+    -----
+    A step is a trend to this test too: look for steps first.
+
+    References
+    ----------
+    .. [1] H. B. Mann, "Nonparametric Tests Against Trend", Econometrica 13 (1945) 245-259.
+    .. [2] M. G. Kendall, *Rank Correlation Methods* (1948).
+
+    Examples
+    --------
+    >>> mann_kendall([1, 2, 3, 4]).s
+    6
+    """
+    y = np.array(values, dtype=float)
+    n = y.size
+    pairs = n * (n - 1) / 2
+    _, ties = np.unique(y, return_counts=True)
+    variance = (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1.0) * (2 * ties + 5)).sum())) / 18
+    if n < 3 or variance <= 0:
+        return MannKendall(0, max(variance, 0.0), 0.0, 1.0, 0.0)
+    tau_b = stats.kendalltau(np.arange(n), y).statistic
+    untied = pairs - float((ties * (ties - 1.0)).sum()) / 2
+    s = round(float(tau_b * math.sqrt(pairs * untied)))
+    z = (s - np.sign(s)) / math.sqrt(variance)
+    return MannKendall(s, variance, float(z), float(2 * stats.norm.sf(abs(z))), s / pairs)
+
+
+def pettitt(values):
+    """
+    Pettitt's test for one change point.
+
+    Returns
+    -------
+    k : int
+        The statistic.
+    last_before : int
+        Number of values before the change, that is 1-based place of the last one.
+    p : float
+        Approximate two-sided p-value.
+
+    References
+    ----------
+    .. [1] A. N. Pettitt, "A Non-Parametric Approach to the Change-Point
+       Problem", Appl. Statist. 28 (1979) 126-135.
+    """
+    y = np.array(values, dtype=float)
+    n = y.size
+    if n < 2:
+        return 0, 0, 1.0
+    u = 2 * np.cumsum(stats.rankdata(y)) - np.arange(1, n + 1) * (n + 1)
+    place = int(np.argmax(np.abs(u)))
+    k = int(round(abs(u[place])))
+    return k, place + 1, min(1.0, 2 * math.exp(-6 * k**2 / (n**3 + n**2)))
