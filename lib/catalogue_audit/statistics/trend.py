@@ -44,7 +44,7 @@ def theil_sen(values, positions=None, confidence=0.95):
 
     Examples
     --------
-    >>> theil_sen([0.0, 2.0, 4.0, 60.0])[0]
+    >>> theil_sen([0.0, 2.0, 4.0, 6.0, 60.0])[0]
     2.0
     """
     y = np.array(values, dtype=float)
