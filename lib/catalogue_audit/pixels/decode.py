@@ -1,0 +1,242 @@
+"""Bytes to upright pictures: the only decoder, one decode a file."""
+
+import io
+import warnings
+
+import cv2
+import numpy as np
+import simplejpeg
+from PIL import Image
+
+from catalogue_audit.errors import UnreadablePicture
+from catalogue_audit.pixels.picture import Picture
+from catalogue_audit.pixels.working import reduce_and_convert
+
+_EOI = b"\xff\xd9"
+_DAMAGED = "the picture data are damaged, so part of the picture is wrong or missing: ask for the file again"
+_CUT_SHORT = "the file is cut short, so part of the picture is missing: ask for the file again"
+
+
+def decode(data, container, orientation=1, buffer=None):
+    """
+    Decode one file, once.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    container : dict
+        Of the same bytes, from `metadata.container.read_container`, which has
+        held the declared size against the limits.
+    orientation : int or None
+        Exif orientation 1 to 8, applied to every array; anything else is 1.
+        HEIC carries its own, which its decoder has applied: pass 1.
+    buffer : writable buffer, optional
+        Memory for the full-resolution picture of an ordinary JPEG, at least
+        height x width x 3 bytes; ignored where it is too small. Reusing one
+        saves a tenth of the decode. The picture is then valid until the next
+        use of the buffer.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    UnreadablePicture
+        If any part of the picture is missing or damaged as far as the format
+        can prove it, or its kind of pixels is none that is read here.
+
+    Notes
+    -----
+    A JPEG carries no checksum. Cut-short files, and most overwritten ones, are
+    proven by the decoder running out of step; an overwrite that keeps the
+    number of coded blocks leaves no proof (see `tests/test_pixels_damage.py`
+    for the share).
+    """
+    read = _jpeg if container["format"] == "JPEG" else _other
+    try:
+        codes, alpha, profile, reasons = read(data, container, buffer)
+    except UnreadablePicture:
+        raise
+    except MemoryError as error:
+        raise UnreadablePicture("the picture is too large for this computer's memory") from error
+    except Exception as error:  # noqa: BLE001 - decoders let anything escape on damaged files
+        raise UnreadablePicture(_DAMAGED) from error
+    if container["frames"] > 1:
+        reasons += (f"the file holds {container['frames']} pictures; the first one was measured",)
+    if alpha is not None:
+        codes = on_white(codes, alpha)
+    working, linear, lab, reduction, note = reduce_and_convert(codes, profile)
+    if note:
+        reasons += (note,)
+    if codes.ndim == 2:
+        codes = cv2.cvtColor(codes, cv2.COLOR_GRAY2RGB)
+    turn = orientation if orientation in _TURNS else 1
+    arrays = [upright(array, turn) for array in (codes, alpha, working, linear, lab)]
+    return Picture(*arrays, reduction, tuple(reasons))
+
+
+def on_white(codes, alpha):
+    """
+    Transparent pixels composited on white, in code values as browsers do.
+
+    Parameters
+    ----------
+    codes : (H, W, 3) or (H, W) uint8
+    alpha : (H, W) uint8
+
+    Returns
+    -------
+    uint8 array like ``codes``
+
+    Examples
+    --------
+    >>> on_white(np.zeros((1, 2), np.uint8), np.array([[0, 255]], np.uint8))
+    array([[255,   0]], dtype=uint8)
+    """
+    weight = alpha if codes.ndim == 2 else cv2.merge([alpha] * 3)
+    clear = cv2.bitwise_not(weight)
+    return cv2.add(cv2.multiply(codes, weight, scale=1 / 255), clear)
+
+
+# Orientation: numbers of Exif (CIPA DC-008 4.6.4 A) -> what OpenCV does, a mirror then a turn.
+_TURNS = {
+    1: (None, None),
+    2: (1, None),
+    3: (None, cv2.ROTATE_180),
+    4: (0, None),
+    5: (1, cv2.ROTATE_90_COUNTERCLOCKWISE),
+    6: (None, cv2.ROTATE_90_CLOCKWISE),
+    7: (1, cv2.ROTATE_90_CLOCKWISE),
+    8: (None, cv2.ROTATE_90_COUNTERCLOCKWISE),
+}
+
+
+def upright(array, orientation):
+    """
+    Array turned as the Exif orientation asks.
+
+    Examples
+    --------
+    >>> upright(np.array([[1, 2, 3], [4, 5, 6]], np.uint8), 6)
+    array([[4, 1],
+           [5, 2],
+           [6, 3]], dtype=uint8)
+    """
+    if array is None or orientation == 1:
+        return array
+    mirror, turn = _TURNS[orientation]
+    if mirror is not None:
+        array = cv2.flip(array, mirror)
+    return array if turn is None else cv2.rotate(array, turn)
+
+
+# -- JPEG ------------------------------------------------------------------------------------------
+
+
+def _jpeg(data, container, buffer):
+    reasons = ()
+    if not container["complete"]:
+        data = data.rstrip(b"\xff") + _EOI
+        reasons = ("the JPEG lacks its end marker, but every pixel is there",)
+    space = "CMYK" if container["components"] == 4 else "RGB"
+    codes, note = _jpeg_codes(data, container, space, buffer)
+    if note:
+        reasons += (note,)
+    if space == "CMYK":
+        codes, profile, note = _from_cmyk(codes, container)
+        return codes, None, profile, (*reasons, note)
+    kind = "GRAY" if container["components"] == 1 else "RGB"
+    return codes, None, (container["icc"], kind), reasons
+
+
+def _jpeg_codes(data, container, space, buffer):
+    size = container["width_px"] * container["height_px"] * len(space)
+    if buffer is not None and (space != "RGB" or memoryview(buffer).nbytes < size):
+        buffer = None
+    try:
+        return simplejpeg.decode_jpeg(data, space, buffer=buffer, strict=True), ""
+    except ValueError as error:
+        if not _harmless(str(error), data, container):
+            raise UnreadablePicture(_DAMAGED if container["complete"] else _CUT_SHORT) from error
+    codes = simplejpeg.decode_jpeg(data, space, buffer=buffer, strict=False)
+    return codes, "the file holds bytes that belong to no part of the JPEG; they were skipped"
+
+
+def _harmless(message, data, container):
+    """Whether the decoder's complaint is about bytes between segments of the header, not about the picture."""
+    return "extraneous bytes before marker" in message and any(
+        "belong to no segment" in reason for reason in container["reasons"]
+    )
+
+
+def _from_cmyk(codes, container):
+    """CMYK to RGB at full size; Adobe programs store it inverted."""
+    from catalogue_audit.pixels.profiles import cmyk_to_rgb
+
+    if container["colour_transform"] is not None:
+        codes = cv2.bitwise_not(codes)
+    return cmyk_to_rgb(codes, container["icc"])
+
+
+# -- PNG, TIFF, WebP, HEIC -------------------------------------------------------------------------
+
+
+def _other(data, container, buffer):
+    if container["bit_depth"] > 8 and container["format"] in ("PNG", "TIFF"):
+        return _deep(data, container)
+    picture = _open_heic(data) if container["format"] == "HEIC" else _open(data, container["format"])
+    return _from_pillow(picture, container)
+
+
+def _open(data, format):  # noqa: A002
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # odd metadata is no concern here, and size has been checked
+        picture = Image.open(io.BytesIO(data), formats=[format.upper()])
+        picture.load()
+    return picture
+
+
+def _open_heic(data):
+    import pillow_heif  # costs 40 ms and most deliveries hold none
+
+    return pillow_heif.open_heif(data, convert_hdr_to_8bit=True).to_pillow()
+
+
+def _from_pillow(picture, container):
+    icc = container["icc"]
+    if picture.mode == "CMYK":
+        codes, profile, note = _from_cmyk(np.asarray(picture), container | {"colour_transform": None})
+        return codes, None, profile, (note,)
+    if picture.mode in ("1", "L") and "transparency" not in picture.info:
+        return np.array(picture.convert("L")), None, (icc, "GRAY"), ()
+    if picture.mode in ("LA", "La", "L", "1"):
+        grey = np.array(picture.convert("LA"))
+        return np.ascontiguousarray(grey[..., 0]), _alpha(grey[..., 1]), (icc, "GRAY"), ()
+    if picture.mode in ("RGBA", "RGBa", "PA") or "transparency" in picture.info:
+        colour = np.array(picture.convert("RGBA"))
+        return cv2.cvtColor(colour, cv2.COLOR_RGBA2RGB), _alpha(colour[..., 3]), (icc, "RGB"), ()
+    if picture.mode in ("RGB", "RGBX", "P", "YCbCr"):
+        return np.array(picture.convert("RGB")), None, (icc, "RGB"), ()
+    raise UnreadablePicture(f"its pixels are of a kind that is not read here ({picture.mode}): ask for an RGB export")
+
+
+def _alpha(channel):
+    """Coverage, or None where nothing is transparent."""
+    return None if channel.min() == 255 else np.ascontiguousarray(channel)
+
+
+def _deep(data, container):
+    """16 bits a channel, scaled to 8 by rounding (Pillow would cut the low byte or clip)."""
+    codes = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    if codes is None or codes.dtype not in (np.uint8, np.uint16):
+        raise UnreadablePicture("its pixels are of a kind that is not read here: ask for an 8-bit RGB export")
+    if codes.dtype == np.uint16:
+        codes = cv2.convertScaleAbs(codes, alpha=1 / 257)
+    icc = container["icc"]
+    if codes.ndim == 2:
+        return codes, None, (icc, "GRAY"), ()
+    if codes.shape[2] == 4:
+        return cv2.cvtColor(codes, cv2.COLOR_BGRA2RGB), _alpha(codes[..., 3]), (icc, "RGB"), ()
+    return cv2.cvtColor(codes, cv2.COLOR_BGR2RGB), None, (icc, "RGB"), ()

@@ -1,0 +1,54 @@
+"""Small copies of a picture for the sketch."""
+
+import cv2
+import numpy as np
+import simplejpeg
+
+
+def shrunk(pixels, long_side):
+    """Area-averaged copy with the given long side; never enlarged."""
+    height, width = pixels.shape[:2]
+    scale = long_side / max(height, width)
+    if scale >= 1:
+        return pixels.copy()
+    size = max(1, round(width * scale)), max(1, round(height * scale))
+    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+
+
+def thumbnail(picture, long_side=128):
+    """
+    Small sRGB copy.
+
+    Parameters
+    ----------
+    picture : Picture
+    long_side : int
+        px.
+
+    Returns
+    -------
+    (h, w, 3) uint8
+    """
+    return shrunk(picture.working, long_side)
+
+
+def preview_jpeg(picture, long_side=640, quality=82):
+    """
+    JPEG copy (sRGB, 4:2:0) for the report.
+
+    Parameters
+    ----------
+    picture : Picture
+    long_side : int
+        px.
+    quality : int
+        IJG scale.
+
+    Returns
+    -------
+    (n,) uint8
+        The bytes of the file.
+    """
+    small = np.ascontiguousarray(shrunk(picture.working, long_side))
+    data = simplejpeg.encode_jpeg(small, quality=quality, colorspace="RGB", colorsubsampling="420")
+    return np.frombuffer(data, np.uint8)

@@ -1,0 +1,98 @@
+"""The reduced picture, in one known space: sRGB codes, linear light and CIELAB."""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, D50_WHITE, lab_function, srgb_encode
+from catalogue_audit.pixels.profiles import SRGB_CURVE, model_for, through_table
+
+LONGEST = 1500  # px; below half of it the perceptual hash would move by some bits
+
+# XYZ over white is looked up with 16 bits, the top kept for colours lighter than white in one channel.
+_STEPS = 60_000
+_LAB_TABLE = lab_function(np.arange(65536) / _STEPS).astype(np.float32)
+_TO_STEPS = (LINEAR_TO_XYZ / D50_WHITE[:, None]).astype(np.float32)
+_TO_LAB = np.array([[0, 116, 0, -16], [500, -500, 0, 0], [0, 200, -200, 0]], np.float32)
+_ENCODE_TABLE = np.rint(255 * srgb_encode(np.arange(65536) / 65535)).astype(np.uint8)
+_BLOCK = 32  # rows at a time, so that what lies between stays in the processor's cache
+
+
+def reduce_and_convert(codes, profile):
+    """
+    Working picture of code values.
+
+    Parameters
+    ----------
+    codes : (H, W, 3) or (H, W) uint8
+        As the file holds them.
+    profile : (bytes or None, str)
+        The embedded profile, and what the codes are: 'RGB' or 'GRAY'.
+
+    Returns
+    -------
+    working : (h, w, 3) uint8
+        sRGB.
+    linear : (h, w, 3) float32
+    lab : (h, w, 3) float32
+    reduction : int
+    note : str
+        What was wrong with the profile, or empty.
+    """
+    small, reduction = reduced(codes)
+    model = model_for(*profile)
+    if model.table is not None:
+        small = through_table(model, small)
+    if small.ndim == 2:
+        small = cv2.cvtColor(small, cv2.COLOR_GRAY2RGB)
+    if model.identity or model.table is not None:
+        linear = cv2.LUT(small, SRGB_CURVE)
+        return small, linear, lab_of(linear), reduction, model.note
+    linear = cv2.transform(cv2.LUT(small, model.curves[None]), model.matrix.astype(np.float32))
+    lab = lab_of(linear)
+    linear = cv2.min(cv2.max(linear, 0), 1)
+    return srgb_codes(linear), linear, lab, reduction, model.note
+
+
+def reduced(codes):
+    """
+    Means of 2 x 2 pixels, repeated until the long side is at most `LONGEST`.
+
+    Rows and columns beyond a multiple of the reduction are left out, at the
+    bottom and right, so that a working pixel is always ``reduction`` pixels.
+
+    Returns
+    -------
+    array of the kind of ``codes``, int
+    """
+    reduction = 1
+    while max(codes.shape[:2]) > LONGEST and min(codes.shape[:2]) > 1:
+        height, width = codes.shape[0] // 2, codes.shape[1] // 2
+        codes = cv2.resize(codes[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        reduction *= 2
+    return codes, reduction
+
+
+def lab_of(linear):
+    """
+    CIELAB (D50) of linear sRGB light, quickly.
+
+    Parameters
+    ----------
+    linear : (h, w, 3) float32
+
+    Returns
+    -------
+    (h, w, 3) float32
+        Within 0.02 of `colour.lab_from_linear` in L*, 0.1 in a* and b*.
+    """
+    lab = np.empty_like(linear)
+    for top in range(0, len(linear), _BLOCK):
+        block = cv2.transform(linear[top : top + _BLOCK], _TO_STEPS)
+        steps = cv2.multiply(block, _STEPS, dtype=cv2.CV_16U)
+        lab[top : top + _BLOCK] = cv2.transform(cv2.LUT(steps, _LAB_TABLE), _TO_LAB)
+    return lab
+
+
+def srgb_codes(linear):
+    """sRGB codes (uint8) of linear light (float32, 0 to 1)."""
+    return cv2.LUT(cv2.multiply(linear, 65535, dtype=cv2.CV_16U), _ENCODE_TABLE)
