@@ -78,6 +78,7 @@ def _parser():
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     _add_review(commands)
     _add_brief(commands)
+    _add_scheduled(commands)
     return parser
 
 
@@ -118,6 +119,60 @@ def _add_brief(commands):
     brief.add_argument("--from-report", metavar="REPORT", help="derive it from the report of a delivery you accepted")
     brief.add_argument("--to", metavar="FILE", help="write there instead of to standard output; never replaces a file")
     brief.set_defaults(run=_run_brief)
+
+
+def _add_scheduled(commands):
+    command = commands.add_parser(
+        "scheduled",
+        help="audit what is new or changed in an inbox of deliveries",
+        description="Audit every finished delivery of an inbox that is new or has changed; meant to be started by a timer.",
+        epilog="examples:\n"
+        "  catalogue-audit scheduled inbox --out reports\n"
+        "  catalogue-audit scheduled inbox --out reports --on-report /usr/local/bin/tell-the-team\n\n" + EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument("inbox", metavar="INBOX", help="folder whose folders are deliveries")
+    command.add_argument("--out", default="reports", metavar="DIR", help="where report folders go (default: reports)")
+    command.add_argument("--brief", metavar="FILE", help="one brief for all deliveries (default: bags)")
+    command.add_argument(
+        "--quiet-minutes",
+        type=float,
+        default=10.0,
+        metavar="M",
+        help="a delivery has arrived when nothing in it changed for M minutes (default: 10)",
+    )
+    command.add_argument("--marker", default="complete", metavar="NAME", help="file that says a delivery is complete (default: complete)")
+    command.add_argument("--attempts", type=_positive, default=3, metavar="N", help="tries of a failing delivery (default: 3)")
+    command.add_argument("--keep", type=_positive, metavar="N", help="remove all but the newest N reports of a delivery (default: keep all)")
+    command.add_argument("--on-report", metavar="COMMAND", help="call this with the path of each new summary.json")
+    command.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    command.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
+    command.set_defaults(run=_run_scheduled)
+
+
+def _run_scheduled(options):
+    import logging
+
+    from catalogue_audit.runs.scheduled import scheduled
+
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S%z"))
+    logger = logging.getLogger("catalogue_audit.scheduled")
+    logger.handlers[:] = [handler]
+    logger.setLevel(logging.INFO)
+    outcomes = scheduled(
+        options.inbox,
+        out=options.out,
+        brief=options.brief,
+        quiet_minutes=options.quiet_minutes,
+        marker=options.marker,
+        attempts=options.attempts,
+        keep=options.keep,
+        on_report=options.on_report,
+        jobs=options.jobs,
+        tables_only=options.tables_only,
+    )
+    return max((outcome.exit_status for outcome in outcomes), default=0)
 
 
 def _run_review(options):

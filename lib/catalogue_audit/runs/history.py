@@ -12,8 +12,6 @@ import json
 import sqlite3
 import time
 
-import pandas as pd
-
 HISTORY_NAME = "history.sqlite3"
 
 # Each script takes the file from its number to the next; never edited, only added to.
@@ -213,6 +211,8 @@ def load_frames(connection, numbers=None):
     -------
     frames, findings : DataFrame
     """
+    import pandas as pd
+
     frames, findings = [], []
     for number, delivery, frame_bytes, finding_bytes in connection.execute(
         "SELECT id, delivery, frames, findings FROM audits WHERE report IS NOT NULL ORDER BY id"

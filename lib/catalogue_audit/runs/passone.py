@@ -168,7 +168,7 @@ def _work(entry):
     limits = _worker["limits"]
     read_at_ns = time.time_ns()
     try:
-        data = _worker["delivery"].read(entry, limits.max_bytes)
+        data = _worker["delivery"].read(entry.name, limits.max_bytes, entry)
     except UnreadablePicture as problem:
         return _not_measured(entry, str(problem)), None, 0
     try:

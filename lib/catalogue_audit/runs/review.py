@@ -8,16 +8,15 @@ from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import read_products
 from catalogue_audit.delivery.source import open_delivery
-from catalogue_audit.errors import AuditError, UsageError
+from catalogue_audit.errors import AuditError
 from catalogue_audit.measures.applicability import applicable
 from catalogue_audit.runs import store
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
+from catalogue_audit.runs.places import WORK_FOLDER, output_folder
 from catalogue_audit.runs.passone import measure_delivery
 from catalogue_audit.runs.passtwo import judge_delivery
 from catalogue_audit.statistics.tables import table_from_rows
-
-WORK_FOLDER = ".catalogue-audit"  # inside the output folder: store and lock
 
 
 class Review(NamedTuple):
@@ -74,24 +73,40 @@ def review(
         Another run holds the output folder's lock.
     """
     source = open_delivery(str(delivery))
-    out = _output_folder(out, source)
-    the_brief = load_brief(brief)
-    listing = source.listing()
-    supplied = _supplied_products(source, products)
+    out = output_folder(out, source.path)
+    options = {
+        "originals": originals,
+        "decisions": decisions,
+        "previous": previous,
+        "jobs": jobs,
+        "tables_only": tables_only,
+        "progress": progress,
+    }
+    listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
     with _writable(out), output_lock(out / WORK_FOLDER):
-        return audit_listing(
-            source,
-            listing,
-            the_brief,
-            supplied,
-            out,
-            originals=originals,
-            decisions=decisions,
-            previous=previous,
-            jobs=jobs,
-            tables_only=tables_only,
-            progress=progress,
-        )
+        return audit_listing(source, listing, the_brief, supplied, out, **options)
+
+
+def audit_folder(delivery, out, *, brief=None, products=None, **options):
+    """
+    `review` for a caller that holds the output folder's lock already.
+
+    Parameters
+    ----------
+    delivery : str or Path
+    out : Path
+    brief, products : str or Path, optional
+    **options
+        Of `audit_listing`.
+
+    Returns
+    -------
+    Review
+    """
+    source = open_delivery(str(delivery))
+    listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
+    with _writable(out):
+        return audit_listing(source, listing, the_brief, supplied, out, **options)
 
 
 def audit_listing(
@@ -208,17 +223,6 @@ def frame_row(name, facts, product):
         reason="; ".join(reasons),
     )
     return row
-
-
-def _output_folder(out, source):
-    out = Path(out).resolve()
-    if source.path is not None and out.is_relative_to(source.path):
-        msg = (
-            f"The output folder {str(out)!r} lies inside the delivery.\n"
-            "Nothing is ever written into a delivery: pass another folder with --out."
-        )
-        raise UsageError(msg)
-    return out
 
 
 class _writable:

@@ -1,0 +1,83 @@
+"""The index of all audits in an output folder: a page for people, a file for programs."""
+
+import json
+import os
+from pathlib import Path
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader
+
+from catalogue_audit.report import look
+
+VERDICTS = {"accept": "accept", "accept_after_corrections": "accept after corrections", "return": "return"}
+
+
+def write_index(out, audits):
+    """
+    Write ``index.html`` and ``index.json``, each whole or not at all.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the report folders.
+    audits : list of dict
+        Summaries, oldest first, each with ``report``, its folder's name.
+    """
+    environment = Environment(loader=PackageLoader("catalogue_audit.report"), autoescape=True)
+    page = environment.get_template("index.html").render(
+        audits=audits, deliveries=_by_delivery(audits, out), look=look
+    )
+    _replace(out / "index.html", page)
+    _replace(out / "index.json", json.dumps(audits, indent=1, sort_keys=True) + "\n")
+
+
+def _by_delivery(audits, out):
+    """(delivery, rows newest first), the delivery audited last first."""
+    grouped = {}
+    for audit in audits:
+        grouped.setdefault(audit["delivery"], []).append(audit)
+    newest_first = sorted(grouped.items(), key=lambda item: -item[1][-1]["number"])
+    return [(name, _rows(group, out)) for name, group in newest_first]
+
+
+def _rows(group, out):
+    rows = []
+    before = None
+    for audit in group:
+        action = action_count(audit)
+        rows.append(
+            {
+                "audited_at": audit["audited_at"].replace("T", " "),
+                "href": quote(f"{audit['report']}/report.html"),
+                "present": (out / audit["report"] / "report.html").is_file(),
+                "verdict": VERDICTS.get(audit["verdict"], audit["verdict"]),
+                "files": audit["files"],
+                "action": action,
+                "trend": _trend(before, action),
+            }
+        )
+        before = action
+    return rows[::-1]
+
+
+def action_count(summary):
+    """Findings of a summary that need action: critical and major."""
+    counts = summary.get("findings_by_severity", {})
+    return counts.get("critical", 0) + counts.get("major", 0)
+
+
+def _trend(before, now):
+    if before is None:
+        return "first audit"
+    if now == before:
+        return "unchanged"
+    return f"{abs(now - before)} {'more' if now > before else 'fewer'}"
+
+
+def _replace(path, text):
+    temporary = Path(f"{path}.part")
+    with open(temporary, "w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(temporary, path)

@@ -1,0 +1,32 @@
+"""Where a run writes, and where it never may."""
+
+from pathlib import Path
+
+from catalogue_audit.errors import UsageError
+
+WORK_FOLDER = ".catalogue-audit"  # inside the output folder: store, history and lock
+
+
+def output_folder(out, delivery):
+    """
+    The output folder, absolute.
+
+    Parameters
+    ----------
+    out : str or Path
+    delivery : Path or None
+        Real path of the delivery or inbox; None where it is no local folder.
+
+    Raises
+    ------
+    UsageError
+        When it lies inside the delivery.
+    """
+    out = Path(out).resolve()
+    if delivery is not None and out.is_relative_to(delivery):
+        msg = (
+            f"The output folder {str(out)!r} lies inside the delivery.\n"
+            "Nothing is ever written into a delivery: pass another folder with --out."
+        )
+        raise UsageError(msg)
+    return out
