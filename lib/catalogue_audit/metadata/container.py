@@ -81,6 +81,8 @@ def read_container(data, max_pixels=MAX_PIXELS):
             dict of table number to 64 entries in natural order; empty outside JPEG.
         ``colour_transform``
             the Adobe marker's transform byte, or None without that marker.
+        ``junk``
+            True where a JPEG's header holds bytes between its segments.
         ``complete``
             False where a JPEG lacks its end marker.
         ``reasons``
@@ -109,7 +111,7 @@ def read_container(data, max_pixels=MAX_PIXELS):
 _BLANK = {
     "format": None, "width_px": None, "height_px": None, "colour_profile": None, "bit_depth": 8, "chroma_subsampling": None,
     "jpeg_quality": None, "icc": None, "components": 3, "has_alpha": False, "progressive": False, "scans": 1, "frames": 1,
-    "quantisation": {}, "colour_transform": None, "complete": True, "reasons": (),
+    "quantisation": {}, "colour_transform": None, "complete": True, "junk": False, "reasons": (),
 }  # fmt: skip
 
 
@@ -216,6 +218,7 @@ def _read_jpeg(data):
         "quantisation": tables,
         "colour_transform": adobe[0][6] if adobe else None,
         "complete": end is not None,
+        "junk": header.junk > 0,
         "reasons": tuple(notes),
     }
 

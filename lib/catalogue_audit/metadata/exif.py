@@ -63,7 +63,7 @@ def read_exif(data, format, size=None):  # noqa: A002 - the column's name
     focal-plane resolution is not used to derive it, because programs that
     resize a picture leave that field as it was. Of several ISO values the last
     that is not 0 counts. The time of capture is DateTimeOriginal, else
-    DateTimeDigitized of a digital camera; the time the file was changed
+    DateTimeDigitized where the file also tells exposure time or f-number, as a scan does not; the time the file was changed
     (DateTime) is none.
 
     References
@@ -134,8 +134,13 @@ def _read_tags(block):
     return values | {"maker_note": exif_block.MAKER_NOTE in present}, ()
 
 
+def _field(tags, name):
+    """A field of the Exif directory; some programs put it into the first directory instead."""
+    return tags.get(f"EXIF {name}", tags.get(f"Image {name}"))
+
+
 def _text(tags, name):
-    value = tags.get(name)
+    value = _field(tags, name)
     if isinstance(value, (list, tuple)):
         value = bytes(part for part in value if isinstance(part, int) and 0 <= part < 256)
     if isinstance(value, bytes):
@@ -147,7 +152,7 @@ def _text(tags, name):
 
 
 def _numbers(tags, name):
-    value = tags.get(name)
+    value = _field(tags, name)
     if value is None or isinstance(value, (str, bytes)):
         return []
     return [_number(part) for part in value]
@@ -183,22 +188,22 @@ def _rounded(name, value):
 
 def _camera(tags):
     return {
-        "camera_make": _text(tags, "Image Make"),
-        "camera_model": _text(tags, "Image Model"),
-        "camera_serial": _text(tags, "EXIF BodySerialNumber"),
-        "lens_model": _text(tags, "EXIF LensModel"),
-        "software": _text(tags, "Image Software"),
+        "camera_make": _text(tags, "Make"),
+        "camera_model": _text(tags, "Model"),
+        "camera_serial": _text(tags, "BodySerialNumber"),
+        "lens_model": _text(tags, "LensModel"),
+        "software": _text(tags, "Software"),
     }
 
 
 def _exposure(tags):
-    f_number = _positive(tags, "EXIF FNumber", 1000)
-    time = _positive(tags, "EXIF ExposureTime", 1e6)
+    f_number = _positive(tags, "FNumber", 1000)
+    time = _positive(tags, "ExposureTime", 1e6)
     iso = _iso(tags)
-    bias = next(iter(_numbers(tags, "EXIF ExposureBiasValue")), None)
+    bias = next(iter(_numbers(tags, "ExposureBiasValue")), None)
     values = {
-        "focal_length_mm": _positive(tags, "EXIF FocalLength", 1e5),
-        "focal_length_35mm": _positive(tags, "EXIF FocalLengthIn35mmFilm", 65534),
+        "focal_length_mm": _positive(tags, "FocalLength", 1e5),
+        "focal_length_35mm": _positive(tags, "FocalLengthIn35mmFilm", 65534),
         "f_number": f_number,
         "exposure_time_s": time,
         "iso": iso,
@@ -209,11 +214,11 @@ def _exposure(tags):
 
 
 def _iso(tags):
-    values = [value for value in _numbers(tags, "EXIF ISOSpeedRatings") if value]
+    values = [value for value in _numbers(tags, "ISOSpeedRatings") if value]
     if values and values[-1] < 65535:
         return values[-1]
     # 65535 stands for 'larger': the 32-bit fields of Exif 2.3 hold the figure.
-    for name in ("EXIF RecommendedExposureIndex", "EXIF StandardOutputSensitivity", "EXIF Tag 0x8831", "EXIF ISOSpeed"):
+    for name in ("RecommendedExposureIndex", "StandardOutputSensitivity", "Tag 0x8831", "ISOSpeed"):
         larger = _positive(tags, name, 1e9)
         if larger:
             return larger
@@ -221,19 +226,19 @@ def _iso(tags):
 
 
 def _orientation(tags):
-    values = _numbers(tags, "Image Orientation")
+    values = _numbers(tags, "Orientation")
     return int(values[0]) if values and values[0] in range(1, 9) else None
 
 
 def _capture_time(tags):
     for name, part in (("DateTimeOriginal", "Original"), ("DateTimeDigitized", "Digitized")):
-        if part == "Digitized" and _numbers(tags, "EXIF FileSource")[:1] in ([1], [2]):
-            continue  # a scanner's: the time of the scan
-        moment, fraction = parse_date(_text(tags, f"EXIF {name}"))
+        if part == "Digitized" and not (_numbers(tags, "ExposureTime") or _numbers(tags, "FNumber")):
+            continue  # no camera's: the time of a scan
+        moment, fraction = parse_date(_text(tags, name))
         if moment is None:
             continue
-        fraction = fraction or _fraction(_text(tags, f"EXIF SubSecTime{part}"))
-        offset = parse_offset(_text(tags, f"EXIF OffsetTime{part}"))
+        fraction = fraction or _fraction(_text(tags, f"SubSecTime{part}"))
+        offset = parse_offset(_text(tags, f"OffsetTime{part}"))
         return {"captured_at": moment + fraction + offset, "captured_at_source": f"Exif {name}"}
     return {}
 
@@ -315,14 +320,14 @@ def _origin(tags, facts, format, size, block):  # noqa: A002
 
 
 def _changed_later(tags):
-    changed, _ = parse_date(_text(tags, "Image DateTime"))
-    taken, _ = parse_date(_text(tags, "EXIF DateTimeOriginal"))
+    changed, _ = parse_date(_text(tags, "DateTime"))
+    taken, _ = parse_date(_text(tags, "DateTimeOriginal"))
     if changed is None or taken is None:
         return False
     return (datetime.fromisoformat(changed) - datetime.fromisoformat(taken)).total_seconds() > 60
 
 
 def _other_size(tags, size):
-    width = _positive(tags, "EXIF ExifImageWidth", 1e6)
-    height = _positive(tags, "EXIF ExifImageLength", 1e6)
+    width = _positive(tags, "ExifImageWidth", 1e6)
+    height = _positive(tags, "ExifImageLength", 1e6)
     return bool(size and width and height) and sorted((width, height)) != sorted(size)

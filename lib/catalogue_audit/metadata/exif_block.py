@@ -6,12 +6,12 @@ from catalogue_audit.metadata import jpeg
 from catalogue_audit.metadata.container import png_chunks, riff_chunks
 
 MAKER_NOTE = 0x927C
-_POINTERS = (0x8769, 0x8825, 0xA005)  # Exif, GPS and interoperability directories
+_EXIF = 0x8769  # pointer to the Exif directory
+_POINTERS = (0x8825, 0xA005)  # to the GPS and interoperability directories
 
 MAX_DIRECTORIES = 200  # a TIFF of many pages; a camera writes five
 MAX_ENTRIES = 4000  # in all directories together; a camera writes about 70
 MAX_VALUES = 40_000  # single values of short arrays, read one by one
-_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
 
 
 def find(data, format):  # noqa: A002 - the column's name
@@ -35,16 +35,17 @@ def find(data, format):  # noqa: A002 - the column's name
         blocks = jpeg.payloads(data, jpeg.read_header(data), 0xE1, b"Exif")
         return next((block for block in map(_tiff_of, blocks) if block), None)
     if format == "HEIC":
-        return _tiff_of(_heic_block(data))
+        return _tiff_of(heic_info(data).get("exif") or b"")
     walk, name = {"PNG": (png_chunks, b"eXIf"), "WebP": (riff_chunks, b"EXIF")}[format]
     chunks = (data[start:end] for kind, start, end in walk(data) if kind == name)
     return next((block for block in map(_tiff_of, chunks) if block), None)
 
 
-def _heic_block(data):
+def heic_info(data):
+    """Blocks of the primary picture of a HEIC file: 'exif', 'xmp', 'icc_profile', where it has them."""
     import pillow_heif  # costs 40 ms and most deliveries hold none
 
-    return pillow_heif.open_heif(data).info.get("exif") or b""
+    return pillow_heif.open_heif(data).info
 
 
 def _tiff_of(block):
@@ -57,7 +58,7 @@ def _tiff_of(block):
 
 def survey(block):
     """
-    Tags present in the first and the Exif directory, after checking that all directories are credible.
+    Tags present in the first and the Exif directory, after checking that reading all of them is cheap.
 
     Parameters
     ----------
@@ -70,30 +71,48 @@ def survey(block):
     Raises
     ------
     ValueError
-        If a directory is reached twice (a loop, or a tree that grows without
-        end), or there are more directories, entries or values than a reader
-        could go through in some milliseconds.
+        If the directories a reader would go through, counted as often as they
+        are pointed at, hold more entries or values than any camera writes.
+    struct.error
+        If there is no first directory.
     """
     order = "<" if block[:2] == b"II" else ">"
-    (first,) = struct.unpack_from(order + "I", block, 4)
-    waiting, seen, tags, entries, values = [first], set(), set(), 0, 0
-    while waiting:
-        start = waiting.pop()
-        if start in seen:
-            raise ValueError("a directory is reached twice")
-        seen.add(start)
+    (start,) = struct.unpack_from(order + "I", block, 4)
+    chain, work, tags = [], _Work(), set()
+    while start and start not in chain and len(chain) < MAX_DIRECTORIES:
         fields, following = _fields(block, order, start)
-        entries += len(fields)
-        for tag, kind, count, value in fields:
-            tags.add(tag)
-            values += count if kind != 2 and count < 1000 else 0
-            if tag in _POINTERS and value:
-                waiting.append(value)
-        if following:
-            waiting.append(following)
-        if len(seen) > MAX_DIRECTORIES or entries > MAX_ENTRIES or values > MAX_VALUES:
-            raise ValueError("more directories, entries or values than any camera writes")
+        work.add(fields)
+        if not chain:
+            tags.update(field[0] for field in fields)
+            inner = [field[3] for field in fields if field[0] == _EXIF][:1]
+            for pointer in inner:
+                exif_fields, _ = _fields(block, order, pointer)
+                tags.update(field[0] for field in exif_fields)
+                work.add(exif_fields)
+                _add_children(work, block, order, exif_fields)
+        _add_children(work, block, order, fields)
+        chain.append(start)
+        start = following
     return tags
+
+
+class _Work:
+    """Entries and values counted so far."""
+
+    def __init__(self):
+        self.entries = self.values = 0
+
+    def add(self, fields):
+        self.entries += len(fields)
+        self.values += sum(count for _, kind, count, _ in fields if kind != 2 and count < 1000)
+        if self.entries > MAX_ENTRIES or self.values > MAX_VALUES:
+            raise ValueError("more entries or values than any camera writes")
+
+
+def _add_children(work, block, order, fields):
+    for tag, _, _, pointer in fields:
+        if tag in _POINTERS:
+            work.add(_fields(block, order, pointer)[0])
 
 
 def _fields(block, order, start):

@@ -89,6 +89,12 @@ def read_header(data):
             )
 
 
+def without_junk(data, header):
+    """The file with only its segments and scans, as a strict decoder wants it."""
+    segments = (data[start - 4 : end] for _, start, end in header.segments)
+    return b"".join((b"\xff\xd8", *segments, data[header.scan :]))
+
+
 def payloads(data, header, marker, prefix=b""):
     """Payloads of the segments of one marker that begin with ``prefix``, the prefix cut off."""
     return [

@@ -9,6 +9,7 @@ import simplejpeg
 from PIL import Image
 
 from catalogue_audit.errors import UnreadablePicture
+from catalogue_audit.metadata import jpeg
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import reduce_and_convert
 
@@ -141,9 +142,7 @@ def _jpeg(data, container, buffer):
         data = data.rstrip(b"\xff") + _EOI
         reasons = ("the JPEG lacks its end marker, but every pixel is there",)
     space = "CMYK" if container["components"] == 4 else "RGB"
-    codes, note = _jpeg_codes(data, container, space, buffer)
-    if note:
-        reasons += (note,)
+    codes = _jpeg_codes(data, container, space, buffer)
     if space == "CMYK":
         codes, profile, note = _from_cmyk(codes, container)
         return codes, None, profile, (*reasons, note)
@@ -155,20 +154,12 @@ def _jpeg_codes(data, container, space, buffer):
     size = container["width_px"] * container["height_px"] * len(space)
     if buffer is not None and (space != "RGB" or memoryview(buffer).nbytes < size):
         buffer = None
+    if container["junk"]:
+        data = jpeg.without_junk(data, jpeg.read_header(data))
     try:
-        return simplejpeg.decode_jpeg(data, space, buffer=buffer, strict=True), ""
+        return simplejpeg.decode_jpeg(data, space, buffer=buffer, strict=True)
     except ValueError as error:
-        if not _harmless(str(error), data, container):
-            raise UnreadablePicture(_DAMAGED if container["complete"] else _CUT_SHORT) from error
-    codes = simplejpeg.decode_jpeg(data, space, buffer=buffer, strict=False)
-    return codes, "the file holds bytes that belong to no part of the JPEG; they were skipped"
-
-
-def _harmless(message, data, container):
-    """Whether the decoder's complaint is about bytes between segments of the header, not about the picture."""
-    return "extraneous bytes before marker" in message and any(
-        "belong to no segment" in reason for reason in container["reasons"]
-    )
+        raise UnreadablePicture(_DAMAGED if container["complete"] else _CUT_SHORT) from error
 
 
 def _from_cmyk(codes, container):
