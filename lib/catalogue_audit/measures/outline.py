@@ -20,7 +20,7 @@ from .records import Outline
 
 MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
-SHADOW_REACH_PX = 12  # mask pixels; a contact shadow steeper than an edge's noise is no wider than this
+SHADOW_REACH_PX = 20  # mask pixels; a contact shadow steeper than an edge's noise is no wider than this
 KERNEL3 = np.ones((3, 3), np.uint8)
 KERNEL5 = np.ones((5, 5), np.uint8)
 
@@ -154,25 +154,43 @@ def _divide(evidence, ground, rest, shadow_like):
     """
     deep = cv2.erode(rest, KERNEL5, borderType=cv2.BORDER_REPLICATE)
     size = 2 * SHADOW_REACH_PX + 1
-    shaded = (ground & (evidence["ratio"] < 0.985)).astype(np.uint8)
-    beside_shadow = cv2.dilate(shaded, np.ones((size, size), np.uint8)) > 0
+    front = (cv2.dilate(ground.astype(np.uint8), KERNEL3) > 0) & ~ground
+    soft_front = front & (cv2.dilate(evidence["step"].astype(np.uint8), KERNEL5) == 0)
+    beside_shadow = cv2.dilate(soft_front.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     sure = (deep > 0) & ~(shadow_like & beside_shadow)
     count, labels = cv2.connectedComponents(deep, connectivity=8)
-    seen, sharp = (np.bincount(labels[part], minlength=count) for part in (deep > 0, evidence["step"]))
-    without = sharp > 0.2 * seen  # a thing without any sure pixel is a shadow, unless its edges are steps
+    pixels, sharp, own = (
+        np.bincount(labels[part], minlength=count) for part in (deep > 0, evidence["step"], (deep > 0) & ~shadow_like)
+    )
+    # A part without chromaticity of its own and without a sharp edge is a shadow lying by itself.
+    is_shadow = (own < 0.02 * pixels) & (sharp < 0.05 * pixels)
+    without = np.ones(count, bool)
     without[np.unique(labels[sure])] = False
-    without[0] = False
     sure |= without[labels]
+    is_shadow[0] = True
+    sure &= ~is_shadow[labels]
     markers = np.zeros(ground.shape, np.int32)
     markers[ground] = 1
     markers[sure] = 2
-    tones = np.stack([evidence["light"] * 2 + 200, evidence["a"] * 1.5 + 128, evidence["b"] * 1.5 + 128], axis=-1)
-    cv2.watershed(np.clip(tones, 0, 255).astype(np.uint8), markers)
+    cv2.watershed(_tones(evidence), markers)
     product = (markers == 2).astype(np.uint8)
     ground = (markers == 1).astype(np.uint8)
     product = cv2.erode(product, KERNEL3, borderType=cv2.BORDER_REPLICATE) > 0
     ground = cv2.erode(ground, KERNEL3, borderType=cv2.BORDER_REPLICATE) > 0
     return ground, product
+
+
+def _tones(evidence):
+    """
+    Difference from the backdrop, compressed by its logarithm, as (h, w, 3) uint8.
+
+    A light piping between a white backdrop and a dark product then weighs as much
+    as the step behind it, so that the outermost edge wins.
+    """
+    size = np.sqrt(evidence["light"] ** 2 + evidence["chroma"] ** 2)
+    gain = 30 * np.log1p(size / 1.5) / np.maximum(size, 1e-3)
+    tones = np.stack([evidence[key] * gain for key in ("light", "a", "b")], axis=-1)
+    return np.clip(tones + 128, 0, 255).astype(np.uint8)
 
 
 def _border(shape):
