@@ -1,0 +1,401 @@
+"""
+Steps and trends along capture time, each with its size, place and likely cause.
+
+Light is one for all views of whole products: their series are joined, each
+view brought to the level of the others first. Framing and pose are judged view
+by view. Cameras are judged one by one, in their own order of capture.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from catalogue_audit import schema
+from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
+from catalogue_audit.statistics.segments import find_transitions
+from catalogue_audit.statistics.tables import table_from_rows
+
+HALF = 0.5  # of a check's tolerance: a change worth knowing before it gives findings
+FEWEST_FRAMES = 6
+NEIGHBOURS_TO_JOIN = 3  # frames of a view with others' before and after, needed to bring it to their level
+SAME_PLACE = 8  # frames of capture order: changes nearer than this are one event
+FULL_FRAME_VIEWS = ("upright", "overhead")
+
+
+class Quantity(NamedTuple):
+    """
+    One quantity watched: ``family`` groups those that one change moves together.
+
+    ``scope`` is 'light', 'camera' (both joined over the views) or 'view';
+    ``check`` gives the tolerance, half of which is the visible size, or
+    ``visible`` says it; ``scale`` is 'linear', 'log' or 'mired'.
+    """
+
+    name: str
+    family: str
+    scope: str
+    check: str | None
+    visible: float | None = None
+    scale: str = "linear"
+
+
+# In order of preference within a family: of nearly equal changes the first named is reported.
+QUANTITIES = (
+    Quantity("background_b", "light colour", "light", "white_balance"),
+    Quantity("background_a", "light colour", "light", "white_balance"),
+    Quantity("cct_k", "light colour", "light", None, 8.0, "mired"),  # about two units of b* on white
+    Quantity("exposure_dev_ev", "light level", "light", "exposure"),
+    Quantity("background_dev_ev", "light level", "light", "exposure"),
+    Quantity("background_L", "light level", "light", "background"),
+    Quantity("focal_length_35mm", "lens", "camera", "focal_length", scale="log"),
+    Quantity("focal_length_mm", "lens", "camera", "focal_length", scale="log"),
+    Quantity("f_number", "aperture", "camera", None, math.log(2) / 8, "log"),  # a quarter of a stop
+    Quantity("iso", "sensitivity", "camera", None, math.log(2) / 4, "log"),  # a quarter of a stop
+    Quantity("fill_height", "size", "view", "scale", scale="log"),
+    Quantity("centre_dx", "place across", "view", "centring"),
+    Quantity("centre_dy", "place up", "view", "centring"),
+    Quantity("baseline", "place up", "view", "centring"),
+    Quantity("camera_pitch_deg", "camera height", "view", "camera_height"),
+    Quantity("yaw_deg", "turn", "view", "angle"),
+)
+PREFERENCE = 0.6  # the first named quantity of a family is kept unless its change is less than this of the largest
+
+FORWARD = {"linear": lambda x: x, "log": np.log, "mired": lambda x: 1e6 / x}
+BACKWARD = {"linear": lambda x: x, "log": math.exp, "mired": lambda x: 1e6 / x}
+
+
+class Change(NamedTuple):
+    """A change before it becomes a row: ``..._row`` are rows of ``frames``, ``..._place`` places in capture order."""
+
+    quantity: Quantity
+    view: str
+    kind: str
+    from_row: int
+    to_row: int
+    from_place: int
+    to_place: int
+    before: float
+    after: float
+    frames: int
+    strength: float
+    camera: str
+
+
+def find_changes(frames, brief=None):
+    """
+    Steps and trends of light, lens, framing and pose along capture time.
+
+    A change must exceed both the noise of the series (three sigma) and half of
+    the brief's tolerance for it. One strange picture, two strange products in a
+    row, and a set-up that alternates between two states are no change. Changes
+    of one family at one place (b* and colour temperature, say) give one row.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        In natural file order, with the columns of the schema; set columns that
+        are empty are left out.
+    brief : Brief, optional
+        Tolerances; the schema's defaults without it.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `schema.CHANGE_COLUMNS`, sorted by the frame after the
+        change. For a step ``from_file`` is the last frame before it and
+        ``to_file`` the first after; for a trend they are its ends.
+        ``frames`` counts the frames it holds for: from ``to_file`` (a trend:
+        ``from_file``) to the next change of that quantity or the end.
+    """
+    order = capture_order(frames)
+    usable = _usable(frames, order)
+    changes = []
+    for camera in dict.fromkeys(order["camera"][usable]):
+        rows = np.flatnonzero(usable & (order["camera"] == camera).to_numpy())
+        rows = rows[np.argsort(order["order"].to_numpy(dtype=np.int64)[rows], kind="stable")]
+        if rows.size >= FEWEST_FRAMES:
+            changes += _camera_changes(frames, rows, camera, brief)
+    changes = _one_for_all_views(_one_a_family(changes))
+    changes.sort(key=lambda change: (change.to_row, change.quantity.name, change.view))
+    return table_from_rows("changes", [_row(frames, change, changes, order) for change in changes])
+
+
+def _usable(frames, order):
+    """Frames that stand at a known place in their camera's order."""
+    measured = (frames["status"].fillna("") != "not_measured").to_numpy(dtype=bool)
+    target = (frames["view_kind"].fillna("") == "target").to_numpy(dtype=bool)
+    placed = np.isfinite(order["seconds"].to_numpy()) | (order["source"] == FILE_ORDER).to_numpy(dtype=bool)
+    return measured & ~target & placed
+
+
+def _camera_changes(frames, rows, camera, brief):
+    """Changes of every quantity for one camera's frames in capture order."""
+    kinds = frames["view_kind"].fillna("upright").to_numpy()[rows]
+    views = frames["view"].fillna("").to_numpy()[rows]
+    visits = _visits(frames["sku"].fillna("").to_numpy()[rows])
+    changes = []
+    for quantity in QUANTITIES:
+        values = _working_values(frames, rows, quantity)
+        known = np.isfinite(values)
+        if quantity.scope == "light":
+            known &= np.isin(kinds, FULL_FRAME_VIEWS)
+        if known.sum() < FEWEST_FRAMES or np.ptp(values[known]) == 0:
+            continue
+        visible, floor = _visible(quantity, brief), _rounding(quantity, values[known])
+        places = np.flatnonzero(known)
+        for label, pool, level in _pools(values, views, places, quantity.scope):
+            found = find_transitions(values[pool] - level, visits[pool], visible, floor)
+            for transition in found:
+                changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
+    return changes
+
+
+def _visits(skus):
+    """Numbers that change whenever the product before the camera does; a frame of no known product is its own."""
+    new = np.ones(skus.size, dtype=bool)
+    new[1:] = (skus[1:] != skus[:-1]) | (skus[1:] == "")
+    return np.cumsum(new)
+
+
+def _working_values(frames, rows, quantity):
+    """Values of the quantity on the scale on which differences are judged."""
+    values = frames[quantity.name].astype(float).to_numpy()[rows].copy()
+    if quantity.scale != "linear":
+        values[~(values > 0)] = np.nan
+    return FORWARD[quantity.scale](values)
+
+
+def _visible(quantity, brief):
+    """Smallest change of interest on the working scale."""
+    if quantity.visible is not None:
+        return quantity.visible
+    size = HALF * tolerance(brief, quantity.check)
+    return math.log1p(size) if quantity.scale == "log" else size
+
+
+def tolerance(brief, check):
+    """
+    Tolerance of a check by the brief, or the schema's default.
+
+    Examples
+    --------
+    >>> tolerance(None, "roll")
+    0.8
+    """
+    named = getattr(brief, "tolerance", None)
+    value = named.get(check) if isinstance(named, Mapping) else getattr(named, check, None)
+    if isinstance(value, (tuple, list)):
+        value = value[0] if value else None
+    if isinstance(value, (int, float)) and math.isfinite(value) and value > 0:
+        return float(value)
+    return schema.CHECKS[check].tolerance
+
+
+def _rounding(quantity, values):
+    """Smallest credible noise of one value: half of its last digit, on the working scale."""
+    digits = next(column.digits for column in schema.FRAME_COLUMNS if column.name == quantity.name)
+    middle = BACKWARD[quantity.scale](float(np.median(values)))
+    step = 0.5 * 10.0**-digits
+    if quantity.scale == "log":
+        return step / middle
+    return 1e6 * step / middle**2 if quantity.scale == "mired" else step
+
+
+def _pools(values, views, places, scope):
+    """
+    Series to judge: (label, places, level of each place).
+
+    Views that alternate with one another in time are joined after each was
+    brought to the largest one's level; a view taken at another time stands alone.
+    """
+    names, counts = np.unique(views[places], return_counts=True)
+    names = list(names[np.argsort(-counts, kind="stable")])
+    if scope == "view":
+        for name in names:
+            yield name or "all", places[views[places] == name], 0.0
+        return
+    while names:
+        main, *others = names
+        reference = places[views[places] == main]
+        levels, joined = {main: 0.0}, [main]
+        for name in others:
+            level = _level_against(values, places[views[places] == name], reference)
+            if level is not None:
+                levels[name] = level
+                joined.append(name)
+        pool = places[np.isin(views[places], joined)]
+        label = "all" if len(joined) > 1 or not main else main
+        yield label, pool, np.array([levels[view] for view in views[pool]])
+        names = [name for name in others if name not in levels]
+
+
+def _level_against(values, own, reference):
+    """Median difference to the reference view's frames just before and after; None where they do not alternate."""
+    after = np.searchsorted(reference, own)
+    between = (after > 0) & (after < reference.size)
+    if between.sum() < min(NEIGHBOURS_TO_JOIN, own.size) or between.sum() < own.size / 2:
+        return None
+    own, after = own[between], after[between]
+    if np.unique(after).size < min(NEIGHBOURS_TO_JOIN, own.size):
+        return None
+    around = (values[reference[after - 1]] + values[reference[after]]) / 2
+    return float(np.median(values[own] - around))
+
+
+def _change(quantity, view, transition, pool, rows, visible, camera):
+    """A transition of a series as a change of the set."""
+    first = transition.first_after if transition.kind == "step" else transition.last_before
+    backward = BACKWARD[quantity.scale]
+    return Change(
+        quantity=quantity,
+        view=view,
+        kind=transition.kind,
+        from_row=int(rows[pool[transition.last_before]]),
+        to_row=int(rows[pool[transition.first_after]]),
+        from_place=int(pool[transition.last_before]),
+        to_place=int(pool[transition.first_after]),
+        before=float(backward(transition.before)),
+        after=float(backward(transition.after)),
+        frames=transition.last - first + 1,
+        strength=abs(transition.after - transition.before) / visible,
+        camera=camera,
+    )
+
+
+def _one_a_family(changes):
+    """Of changes of one family, camera, view and place, the most telling one."""
+    kept = []
+    taken = set()
+    for number, change in enumerate(changes):
+        if number in taken:
+            continue
+        together = [
+            other
+            for other in range(len(changes))
+            if other not in taken and changes[other].quantity.family == change.quantity.family
+            and changes[other].view == change.view and _same_event(changes[other], change)
+        ]  # fmt: skip
+        taken.update(together)
+        largest = max(changes[other].strength for other in together)
+        kept.append(next(changes[o] for o in together if changes[o].strength >= PREFERENCE * largest))
+    return kept
+
+
+def _one_for_all_views(changes):
+    """Steps of one quantity and direction at one place in two or more views become one, between the nearest frames."""
+    kept = []
+    taken = set()
+    for number, change in enumerate(changes):
+        if number in taken:
+            continue
+        together = [
+            other
+            for other in range(len(changes))
+            if other not in taken and changes[other].quantity is change.quantity and _same_event(changes[other], change)
+            and (changes[other].after > changes[other].before) == (change.after > change.before)
+        ]  # fmt: skip
+        taken.update(together)
+        kept.append(_joined([changes[other] for other in together]))
+    return kept
+
+
+def _joined(changes):
+    """One change from those of several views: the latest frame before it, the earliest after it."""
+    main = max(changes, key=lambda change: change.frames)
+    if len(changes) == 1:
+        return main
+    ends = [(change.from_place, change.from_row) for change in changes], [(c.to_place, c.to_row) for c in changes]
+    step = main.kind == "step"
+    before = max(ends[0]) if step else min(ends[0])
+    after = min(ends[1]) if step else max(ends[1])
+    if step and before[0] >= after[0]:  # the views overlap: the main one decides
+        before, after = (main.from_place, main.from_row), (main.to_place, main.to_row)
+    return main._replace(
+        view="all",
+        from_row=before[1],
+        to_row=after[1],
+        from_place=before[0],
+        to_place=after[0],
+        frames=sum(change.frames for change in changes),
+        strength=max(change.strength for change in changes),
+    )
+
+
+def _same_event(one, other):
+    """Whether two changes of one camera fall together."""
+    if one.camera != other.camera or one.kind != other.kind:
+        return False
+    if one.kind == "trend":
+        return min(one.to_place, other.to_place) > max(one.from_place, other.from_place)
+    return abs(one.from_place + one.to_place - other.from_place - other.to_place) <= 2 * SAME_PLACE
+
+
+def _row(frames, change, changes, order):
+    """One row of the changes table."""
+    files = frames["file"]
+    times = frames["captured_at"].where((order["source"] != "placed by name").to_numpy(dtype=bool))
+    column = next(column for column in schema.FRAME_COLUMNS if column.name == change.quantity.name)
+    return {
+        "quantity": change.quantity.name,
+        "view": change.view,
+        "kind": change.kind,
+        "from_file": files.iloc[change.from_row],
+        "to_file": files.iloc[change.to_row],
+        "from_time": times.iloc[change.from_row],
+        "to_time": times.iloc[change.to_row],
+        "before": change.before,
+        "after": change.after,
+        "unit": column.unit,
+        "frames": change.frames,
+        "note": _note(change, changes, order["source"].iloc[change.to_row]),
+    }
+
+
+def _note(change, changes, source):
+    """Plain words: what else changed here, and the likely cause where that supports one."""
+    beside = {
+        other.quantity.family: other
+        for other in changes
+        if other.quantity.family != change.quantity.family and _same_event(other, change)
+    }
+    sentences = []
+    if beside:
+        names = sorted({other.quantity.name for other in beside.values()})
+        sentences.append("At the same place: " + ", ".join(names) + ".")
+    cause = likely_cause(change.kind, {change.quantity.family, *beside})
+    if cause:
+        sentences.append(f"Likely cause: {cause}.")
+    if source == FILE_ORDER:
+        sentences.append("In file order, as no capture time is known.")
+    return " ".join(sentences)
+
+
+def likely_cause(kind, families):
+    """
+    What usually moves these families together, in the trade's words; None where only one moved (common practice, no source).
+
+    Examples
+    --------
+    >>> likely_cause("trend", {"light colour", "light level"})
+    'a lamp warming up or ageing, or daylight in the room'
+    >>> likely_cause("step", {"light colour"}) is None
+    True
+    """
+    light = {"light colour", "light level"}
+    if kind == "trend":
+        return "a lamp warming up or ageing, or daylight in the room" if light <= families else None
+    if "lens" in families and families & {"size", "camera height", "aperture", "place up", "place across"}:
+        return "another lens or zoom setting"
+    if "light level" in families and families & {"aperture", "sensitivity"}:
+        return "the exposure was set anew on the camera"
+    if light <= families:
+        return "a lamp moved, changed or switched"
+    if "camera height" in families and families & {"place up", "place across", "size"}:
+        return "the tripod was knocked or moved"
+    if {"place up", "place across"} <= families or families >= {"place up", "size"}:
+        return "the tripod was moved, or the marking on the table lost"
+    if "turn" in families and families & {"place up", "place across"}:
+        return "the marking on the table was moved or lost"
+    return None
