@@ -12,15 +12,11 @@ import unicodedata
 from collections import defaultdict
 from typing import NamedTuple
 
-from catalogue_audit.delivery.name_parts import (
-    CAMERA_STEM,
-    Vocabulary,
-    is_sorting_folder,
-    read_tail,
-    split_stem,
-)
-from catalogue_audit.delivery.name_skus import KnownSkus
-from catalogue_audit.delivery.name_suggestions import suggest
+from catalogue_audit.delivery.name_patterns import compiled_pattern, match_pattern
+from catalogue_audit.delivery.name_reading import CAMERA_NAME, read_component, sku_in_view_folder, trailing_number
+from catalogue_audit.delivery.name_suggestions import nearest_sku, nearest_view
+from catalogue_audit.delivery.name_words import KnownSkus, Vocabulary
+from catalogue_audit.delivery.view_words import ANY_PRODUCT, SORTING_FOLDERS
 
 
 class NameFacts(NamedTuple):
@@ -29,14 +25,14 @@ class NameFacts(NamedTuple):
     file: str
     sku: str = ""
     view: str = ""
-    position: int | None = None  # as written; None where the name carries no number
+    position: int | None = None  # None where the name carries no number
     problem: str = ""  # why SKU or view stay empty, in plain words
-    suggestion: str = ""  # the nearest reading, for a person to confirm
+    suggestion: str = ""  # the nearest view or SKU, for a person to confirm
     rendition: str = ""  # size, use or quality of an export: '1200x1200', 'web', '@2x'
     round: str = ""  # round of work: 'v2', 'final2', 'retouched'
-    round_order: int = 0  # higher is newer, among files with the same reading
+    round_order: int = 0  # higher is newer
     copy: int = 0  # 1 for 'name (1)' or 'name copy': made by a computer, not by a photographer
-    strap: str = ""  # 'with', 'without' where the name says so
+    strap: str = ""  # 'with' or 'without' where the name says so
     extra: str = ""  # what else the name says of the picture: 'zip', 'left'
 
 
@@ -46,7 +42,14 @@ class Reader(NamedTuple):
     vocabulary: Vocabulary
     known: KnownSkus
     numbered: tuple  # view names of 01, 02, 03 ...
-    patterns: tuple  # compiled patterns of the brief
+    several: frozenset  # views of which a product may have more than one picture
+    patterns: tuple
+
+
+class _Folders(NamedTuple):
+    sku: str = ""
+    view: str = ""
+    sku_known: bool = False
 
 
 NOTHING = "The name gives neither SKU nor view."
@@ -54,7 +57,17 @@ NO_SKU = "The name gives a view but no SKU."
 NO_VIEW = "The name gives an SKU but no view."
 NUMBER_ONLY = "The name carries a number and no view; say in the brief what the numbers mean (views.numbered)."
 NUMBER_BEYOND = "The number in the name is not in the brief's list (views.numbered)."
-CAMERA_NAME = "The name is the camera's own and says nothing about SKU or view."
+CAMERA = "The name is the camera's own; it says nothing about SKU or view."
+
+DEEPEST_READ = 6  # folders above a file whose names are looked at
+
+# Folder names of dates, days, cards, and those a camera makes (JEITA CP-3461: three digits, five characters).
+_SORTING = re.compile(
+    r"(19|20)\d\d([-_. ]?\d\d){1,2}|\d\d[-_.]\d\d[-_.](19|20)?\d\d|(19|20)\d\d"
+    r"|(day|set|shoot|batch|card|roll|drop|delivery|lot|part|week|folder|tag|lieferung)[ _.-]?\d*|\d{3}[a-z_]{5}",
+    re.IGNORECASE,
+)
+_WORDS = re.compile(r"[^\W_]+")
 
 
 def name_reader(brief, known_skus=()):
@@ -73,9 +86,11 @@ def name_reader(brief, known_skus=()):
     -------
     Reader
     """
-    vocabulary = Vocabulary.of(brief.views.spellings())
-    patterns = tuple(_compiled(pattern) for pattern in brief.names.patterns)
-    return Reader(vocabulary, KnownSkus.of(known_skus), tuple(brief.views.numbered), patterns)
+    spellings = brief.views.spellings()
+    vocabulary = Vocabulary.of(spellings, {view: brief.kind_of(view) for view in spellings})
+    several = frozenset(view for view, (_, most) in brief.views.counts.items() if most > 1)
+    patterns = tuple(compiled_pattern(pattern, spellings) for pattern in brief.names.patterns)
+    return Reader(vocabulary, KnownSkus.of(known_skus), tuple(brief.views.numbered), several, patterns)
 
 
 def read_names(entry_names, brief, known_skus=()):
@@ -111,14 +126,14 @@ def read_name(name, reader):
     Returns
     -------
     NameFacts
-        Never raises; ``problem`` says what could not be told.
+        Never raises; ``problem`` says what could not be told. A known SKU is
+        given as the products file writes it, any other as the name does.
     """
     path = unicodedata.normalize("NFC", name).replace("\\", "/")
     *folders, base = [part for part in path.split("/") if part.strip()] or [""]
-    stem = _without_extension(base)
+    folders, stem = folders[-DEEPEST_READ:], _without_extension(base)
     facts = _by_pattern(folders, stem, reader) or _by_gs1(stem, reader) or _by_shape(folders, stem, reader)
-    facts = facts._replace(file=name)
-    return facts if not facts.problem else facts._replace(suggestion=suggest(facts, folders, stem, reader))
+    return facts._replace(file=name)
 
 
 def sku_key(sku):
@@ -136,8 +151,8 @@ def claims(name_facts):
     Files that claim the same place: SKU, view and position.
 
     A file without a number claims position 1. Exports of one picture in several
-    sizes and rounds of retouching, and files whose names describe different
-    things (``detail_zip``, ``detail_lock``), do not contend.
+    sizes, rounds of retouching, and files whose names describe different things
+    (``detail_zip``, ``detail_lock``) do not contend.
 
     Parameters
     ----------
@@ -146,72 +161,45 @@ def claims(name_facts):
     Returns
     -------
     dict
-        (sku key, view, position) → tuple of file names, only where more than one file claims it.
+        (sku key, view, position) → tuple of file names, where more than one file claims it.
     """
     places = defaultdict(list)
     for facts in name_facts:
         if facts.sku and facts.view:
             position = 1 if facts.position is None else facts.position
-            same_picture = (facts.rendition, facts.round, facts.strap, facts.extra.casefold())
-            places[(sku_key(facts.sku), facts.view, position, same_picture)].append(facts.file)
-    return {
-        (sku, view, position): tuple(sorted(files))
-        for (sku, view, position, _), files in sorted(places.items())
-        if len(files) > 1
-    }
+            described = (facts.rendition, facts.round, facts.strap, facts.extra.casefold())
+            places[(sku_key(facts.sku), facts.view, position), described].append(facts.file)
+    contended = defaultdict(list)
+    for (place, _), files in places.items():
+        if len(files) > 1:
+            contended[place].extend(files)
+    return {place: tuple(sorted(files)) for place, files in sorted(contended.items())}
 
 
 def _without_extension(base):
     base = base.rstrip(" .\t\r\n")
     stem, dot, suffix = base.rpartition(".")
-    return stem if dot and stem and suffix.isalnum() and len(suffix) <= 5 else base
-
-
-# -- patterns of the brief ------------------------------------------------------------------
-
-
-_FIELDS = {
-    "sku": r"(?P<sku>[^/]+?)",
-    "view": r"(?P<view>[^/]+?)",
-    "position": r"(?P<position>[0-9]{1,4})",
-    "any": r"[^/]*?",
-}
-
-
-def _compiled(pattern):
-    pieces = re.split(r"\{(sku|view|position|any)\}", pattern)
-    text = "".join(_FIELDS[piece] if place % 2 else re.escape(piece) for place, piece in enumerate(pieces))
-    return re.compile(text, re.IGNORECASE)
+    return stem if dot and stem and suffix.isalnum() and suffix.isascii() and len(suffix) <= 5 else base
 
 
 def _by_pattern(folders, stem, reader):
-    path = [*folders, stem]
     for pattern in reader.patterns:
-        depth = pattern.pattern.count("/") - pattern.pattern.count("[^/]") + 1
-        found = pattern.fullmatch("/".join(path[-depth:])[:1000])
-        if not found:
+        found = match_pattern(pattern, folders, stem)
+        if found is None:
             continue
-        groups = found.groupdict()
-        view = ""
-        if groups.get("view") is not None:
-            view = reader.vocabulary.view_of(groups["view"])
-            if not view:
-                continue
-        position = int(groups["position"]) if groups.get("position") else None
-        if "view" not in groups and position is not None:
-            view, position = _numbered_view(position, reader)
-            if not view:
-                continue
-        sku = reader.known.exactly(groups.get("sku") or "") or (groups.get("sku") or "")
-        return NameFacts("", sku, view, position)
+        sku = reader.known.match(found.sku) or found.sku
+        if found.view is not None:
+            return NameFacts("", sku, reader.vocabulary.view_of(found.view), found.position)
+        if found.position is not None:
+            view, position = _numbered_view(found.position, reader)
+            return NameFacts("", sku, view, position, "" if view else _number_problem(reader))
+        return NameFacts("", sku, problem=NO_VIEW)
     return None
 
 
-# -- GS1 names ------------------------------------------------------------------------------
-
-# GTIN in 14 digits, image type, facing, angle, state, as in the GS1 Product Image
-# Specification; the codes were read at second hand (see the tests).
-_GS1 = re.compile(r"(\d{14})_([A-E])(\d)([CLRN])([0-9A-Z])", re.IGNORECASE)
+# Names by the GS1 Product Image Specification: GTIN in 14 digits, then image type, facing,
+# angle and state; the code letters were read at second hand.
+_GS1 = re.compile(r"(\d{14})_([A-E])(\d)([CLRN])([0-9A-Z])", re.IGNORECASE | re.ASCII)
 _GS1_FACING = {"1": "front", "2": "side", "3": "top", "7": "back", "8": "side", "9": "base"}
 
 
@@ -223,95 +211,150 @@ def _by_gs1(stem, reader):
     view = _GS1_FACING.get(facing, "")
     if view == "front" and angle.upper() in "LR":
         view = "three_quarter"
-    sku = reader.known.exactly(gtin) or reader.known.exactly(gtin.lstrip("0")) or gtin
+    sku = reader.known.match(gtin) or reader.known.match(gtin.lstrip("0")) or reader.known.match(gtin[1:]) or gtin
     return NameFacts("", sku, view, problem="" if view else NO_VIEW, extra=stem[15:])
 
 
-# -- the usual shapes -----------------------------------------------------------------------
-
-
 def _by_shape(folders, stem, reader):
-    folders = [folder for folder in folders if not is_sorting_folder(folder)]
-    tail = read_tail(stem, reader.known, reader.vocabulary)
-    reading = _read_text(tail.stem, reader)
-    camera = CAMERA_STEM.fullmatch(tail.stem) is not None
-    folder_sku, folder_view = _read_folders(folders, reader)
-    common = {"rendition": tail.rendition, "round": tail.round, "round_order": tail.round_order, "copy": tail.copy}
-
-    sku, view, position, extra, strap = reading
-    if folder_view and (not view or not reading.is_sure):
-        return _in_view_folder(tail, reading, folder_sku, folder_view, camera, reader, common)
-    if view:
-        if not sku or not (reading.sku_known or not reader.known.exactly(folder_sku)):
-            sku = folder_sku or sku
-        sku = "" if CAMERA_STEM.fullmatch(sku) else sku
-        problem = "" if sku or reader.vocabulary.needs_no_sku(view) else NO_SKU
-        return NameFacts("", sku, view, position, problem, extra=extra, strap=strap, **common)
-    return _without_view(tail, reading, folder_sku, camera, reader, common)
-
-
-def _in_view_folder(tail, reading, folder_sku, view, camera, reader, common):
-    """``view/SKU.jpg``, ``view/SKU_2.jpg``, ``SKU/view/01.jpg``."""
-    number = _number_of(tail.stem)
-    if folder_sku and (number is not None or camera):
-        return NameFacts("", folder_sku, view, number, extra="" if number is not None else tail.stem, **common)
-    if number is not None or camera or not tail.stem:
-        problem = "" if reader.vocabulary.needs_no_sku(view) else NO_SKU
-        return NameFacts("", "", view, number, problem, **common)
-    if reading.sku_known:
-        return NameFacts("", reading.sku, view, reading.position, extra=reading.extra, strap=reading.strap, **common)
-    if folder_sku and reader.known.exactly(folder_sku):
-        return NameFacts("", folder_sku, view, None, extra=tail.stem, **common)
-    sku, position = _sku_and_number(tail.stem)
-    return NameFacts("", sku, view, position, **common)
-
-
-def _without_view(tail, reading, folder_sku, camera, reader, common):
-    """``SKU/01.jpg``, ``SKU_2.jpg`` through the brief's list; else nothing, said plainly."""
-    known_folder = reader.known.exactly(folder_sku)
-    if camera:
-        return NameFacts("", known_folder, problem=NO_VIEW if known_folder else CAMERA_NAME, **common)
-    if reading.sku_known:
-        sku, number = reading.sku, reading.position
-        if number is None and reader.numbered and not reading.extra:
-            number = 0 if "0" in reader.numbered else None
-    elif (number := _number_of(tail.stem)) is not None:
-        sku = folder_sku
+    reading = read_component(stem, reader.vocabulary, reader.known)
+    around = _read_folders(folders, reader)
+    folder_decides = around.view and (
+        reading.trust < 2 or (around.view != reading.view and _describes_others(around.view, reader))
+    )
+    if folder_decides:
+        facts = _in_view_folder(reading, around, reader)
+    elif reading.view:
+        facts = _with_view(reading, around, reader)
     else:
-        sku, number = _sku_and_number(tail.stem)
-        if known_folder:
-            sku = known_folder
+        facts = _without_view(reading, around, reader)
+    if facts.copy and facts.position is None and facts.view in reader.several:
+        return facts._replace(position=facts.copy, copy=0)  # 'detail (2)' is the second detail
+    return facts
+
+
+def _describes_others(view, reader):
+    """In a folder 'detail' or 'worn', a file named 'front' shows a detail of the front."""
+    return reader.vocabulary.kinds.get(view) in ("crop", "worn", "target")
+
+
+def _facts(sku, view, tail, problem="", suggestion="", strap="", extra=None):
+    return NameFacts(
+        "", sku, view, tail.position, problem, suggestion, tail.rendition, tail.round, tail.round_order, tail.copy, strap,
+        tail.extra if extra is None else extra,
+    )  # fmt: skip
+
+
+def _with_view(reading, around, reader):
+    sku, extra = reading.sku, reading.tail.extra
+    camera = CAMERA_NAME.fullmatch(sku)
+    says_nothing = camera or _is_any_product(sku)
+    if not reading.sku_known and around.sku:
+        weaker = not _has_digit(sku) and _has_digit(around.sku)
+        if not sku or says_nothing or around.sku_known or weaker:
+            differs = sku and not _is_any_product(sku) and sku_key(sku) != sku_key(around.sku)
+            extra = " ".join(filter(None, (sku if differs else "", extra)))
+            sku, says_nothing = around.sku, False
+    sku = "" if says_nothing else sku
+    problem = "" if sku or reader.vocabulary.needs_no_sku(reading.view) else NO_SKU
+    return _facts(sku, reading.view, reading.tail, problem, strap=reading.strap, extra=extra)
+
+
+def _in_view_folder(reading, around, reader):
+    """``view/SKU.jpg``, ``view/SKU_2.jpg``, ``SKU/view/01.jpg``."""
+    tail, view = reading.tail, around.view
+    described = " ".join(filter(None, (reading.view, tail.extra))) if reading.view else tail.extra
+    if reading.sku_known:
+        return _facts(reading.sku, view, tail, strap=reading.strap, extra=described)
+    if reading.view and reading.trust >= 2:
+        sku = around.sku if not reading.sku or around.sku_known else reading.sku
+        return _facts(sku, view, tail, "" if sku else NO_SKU, strap=reading.strap, extra=described)
+    text = reading.rest or " ".join(filter(None, (reading.sku, reading.tail.extra)))
+    if reading.trust == 1:
+        text = reading.rest
+    rest, number = trailing_number(text, reader.vocabulary)
+    camera = CAMERA_NAME.fullmatch(text) is not None
+    if camera or (number is not None and not rest) or not text:
+        position = tail.position if camera or number is None else number
+        problem = "" if around.sku or reader.vocabulary.needs_no_sku(view) else NO_SKU
+        return _facts(around.sku, view, tail._replace(position=position), problem, extra=text if camera else tail.extra)
+    if around.sku and (around.sku_known or (_has_digit(around.sku) and not _has_digit(text))):
+        return _facts(around.sku, view, tail, extra=text)
+    sku, number = sku_in_view_folder(text, reader.vocabulary)
+    return _facts(sku, view, tail if number is None else tail._replace(position=number))
+
+
+def _without_view(reading, around, reader):
+    """``SKU/01.jpg``, ``SKU_2.jpg`` through the brief's list; else nothing, said plainly."""
+    tail = reading.tail
+    sure = reading.sku if reading.sku_known else around.sku if around.sku_known else ""
+    if CAMERA_NAME.fullmatch(reading.rest):
+        return _facts(sure, "", tail, NO_VIEW if sure else CAMERA)
+    sku, number = reading.sku, tail.position
+    if not reading.sku_known:
+        rest, number = trailing_number(reading.rest, reader.vocabulary)
+        sku = around.sku if around.sku_known or not rest or _is_any_product(rest) else rest
+    elif number is None and reader.numbered and not tail.extra:
+        number = 1  # 'SKU.jpg' beside 'SKU_2.jpg'
     if number is None:
-        sure = reading.sku if reading.sku_known else known_folder
-        return NameFacts("", sure, problem=NO_VIEW if sure else NOTHING, extra=reading.extra if sure else "", **common)
+        return _unread(reading, around, sure, reader)
     view, position = _numbered_view(number, reader)
     if view:
-        problem = "" if sku else NO_SKU
-        return NameFacts("", sku, view, position, problem, **common)
-    sure = reading.sku if reading.sku_known else known_folder
-    if reader.numbered:
-        return NameFacts("", sku, problem=NUMBER_BEYOND, **common)
-    return NameFacts("", sure, problem=NUMBER_ONLY, **common)
+        return _facts(sku, view, tail._replace(position=position), "" if sku else NO_SKU)
+    return _facts(sku if reader.numbered else sure, "", tail._replace(position=None), _number_problem(reader))
 
 
-class _Reading(NamedTuple):
-    sku: str = ""
-    view: str = ""
-    position: int | None = None
-    extra: str = ""
-    strap: str = ""
+def _unread(reading, around, sure, reader):
+    """No view and no number: the nearest view word, if one is near."""
+    written, view, before = nearest_view(reading.tail.extra if reading.sku_known else reading.rest, reader.vocabulary)
+    if view:
+        sku = sure or (before if _has_digit(before) else around.sku if not before else "")
+        return _facts(sku, "", reading.tail, f"No view is called '{written}'.", view, extra="")
+    if sure:
+        return _facts(sure, "", reading.tail, NO_VIEW)
+    return _facts("", "", reading.tail, NOTHING, nearest_sku(reading.rest, reader.known), extra="")
 
 
-class _Text(NamedTuple):
-    """A reading of one component, and how far to trust it."""
+def _number_problem(reader):
+    return NUMBER_BEYOND if reader.numbered else NUMBER_ONLY
 
-    sku: str
-    view: str
-    position: int | None
-    extra: str
-    strap: str
-    is_sure: bool
-    sku_known: bool
 
-    def __iter__(self):
-        return iter((self.sku, self.view, self.position, self.extra, self.strap))
+def _numbered_view(number, reader):
+    """The view of the brief's list, and which picture of that view it is."""
+    if not 1 <= number <= len(reader.numbered):
+        return "", None
+    view = reader.numbered[number - 1]
+    return view, reader.numbered[:number].count(view)
+
+
+def _read_folders(folders, reader):
+    sku, view, sku_known = "", "", False
+    for folder in reversed(folders):
+        known = reader.known.match(folder.strip())
+        folder_view = "" if known else reader.vocabulary.view_of(folder)
+        if known and not sku_known:
+            sku, sku_known = known, True
+        elif folder_view:
+            view = view or folder_view
+        elif not sku_known and not _sorts(folder):
+            reading = read_component(folder, reader.vocabulary, reader.known)
+            if reading.sku_known:
+                sku, sku_known = reading.sku, True
+            if reading.trust == 3 and _has_digit(reading.sku):
+                sku, view = sku or reading.sku, view or reading.view
+            sku = sku or folder.strip()
+    return _Folders(sku, view, sku_known)
+
+
+def _sorts(folder):
+    words = [word.lower() for word in _WORDS.findall(folder)]
+    by_words = all(word in SORTING_FOLDERS or word.isdigit() for word in words) and not all(map(str.isdigit, words))
+    return bool(by_words or _SORTING.fullmatch(folder.strip()))
+
+
+def _is_any_product(text):
+    words = [word.lower() for word in _WORDS.findall(text)]
+    return all(word in ANY_PRODUCT for word in words)
+
+
+def _has_digit(text):
+    return any(map(str.isdigit, text))

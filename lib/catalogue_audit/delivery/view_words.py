@@ -94,36 +94,50 @@ RANK = (
     "strap",
 )  # fmt: skip
 
+# Views whose names are often part of a product's: 'shoulder strap', 'top handle'.
+PART_OF_NAMES = frozenset(("strap", "top", "base", "side", "worn"))
+
 # Words a name may carry beside the view without meaning anything.
 NOISE = frozenset(
     "view views shot shots pic pics picture pictures image images img imgs photo photos foto fotos bild bilder ansicht"
-    " vue vista bag product produkt packshot pack still".split()
+    " vue vista".split()
 )
+
+# Words that stand for any product, so that none of them is an SKU by itself.
+ANY_PRODUCT = frozenset("bag bags product produkt packshot item article artikel sac borsa tas".split())
+
+# Words that look like a misspelt view and are not.
+NOT_MISSPELT = frozenset("black bag bags site tape tote sand".split())
 
 # Folders that sort files by anything but product or view.
 SORTING_FOLDERS = frozenset(
     "jpg jpeg jpegs jpgs png pngs tif tiff tiffs webp heic raw raws originals original finals final selects selected"
     " web print hires highres hi high lowres low retouched retouch edited edits edit export exports output outputs"
     " delivery delivered deliveries upload uploads approved new old large small medium thumbs thumbnails rgb srgb cmyk"
-    " square cutout cutouts cut out dcim capture captures incoming inbox bags all misc details backs fronts".split()
+    " square cutout cutouts dcim capture captures incoming inbox bags products all misc images pictures photos".split()
 )
 
-# Sizes, uses and qualities one picture is exported in.
+# Sizes, uses and qualities one picture is exported in, where they follow the view.
 RENDITIONS = frozenset(
-    "web hires highres hi lowres low print thumb thumbnail thumbs small medium large xl xxl zoom full fullsize preview"
-    " mobile desktop retina srgb rgb cmyk adobergb jpg jpeg png tif tiff webp square portrait landscape cutout cut freigestellt"
-    " transparent white whitebg nobg".split()
+    "web hires highres lowres hi low hr lr print thumb thumbs thumbnail small medium large xl xxl zoom full fullsize"
+    " preview mobile desktop retina srgb rgb cmyk jpg jpeg png tif tiff webp square portrait landscape cutout"
+    " freigestellt transparent whitebg nobg".split()
 )
 
-# Rounds of work on one picture; the number tells which is newer where none is written.
+# Rounds of work on one picture; a higher number is the newer one.
 ROUNDS = {
-    "raw": 0, "draft": 1, "old": 0, "alt": 1, "edit": 1, "edited": 1, "ed": 1, "retouch": 1, "retouched": 1, "ret": 1,
-    "rt": 1, "retusche": 1, "corrected": 2, "corr": 2, "correction": 2, "fix": 2, "fixed": 2, "new": 2, "neu": 2,
-    "revised": 2, "rev": 1, "round": 1, "r": 1, "v": 1, "ver": 1, "version": 1, "final": 1000, "fin": 1000,
-    "finished": 1000, "approved": 2000,
+    "raw": 0, "old": 0, "draft": 1, "alt": 1, "edit": 1, "edited": 1, "retouch": 1, "retouched": 1, "ret": 1, "rt": 1,
+    "retusche": 1, "fix": 2, "fixed": 2, "corr": 2, "corrected": 2, "revised": 2, "new": 2, "neu": 2,
+    "final": 1000, "finals": 1000, "finished": 1000, "approved": 2000,
 }  # fmt: skip
+NUMBERED_ROUNDS = frozenset("v r ver version rev round take".split())  # only with a number: v2, r3
 
-COPIES = frozenset("copy copie kopie copia kopi duplicate dup".split())
+COPIES = frozenset("copy copie kopie copia kopia duplicate".split())
+
+# Words that are never part of an SKU, so that they may be dropped from the end of one.
+NEVER_SKU = frozenset(
+    "web hires highres lowres thumb thumbnail srgb final retouched edited retouch copy kopie copie".split()
+)
 
 STRAP_WITH = ("with strap", "strap on", "mit riemen", "mit gurt", "strapped")
 STRAP_WITHOUT = (

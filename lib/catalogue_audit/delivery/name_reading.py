@@ -1,0 +1,321 @@
+"""One component of a path, read: which words are SKU, which view, which number."""
+
+import re
+from typing import NamedTuple
+
+from catalogue_audit.delivery.name_words import words_of
+from catalogue_audit.delivery.view_words import COPIES, NEVER_SKU, NOISE, NUMBERED_ROUNDS, PART_OF_NAMES, RENDITIONS, ROUNDS
+
+# Four characters and four digits, as JEITA CP-3461 (DCF) names a camera's files, with the
+# usual beginnings only, since an SKU may have that shape too; and what tethering
+# software and phones write. Common practice, no source.
+CAMERA_NAME = re.compile(
+    r"_?mg_?[0-9]+|_?(dsc[fn]?|img[ep]?|_?mg|mvi|pict?|sam|cimg|kif|hpim|dji|gopr|pxl|dcp|dcim|capture|untitled|scan|frame)"
+    r"[ _-]?[0-9]{3,}([ _-][0-9]+)*|p[0-9a-c][0-9]{6}|_[a-z0-9]{3}[0-9]{4}|[0-9]{3}[_-][0-9]{4}"
+    r"|(19|20)[0-9]{6}[_-][0-9]{6}([_-]?[0-9]+)?",
+    re.IGNORECASE,
+)
+
+_COPY_NUMBER = re.compile(r"\s*\(([0-9]{1,3})\)\s*$")
+_DENSITY = re.compile(r"@([1-4])x$", re.IGNORECASE)
+_SIZE = re.compile(r"[0-9]{2,5}x[0-9]{2,5}(px)?|[0-9]{3,5}(px|w|h)|[wh][0-9]{3,5}|[0-9]{2,4}(dpi|ppi)|[1-9][0-9]{3,4}")
+_ROUND = re.compile(r"([a-z]+)([0-9]{0,3})")
+_NUMBER = re.compile(r"[0-9]{1,2}|0[0-9]{2,3}")
+
+
+class Tail(NamedTuple):
+    """What follows SKU and view."""
+
+    position: int | None = None
+    rendition: str = ""
+    round: str = ""
+    round_order: int = 0
+    copy: int = 0
+    extra: str = ""
+
+
+class Reading(NamedTuple):
+    """A reading of one component."""
+
+    sku: str = ""
+    view: str = ""
+    tail: Tail = Tail()
+    strap: str = ""
+    sku_known: bool = False
+    trust: int = 0  # 3 SKU then view, 2 view then SKU or view alone, 1 amid other words or digits alone, 0 no view
+    rest: str = ""  # where there is no view: what may be the SKU
+
+
+class _Cluster(NamedTuple):
+    """Neighbouring view words that together name one view."""
+
+    first: int
+    last: int
+    view: str
+    strap: str
+    extra: tuple
+    digits_only: bool
+
+
+def read_component(text, vocabulary, known):
+    """
+    Read one file name (without extension) or folder name.
+
+    Parameters
+    ----------
+    text : str
+    vocabulary : Vocabulary
+    known : KnownSkus
+
+    Returns
+    -------
+    Reading
+    """
+    text, copy, density = _without_marks(text, known)
+    words = words_of(text, vocabulary)
+    sku_first, sku_last, sku = known.find(text, words)
+    cluster, trust = _best_cluster(words, range(sku_first, sku_last), vocabulary)
+    tail = Tail(rendition=density, copy=copy)
+    if cluster is None:
+        return _without_view(text, words, sku_first, sku_last, sku, tail)
+    before, after = words[: cluster.first], words[cluster.last :]
+    if sku:
+        before = [word for place, word in enumerate(words[: cluster.first]) if not sku_first <= place < sku_last]
+        after = [word for place, word in enumerate(words[cluster.last :], cluster.last) if not sku_first <= place < sku_last]
+        tail = _read_tail(text, [*after, *before], tail)
+    elif not before and after and not all(_is_mark(word.folded) for word in after):
+        kept = _strip_marks(after)
+        tail = _read_tail(text, after[len(kept) :], tail)
+        sku = text[kept[0].start : kept[-1].end] if kept else ""
+    else:
+        tail = _read_tail(text, after, tail)
+        sku, tail = _sku_before(text, before, words[cluster.first].strength, tail)
+    tail = tail._replace(extra=" ".join(filter(None, (*cluster.extra, tail.extra))))
+    return Reading(sku, cluster.view, tail, cluster.strap, bool(sku_last), trust)
+
+
+def trailing_number(text, vocabulary):
+    """
+    ``SKU_2`` → (SKU, 2); ``view2`` and ``03`` → ('', number); no number → (text, None).
+    """
+    words = words_of(text, vocabulary)
+    if not words or not _NUMBER.fullmatch(words[-1].folded):
+        return text, None
+    number = int(words[-1].folded)
+    rest = words[:-1]
+    if rest and rest[-1].folded in NOISE:
+        rest = rest[:-1]
+    return (text[rest[0].start : rest[-1].end] if rest else ""), number
+
+
+def sku_in_view_folder(text, vocabulary):
+    """
+    SKU and number of a file in a folder named after a view.
+
+    There ``AB-2024-03`` is an SKU; a number counts only where it is set apart
+    more strongly than anything in the SKU: ``AB-2024_03``.
+    """
+    rest, number = trailing_number(text, vocabulary)
+    words = words_of(text, vocabulary)
+    if number is None or not rest:
+        return text, None
+    inner = max((word.strength for word in words_of(rest, vocabulary)[1:]), default=0)
+    return (rest, number) if words[-1].strength >= 3 and words[-1].strength > inner else (text, None)
+
+
+def _without_marks(text, known):
+    """Take '(1)' and '@2x' off the end, unless a known SKU ends so."""
+    copy, density = 0, ""
+    while not known.match(text):
+        if not copy and (found := _COPY_NUMBER.search(text)) and found.start():
+            copy, text = max(1, int(found[1])), text[: found.start()]
+        elif not density and (found := _DENSITY.search(text)) and found.start():
+            density, text = found[0].lower(), text[: found.start()]
+        else:
+            break
+    return text, copy, density
+
+
+def _best_cluster(words, taken, vocabulary):
+    clusters = _clusters(words, taken, vocabulary)
+    if any(not cluster.digits_only for cluster in clusters):
+        clusters = [cluster for cluster in clusters if not cluster.digits_only]
+    rated = [(_trust(cluster, words, taken), cluster) for cluster in clusters]
+    rated = [(trust, cluster) for trust, cluster in rated if trust >= (2 if cluster.digits_only else 1)]
+    if not rated:
+        return None, 0
+    # of equal trust: the most strongly set apart, then the last
+    trust, best = max(rated, key=lambda pair: (pair[0], _apart(pair[1], words), pair[1].first))
+    return best, min(trust, 1) if best.digits_only else trust
+
+
+def _trust(cluster, words, taken):
+    before = [place for place in range(cluster.first) if place not in taken]
+    after = [place for place in range(cluster.last, len(words)) if place not in taken]
+    trailing = all(_is_mark(words[place].folded) for place in after)
+    if taken:
+        return 3 if trailing and all(_is_mark(words[place].folded) for place in before) else 2
+    if trailing:
+        return 3 if before and not cluster.digits_only else 2 if before or not after or not cluster.digits_only else 1
+    if not before and not cluster.digits_only:
+        return 2
+    # 'tote-side-100': the figures of the SKU come later, so the word is part of it
+    continues = any(_has_figures(words[place].folded) for place in after)
+    return 0 if continues and not any(_has_figures(words[place].folded) for place in before) else 1
+
+
+def _has_figures(word):
+    return any(map(str.isdigit, word)) and not _is_mark(word) and not CAMERA_NAME.fullmatch(word) and len(word) != len("20260331")
+
+
+def _apart(cluster, words):
+    left = words[cluster.first].strength if cluster.first else 5
+    right = words[cluster.last].strength if cluster.last < len(words) else 5
+    return min(left, right)
+
+
+def _clusters(words, taken, vocabulary):
+    spans, place = [], 0
+    while place < len(words):
+        span = None if place in taken else _span_at(words, place, taken, vocabulary)
+        if span is None:
+            place += 1
+            continue
+        spans.append(span)
+        place = span[1]
+    groups = []
+    for span in spans:
+        if groups and _belong_together(words, groups[-1][-1], span):
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+    joined = [_joined(group, words, vocabulary) for group in groups]
+    return [_with_noise(cluster, words, taken) for cluster in joined if cluster.view]
+
+
+def _belong_together(words, earlier, later):
+    """Neighbouring view words speak of one picture, unless a separator ties one of them to the SKU: 'front_STRAP-BAG'."""
+    if any(words[between].folded not in NOISE for between in range(earlier[1], later[0])):
+        return False
+    between, after = words[later[0]].strength, later[1]
+    if after < len(words) and words[after].strength < between and not _is_mark(words[after].folded):
+        return False
+    return not (earlier[0] and words[earlier[0]].strength < between and earlier[2] in PART_OF_NAMES)
+
+
+def _span_at(words, place, taken, vocabulary):
+    for length in range(min(vocabulary.longest, len(words) - place), 0, -1):
+        if any(inner in taken for inner in range(place, place + length)):
+            continue
+        key = tuple(word.folded for word in words[place : place + length])
+        if key in vocabulary.views:
+            return place, place + length, vocabulary.views[key], ""
+        if key in vocabulary.strap:
+            return place, place + length, "", vocabulary.strap[key]
+    return None
+
+
+def _joined(group, words, vocabulary):
+    views = [span for span in group if span[2]]
+    strap = next((span[3] for span in group if span[3]), "")
+    if not views:
+        return _Cluster(group[0][0], group[-1][1], "", strap, (), False)
+    chosen = min(views, key=lambda span: (vocabulary.rank(span[2]), -span[0]))
+    others = [span for span in views if span is not chosen]
+    if not strap and chosen[2] != "strap" and any(span[2] == "strap" for span in others) and _whole(chosen[2]):
+        strap = "with"
+        others = [span for span in others if span[2] != "strap"]
+    extra = [words[place].folded for place in range(chosen[0], chosen[1]) if words[place].folded in ("left", "right")]
+    extra += [span[2] for span in others if span[2] != chosen[2]]
+    extra += [word for span in others for word in _sides(words, span)]
+    digits_only = all(word.folded.isdigit() for span in group for word in words[span[0] : span[1]])
+    return _Cluster(group[0][0], group[-1][1], chosen[2], strap, tuple(extra), digits_only)
+
+
+def _whole(view):
+    return view not in ("detail", "interior", "target")
+
+
+def _sides(words, span):
+    return [words[place].folded for place in range(span[0], span[1]) if words[place].folded in ("left", "right")]
+
+
+def _with_noise(cluster, words, taken):
+    """'front_view' and 'view_front' are 'front'."""
+    first, last = cluster.first, cluster.last
+    while first and words[first - 1].folded in NOISE and first - 1 not in taken:
+        first -= 1
+    while last < len(words) and words[last].folded in NOISE and last not in taken:
+        last += 1
+    return cluster._replace(first=first, last=last)
+
+
+def _is_mark(word):
+    found = _ROUND.fullmatch(word)
+    return bool(
+        _NUMBER.fullmatch(word)
+        or _SIZE.fullmatch(word)
+        or word in RENDITIONS
+        or word in NOISE
+        or (found and (found[1] in ROUNDS or found[1] in COPIES or (found[1] in NUMBERED_ROUNDS and found[2])))
+    )
+
+
+def _strip_marks(words):
+    """Words of an SKU without the marks behind it that no SKU has."""
+    while len(words) > 1 and (
+        words[-1].folded.rstrip("0123456789") in NEVER_SKU or re.fullmatch(r"[0-9]{2,5}x[0-9]{2,5}(px)?", words[-1].folded)
+    ):
+        words = words[:-1]
+    return words
+
+
+def _sku_before(text, before, strength, tail):
+    """SKU in front of the view, and the number between: 'SKU-02-view', but 'AB-2024-03_view' keeps its 03."""
+    before = _strip_marks(before)
+    if not before:
+        return "", tail
+    last = before[-1]
+    alone = len(before) == 1
+    if tail.position is None and re.fullmatch(r"0[1-9]|[0-9]" if alone else r"0[1-9]", last.folded):
+        if alone or last.strength >= strength:
+            tail = tail._replace(position=int(last.folded))
+            before = before[:-1]
+    return (text[before[0].start : before[-1].end] if before else ""), tail
+
+
+def _read_tail(text, words, tail):
+    extra, place = [], 0
+    while place < len(words):
+        word = words[place]
+        following = words[place + 1].folded if place + 1 < len(words) else ""
+        folded, found = word.folded, _ROUND.fullmatch(word.folded)
+        place += 1
+        if _NUMBER.fullmatch(folded) and tail.position is None:
+            tail = tail._replace(position=int(folded))
+        elif folded in RENDITIONS or _SIZE.fullmatch(folded):
+            tail = tail._replace(rendition=" ".join(filter(None, (tail.rendition, folded))))
+        elif found and found[1] in COPIES:
+            number = found[2] or (following if _NUMBER.fullmatch(following) else "")
+            place += bool(number and not found[2])
+            tail = tail._replace(copy=max(1, int(number or 1)))
+        elif found and (found[1] in ROUNDS or (found[1] in NUMBERED_ROUNDS and (found[2] or _NUMBER.fullmatch(following)))):
+            number = found[2]
+            if not number and found[1] in NUMBERED_ROUNDS | {"final"} and _NUMBER.fullmatch(following):
+                number, place = following, place + 1
+            order = ROUNDS.get(found[1], 0) + int(number or 0)
+            label = " ".join(filter(None, (tail.round, found[1] + number)))
+            tail = tail._replace(round=label, round_order=max(order, tail.round_order))
+        elif folded not in NOISE:
+            extra.append(text[word.start : word.end])
+    return tail._replace(extra=" ".join(filter(None, (tail.extra, *extra))))
+
+
+def _without_view(text, words, sku_first, sku_last, sku, tail):
+    if sku:
+        others = [word for place, word in enumerate(words) if not sku_first <= place < sku_last]
+        return Reading(sku, "", _read_tail(text, others, tail), sku_known=True)
+    kept = _strip_marks(words)
+    tail = _read_tail(text, words[len(kept) :], tail)
+    rest = text[kept[0].start : kept[-1].end] if kept else ""
+    return Reading("", "", tail, rest=rest)

@@ -1,0 +1,265 @@
+"""
+The products file: which products there are, how large they are, when they are due.
+
+A CSV from anywhere: any usual encoding, comma, semicolon, tab or bar, point or
+decimal comma. It is read rightly or refused with line and column; text stays
+as it was written (``007``, ``1e5``, ``NA`` are SKUs).
+"""
+
+import codecs
+import csv
+import io
+import math
+import re
+import unicodedata
+from datetime import date
+
+from catalogue_audit.delivery.folder import read_plain_file
+from catalogue_audit.delivery.gs1 import gtin_check_digit_ok  # noqa: F401  (belongs to the same file)
+from catalogue_audit.errors import UsageError
+from catalogue_audit.schema import PRODUCT_FILE_COLUMNS
+
+MOST_BYTES = 1_000_000_000
+ROWS_AT_ONCE = 50_000  # rows held as Python text before they are packed; bounds the memory
+
+NUMBERS = ("width_cm", "height_cm", "depth_cm")
+DATES = ("due", "live_on", "sample_until")
+LARGEST_CM = 1000.0  # ten metres: no bag; a figure in another unit
+
+_SAME_COLUMN = {"colour": "colourway", "color": "colourway", "colorway": "colourway", "ean": "gtin", "upc": "gtin"}
+_DELIMITERS = (",", ";", "\t", "|")
+_NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:cm)?", re.IGNORECASE | re.ASCII)
+_DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
+_NOT_KNOWN = ("", "-", "–", "n/a", "?")
+
+
+def read_products(path):
+    """
+    Read a products file.
+
+    Parameters
+    ----------
+    path : str or os.PathLike
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of ``schema.PRODUCT_FILE_COLUMNS`` in that order, then any
+        others of the file under the names they have there; a row a product, in
+        the order of the file. ``width_cm``, ``height_cm``, ``depth_cm`` are
+        float with NaN for unknown; everything else is text, empty for unknown.
+
+    Raises
+    ------
+    UsageError
+        Naming line, column, what was found and what is allowed.
+    """
+    return parse_products(read_plain_file(path, MOST_BYTES, "products file"), str(path))
+
+
+def parse_products(data, name="products.csv"):
+    """
+    Read the bytes of a products file; as `read_products`.
+
+    For one that lies inside a delivery: its bytes come from ``Delivery.read``,
+    which never follows a link out of it.
+    """
+    import pandas as pd
+
+    text = _decoded(data, name)
+    del data
+    delimiter = _delimiter(text)
+    rows = _rows(text, delimiter, name)
+    header, columns = _header(next(rows, (1, []))[1], delimiter, name)
+    lines, packed = [], []
+    for chunk_lines, cells in _chunks(rows, header, name):
+        lines.extend(chunk_lines)
+        packed.append(pd.DataFrame({column: pd.array(values, dtype="str") for column, values in zip(columns, cells, strict=True)}))
+    empty = pd.DataFrame({column: pd.array([], dtype="str") for column in columns})
+    table = pd.concat(packed, ignore_index=True) if packed else empty
+    _check_skus(table["sku"], lines, name)
+    return _typed(table, lines, name)
+
+
+def _decoded(data, name):
+    for mark, encoding in (
+        (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF32_LE, "utf-32"),
+        (codecs.BOM_UTF32_BE, "utf-32"),
+        (codecs.BOM_UTF16_LE, "utf-16"),
+        (codecs.BOM_UTF16_BE, "utf-16"),
+    ):
+        if data.startswith(mark):
+            return _decoded_as(data, encoding, name)
+    start = data[:4000]
+    if start.count(0) > len(start) / 4:  # UTF-16 without its mark: every other byte of Latin text is 0
+        return _decoded_as(data, "utf-16-le" if start[1:2] == b"\0" else "utf-16-be", name)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", "replace")  # what spreadsheets on Windows write
+
+
+def _decoded_as(data, encoding, name):
+    try:
+        return data.decode(encoding)
+    except UnicodeDecodeError as error:
+        msg = f"{name}: the text is damaged ({encoding}, byte {error.start}).\nSave it again as CSV, UTF-8."
+        raise UsageError(msg) from error
+
+
+def _delimiter(text):
+    """The separator with which the first line holds a column 'sku'; else the most frequent one."""
+    first = text.lstrip("\r\n").splitlines()[0] if text.strip() else ""
+    named = re.fullmatch(r'"?sep=(.)"?', first.strip("\r\n "), re.IGNORECASE)
+    if named:
+        return named[1]
+    for delimiter in _DELIMITERS:
+        cells = next(csv.reader([first[:100_000]], delimiter=delimiter), [])
+        if len(cells) > 1 and "sku" in map(_column_name, cells):
+            return delimiter
+    return max(_DELIMITERS, key=first.count)
+
+
+def _rows(text, delimiter, name):
+    """(line on which it begins, cells) for each row that holds anything."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    line = 1
+    try:
+        for cells in reader:
+            if not (line == 1 and len(cells) <= 2 and cells and cells[0].lower().startswith("sep=")) and any(
+                map(str.strip, cells)
+            ):
+                yield line, cells
+            line = reader.line_num + 1
+    except csv.Error as error:
+        msg = f"{name}, line {line}: the quotes do not pair up, or a cell is far too long ({error}).\nSave it again as CSV."
+        raise UsageError(msg) from error
+
+
+def _column_name(cell):
+    plain = re.sub(r"[\s\-]+", "_", cell.strip().strip("\ufeff").casefold())
+    return _SAME_COLUMN.get(plain, plain)
+
+
+def _header(cells, delimiter, name):
+    cells = [cell.strip().strip("\ufeff") for cell in cells]
+    while cells and not cells[-1]:
+        cells.pop()
+    known = [_column_name(cell) for cell in cells]
+    if "sku" not in known:
+        found = ", ".join(f"'{cell[:40]}'" for cell in cells[:20]) or "none"
+        separator = {"\t": "tab"}.get(delimiter, delimiter)
+        msg = (
+            f"{name}: there is no column 'sku' (columns found, separated by {separator}: {found}).\n"
+            "Name the columns in the first line; allowed besides sku: " + ", ".join(PRODUCT_FILE_COLUMNS[1:]) + "."
+        )
+        raise UsageError(msg)
+    columns = [plain if plain in PRODUCT_FILE_COLUMNS else cell for plain, cell in zip(known, cells, strict=True)]
+    columns = [column or f"column_{place}" for place, column in enumerate(columns, 1)]
+    twice = next((column for place, column in enumerate(columns) if column in columns[:place]), None)
+    if twice is not None:
+        places = [place for place, column in enumerate(columns, 1) if column == twice]
+        msg = f"{name}: the column '{twice}' is there twice (columns {places[0]} and {places[1]}).\nKeep one of them."
+        raise UsageError(msg)
+    return cells, columns
+
+
+def _chunks(rows, header, name):
+    """Rows as columns, some thousands at a time."""
+    lines, held = [], []
+    width = len(header)
+    for line, cells in rows:
+        if len(cells) > width and any(map(str.strip, cells[width:])):
+            msg = (
+                f"{name}, line {line}: {len(cells)} cells, but the first line names {width} columns"
+                f" (too many: '{cells[width][:40]}').\nPut texts that hold the separator in quotes."
+            )
+            raise UsageError(msg)
+        held.append((cells + [""] * (width - len(cells)))[:width])
+        lines.append(line)
+        if len(held) == ROWS_AT_ONCE:
+            yield lines, _columns(held)
+            lines, held = [], []
+    if held:
+        yield lines, _columns(held)
+
+
+def _columns(rows):
+    # lone surrogates cannot be stored; a CSV that holds them is damaged text, shown as such
+    return [
+        [unicodedata.normalize("NFC", cell.strip()) if not cell.isascii() else cell.strip() for cell in column]
+        for column in zip(*rows, strict=True)
+    ]
+
+
+def _check_skus(skus, lines, name):
+    without = (skus == "").to_numpy()
+    if without.any():
+        line = lines[int(without.argmax())]
+        raise UsageError(f"{name}, line {line}, column sku: the cell is empty.\nEvery row needs its SKU.")
+    again = skus.duplicated().to_numpy()
+    if again.any():
+        second = int(again.argmax())
+        sku = skus.iloc[second]
+        first = int((skus == sku).to_numpy().argmax())
+        msg = f"{name}, lines {lines[first]} and {lines[second]}: the SKU '{_shown(sku)}' is there twice.\nKeep one row a product."
+        raise UsageError(msg)
+
+
+def _typed(table, lines, name):
+    import pandas as pd
+
+    columns = {}
+    for column in PRODUCT_FILE_COLUMNS:
+        if column in NUMBERS:
+            columns[column] = _mapped(table, column, _centimetres, "float64", math.nan, lines, name)
+        elif column in DATES:
+            columns[column] = _mapped(table, column, _iso_date, "str", "", lines, name)
+        else:
+            columns[column] = table[column] if column in table else pd.Series("", index=table.index, dtype="str")
+    extra = {column: table[column] for column in table if column not in columns}
+    return pd.DataFrame({**columns, **extra})
+
+
+def _mapped(table, column, read, dtype, missing, lines, name):
+    """Each different cell is read once: a million rows hold few different dates."""
+    import pandas as pd
+
+    if column not in table:
+        return pd.Series(missing, index=table.index, dtype=dtype)
+    cells = table[column]
+    values = {}
+    for cell in cells.unique():
+        try:
+            values[cell] = read(cell)
+        except ValueError as allowed:
+            line = lines[int((cells == cell).to_numpy().argmax())]
+            msg = f"{name}, line {line}, column {column}: found '{_shown(cell)}'.\nAllowed: {allowed}."
+            raise UsageError(msg) from allowed
+    return cells.map(values).astype(dtype)
+
+
+def _centimetres(cell):
+    if cell.casefold() in _NOT_KNOWN:
+        return math.nan
+    found = _NUMBER.fullmatch(cell)
+    value = float(found[1].replace(",", ".")) if found else math.nan
+    if not 0 < value <= LARGEST_CM:
+        msg = f"centimetres, more than 0 and at most {LARGEST_CM:g}, for example 28.5"
+        raise ValueError(msg)
+    return value
+
+
+def _iso_date(cell):
+    if cell.casefold() in _NOT_KNOWN:
+        return ""
+    found = _DATE.fullmatch(cell)
+    try:
+        return date.fromisoformat(found[1] if found else "").isoformat()
+    except ValueError as error:
+        raise ValueError("a date as year-month-day, for example 2026-03-31") from error
+
+
+def _shown(cell):
+    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in cell[:60])
