@@ -9,7 +9,16 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.report.wording import REMEDY_ORDER, check_title, count_text, is_missing, plain_text, view_title
+from catalogue_audit.report.wording import (
+    AT_LEAST_CHECKS,
+    AT_MOST_CHECKS,
+    REMEDY_ORDER,
+    check_title,
+    count_text,
+    is_missing,
+    plain_text,
+    view_title,
+)
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
@@ -64,8 +73,13 @@ def excess(finding):
     2.5
     """
     value, tolerance = finding.get("value"), finding.get("tolerance")
+    check = finding.get("check")
     if is_missing(value) or is_missing(tolerance) or tolerance == 0:
-        return WEIGHT_WITHOUT_NUMBER.get(finding.get("check"), 1.0)
+        return WEIGHT_WITHOUT_NUMBER.get(check, 1.0)
+    if check in AT_MOST_CHECKS:
+        return abs(value / tolerance)
+    if check in AT_LEAST_CHECKS:
+        return min(abs(tolerance) / max(abs(value), 1e-6), 9.0)
     expected = 0.0 if is_missing(finding.get("expected")) else finding["expected"]
     return abs(value - expected) / abs(tolerance)
 

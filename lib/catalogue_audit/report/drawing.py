@@ -186,23 +186,25 @@ def beside(pictures, captions, *, height=480, gap=14):
     return canvas
 
 
-def with_band(picture, words, finding_gauge=None):
+def with_band(picture, title, words="", finding_gauge=None):
     """
     A strip under the picture: the measurement in words, and as a gauge where it has a tolerance.
 
     Parameters
     ----------
-    words : str
+    title, words : str
+        First and second line.
     finding_gauge : (value, expected, tolerance), optional
 
     Returns
     -------
     PIL.Image.Image
     """
-    canvas = Image.new("RGB", (max(picture.width, 420), picture.height + BAND), look.PAPER)
+    canvas = Image.new("RGB", (max(picture.width, 460), picture.height + BAND), look.PAPER)
     canvas.paste(picture, ((canvas.width - picture.width) // 2, 0))
     room = canvas.width - 12 if finding_gauge is None else canvas.width - 190
-    write(canvas, 6, picture.height + 18, words, size=17, bold=True, width=room)
+    write(canvas, 6, picture.height + (8 if words else 20), title, size=16, bold=True, width=room)
+    write(canvas, 6, picture.height + 31, words, size=15, width=room)
     if finding_gauge is not None:
         _draw_gauge(canvas, (canvas.width - 172, picture.height + 12, canvas.width - 8, picture.height + 46), *finding_gauge)
     return canvas

@@ -24,7 +24,7 @@ from catalogue_audit.report.drawing import (
     with_band,
     write,
 )
-from catalogue_audit.report.wording import check_title, is_missing, measured_text, number_text, plain_text
+from catalogue_audit.report.wording import AT_LEAST_CHECKS, AT_MOST_CHECKS, check_title, is_missing, measured_text, number_text, plain_text
 
 LONG_SIDE = 560  # px of one panel
 PATCH = 104  # px, side of a colour patch
@@ -75,12 +75,13 @@ def evidence_picture(scene):
         return _cannot_be_shown(scene)
     picture = fitted(picture, LONG_SIDE, LONG_SIDE)
     drawn = DRAWINGS.get(scene.finding["check"], _as_it_is)(picture.copy(), scene)
-    words = measured_text(scene.finding)
-    title = check_title(scene.finding["check"])
-    return with_band(drawn, f"{title}: {words}" if words else title, _gauge(scene.finding))
+    title, words = check_title(scene.finding["check"]), measured_text(scene.finding)
+    return with_band(drawn, title, words, _gauge(scene.finding))
 
 
 def _gauge(finding):
+    if finding["check"] in AT_MOST_CHECKS | AT_LEAST_CHECKS:
+        return None  # one-sided: a band round the middle would say something else
     value, tolerance = finding.get("value"), finding.get("tolerance")
     if is_missing(value) or is_missing(tolerance) or not tolerance > 0:
         return None

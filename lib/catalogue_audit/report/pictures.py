@@ -4,6 +4,9 @@ Pictures beside the page: thumbnails, evidence, before and after. From sketches 
 Files are named by the row of their table, never by the supplier's name.
 """
 
+import numpy as np
+from PIL import Image
+
 from catalogue_audit.report.actions import reference_of, reference_pictures
 from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
@@ -163,5 +166,5 @@ def _corrected_pictures(audit):
         before = decode_preview(audit.sketches.get(correction["file"]))
         if before is None:
             continue
-        after = apply_correction(before, correction)
+        after = Image.fromarray(apply_correction(np.asarray(before), correction))
         yield correction_name(row), beside([before, after], ["as delivered", "corrected"], height=400), 84

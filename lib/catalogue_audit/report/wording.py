@@ -68,7 +68,7 @@ VERDICT_TITLES = {
     "return": "Send back",
 }
 
-VIEW_TITLES = {"three_quarter": "three-quarter", "": "no view named"}
+VIEW_TITLES = {"three_quarter": "three-quarter"}
 
 UNIT_SIGNS = {
     "degree": "°",
@@ -77,6 +77,8 @@ UNIT_SIGNS = {
     "CIEDE2000": " ΔE00",
     "EV": " EV",
     "CIELAB L*": " L*",
+    "ratio": " ×",
+    "IJG quality": "",
 }
 SHARE_UNITS = {
     "fraction": "%",
@@ -87,6 +89,9 @@ SHARE_UNITS = {
     "fraction of height": "% of height",
     "fraction of product height": "% of height",
 }
+# How value, expected and tolerance belong together; every other check is |value - expected| <= tolerance.
+AT_MOST_CHECKS = frozenset(("focus", "motion_blur", "noise", "sensor_spots"))  # value <= tolerance
+AT_LEAST_CHECKS = frozenset(("jpeg_quality", "upscaled"))  # value >= tolerance
 SIGNED_CHECKS = frozenset(
     ("angle", "roll", "lean", "scale", "centring", "exposure", "background", "camera_height", "focal_length")
 )
@@ -201,9 +206,10 @@ def number_text(value, unit="", signed=False, digits=None):
         value, sign = 100 * value, " " + SHARE_UNITS[unit]
     else:
         sign = UNIT_SIGNS.get(unit, f" {unit}" if unit else "")
-    if digits is None:
-        digits = _useful_digits(value)
-    text = f"{value:+,.{digits}f}" if signed else f"{value:,.{digits}f}"
+    places = _useful_digits(value) if digits is None else digits
+    text = f"{value:+,.{places}f}" if signed else f"{value:,.{places}f}"
+    if digits is None and "." in text:
+        text = text.rstrip("0").rstrip(".")
     if float(text.replace(",", "")) == 0:
         text = text.lstrip("+-")
     return text.replace(",", "\N{NARROW NO-BREAK SPACE}").replace("-", "\N{MINUS SIGN}") + sign
@@ -211,9 +217,7 @@ def number_text(value, unit="", signed=False, digits=None):
 
 def _useful_digits(value):
     size = abs(value)
-    if size == round(size) and size >= 10 or size >= 100:
-        return 0
-    return 1 if size >= 1 or size == 0 else 2 if size >= 0.1 else 3
+    return 0 if size >= 100 else 1 if size >= 1 or size == 0 else 2 if size >= 0.1 else 3
 
 
 def count_text(count, one, many=None):
@@ -243,14 +247,62 @@ def measured_text(finding):
     value = number_text(finding.get("value"), unit, signed)
     if not value:
         return ""
-    expected = number_text(finding.get("expected"), unit, signed)
+    expected = "" if finding.get("expected") == 0 else number_text(finding.get("expected"), unit, signed)
     tolerance = number_text(finding.get("tolerance"), unit)
     parts = [value]
     if expected:
         parts.append(f"expected {expected}")
     if tolerance:
-        parts.append(f"tolerance {tolerance}")
+        parts.append(_limit_text(finding.get("check"), tolerance))
     return ", ".join(parts)
+
+
+def _limit_text(check, tolerance):
+    if check in AT_MOST_CHECKS:
+        return f"at most {tolerance}"
+    return f"at least {tolerance}" if check in AT_LEAST_CHECKS else f"tolerance ± {tolerance}"
+
+
+CORRECTION_PARTS = (
+    ("exposure_ev", "EV", 2, "exposure"),
+    ("gain_r", "", 3, "red gain"),
+    ("gain_b", "", 3, "blue gain"),
+    ("mired_shift", "mired", 1, "shift"),
+    ("rotate_deg", "degree", 2, "rotate"),
+)
+
+
+def correction_words(correction):
+    """
+    A correction in short phrases, in the order in which it is applied.
+
+    Parameters
+    ----------
+    correction : mapping
+        A row of the corrections table.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> correction_words({"exposure_ev": 0.412, "gain_r": None, "rotate_deg": -2.4})
+    ['exposure +0.41 EV', 'rotate −2.40°']
+    """
+    parts = []
+    for name, unit, digits, words in CORRECTION_PARTS:
+        signed = name not in ("gain_r", "gain_b")
+        text = number_text(correction.get(name), unit, signed, digits)
+        if text:
+            parts.append(f"{words} {text}")
+    levels = [correction.get(name) for name in ("background_from", "background_to")]
+    if not any(is_missing(level) for level in levels):
+        parts.append(f"background {number_text(levels[0])} to {number_text(levels[1])}")
+    sides = [correction.get(f"crop_{side}") for side in ("left", "top", "right", "bottom")]
+    if not any(is_missing(side) for side in sides) and list(sides) != [0, 0, 1, 1]:
+        parts.append("crop " + ", ".join(number_text(side, digits=3) for side in sides))
+    return parts
 
 
 def column_unit(table, name):

@@ -1,0 +1,140 @@
+"""Charts of the set as a whole: lighting set-ups, angles, sensor dust."""
+
+import numpy as np
+
+from catalogue_audit.report import look
+from catalogue_audit.report.audit import tolerance, view_order
+from catalogue_audit.report.charts import MANY
+from catalogue_audit.report.wording import count_text, number_text, view_title
+
+
+def exposure_chart(audit):
+    """
+    Which pictures share a set-up of light and lens: exposure against the background measured.
+
+    Parameters
+    ----------
+    audit : Audit
+
+    Returns
+    -------
+    figure : matplotlib.figure.Figure
+    alt_text : str
+    """
+    frames = audit.frames
+    x, y = (frames[name].to_numpy(dtype=float, na_value=np.nan) for name in ("ev100", "background_L"))
+    groups = frames["exposure_group"].astype("float64").to_numpy(dtype=float, na_value=np.nan)
+    known = np.isfinite(x) & np.isfinite(y)
+    numbers = np.unique(groups[known & np.isfinite(groups)])
+    if not known.any():
+        title = "Set-ups: no picture states its exposure"
+    elif len(numbers) > 1:
+        title = f"{len(numbers)} set-ups of light and lens in this delivery"
+    else:
+        title = "One set-up of light and lens throughout" if len(numbers) else "No two pictures share a set-up"
+    figure = look.new_figure(8.6, 3.2)
+    axes = figure.add_subplot()
+    if known.sum() > MANY:
+        axes.hexbin(x[known], y[known], gridsize=40, cmap="Greys", mincnt=1, linewidths=0.2)
+    sizes = {number: int((groups == number).sum()) for number in numbers}
+    shown = sorted(numbers, key=lambda number: -sizes[number])[: len(look.SERIES) - 1]
+    for number, (colour, marker) in zip(sorted(shown), look.SERIES, strict=False):
+        here = known & (groups == number)
+        label = f"set-up {number:.0f}: {count_text(sizes[number], 'picture')}"
+        axes.scatter(x[here][:MANY], y[here][:MANY], s=34, c=colour, marker=marker, label=label, alpha=0.8, edgecolors=look.PAPER, linewidths=0.5, rasterized=here.sum() > 800)
+    rest = known & ~np.isin(groups, shown)
+    if rest.any() and known.sum() <= MANY:
+        axes.scatter(x[rest], y[rest], s=22, c=look.QUIET, marker="X", label=f"other: {rest.sum()}", edgecolors=look.PAPER, linewidths=0.4)
+    look.style_axes(axes, title, "exposure set at the camera, EV at ISO 100", "background lightness, L*")
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="upper left", bbox_to_anchor=(1.005, 1.0), fontsize=8, frameon=False, labelcolor=look.INK)
+    shares = ", ".join(f"set-up {number:.0f} with {count_text(sizes[number], 'picture')}" for number in sorted(shown))
+    return figure, f"{title}. Scatter chart of {known.sum()} pictures by exposure and background lightness. {shares}".rstrip(". ") + "."
+
+
+def angle_chart(audit):
+    """
+    How far each view's angles spread round their reference.
+
+    Parameters
+    ----------
+    audit : Audit
+
+    Returns
+    -------
+    figure : matplotlib.figure.Figure
+    alt_text : str
+    """
+    frames, limit = audit.frames, tolerance(audit, "angle")
+    values = frames["yaw_dev_deg"].to_numpy(dtype=float, na_value=np.nan)
+    views = [view for view in view_order(audit) if np.isfinite(values[(frames["view"] == view).to_numpy()]).any()]
+    figure = look.new_figure(8.6, 1.3 + 0.5 * max(len(views), 1))
+    axes = figure.add_subplot()
+    outside, words = 0, []
+    if views and limit is not None:
+        axes.axvspan(-limit, limit, color="#DDEBF4", alpha=0.7, linewidth=0)
+    axes.axvline(0, color=look.QUIET, linewidth=0.8)
+    for row, (view, (colour, marker)) in enumerate(zip(views, look.SERIES, strict=False)):
+        here = values[(frames["view"] == view).to_numpy()]
+        here = np.sort(here[np.isfinite(here)])
+        if len(here) > MANY:
+            here = np.quantile(here, np.linspace(0, 1, 200))
+        lift = ((np.arange(len(here)) * 0.618) % 1 - 0.5) * 0.5
+        axes.scatter(here, row + lift, s=20, c=colour, marker=marker, alpha=0.75, edgecolors=look.PAPER, linewidths=0.4)
+        quarter, half, three = np.quantile(here, (0.25, 0.5, 0.75))
+        axes.plot([quarter, three], [row, row], color=look.INK, linewidth=3, solid_capstyle="butt")
+        axes.plot([half], [row], marker="|", markersize=13, color=look.INK, markeredgewidth=2)
+        outside += 0 if limit is None else int((np.abs(here) > limit).sum())
+        words.append(f"{view_title(view)}: middle half from {number_text(quarter, 'degree', True)} to {number_text(three, 'degree', True)}")
+    axes.set_yticks(range(len(views)), [view_title(view) for view in views])
+    axes.set_ylim(len(views) - 0.4, -0.6)
+    allowed = "" if limit is None else f" ± {number_text(limit, 'degree')}"
+    if not views:
+        title = "Angles: none could be measured"
+    else:
+        title = f"Angles: {outside} outside{allowed}" if outside else f"Angles: all within{allowed}"
+    look.style_axes(axes, title, "degrees from the view's reference; bar: middle half; shaded: allowed")
+    return figure, f"{title}. " + "; ".join(words) + "."
+
+
+def dust_map(audit):
+    """
+    Where the sensor carries dust: spots that return at one place of the frame.
+
+    Parameters
+    ----------
+    audit : Audit
+        ``spots`` with ``x``, ``y`` in fractions of the frame and ``frames``.
+
+    Returns
+    -------
+    figure : matplotlib.figure.Figure
+    alt_text : str
+    """
+    spots = audit.spots
+    count = len(spots) if {"x", "y"} <= set(spots.columns) else 0
+    figure = look.new_figure(5.2, 4.0)
+    axes = figure.add_subplot()
+    wide = _aspect(audit.frames)
+    axes.set(xlim=(0, wide), ylim=(1, 0), aspect="equal", xticks=[], yticks=[])
+    for side in axes.spines.values():
+        side.set_color(look.QUIET)
+    words = []
+    if count:
+        seen = spots["frames"].to_numpy(dtype=float) if "frames" in spots else np.ones(count)
+        axes.scatter(spots["x"] * wide, spots["y"], s=60 + 200 * seen / max(seen.max(), 1), facecolors="none", edgecolors=look.VERMILION, linewidths=1.8)
+        for x, y, number in list(zip(spots["x"], spots["y"], seen, strict=True))[:25]:
+            look.label(axes, x * wide, y, f"{number:.0f}", ha="center", va="center", fontsize=7.5)
+            words.append(f"{x:.0%} from the left, {y:.0%} from the top, in {number:.0f} pictures")
+    title = f"{count_text(count, 'place')} with sensor dust" if count else "No spot returns at one place"
+    look.style_axes(axes, title, "the camera's frame as captured; number: pictures that show the spot")
+    for side in axes.spines.values():
+        side.set_visible(True)
+    return figure, f"{title}. " + "; ".join(words)
+
+
+def _aspect(frames):
+    """Usual width over height of the frames, 1.5 where unknown."""
+    width, height = (frames[name].to_numpy(dtype=float, na_value=np.nan) for name in ("width_px", "height_px"))
+    shapes = (width / height)[np.isfinite(width / height)] if len(frames) else np.array([])
+    return float(np.median(shapes)) if len(shapes) else 1.5

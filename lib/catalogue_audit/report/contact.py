@@ -1,0 +1,199 @@
+"""
+Contact sheets: every product in a row with its holes, every view at one scale.
+
+The page shows them as text and thumbnails; `composed_sheet` joins thumbnails
+into one picture, for a notebook or for print.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from PIL import Image
+
+from catalogue_audit.report import look
+from catalogue_audit.report.actions import reference_of, reference_pictures, severity_rank
+from catalogue_audit.report.audit import settings, view_order
+from catalogue_audit.report.drawing import fitted, outline_points, stroke, write
+from catalogue_audit.report.pictures import FOLDER, thumb_name
+from catalogue_audit.report.wording import is_missing
+
+OUTLINE_POINTS = 90  # corners of a drawn reference outline
+UNITS = 1000  # width and height of the drawing plane of an outline on the page
+CELL = 150  # px of a composed sheet's cell
+
+
+class Cell(NamedTuple):
+    """One picture of a sheet: its row of frames, and the worst finding about it ('' for none)."""
+
+    row: int
+    file: str
+    sku: str
+    severity: str
+    first_finding: int | None
+    measured: bool
+
+
+class ProductRow(NamedTuple):
+    """One product: cells by view; ``holes`` are the required views that are missing."""
+
+    sku: str
+    name: str
+    verdict: str
+    cells: dict
+    holes: frozenset
+
+
+class ViewSheet(NamedTuple):
+    """All pictures of one view; ``outline`` are the reference's corners in 1000 x 1000 units, '' without one."""
+
+    view: str
+    cells: list
+    outline: str
+    reference: str
+
+
+def all_cells(audit):
+    """
+    A cell for every row of frames, in order.
+
+    Returns
+    -------
+    list of Cell
+    """
+    worst = {}
+    for row, finding in enumerate(audit.findings[["file", "severity"]].to_dict("records")):
+        file = finding["file"]
+        if not is_missing(file):
+            known = worst.get(file)
+            if known is None or severity_rank(finding["severity"]) < severity_rank(known[0]):
+                worst[file] = (finding["severity"], row)
+    return [
+        Cell(row, frame["file"], "" if is_missing(frame["sku"]) else frame["sku"], *worst.get(frame["file"], ("", None)),
+             measured=frame["status"] != "not_measured")
+        for row, frame in enumerate(audit.frames[["file", "sku", "status"]].to_dict("records"))
+    ]  # fmt: skip
+
+
+def sheet_by_product(audit):
+    """
+    Rows of products, columns of views.
+
+    Returns
+    -------
+    views : list of str
+        Columns; the last is '' where some picture has no view.
+    rows : list of ProductRow
+    """
+    cells, views = all_cells(audit), view_order(audit)
+    by_sku = {}
+    view_of = audit.frames["view"].fillna("").to_list()
+    for cell in cells:
+        view = view_of[cell.row] or ""
+        by_sku.setdefault(cell.sku, {}).setdefault(view, []).append(cell)
+    missing = _missing_views(audit)
+    details = {row["sku"]: row for row in audit.products.to_dict("records") if not is_missing(row["sku"])}
+    skus = list(dict.fromkeys([*details, *(sku for sku in by_sku if sku), *missing]))
+    rows = [
+        ProductRow(sku, _text(details.get(sku, {}).get("name")), _text(details.get(sku, {}).get("verdict")), by_sku.get(sku, {}), frozenset(missing.get(sku, ())))
+        for sku in skus
+    ]
+    if "" in by_sku:
+        rows.append(ProductRow("", "", "", by_sku[""], frozenset()))
+    if any("" in row.cells for row in rows):
+        views = [*views, ""]
+    return views, rows
+
+
+def _text(value):
+    return "" if is_missing(value) else str(value)
+
+
+def _missing_views(audit):
+    found = {}
+    table = audit.findings[audit.findings["check"] == "missing_view"]
+    for sku, view in zip(table["sku"], table["view"], strict=True):
+        if not is_missing(sku) and not is_missing(view):
+            found.setdefault(sku, set()).add(view)
+    return found
+
+
+def sheets_by_view(audit):
+    """
+    For each view all its pictures, with the reference's outline to lay over.
+
+    Returns
+    -------
+    list of ViewSheet
+        In the order of the brief.
+    """
+    references = reference_pictures(audit.frames, audit.findings)
+    cells = all_cells(audit)
+    of_view = {}
+    for cell, view, kind in zip(cells, audit.frames["view"], audit.frames["view_kind"], strict=True):
+        if cell.measured and not is_missing(view):
+            of_view.setdefault(view, []).append((cell, kind))
+    sheets = []
+    for view in view_order(audit):
+        if view not in of_view:
+            continue
+        reference = reference_of(references, view)
+        upright = any(kind == "upright" for _, kind in of_view[view])
+        outline = (audit.sketches.get(reference) or {}).get("outline") if reference and upright else None
+        sheets.append(ViewSheet(view, [cell for cell, _ in of_view[view]], outline_text(outline), reference or ""))
+    return sheets
+
+
+def outline_text(outline):
+    """
+    An outline as the ``points`` of an SVG polygon in a plane of 1000 x 1000 units.
+
+    Examples
+    --------
+    >>> outline_text(np.array([(0.1, 0.2), (0.9, 0.2), (0.5, 0.8)]))
+    '100,200 900,200 500,800'
+    """
+    if outline is None or len(outline) < 3:
+        return ""
+    step = max(1, len(outline) // OUTLINE_POINTS)
+    return " ".join(f"{x:.0f},{y:.0f}" for x, y in np.asarray(outline, float)[::step] * UNITS)
+
+
+def required_views(audit):
+    """Views the brief requires of every product."""
+    return list((settings(audit).get("views") or {}).get("required") or [])
+
+
+def composed_sheet(folder, cells, outline="", columns=8):
+    """
+    Thumbnails of a written report joined into one picture.
+
+    Parameters
+    ----------
+    folder : Path
+        The report folder.
+    cells : list of Cell
+    outline : str
+        As `outline_text` gives; laid over every picture.
+    columns : int
+
+    Returns
+    -------
+    PIL.Image.Image
+    """
+    rows = max(1, -(-len(cells) // columns))
+    canvas = Image.new("RGB", (columns * CELL, rows * (CELL + 22)), look.PAPER)
+    points = [tuple(float(n) for n in pair.split(",")) for pair in outline.split()]
+    for place, cell in enumerate(cells):
+        x, y = place % columns * CELL, place // columns * (CELL + 22)
+        thumb = folder / FOLDER / thumb_name(cell.row)
+        if thumb.is_file():
+            with Image.open(thumb, formats=("JPEG",)) as opened:
+                picture = fitted(opened.convert("RGB"), CELL - 8, CELL - 8)
+            if points:
+                stroke(picture, outline_points(np.array(points) / UNITS, picture.size), look.REFERENCE, broken=True, closed=True, line=1)
+            canvas.paste(picture, (x + (CELL - picture.width) // 2, y + (CELL - picture.height) // 2))
+        mark = look.SEVERITY_MARKS.get(cell.severity)
+        write(canvas, x + 4, y + CELL, f"{mark.character + ' ' if mark else ''}{cell.sku or cell.file}", size=11, width=CELL - 8, colour=mark.colour if mark else look.INK)
+    return canvas
+
+

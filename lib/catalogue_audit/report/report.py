@@ -1,0 +1,66 @@
+"""The report folder: tables, pictures, sheets, notebooks, and the page over all."""
+
+import platform
+from dataclasses import replace
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from catalogue_audit.report.audit import write_data, write_summary
+from catalogue_audit.report.notebooks import REPORT_NOTEBOOKS, NotebookFailed, run_notebooks
+from catalogue_audit.report.page import write_page
+from catalogue_audit.report.pictures import write_pictures
+from catalogue_audit.report.sheets import write_sheets
+
+COULD_NOT_FINISH = 3  # exit status, as the contract says
+NOTEBOOK_WORDS = {
+    "01_delivery_review.ipynb": "Delivery review",
+    "02_consistency_study.ipynb": "Consistency study",
+    "03_reshoot_and_retouch_sheets.ipynb": "Sheets to photograph and retouch again",
+}
+MEASURING_LIBRARIES = ("numpy", "opencv-python-headless", "pandas", "pillow", "scikit-learn", "scipy", "simplejpeg")
+
+
+def write_report(audit, folder, notebooks=True):
+    """
+    Write everything a report holds into an empty folder.
+
+    Parameters
+    ----------
+    audit : Audit
+    folder : Path
+    notebooks : bool
+        False writes tables and summary only.
+
+    Returns
+    -------
+    dict
+        The summary as written. Where a notebook failed it says so under ``incomplete``,
+        with exit status 3; tables, pictures and page are there all the same.
+    """
+    folder = Path(folder)
+    audit = replace(audit, versions=audit.versions or versions())
+    write_data(audit, folder)
+    if not notebooks:
+        return audit.summary
+    sizes = write_pictures(audit, folder)
+    sheets = write_sheets(audit, folder)
+    incomplete, beside = "", []
+    try:
+        beside = [(f"notebooks/{path.name}", NOTEBOOK_WORDS.get(path.name, path.stem)) for path in run_notebooks(folder, REPORT_NOTEBOOKS)]
+    except NotebookFailed as error:
+        incomplete = str(error)
+        audit = replace(audit, summary=audit.summary | {"incomplete": incomplete, "exit_status": COULD_NOT_FINISH})
+        write_summary(audit.summary, folder)
+    write_page(audit, folder, sizes, incomplete=incomplete, sheets=sheets, notebooks=beside)
+    return audit.summary
+
+
+def versions():
+    """Name and version of what computes the numbers, for the end of the page."""
+    found = {"python": platform.python_version()}
+    for name in MEASURING_LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found

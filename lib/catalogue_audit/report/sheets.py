@@ -1,0 +1,228 @@
+"""
+Sheets to hand on: what to photograph again, what to retouch, a text for a mail.
+
+CSV for a spreadsheet, PDF for the wall of the studio. Nothing is judged here.
+"""
+
+import csv
+
+from catalogue_audit.report.actions import (
+    reference_of,
+    reference_pictures,
+    remedy_rank,
+    severity_rank,
+    subject,
+    things_to_do,
+)
+from catalogue_audit.report.page import headline
+from catalogue_audit.report.tables import escape_cell
+from catalogue_audit.report.wording import (
+    REMEDY_TITLES,
+    check_title,
+    correction_words,
+    count_text,
+    is_missing,
+    measured_text,
+    number_text,
+    plain_text,
+    view_title,
+)
+
+FOLDER = "sheets"
+AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file
+MAIL_LINES = 12
+RESHOOT_COLUMNS = ("sku", "name", "view", "why", "measured", "severity", "file", "reference", "placing", "note")
+RETOUCH_COLUMNS = (
+    "file", "sku", "view", "what", "exposure_ev", "gain_r", "gain_g", "gain_b", "mired_shift", "duv_shift", "background_from", "background_to",
+    "rotate_deg", "crop_left", "crop_top", "crop_right", "crop_bottom", "marks", "note",
+)  # fmt: skip
+# How the reference stands in its frame, in the words of whoever places the product.
+PLACING = (
+    ("fill_height", "height {} of the frame", "fraction"),
+    ("baseline", "base at {} from the top", "fraction"),
+    ("centre_dx", "centre {} of the width from the middle", "fraction"),
+    ("camera_pitch_deg", "camera looking down {}", "degree"),
+    ("yaw_deg", "turned {}", "degree"),
+    ("focal_length_mm", "{}", "mm"),
+)
+
+
+def write_sheets(audit, folder):
+    """
+    Write every sheet into ``<folder>/sheets``.
+
+    Parameters
+    ----------
+    audit : Audit
+    folder : Path
+        The report folder, with its pictures.
+
+    Returns
+    -------
+    list of (file name relative to the folder, words)
+        What was written; PDF sheets only where the optional ``reportlab`` is installed.
+    """
+    from catalogue_audit.report import sheets_pdf
+
+    target = folder / FOLDER
+    target.mkdir(exist_ok=True)
+    again, retouch = reshoot_rows(audit), retouch_rows(audit)
+    written = []
+    if again:
+        write_csv(target / "reshoot.csv", RESHOOT_COLUMNS, again)
+        written.append(("reshoot.csv", "re-shoot sheet (CSV)"))
+    if retouch:
+        write_csv(target / "retouch.csv", RETOUCH_COLUMNS, retouch)
+        written.append(("retouch.csv", "retouch sheet (CSV)"))
+    (target / "summary.txt").write_text(mail_text(audit), encoding="utf-8", newline="\n")
+    written.append(("summary.txt", "text for a mail"))
+    if sheets_pdf.available():
+        if again:
+            sheets_pdf.write_reshoot(audit, again, folder, target / "reshoot.pdf")
+            written.insert(0, ("reshoot.pdf", "re-shoot sheet (PDF)"))
+        if retouch:
+            sheets_pdf.write_retouch(audit, retouch, folder, target / "retouch.pdf")
+            written.append(("retouch.pdf", "retouch sheet (PDF)"))
+    return [(f"{FOLDER}/{name}", words) for name, words in sorted(written, key=lambda pair: (pair[0] == "summary.txt", pair[0]))]
+
+
+def write_csv(path, columns, rows):
+    """Write rows as CSV in the contract's way: UTF-8, ``.`` decimal, empty = unknown, no formula."""
+    with open(path, "w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(columns)
+        for row in rows:
+            writer.writerow(["" if is_missing(row.get(name)) else _cell(row[name]) for name in columns])
+
+
+def _cell(value):
+    return f"{value:.10g}" if isinstance(value, float) else escape_cell(str(value))
+
+
+def reshoot_rows(audit):
+    """
+    What to photograph or supply again, by product, then view.
+
+    Parameters
+    ----------
+    audit : Audit
+
+    Returns
+    -------
+    list of dict
+        With the `RESHOOT_COLUMNS`, and ``row``, the row of the findings table.
+    """
+    frames = {row["file"]: row for row in audit.frames.to_dict("records")}
+    names = dict(zip(audit.products["sku"], audit.products["name"], strict=True))
+    references = reference_pictures(audit.frames, audit.findings)
+    rows = []
+    for number, finding in enumerate(audit.findings.to_dict("records")):
+        if finding["remedy"] not in AGAIN or finding["severity"] == "minor":
+            continue
+        frame = frames.get(finding["file"], {})
+        reference = reference_of(references, finding["view"], frame.get("style"), finding["file"])
+        rows.append(
+            {
+                "row": number,
+                "sku": finding["sku"],
+                "name": names.get(finding["sku"]),
+                "view": finding["view"],
+                "why": check_title(finding["check"]),
+                "measured": measured_text(finding),
+                "severity": finding["severity"],
+                "file": finding["file"],
+                "reference": reference,
+                "placing": placing_words(frames.get(reference)),
+                "note": finding["note"],
+            }
+        )
+    return sorted(rows, key=lambda row: (plain_text(row["sku"]), plain_text(row["view"]), severity_rank(row["severity"]), row["row"]))
+
+
+def placing_words(reference):
+    """
+    How the reference picture is placed, as notes for the next one.
+
+    Parameters
+    ----------
+    reference : dict or None
+        A row of frames.
+
+    Returns
+    -------
+    str
+        Empty where nothing is known.
+    """
+    parts = []
+    for column, words, unit in PLACING if reference else ():
+        text = number_text(reference.get(column), unit, signed=column in ("centre_dx", "yaw_deg"))
+        if text:
+            parts.append(words.format(text))
+    return ", ".join(parts)
+
+
+def retouch_rows(audit):
+    """
+    What to retouch, a row a picture: the findings in words and the correction's values.
+
+    Parameters
+    ----------
+    audit : Audit
+
+    Returns
+    -------
+    list of dict
+        With the `RETOUCH_COLUMNS`, and ``correction``, the row of the corrections table or None.
+    """
+    findings = audit.findings[(audit.findings["remedy"] == "retouch") & (audit.findings["severity"] != "minor") & audit.findings["file"].notna()]
+    what = {}
+    for finding in findings.to_dict("records"):
+        measured = measured_text(finding)
+        what.setdefault(finding["file"], []).append(check_title(finding["check"]) + (f" {measured}" if measured else ""))
+    corrections = {row["file"]: (number, row) for number, row in enumerate(audit.corrections.to_dict("records"))}
+    marks = audit.marks.groupby("file").size().to_dict()
+    rows = []
+    for frame in audit.frames[["file", "sku", "view"]].to_dict("records"):
+        file = frame["file"]
+        if file not in what and file not in corrections:
+            continue
+        number, correction = corrections.get(file, (None, {}))
+        rows.append({**correction, **frame, "what": "; ".join(what.get(file, ())), "marks": marks.get(file), "correction": number})
+    return rows
+
+
+def mail_text(audit):
+    """
+    The result as a text of message length, to paste into a mail.
+
+    Parameters
+    ----------
+    audit : Audit
+
+    Returns
+    -------
+    str
+    """
+    head, things = headline(audit), [thing for thing in things_to_do(audit.findings) if thing.severity != "minor"]
+    lines = [f"Delivery: {plain_text(audit.summary.get('delivery'))}", f"Result: {head['title']}. {head['lead']}", ""]
+    lines += [f"{word}: {text}" for word, text in head["facts"]]
+    for remedy in sorted({thing.remedy for thing in things}, key=remedy_rank):
+        of_remedy = [thing for thing in things if thing.remedy == remedy]
+        lines += ["", f"{REMEDY_TITLES.get(remedy, plain_text(remedy))} ({count_text(len(of_remedy), 'thing')}):"]
+        lines += [f"- {_mail_line(audit, thing)}" for thing in of_remedy[:MAIL_LINES]]
+        if len(of_remedy) > MAIL_LINES:
+            lines.append(f"- and {len(of_remedy) - MAIL_LINES} more, in the report")
+    lines += ["", "Pictures and numbers: report.html beside this text."]
+    return "\n".join(lines) + "\n"
+
+
+def _mail_line(audit, thing):
+    finding = audit.findings.iloc[thing.rows[0]].to_dict()
+    view = "" if len(thing.files) > 1 or is_missing(finding["view"]) else f", {view_title(finding['view'])}"
+    measured = measured_text(finding) if len(thing.files) <= 1 else ""
+    return f"{subject(thing)}{view}: {thing.title.lower()}" + (f" ({measured})" if measured else "")
+
+
+def correction_line(row):
+    """The correction's values in one line; says so where there are none."""
+    return ", ".join(correction_words(row)) or "by hand: no computed correction"

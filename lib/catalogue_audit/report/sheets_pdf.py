@@ -1,0 +1,186 @@
+"""Sheets on paper: PDF by the optional library ReportLab; the only importer of it."""
+
+import html
+import importlib.util
+
+from catalogue_audit.errors import AuditError
+from catalogue_audit.report import look
+from catalogue_audit.report.pictures import FOLDER, correction_name, evidence_name
+from catalogue_audit.report.wording import plain_text, view_title
+
+MISSING = (
+    "Sheets as PDF need the library ReportLab, which is not installed.\n"
+    "Run 'pip install reportlab', or use the CSV files beside the report."
+)
+# General cautions. Product labels, safety data sheets, local codes and the site's competent people come first.
+# Sources: Washington State L&I hazard alert CannedAir0608; OSHA eTool on the NIOSH lifting limit;
+# HSE pages on slips and trips; lamps, hardware and stands: general practice.
+CAUTIONS = (
+    ("Compressed air", "Canned air is liquefied gas, often flammable. Read the label. Keep it upright, do not shake; not near flames, switches or hot lamps, nor in small rooms without air. The liquid burns skin by cold."),
+    ("Lamps", "Lamps can burn and ignite. Keep paper, cloth and backdrops away, fit the guard, let them cool, and unplug before changing."),
+    ("Cables and stands", "Lead cables away from where people walk or cover the crossing. Weight the stands, secure what hangs overhead."),
+    ("Lifting goods", "About 23 kg only close to the body, at waist height, without a twist, with a good grip. Otherwise share it or use a trolley."),
+    ("Goods", "Gloves where buckles, pins or blades are sharp. Try tape and cleaners out of sight first; follow the owner's instructions."),
+)  # fmt: skip
+CAUTION_NOTE = "General cautions only. Product labels, safety data sheets, local codes and licensed practice come first."
+PICTURE_WIDTH, PICTURE_HEIGHT = 230, 165  # pt
+
+
+def available():
+    """True where ReportLab is installed."""
+    return importlib.util.find_spec("reportlab") is not None
+
+
+def write_reshoot(audit, rows, folder, path):
+    """
+    The re-shoot sheet: per product which view, why, the evidence, how to place it, cautions.
+
+    Parameters
+    ----------
+    audit : Audit
+    rows : list of dict
+        As `sheets.reshoot_rows` gives.
+    folder : Path
+        The report folder.
+    path : Path
+
+    Raises
+    ------
+    AuditError
+        Where ReportLab is not installed.
+    """
+    kit = _kit()
+    story = [kit.heading("To photograph or supply again"), kit.text(plain_text(audit.summary.get("delivery")), "quiet"), *_cautions(kit)]
+    last = None
+    for row in rows:
+        block = []
+        if row["sku"] != last:
+            last = row["sku"]
+            block.append(kit.heading(" ".join(filter(None, (plain_text(row["sku"]) or "The delivery", plain_text(row["name"])))), 2))
+        mark = look.SEVERITY_MARKS.get(row["severity"])
+        words = [
+            kit.text(f"{mark.character if mark else ''} {plain_text(row['severity'])}", "quiet"),
+            kit.text(f"{view_title(row['view']) or 'any view'}: {row['why']}", "strong"),
+            kit.text(row["measured"], "plain"),
+            kit.text(plain_text(row["note"]), "plain"),
+            kit.text(f"Placing: {row['placing']}" if row["placing"] else "", "plain"),
+            kit.text(f"Reference: {plain_text(row['reference'])}" if row["reference"] else "", "quiet"),
+            kit.text(plain_text(row["file"]), "quiet"),
+            kit.text("☐ done", "plain"),
+        ]
+        block.append(kit.picture_row(folder / FOLDER / evidence_name(row["row"]), [part for part in words if part is not None]))
+        story.append(kit.together(block))
+    kit.build(path, story, "Re-shoot sheet")
+
+
+def write_retouch(audit, rows, folder, path):
+    """
+    The retouch sheet: per picture the correction's values, before and after.
+
+    Parameters
+    ----------
+    As for `write_reshoot`; ``rows`` as `sheets.retouch_rows` gives.
+    """
+    from catalogue_audit.report.sheets import correction_line
+
+    kit = _kit()
+    note = "In linear light, in this order: exposure and gains, rotation, crop (fractions of the frame, left, top, right, bottom)."
+    story = [kit.heading("To retouch"), kit.text(plain_text(audit.summary.get("delivery")), "quiet"), kit.text(note, "quiet")]
+    for row in rows:
+        words = [
+            kit.text(plain_text(row["file"]), "strong"),
+            kit.text(row["what"], "plain"),
+            kit.text(correction_line(row), "plain"),
+            kit.text(f"{row['marks']} places marked in tables/marks.csv" if row["marks"] else "", "quiet"),
+            kit.text(plain_text(row.get("note")), "quiet"),
+            kit.text("☐ done", "plain"),
+        ]
+        picture = folder / FOLDER / correction_name(row["correction"]) if row["correction"] is not None else None
+        story.append(kit.together([kit.picture_row(picture, [part for part in words if part is not None])]))
+    kit.build(path, story, "Retouch sheet")
+
+
+def _cautions(kit):
+    parts = [kit.text(f"{topic}. {words}", "small") for topic, words in CAUTIONS]
+    return [kit.box([kit.text("Cautions", "strong"), *parts, kit.text(CAUTION_NOTE, "small")])]
+
+
+def _kit():
+    """ReportLab's parts in the report's look; a plain error where it is missing."""
+    if not available():
+        raise AuditError(MISSING)
+    return _Kit()
+
+
+class _Kit:
+    """The few kinds of blocks a sheet is made of."""
+
+    def __init__(self):
+        from reportlab.lib.colors import HexColor
+        from reportlab.lib.styles import ParagraphStyle
+        from reportlab.pdfbase import pdfmetrics
+        from reportlab.pdfbase.ttfonts import TTFont
+
+        pdfmetrics.registerFont(TTFont("Sheet", str(look.FONT)))
+        pdfmetrics.registerFont(TTFont("Sheet-Bold", str(look.FONT_BOLD)))
+        self.rule, self.mat = HexColor(look.RULE), HexColor(look.MAT)
+        ink, quiet = HexColor(look.INK), HexColor(look.QUIET)
+        base = {"fontName": "Sheet", "fontSize": 9, "leading": 12.5, "textColor": ink, "spaceAfter": 2, "splitLongWords": 1}
+        self.styles = {
+            "plain": ParagraphStyle("plain", **base),
+            "quiet": ParagraphStyle("quiet", **base | {"textColor": quiet, "fontSize": 8, "leading": 11}),
+            "small": ParagraphStyle("small", **base | {"fontSize": 7.5, "leading": 10}),
+            "strong": ParagraphStyle("strong", **base | {"fontName": "Sheet-Bold"}),
+            "h1": ParagraphStyle("h1", **base | {"fontName": "Sheet-Bold", "fontSize": 18, "leading": 23, "spaceAfter": 4}),
+            "h2": ParagraphStyle("h2", **base | {"fontName": "Sheet-Bold", "fontSize": 12, "leading": 16, "spaceBefore": 10, "spaceAfter": 4}),
+        }
+
+    def text(self, words, style):
+        """A paragraph; None where there are no words. Markup in the words is text."""
+        from reportlab.platypus import Paragraph
+
+        return Paragraph(html.escape(words), self.styles[style]) if words else None
+
+    def heading(self, words, level=1):
+        """A heading."""
+        return self.text(words, f"h{level}")
+
+    def together(self, parts):
+        """Parts that stay on one page."""
+        from reportlab.platypus import KeepTogether
+
+        return KeepTogether([part for part in parts if part is not None])
+
+    def box(self, parts):
+        """Parts on a quiet ground."""
+        from reportlab.platypus import Table, TableStyle
+
+        table = Table([[[part for part in parts if part is not None]]], colWidths=["100%"], spaceBefore=6, spaceAfter=8)
+        table.setStyle(TableStyle([("BACKGROUND", (0, 0), (-1, -1), self.mat), ("LEFTPADDING", (0, 0), (-1, -1), 9), ("RIGHTPADDING", (0, 0), (-1, -1), 9)]))
+        return table
+
+    def picture_row(self, path, words):
+        """A picture at the left, words at the right."""
+        from reportlab.lib.utils import ImageReader
+        from reportlab.platypus import Image, Table, TableStyle
+
+        picture = ""
+        if path is not None and path.is_file():
+            width, height = ImageReader(str(path)).getSize()
+            scale = min(PICTURE_WIDTH / width, PICTURE_HEIGHT / height)
+            picture = Image(str(path), width * scale, height * scale, hAlign="LEFT")
+        table = Table([[picture, words]], colWidths=[PICTURE_WIDTH + 14, None])
+        table.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEABOVE", (0, 0), (-1, 0), 0.6, self.rule), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 7), ("BOTTOMPADDING", (0, 0), (-1, -1), 7)]))
+        return table
+
+    def build(self, path, story, title):
+        """Write the PDF; equal content gives equal bytes."""
+        from reportlab.lib.pagesizes import A4
+        from reportlab.platypus import SimpleDocTemplate
+
+        def number(canvas, document):
+            canvas.setFont("Sheet", 7.5)
+            canvas.drawRightString(A4[0] - 40, 24, f"{title}, page {document.page}")
+
+        document = SimpleDocTemplate(str(path), pagesize=A4, leftMargin=40, rightMargin=40, topMargin=40, bottomMargin=42, title=title, author="", invariant=1)
+        document.build([part for part in story if part is not None], onFirstPage=number, onLaterPages=number)

@@ -1,0 +1,45 @@
+"""A report about the demo delivery, for a notebook opened without one."""
+
+import tempfile
+from pathlib import Path
+
+from catalogue_audit.errors import UsageError
+
+DEMO = Path(__file__).resolve().parents[3] / "data_demo"
+PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic")
+
+
+def demo_delivery():
+    """
+    Folder of the demo delivery.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    UsageError
+        Where the package was installed without the demo data.
+    """
+    folders = sorted(folder for folder in DEMO.glob("*") if folder.is_dir()) if DEMO.is_dir() else []
+    for folder in folders:
+        if any(path.suffix.lower() in PICTURES for path in folder.rglob("*")):
+            return folder
+    msg = "There is no demo delivery beside this installation.\nPass the folder of a written report as 'report_folder'."
+    raise UsageError(msg)
+
+
+def demo_report():
+    """
+    Audit the demo delivery into a temporary folder, tables only.
+
+    Returns
+    -------
+    Path
+        The report folder; it stays until the system clears its temporary files.
+    """
+    from catalogue_audit.runs.review import review  # heavy: notebooks of a written report do without it
+
+    out = Path(tempfile.mkdtemp(prefix="catalogue-audit-demo-"))
+    return review(demo_delivery(), out=out, tables_only=True).folder
