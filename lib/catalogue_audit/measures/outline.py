@@ -86,7 +86,7 @@ def _evidence(lab, background, backdrop):
         "b": difference[..., 2],
         "chroma": chroma,
         "edge": edge,
-        "step": edge > 1.6 * coarse + 0.5,  # an edge is sharp, a shadow's rim is not
+        "step": edge > 1.5 * coarse + 0.25,  # an edge is sharp, a shadow's rim is not
     }
 
 
@@ -117,7 +117,7 @@ def _grow(evidence, backdrop):
     count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
     keep = np.zeros(count, bool)
     keep[np.unique(labels[_border(labels.shape) & plain & (inner > 0)])] = True
-    keep[_gaps(labels, stats, plain, np.abs(light) + chroma, keep)] = True
+    keep[_gaps(labels, stats, plain, np.abs(light) + chroma, evidence["step"], keep)] = True
     keep[0] = False
     ground = keep[labels].astype(np.uint8)
     ground = (cv2.dilate(ground, KERNEL3) > 0) & passable
@@ -126,7 +126,7 @@ def _grow(evidence, backdrop):
     return _divide(evidence, ground, rest, shadow_like)
 
 
-def _gaps(labels, stats, plain, unlike, outside):
+def _gaps(labels, stats, plain, unlike, step, outside):
     """Components of backdrop seen through the product (a handle's gap): plain inside, product all around."""
     area = stats[:, cv2.CC_STAT_AREA]
     plain_area = np.bincount(labels.ravel(), weights=plain.ravel(), minlength=len(stats))
@@ -135,11 +135,13 @@ def _gaps(labels, stats, plain, unlike, outside):
         if label == 0:
             continue
         x, y, w, h = stats[label, :4]
-        window = (slice(max(y - 6, 0), y + h + 6), slice(max(x - 6, 0), x + w + 6))
+        window = (slice(max(y - 8, 0), y + h + 8), slice(max(x - 8, 0), x + w + 8))
         inside = (labels[window] == label).astype(np.uint8)
         near = cv2.dilate(inside, KERNEL5)
-        ring = (cv2.dilate(near, KERNEL3) > 0) & (near == 0)
-        if np.mean(unlike[window][ring] > 2.5) > 0.9:
+        ring = (cv2.dilate(near, KERNEL5) > 0) & (near == 0)
+        around = cv2.dilate(unlike[window], KERNEL3)
+        steps = cv2.dilate(step[window].astype(np.uint8), KERNEL3)
+        if np.mean((around[ring] > 2.5) & (cv2.dilate(steps, KERNEL5)[ring] > 0)) > 0.95:
             found.append(label)
     return found
 
@@ -158,15 +160,16 @@ def _divide(evidence, ground, rest, shadow_like):
     soft_front = front & (cv2.dilate(evidence["step"].astype(np.uint8), KERNEL5) == 0)
     beside_shadow = cv2.dilate(soft_front.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
     sure = (deep > 0) & ~(shadow_like & beside_shadow)
-    count, labels = cv2.connectedComponents(deep, connectivity=8)
-    pixels, sharp, own = (
-        np.bincount(labels[part], minlength=count) for part in (deep > 0, evidence["step"], (deep > 0) & ~shadow_like)
+    count, labels = cv2.connectedComponents(rest, connectivity=8)
+    pixels, own, rim, sharp = (
+        np.bincount(labels[part], minlength=count)
+        for part in (rest > 0, (deep > 0) & ~shadow_like, (rest > 0) & (deep == 0), evidence["step"] & (deep == 0))
     )
     # A part without chromaticity of its own and without a sharp edge is a shadow lying by itself.
-    is_shadow = (own < 0.02 * pixels) & (sharp < 0.05 * pixels)
+    is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
     without = np.ones(count, bool)
     without[np.unique(labels[sure])] = False
-    sure |= without[labels]
+    sure |= without[labels] & (deep > 0)
     is_shadow[0] = True
     sure &= ~is_shadow[labels]
     markers = np.zeros(ground.shape, np.int32)
