@@ -37,6 +37,7 @@ from catalogue_audit.pixels.decode import decode
 from catalogue_audit.pixels.encode import preview_jpeg, thumbnail
 
 _DIGITS = {column.name: column.digits for column in schema.FRAME_COLUMNS if column.type == "number"}
+_COLUMNS = {column.name for column in schema.FRAME_COLUMNS}
 _INTEGERS = {column.name for column in schema.FRAME_COLUMNS if column.type == "integer"}
 _STEP_NAMES = {
     "_hash_facts": "perceptual hash",
@@ -86,16 +87,18 @@ def measure_bytes(data, limits=Limits()):
     sketch = {}
     try:
         container = read_container(data, limits.max_pixels)
-        _merge(facts, reasons, container)
-        exif = read_exif(data, container["format"])
+        columns = _COLUMNS & container.keys()
+        _merge(facts, reasons, {name: container[name] for name in columns} | {"reasons": container.get("reasons", ())})
+        exif = read_exif(data, container["format"], (container["width_px"], container["height_px"]))
         _merge(facts, reasons, exif)
         _merge(facts, reasons, read_rights(data, container["format"]))
+        noted = bool(reasons)  # about the file itself; that a measure does not apply is no note on the file
         picture = decode(data, container, facts.get("orientation") or 1)
         reasons.extend(picture.notes)
         facts["height_px"], facts["width_px"] = picture.encoded.shape[:2]
         measured, sketch = measure_picture(picture, facts)
         _merge(facts, reasons, measured)
-        facts["status"] = "measured_with_note" if picture.notes or reasons else "measured"
+        facts["status"] = "measured_with_note" if noted or picture.notes else "measured"
     except UnreadablePicture as problem:
         facts["status"] = "not_measured"
         reasons = [str(problem)]
@@ -111,7 +114,7 @@ def measure_picture(picture, facts):
     ----------
     picture : Picture
     facts : dict
-        What the metadata said; only the focal length is used.
+        What the metadata said; only the focal length and the quantisation tables are used.
 
     Returns
     -------
@@ -135,7 +138,7 @@ def measure_picture(picture, facts):
         (product_light_facts, (picture, outline)),
         (cutout_facts, (picture, backdrop, outline)),
         (sharpness_facts, (picture, outline)),
-        (noise_facts, (picture, backdrop, outline)),
+        (noise_facts, (picture, backdrop, outline, facts.get("quantisation"))),
         (speck_facts, (picture, outline)),
         (target_facts, (picture,)),
         (feature_sketch, (picture, outline)),
@@ -146,9 +149,10 @@ def measure_picture(picture, facts):
         except (ArithmeticError, IndexError, ValueError, np.linalg.LinAlgError, cv2.error):
             reasons.append(f"the {_STEP_NAMES[step.__name__]} could not be measured")
             continue
-        arrays = {key: value for key, value in found.items() if isinstance(value, np.ndarray)}
-        sketch.update(arrays)
-        _merge(measured, reasons, {key: value for key, value in found.items() if key not in arrays})
+        sketch.update(found.pop("sketch", {}))
+        sketch.update(found.pop("sketch", {}))
+        sketch.update((key, found.pop(key)) for key in list(found) if isinstance(found[key], np.ndarray))
+        _merge(measured, reasons, found)
     measured["reasons"] = tuple(reasons)
     return measured, sketch
 

@@ -9,7 +9,8 @@ from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import read_products
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import AuditError
-from catalogue_audit.measures.applicability import applicable
+from catalogue_audit.measures.applicability import applicable, shows_a_turn
+from catalogue_audit.measures.roll import roll_for_view
 from catalogue_audit.runs import store
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
@@ -210,19 +211,29 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
 
 def frame_row(name, facts, product):
     """One row of the frames table: what the name says, what was measured, what the view lets stand."""
-    facts, reasons = applicable(facts, name.view, name.view_kind)
-    row = dict(facts)
-    row.update(
-        file=name.file,
-        sku=name.sku,
-        view=name.view,
-        position=name.position,
-        view_kind=name.view_kind,
-        style=product.get("style"),
-        colourway=product.get("colourway"),
-        reason="; ".join(reasons),
-    )
-    return row
+    facts = _with_roll_of_view(facts, name)
+    kept, view_reasons = applicable(facts, name.view, name.view_kind)
+    reasons = dict.fromkeys((*facts.get("reasons", ()), *view_reasons))
+    return kept | {
+        "file": name.file,
+        "sku": name.sku,
+        "view": name.view,
+        "position": name.position,
+        "view_kind": name.view_kind,
+        "style": product.get("style"),
+        "colourway": product.get("colourway"),
+        "reason": "; ".join(reasons),
+    }
+
+
+def _with_roll_of_view(facts, name):
+    """Facts with the roll from those witnesses that hold in the view: a turned base slopes without any roll."""
+    if "witnesses" not in facts or not shows_a_turn(name.view):
+        return facts
+    others = {key: value for key, value in facts.items() if key not in ("roll_deg", "roll_sd_deg")}
+    roll = roll_for_view(facts, name.view_kind, straight_on=False)
+    reasons = (*facts.get("reasons", ()), *roll.get("reasons", ()))
+    return others | roll | {"reasons": reasons}
 
 
 class _writable:
