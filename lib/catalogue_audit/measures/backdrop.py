@@ -71,7 +71,8 @@ def fit_backdrop(picture):
     columns = np.arange(step // 2, width, step)
     y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
     x, y = x.ravel(), y.ravel()
-    border = (np.maximum(np.abs(x), np.abs(y)) >= 1 - 2 * BORDER).astype(np.float64)
+    rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
+    border = ((np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)).astype(np.float64)
 
     rim = grid[border > 0]
     centre = np.array([_main_mode(rim[:, k]) for k in range(3)])

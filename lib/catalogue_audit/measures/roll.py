@@ -4,7 +4,8 @@ Roll: the product's rotation in the picture plane.
 Three witnesses, each with its standard uncertainty: the base it stands on, the
 axis of its mirror symmetry, and its sides (the mean of the left and the right
 one: keystone and taper lean them oppositely, a roll leans them alike). In a
-three-quarter view the base slopes by perspective; `roll_for_view` leaves it out.
+three-quarter view the base slopes by perspective and the outline has no mirror
+axis: there only the sides count.
 """
 
 import math
@@ -32,52 +33,39 @@ def roll_facts(picture, outline):
     Returns
     -------
     dict
-        ``roll_deg`` (+ clockwise as seen) and ``roll_sd_deg``; ``witnesses``: a dict
-        name -> (degree, standard uncertainty) of 'base', 'symmetry', 'sides';
-        ``reasons``.
+        ``roll_deg`` (+ clockwise as seen) and ``roll_sd_deg`` from all witnesses;
+        ``roll_turned_deg`` and ``roll_turned_sd_deg`` from the sides alone, for views
+        in which the product is turned; ``reasons``.
     """
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
-        return {"witnesses": {}, "reasons": ("roll not measured: no certain outline",)}
+        return {"reasons": ("roll not measured: no certain outline",)}
+    witnesses = roll_witnesses(outline)
+    facts = {}
+    for name, used in (("roll", witnesses), ("roll_turned", {k: v for k, v in witnesses.items() if k == "sides"})):
+        value = combined(used)
+        if value is not None:
+            facts |= {f"{name}_deg": round(value[0], 3), f"{name}_sd_deg": round(value[1], 3)}
+    if "roll_deg" not in facts:
+        facts["reasons"] = ("roll not measured: neither base, sides nor symmetry tell an axis",)
+    return facts
+
+
+def roll_witnesses(outline):
+    """The witnesses of `roll_facts`: name -> (degree, standard uncertainty)."""
     sides = body_sides(outline)
-    if sides is None:
-        return {"witnesses": {}, "reasons": ("roll not measured: no body to measure it on",)}
-    witnesses = {}
-    for name, witness in (("base", _base(sides)), ("symmetry", _symmetry(sides)), ("sides", _sides(sides))):
-        if witness is not None:
-            witnesses[name] = witness
-    return _combined(witnesses)
+    found = {} if sides is None else {"base": _base(sides), "symmetry": _symmetry(sides), "sides": _sides(sides)}
+    return {name: value for name, value in found.items() if value is not None}
 
 
-def roll_for_view(facts, view_kind, straight_on):
+def combined(witnesses):
     """
-    Roll from the witnesses that hold in a view.
+    Weighted mean of the witnesses that agree with the most certain one.
 
-    Parameters
-    ----------
-    facts : dict
-        As `roll_facts` gives it.
-    view_kind : str
-        Only 'upright' has a roll.
-    straight_on : bool
-        False for three-quarter views, whose base slopes and whose outline has no mirror axis.
-
-    Returns
-    -------
-    dict
-        ``roll_deg``, ``roll_sd_deg``, ``reasons``.
+    Returns (degree, standard uncertainty), the uncertainty covering their scatter,
+    or None where nothing is known to better than 1.5 degrees.
     """
-    if view_kind != "upright":
-        return {"reasons": ("roll has no meaning in this kind of view",)}
-    witnesses = facts.get("witnesses", {})
-    if not straight_on:
-        witnesses = {k: v for k, v in witnesses.items() if k == "sides"}
-    return _combined(witnesses)
-
-
-def _combined(witnesses):
-    """Weighted mean of the witnesses that agree with the most certain one; its uncertainty covers their scatter."""
     if not witnesses:
-        return {"witnesses": {}, "reasons": ("roll not measured: neither base, sides nor symmetry are straight enough",)}
+        return None
     best = min(witnesses.values(), key=lambda w: w[1])
     chosen = [w for w in witnesses.values() if abs(w[0] - best[0]) <= AGREE * math.hypot(w[1], best[1])]
     weights = np.array([1 / sd**2 for _, sd in chosen])
@@ -89,10 +77,7 @@ def _combined(witnesses):
     if len(chosen) < len(witnesses):
         sd *= 1.5
     sd = max(sd, HONEST_FLOOR_DEG)
-    reasons = ()
-    if sd > 1.5:
-        return {"witnesses": witnesses, "reasons": ("roll not measured: the outline has no clear axis",)}
-    return {"roll_deg": round(roll, 3), "roll_sd_deg": round(sd, 3), "witnesses": witnesses, "reasons": reasons}
+    return (roll, sd) if sd < 1.5 else None
 
 
 def body_sides(outline):
