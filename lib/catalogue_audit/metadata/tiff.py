@@ -6,6 +6,8 @@ MAX_ENTRIES = 500
 MAX_VALUES = 64  # longer arrays (strip tables) are left alone
 MAX_DIRECTORIES = 1000
 
+ORIENTATION = 274
+
 _TYPES = {1: "B", 2: "s", 3: "H", 4: "I", 5: "II", 6: "b", 7: "B", 8: "h", 9: "i", 13: "I"}
 
 
@@ -46,6 +48,27 @@ def bytes_of(data, tags, tag):
         return None
     _, count, offset = tags[tag]
     return data[offset : offset + count]
+
+
+def as_stored(data):
+    """
+    The file with Orientation set to 1, for readers that would turn the picture by themselves.
+
+    Returns
+    -------
+    bytes or bytearray
+        ``data`` itself where there is nothing to change.
+    """
+    order = "<" if data[:2] == b"II" else ">"
+    (start,) = struct.unpack_from(order + "I", data, 4)
+    (count,) = struct.unpack_from(order + "H", data, start)
+    for at in range(start + 2, start + 2 + 12 * min(count, MAX_ENTRIES), 12):
+        tag, kind, number = struct.unpack_from(order + "HHI", data, at)
+        if (tag, kind, number) == (ORIENTATION, 3, 1) and struct.unpack_from(order + "H", data, at + 8) != (1,):
+            changed = bytearray(data)
+            struct.pack_into(order + "H", changed, at + 8, 1)
+            return changed
+    return data
 
 
 def _directory(data, order, start):

@@ -9,7 +9,7 @@ import simplejpeg
 from PIL import Image
 
 from catalogue_audit.errors import UnreadablePicture
-from catalogue_audit.metadata import jpeg
+from catalogue_audit.metadata import jpeg, tiff
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import reduce_and_convert
 
@@ -182,6 +182,8 @@ def _other(data, container, buffer):
 
 
 def _open(data, format):  # noqa: A002
+    if format == "TIFF":
+        data = tiff.as_stored(data)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # odd metadata is no concern here, and size has been checked
         picture = Image.open(io.BytesIO(data), formats=[format.upper()])
