@@ -1,0 +1,303 @@
+"""
+Which files show one photograph, which look alike, and which of that is as it should be.
+
+Sameness is legitimate between the renditions of one picture, raw and JPEG of
+one frame, the frames of a burst or bracket, the rounds of a retouch, a lining
+photographed once for a style, and colourways made from one photograph. Only
+the rest are duplicates.
+"""
+
+import math
+import re
+from collections import OrderedDict
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.statistics.clock import parse_time
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, signature
+from catalogue_audit.statistics.misfiling import misfiled
+from catalogue_audit.statistics.neighbours import components_within, near_pairs, parse_hashes
+from catalogue_audit.statistics.numbering import connected, number_groups
+
+__all__ = ["group_pictures", "misfiled"]
+
+SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
+CANDIDATE_BITS = 7  # of 64: nominated for verification; re-encoding moves 0 to 4
+FRAME_MATCH, BOX_MATCH = 0.985, 0.96  # correlation of lightness grids: below, two photographs
+SAME_INSTANT = 1.0  # s; copies of one frame keep its time
+BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
+SHARED_VIEWS = ("interior", "lining")  # one picture of a lining may serve all colourways of a style
+SKETCHES_AT_HAND = 64
+LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
+ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
+PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
+
+
+def group_pictures(frames, sketches):
+    """
+    Duplicates and look-alikes.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        In natural file order, default index.
+    sketches : mapping of str to dict of ndarray
+        Loaded one at a time.
+
+    Returns
+    -------
+    groups : DataFrame
+        ``duplicate_group``: files that show one photograph and should not;
+        ``similar_group``: files connected by steps of at most six bits of their
+        perceptual hash. Both Int64, numbered by first file, <NA> where alone.
+        Adding files joins groups at most, never parts them. A nearly flat
+        picture has no hash, and is a duplicate only of the same bytes.
+    pairs : DataFrame
+        ``file_a``, ``file_b`` (a before b), ``kind``, ``bits`` (perceptual hashes,
+        Int64), ``note``. Kinds of duplicates: same_bytes, same_pixels,
+        re_export, resized, re_cropped, mirrored; legitimate: burst,
+        rendition, round, recoloured, shared_lining. Within a group each file
+        is paired at least once, not with every other.
+    """
+    hashes, present = parse_hashes(frames["phash"])
+    similar = np.full(len(frames), -1, dtype=np.int64)
+    places = np.flatnonzero(present)
+    similar[places] = places[components_within(hashes[places], SIMILAR_BITS)]
+    pairs = _pairs(frames, sketches, hashes, present)
+    real = [pair for pair in pairs if pair[2] not in LEGITIMATE]
+    labels = connected(len(frames), [pair[0] for pair in real], [pair[1] for pair in real])
+    groups = pd.DataFrame(
+        {"duplicate_group": number_groups(labels, frames.index), "similar_group": number_groups(similar, frames.index)}
+    )
+    return groups, _pair_table(frames, pairs, hashes, present)
+
+
+def _pairs(frames, sketches, hashes, present):
+    """(row, row, kind, note) of every verified pair, sorted."""
+    facts = frames[
+        ["file", "sku", "view", "position", "style", "format", "width_px", "height_px", "sha256", "captured_at"]
+    ].to_dict("records")
+    for fact in facts:
+        fact["seconds"] = _instant(fact["captured_at"])
+    boxes = frames[["left", "top", "right", "bottom"]].astype(float).to_numpy()
+    verified = []
+    same_bytes, representative = _same_bytes(frames["sha256"].to_numpy())
+    for a, b in same_bytes:
+        shared = _is_shared_lining(facts[a], facts[b])
+        verified.append((a, b, "shared_lining" if shared else "same_bytes", ""))
+    signatures = {}
+    for row in np.flatnonzero(present & (representative == np.arange(len(frames)))):
+        made = signature(sketches.get(facts[row]["file"]) or {}, boxes[row])
+        if made is not None:
+            signatures[int(row)] = made
+    loaded = _Recent(sketches)
+    linked = {}
+    for a, b, moved in _candidates(signatures):
+        if _root(linked, a) == _root(linked, b):
+            continue
+        found = _verify(a, b, facts, signatures, boxes, loaded, moved)
+        if found:
+            verified.append((a, b, *found))
+            if found[0] not in ("recoloured", "shared_lining"):
+                linked[_root(linked, b)] = _root(linked, a)
+    return sorted(verified)
+
+
+class _Recent:
+    """The sketches used last, so that a run of pairs with one file loads it once."""
+
+    def __init__(self, sketches):
+        self._sketches = sketches
+        self._kept = OrderedDict()
+
+    def __getitem__(self, file):
+        if file not in self._kept:
+            sketch = self._sketches.get(file) or {}
+            self._kept[file] = {key: sketch[key] for key in ("preview", "thumb", "mask") if key in sketch}
+            if len(self._kept) > SKETCHES_AT_HAND:
+                self._kept.popitem(last=False)
+        self._kept.move_to_end(file)
+        return self._kept[file]
+
+
+def _root(parent, item):
+    while parent.get(item, item) != item:
+        item = parent[item]
+    return item
+
+
+def _same_bytes(digests):
+    """Pairs of the first file with each later one of the same bytes; and each file's first."""
+    first, pairs = {}, []
+    representative = np.arange(len(digests))
+    for row, digest in enumerate(digests):
+        if not isinstance(digest, str) or not digest:
+            continue
+        known = first.setdefault(digest, row)
+        if known != row:
+            pairs.append((known, row))
+            representative[row] = known
+    return pairs, representative
+
+
+def _candidates(signatures):
+    """
+    Pairs of rows worth laying over one another, (a, b, whether they may have moved), sorted.
+
+    Same frames by the hash of the frame; re-crops by the hash of the product's
+    box; mirror images by the hashes of the mirrored frame and box.
+    """
+    rows = np.array(list(signatures), dtype=np.int64)
+    if not rows.size:
+        return
+    table = np.array([signatures[row].hashes for row in rows], dtype=np.uint64)
+    frame = np.stack([signatures[row].frame for row in rows])
+    box = np.stack([signatures[row].box for row in rows])
+    has_box = np.array([signatures[row].has_box for row in rows])
+    found = {}
+    for kind, one, other, grids, usable, limit in (
+        (0, 0, 0, (frame, frame), np.ones(rows.size, bool), FRAME_MATCH),
+        (1, 0, 1, (frame, _mirrored(frame)), np.ones(rows.size, bool), FRAME_MATCH),
+        (1, 2, 2, (box, box), has_box, BOX_MATCH),
+        (1, 2, 3, (box, _mirrored(box)), has_box, BOX_MATCH),
+    ):
+        for a, b in _near(table[:, one], table[:, other], one == other):
+            both = usable[a] & usable[b]
+            a, b = a[both], b[both]
+            match = np.einsum("ij,ij->i", grids[0][a], grids[1][b]) >= limit
+            for pair in zip(rows[np.minimum(a, b)[match]].tolist(), rows[np.maximum(a, b)[match]].tolist(), strict=True):
+                found[pair] = max(found.get(pair, 0), kind)
+    for (a, b), kind in sorted(found.items()):
+        yield a, b, bool(kind)
+
+
+def _near(own, others, same):
+    """Blocks of pairs of places whose hashes are near: within one set, or between two."""
+    if same:
+        yield from near_pairs(own, CANDIDATE_BITS)
+        return
+    count = own.size
+    for a, b in near_pairs(np.concatenate([own, others]), CANDIDATE_BITS):
+        low, high = np.minimum(a, b), np.maximum(a, b)
+        across = (low < count) & (high >= count)
+        low, high = low[across], high[across] - count
+        keep = low < high  # each pair is found from both sides; a picture is its own mirror image at most
+        yield low[keep], high[keep]
+
+
+def _mirrored(grids):
+    side = math.isqrt(grids.shape[1])
+    return grids.reshape(-1, side, side)[:, :, ::-1].reshape(grids.shape)
+
+
+def _verify(a, b, facts, signatures, boxes, loaded, moved):
+    """(kind, note) of a pair of files, or None where they are two photographs."""
+    one, other = facts[a], facts[b]
+    gap = abs(one["seconds"] - other["seconds"])  # NaN where either is unknown
+    apart = gap > SAME_INSTANT
+    sizes = (one["width_px"], one["height_px"]), (other["width_px"], other["height_px"])
+    same_size = sizes[0] == sizes[1]
+    if signatures[a].pixels == signatures[b].pixels and same_size:
+        kind, likeness = "same_pixels", None
+    else:
+        likeness = compare(loaded[one["file"]], loaded[other["file"]], boxes[a], boxes[b], moved and not apart)
+        kind = likeness.kind
+    if not kind:
+        return None
+    if kind == "re_export" and not same_size:
+        kind = "resized"
+    return _judged(kind, likeness, one, other, gap, same_size)
+
+
+def _judged(kind, likeness, one, other, gap, same_size):
+    """What one photograph in two files means, by what the files claim."""
+    apart = gap > SAME_INSTANT
+    same_product = _equal(one["sku"], other["sku"])
+    unnamed = not isinstance(one["sku"], str) and not isinstance(other["sku"], str)
+    same_view = _equal(one["view"], other["view"]) or unnamed
+    if kind == "recoloured":
+        if same_product and same_view:
+            return "round", "the same photograph, with the colour worked on"
+        if same_product or apart:
+            return None
+        return kind, "one photograph in another colour"
+    if _is_shared_lining(one, other):
+        return "shared_lining", "one lining picture for the style"
+    if (same_product or unnamed) and same_view:
+        legitimate = _same_claim(one, other, gap, apart, same_size, unnamed, kind)
+        if legitimate:
+            return legitimate
+    elif apart and likeness is not None and (likeness.rms > EXACT_RMS or likeness.peak > EXACT_PEAK):
+        return None  # two exposures: only if they differ in nothing is one filed wrongly
+    return kind, _difference_note(kind, likeness)
+
+
+def _same_claim(one, other, gap, apart, same_size, unnamed, kind):
+    """(kind, note) where two files of one product and view may well show one photograph; None where not."""
+    stems = [fact["file"].rpartition("/")[2].rpartition(".")[0].lower() for fact in (one, other)]
+    if stems[0] == stems[1] and one["format"] != other["format"]:
+        return "rendition", "one frame in two formats"
+    rounds = [ROUND.search(stem) for stem in stems]
+    if any(rounds) and (rounds[0] and rounds[0][0]) != (rounds[1] and rounds[1][0]):
+        newer = one if _round_number(rounds[0]) > _round_number(rounds[1]) else other
+        return "round", f"the newer round is {newer['file']}"
+    if apart:
+        return ("burst", f"{gap:.0f} s apart") if gap <= BURST_SECONDS else None
+    if unnamed or _different_positions(one, other):
+        return None
+    if not same_size:
+        return "rendition", "two sizes of one picture"
+    if stems[0] == stems[1]:
+        return "rendition", "one picture in two folders"
+    return ("round", "two rounds of one picture") if kind != "same_pixels" else None
+
+
+def _round_number(match):
+    """A named round counts above an unnamed one, a final above the rest."""
+    if match is None:
+        return -1
+    if "final" in match[0].lower():
+        return 10**6 + int(match[1] or 0)
+    return int(match[1] or 0)
+
+
+def _different_positions(one, other):
+    positions = [fact["position"] for fact in (one, other)]
+    return not any(pd.isna(position) for position in positions) and positions[0] != positions[1]
+
+
+def _is_shared_lining(one, other):
+    """Whether two files may share one picture: a lining, of two products of one style."""
+    if one["view"] not in SHARED_VIEWS or other["view"] not in SHARED_VIEWS or _equal(one["sku"], other["sku"]):
+        return False
+    if isinstance(one["style"], str) and isinstance(other["style"], str):
+        return one["style"] == other["style"]
+    stems = [re.split(r"[_\-. ]", fact["sku"])[:-1] if isinstance(fact["sku"], str) else [] for fact in (one, other)]
+    return bool(stems[0]) and stems[0] == stems[1]
+
+
+def _difference_note(kind, likeness):
+    if likeness is None:
+        return "equal pixels"
+    return f"lightness differs by {likeness.rms:.1f} of 255 (rms) once laid over one another"
+
+
+def _equal(one, other):
+    return isinstance(one, str) and isinstance(other, str) and one == other
+
+
+def _instant(text):
+    seconds, offset = parse_time(text)
+    return seconds - (offset if math.isfinite(offset) else 0.0)
+
+
+def _pair_table(frames, pairs, hashes, present):
+    """The pairs as a table."""
+    files = frames["file"].to_numpy()
+    rows = []
+    for a, b, kind, note in pairs:
+        bits = int(np.bitwise_count(hashes[a] ^ hashes[b])) if present[a] and present[b] else pd.NA
+        rows.append((files[a], files[b], kind, bits, note))
+    table = pd.DataFrame(rows, columns=PAIR_COLUMNS)
+    return table.astype({"file_a": "str", "file_b": "str", "kind": "str", "bits": "Int64", "note": "str"})

@@ -1,0 +1,299 @@
+"""
+Whether two pictures are one photograph: compact signatures, and verification on the sketches.
+
+A hash only nominates. Products on white share their coarse structure, and
+colourways of one photograph share their hash, so every pair is laid over one
+another and its differences are measured before anything is said.
+"""
+
+import hashlib
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+GRID = 12  # cells a side of a signature
+LONG_SIDE = 256  # px at which two pictures are compared; noise and JPEG blocks average out, edges remain
+BLUR = 1.0  # px, against sub-pixel differences of two resamplings
+SAME_RMS, SAME_PEAK = 2.5, 9.0  # 8-bit levels of luma, one frame re-encoded or resized (JPEG quality 40: 1.5 and 6)
+MOVED_RMS, MOVED_PEAK = 4.0, 20.0  # the same after laying a re-crop over, whose edges were resampled twice
+EXACT_RMS, EXACT_PEAK = 1.2, 4.0  # for two files with different capture times: only a frame that differs in nothing
+SAME_STRUCTURE = 0.97  # correlation of lightness over the product: the same photograph in another tone or colour
+SAME_COLOUR = 4.0  # CIELAB; robust centre over the product; colourways differ by more
+FEATURELESS = 6.0  # 8-bit levels of standard deviation: nothing to compare
+LARGEST_ZOOM = 1.5  # more is a detail of the picture, not a re-crop of it
+MOST_TURN = 0.004  # radian or fraction of turn, shear and unequal scale that a re-crop may show
+
+
+class Signature(NamedTuple):
+    """
+    What is kept of every picture while all are compared (under 1.5 kB).
+
+    ``hashes`` are 64-bit structure hashes of the frame, of its mirror image, of
+    the product's box and of that one's mirror image; ``frame`` and ``box`` are
+    zero-mean unit-norm lightness grids; ``pixels`` is equal for equal pixels.
+    """
+
+    hashes: tuple
+    frame: np.ndarray
+    box: np.ndarray
+    pixels: bytes
+    has_box: bool
+
+
+class Likeness(NamedTuple):
+    """
+    How two pictures relate: ``kind`` 'same_pixels', 're_export', 're_cropped', 'mirrored',
+    'recoloured' or ''; ``rms`` and ``peak`` of the luma difference, 8-bit levels; ``colour``
+    difference of the product in CIELAB units.
+    """
+
+    kind: str
+    rms: float
+    peak: float
+    colour: float
+
+
+def signature(sketch, box):
+    """
+    Signature of a picture.
+
+    Parameters
+    ----------
+    sketch : dict of ndarray
+        Needs ``thumb``; see `measures.sketch`.
+    box : (4,) array_like of float or None
+        Product's left, top, right, bottom, fractions of the frame; NaN where unknown.
+
+    Returns
+    -------
+    Signature or None
+        None where there is nothing to compare: no thumbnail, or a flat one.
+    """
+    thumb = sketch.get("thumb")
+    if thumb is None or thumb.size == 0 or float(thumb.std()) < FEATURELESS:
+        return None
+    grey = cv2.cvtColor(np.ascontiguousarray(thumb), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    has_box = box is not None and bool(np.all(np.isfinite(box))) and box[2] - box[0] > 0.05 and box[3] - box[1] > 0.05
+    inner = _cut(grey, box) if has_box else grey
+    hashes = tuple(structure_hash(image) for image in (grey, grey[:, ::-1], inner, inner[:, ::-1]))
+    content = sketch["preview"] if "preview" in sketch else thumb
+    pixels = hashlib.blake2b(content.tobytes() + thumb.tobytes(), digest_size=16).digest()
+    return Signature(hashes, _grid(grey), _grid(inner), pixels, has_box)
+
+
+def structure_hash(grey):
+    """
+    64-bit hash of the low frequencies: signs of the 8 x 8 lowest DCT coefficients against their median.
+
+    Of the construction of the perceptual hash in the table, but from the
+    thumbnail, and so comparable with itself only.
+    """
+    small = cv2.resize(np.ascontiguousarray(grey), (32, 32), interpolation=cv2.INTER_AREA)
+    low = cv2.dct(small)[:8, :8].ravel()
+    bits = low > np.median(low)
+    return int.from_bytes(np.packbits(bits).tobytes(), "big")
+
+
+def compare(first, second, first_box, second_box, moved=True):
+    """
+    Lay two pictures over one another and say what they have in common.
+
+    Parameters
+    ----------
+    first, second : dict of ndarray
+        Sketches.
+    first_box, second_box : (4,) array_like of float
+        Product boxes in fractions of the frame; NaN where unknown.
+    moved : bool
+        Also look for a re-crop and a mirror image.
+
+    Returns
+    -------
+    Likeness
+        ``kind`` is '' where they are two photographs.
+    """
+    one, other = picture_of(first), picture_of(second)
+    if one is None or other is None:
+        return Likeness("", np.inf, np.inf, np.inf)
+    masks = _mask(first, one.shape), _mask(second, other.shape)
+    if _same_shape(one, other):
+        size = (one.shape[1], one.shape[0])
+        fitted = cv2.resize(other, size, interpolation=cv2.INTER_AREA)
+        product = _both(masks[0], masks[1], size)
+        likeness = _judge(one, fitted, product, "re_export", SAME_RMS, SAME_PEAK)
+        if likeness.kind or not moved:
+            return likeness
+        likeness = _judge(one, fitted[:, ::-1], _both(masks[0], _mirrored(masks[1]), size), "mirrored", SAME_RMS, SAME_PEAK)
+        if likeness.kind == "mirrored":
+            return likeness
+    if not moved:
+        return Likeness("", np.inf, np.inf, np.inf)
+    return _compare_moved(one, other, masks, first_box, second_box)
+
+
+def _compare_moved(one, other, masks, first_box, second_box):
+    """A re-crop, upright or mirrored, found by laying the product boxes over one another."""
+    for flip, kind in ((False, "re_cropped"), (True, "mirrored")):
+        picture, box = (other[:, ::-1], _mirror_box(second_box)) if flip else (other, np.asarray(second_box, float))
+        matrix = _box_transform(one.shape, picture.shape, np.asarray(first_box, float), box)
+        if matrix is None:
+            continue
+        matrix = _refined(one, picture, matrix)
+        if matrix is None:
+            continue
+        size = (one.shape[1], one.shape[0])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        laid = cv2.warpAffine(np.ascontiguousarray(picture), matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        product = _shared_region(masks[0], picture.shape, matrix, size)
+        likeness = _judge(one, laid, product, kind, MOVED_RMS, MOVED_PEAK, only=product)
+        if likeness.kind == kind:
+            return likeness
+    return Likeness("", np.inf, np.inf, np.inf)
+
+
+def picture_of(sketch):
+    """
+    The sketch's picture as RGB, `LONG_SIDE` px on the long side; None where there is none.
+
+    Returns
+    -------
+    (h, w, 3) ndarray of uint8
+    """
+    image = None
+    if sketch.get("preview") is not None and sketch["preview"].size:
+        image = cv2.imdecode(np.ascontiguousarray(sketch["preview"]), cv2.IMREAD_COLOR_RGB)
+    if image is None:
+        image = sketch.get("thumb")
+    if image is None or image.size == 0:
+        return None
+    scale = LONG_SIDE / max(image.shape[:2])
+    size = (max(round(image.shape[1] * scale), 1), max(round(image.shape[0] * scale), 1))
+    interpolation = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    return cv2.resize(np.ascontiguousarray(image), size, interpolation=interpolation)
+
+
+def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
+    """Differences of two pictures of one size, and what they make of them."""
+    luma = [cv2.GaussianBlur(cv2.cvtColor(np.ascontiguousarray(p), cv2.COLOR_RGB2GRAY).astype(np.float32), (0, 0), BLUR)
+            for p in (one, other)]  # fmt: skip
+    region = np.ones(luma[0].shape, bool) if only is None else only
+    if region.sum() < 0.02 * region.size:
+        return Likeness("", np.inf, np.inf, np.inf)
+    difference = luma[1][region] - luma[0][region]
+    shift = float(np.median(difference))
+    rms = float(np.sqrt(np.mean((difference - shift) ** 2)))
+    peak = float(np.percentile(np.abs(difference - shift), 99.5))
+    area = product if product is not None and product.sum() > 200 else region
+    colour = _colour_difference(one, other, area)
+    alike = rms <= rms_limit and peak <= peak_limit
+    if alike and colour <= SAME_COLOUR:
+        return Likeness(kind, rms, peak, colour)
+    structure = np.corrcoef(luma[0][area], luma[1][area])[0, 1] if np.ptp(luma[0][area]) > 0 else 0.0
+    if kind == "re_export" and structure >= SAME_STRUCTURE and _detail_agrees(luma, area):
+        return Likeness("re_export" if colour <= SAME_COLOUR else "recoloured", rms, peak, colour)
+    return Likeness("", rms, peak, colour)
+
+
+def _detail_agrees(luma, area):
+    """Whether the fine structure inside the product agrees too, not only its outline and shading."""
+    inner = cv2.erode(area.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(bool)
+    if inner.sum() < 200:
+        return False
+    fine = [(image - cv2.GaussianBlur(image, (0, 0), 6.0))[inner] for image in luma]
+    if min(part.std() for part in fine) < 0.3:
+        return False
+    return bool(np.corrcoef(*fine)[0, 1] >= SAME_STRUCTURE - 0.05)
+
+
+def _colour_difference(one, other, area):
+    """Distance of the median CIELAB colours over the area (CIE 1976, D65; for telling colourways apart only)."""
+    centres = []
+    for picture in (one, other):
+        pixels = np.ascontiguousarray(picture)[area].reshape(-1, 1, 3).astype(np.float32) / 255
+        centres.append(np.median(cv2.cvtColor(pixels, cv2.COLOR_RGB2LAB).reshape(-1, 3), axis=0))
+    return float(np.linalg.norm(centres[0] - centres[1]))
+
+
+def _same_shape(one, other):
+    """Whether two pictures have one aspect ratio, to the pixel that rounding costs."""
+    return abs(one.shape[1] * other.shape[0] - other.shape[1] * one.shape[0]) <= 1.5 * max(one.shape[:2] + other.shape[:2])
+
+
+def _mask(sketch, shape):
+    """Product mask at the picture's size, or None."""
+    mask = sketch.get("mask")
+    if mask is None or not mask.any():
+        return None
+    return cv2.resize(mask.astype(np.uint8), (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST).astype(bool)
+
+
+def _mirrored(mask):
+    return None if mask is None else mask[:, ::-1]
+
+
+def _both(one, other, size):
+    """Product in both pictures, or None where either has no mask."""
+    if one is None or other is None:
+        return None
+    return one & cv2.resize(other.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+
+
+def _shared_region(mask, shape, matrix, size):
+    """Product pixels of the first picture that the second one covers."""
+    inside = np.ones(shape[:2], np.uint8)
+    covered = cv2.warpAffine(inside, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP).astype(bool)
+    return covered if mask is None else covered & cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+
+
+def _box_transform(shape, other_shape, box, other_box):
+    """Matrix from the first picture's pixels to the second's that lays their product boxes over one another."""
+    if not (np.all(np.isfinite(box)) and np.all(np.isfinite(other_box))):
+        return None
+    scale = np.array([shape[1], shape[0]] * 2, float), np.array([other_shape[1], other_shape[0]] * 2, float)
+    here, there = box * scale[0], other_box * scale[1]
+    sizes, other_sizes = here[2:] - here[:2], there[2:] - there[:2]
+    if min(*sizes, *other_sizes) < 16:
+        return None
+    factors = other_sizes / sizes
+    if not 1 / LARGEST_ZOOM <= factors.mean() <= LARGEST_ZOOM or abs(factors[0] / factors[1] - 1) > 0.03:
+        return None
+    factor = float(np.sqrt(factors.prod()))
+    shift = (there[:2] + there[2:]) / 2 - factor * (here[:2] + here[2:]) / 2
+    return np.array([[factor, 0, shift[0]], [0, factor, shift[1]]], np.float32)
+
+
+def _refined(one, other, matrix):
+    """The matrix after enhanced correlation; None where it fails, turns or distorts: then it is another photograph."""
+    grey = [cv2.cvtColor(np.ascontiguousarray(p), cv2.COLOR_RGB2GRAY) for p in (one, other)]
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-5)
+    try:
+        _, refined = cv2.findTransformECC(grey[0], grey[1], matrix.copy(), cv2.MOTION_AFFINE, criteria, None, 5)
+    except cv2.error:  # does not converge: nothing in common
+        return None
+    linear = refined[:, :2].astype(float)
+    scale = np.sqrt(abs(np.linalg.det(linear)))
+    odd = [linear[0, 0] - linear[1, 1], linear[0, 1], linear[1, 0]]
+    return refined if scale > 0 and max(abs(value) / scale for value in odd) <= MOST_TURN else None
+
+
+def _mirror_box(box):
+    left, top, right, bottom = np.asarray(box, float)
+    return np.array([1 - right, top, 1 - left, bottom])
+
+
+def _cut(grey, box):
+    """The product's box, resampled."""
+    height, width = grey.shape
+    left, top, right, bottom = np.asarray(box, float) * [width, height, width, height]
+    scale = np.array([(right - left) / 64, (bottom - top) / 64])
+    matrix = np.array([[scale[0], 0, left], [0, scale[1], top]], np.float32)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(grey, matrix, (64, 64), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _grid(grey):
+    """Lightness grid with zero mean and unit norm."""
+    cells = cv2.resize(np.ascontiguousarray(grey), (GRID, GRID), interpolation=cv2.INTER_AREA).ravel()
+    cells = cells - cells.mean()
+    return (cells / max(float(np.linalg.norm(cells)), 1e-6)).astype(np.float32)
