@@ -255,7 +255,7 @@ def _allowed(fault):
     kind, facts = fault["type"], fault.get("ctx", {})
     if kind == "literal_error":
         return facts["expected"].replace("'", '"')
-    bounds = {"greater_than": "more than {gt}", "greater_than_equal": "{ge} or more", "less_than_equal": "{le} or less"}
+    bounds = {"greater_than": "more than {gt:g}", "greater_than_equal": "{ge:g} or more", "less_than_equal": "{le:g} or less"}
     if kind in bounds:
         return "a number, " + bounds[kind].format(**facts)
     if kind in ("too_short", "too_long"):

@@ -43,7 +43,8 @@ class Reading(NamedTuple):
     strap: str = ""
     sku_known: bool = False
     trust: int = 0  # 3 SKU then view, 2 view then SKU or view alone, 1 amid other words or digits alone, 0 no view
-    rest: str = ""  # where there is no view: what may be the SKU
+    rest: str = ""  # the text without marks: what may be the SKU where there is no view
+    prefix: int = 0  # how far a view at the start is set apart: 0 less than the rest within itself, 1 as much, 2 more
 
 
 class _Cluster(NamedTuple):
@@ -86,12 +87,12 @@ def read_component(text, vocabulary, known):
     elif not before and after and not all(_is_mark(word.folded) for word in after):
         kept = _strip_marks(after)
         tail = _read_tail(text, after[len(kept) :], tail)
-        sku = text[kept[0].start : kept[-1].end] if kept else ""
+        sku = _text_of(text, kept)
     else:
         tail = _read_tail(text, after, tail)
         sku, tail = _sku_before(text, before, words[cluster.first].strength, tail)
     tail = tail._replace(extra=" ".join(filter(None, (*cluster.extra, tail.extra))))
-    return Reading(sku, cluster.view, tail, cluster.strap, bool(sku_last), trust)
+    return Reading(sku, cluster.view, tail, cluster.strap, bool(sku_last), trust, _text_of(text, _strip_marks(words)), _prefix(cluster, after))
 
 
 def trailing_number(text, vocabulary):
@@ -105,7 +106,7 @@ def trailing_number(text, vocabulary):
     rest = words[:-1]
     if rest and rest[-1].folded in NOISE:
         rest = rest[:-1]
-    return (text[rest[0].start : rest[-1].end] if rest else ""), number
+    return _text_of(text, rest), number
 
 
 def sku_in_view_folder(text, vocabulary):
@@ -193,11 +194,34 @@ def _clusters(words, taken, vocabulary):
     return [_with_noise(cluster, words, taken) for cluster in joined if cluster.view]
 
 
+def _text_of(text, words):
+    return text[words[0].start : words[-1].end] if words else ""
+
+
+def _prefix(cluster, after):
+    """How likely a view word at the start is not part of the SKU; the full 2 where it does not stand there."""
+    if cluster.first or not after:
+        return 2
+    inner = max((word.strength for word in after[1:]), default=0)
+    if after[0].strength < inner:
+        return 0
+    return 2 if after[0].strength > inner and cluster.view not in PART_OF_NAMES else 1
+
+
+def _figures_of_another_word(span):
+    """'12-34_back' is no three-quarter back: the figures are tied to what stands before them."""
+    return len(span) > 1 and span[0].folded == "34" and 0 < span[0].strength < max(4, span[-1].strength)
+
+
 def _belong_together(words, earlier, later):
     """Neighbouring view words speak of one picture, unless a separator ties one of them to the SKU: 'front_STRAP-BAG'."""
     if any(words[between].folded not in NOISE for between in range(earlier[1], later[0])):
         return False
     between, after = words[later[0]].strength, later[1]
+    if _figures(words, earlier) and not _figures(words, later):
+        inner = max((word.strength for word in words[1 : earlier[0]]), default=0)
+        before = words[earlier[0]].strength if earlier[0] else 0
+        return before >= max(between, 4) and before > inner  # 'BG-104_34_front', but '12-34_front'
     if after < len(words) and words[after].strength < between and not _is_mark(words[after].folded):
         return False
     return not (earlier[0] and words[earlier[0]].strength < between and earlier[2] in PART_OF_NAMES)
@@ -208,11 +232,15 @@ def _span_at(words, place, taken, vocabulary):
         if any(inner in taken for inner in range(place, place + length)):
             continue
         key = tuple(word.folded for word in words[place : place + length])
-        if key in vocabulary.views:
+        if key in vocabulary.views and not _figures_of_another_word(words[place : place + length]):
             return place, place + length, vocabulary.views[key], ""
         if key in vocabulary.strap:
             return place, place + length, "", vocabulary.strap[key]
     return None
+
+
+def _figures(words, span):
+    return all(word.folded.isdigit() for word in words[span[0] : span[1]])
 
 
 def _joined(group, words, vocabulary):
@@ -228,7 +256,7 @@ def _joined(group, words, vocabulary):
     extra = [words[place].folded for place in range(chosen[0], chosen[1]) if words[place].folded in ("left", "right")]
     extra += [span[2] for span in others if span[2] != chosen[2]]
     extra += [word for span in others for word in _sides(words, span)]
-    digits_only = all(word.folded.isdigit() for span in group for word in words[span[0] : span[1]])
+    digits_only = all(_figures(words, span) for span in group)
     return _Cluster(group[0][0], group[-1][1], chosen[2], strap, tuple(extra), digits_only)
 
 
@@ -281,7 +309,7 @@ def _sku_before(text, before, strength, tail):
         if alone or last.strength >= strength:
             tail = tail._replace(position=int(last.folded))
             before = before[:-1]
-    return (text[before[0].start : before[-1].end] if before else ""), tail
+    return _text_of(text, before), tail
 
 
 def _read_tail(text, words, tail):
@@ -317,5 +345,4 @@ def _without_view(text, words, sku_first, sku_last, sku, tail):
         return Reading(sku, "", _read_tail(text, others, tail), sku_known=True)
     kept = _strip_marks(words)
     tail = _read_tail(text, words[len(kept) :], tail)
-    rest = text[kept[0].start : kept[-1].end] if kept else ""
-    return Reading("", "", tail, rest=rest)
+    return Reading("", "", tail, rest=_text_of(text, kept))

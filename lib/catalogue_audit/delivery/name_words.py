@@ -56,8 +56,7 @@ class Vocabulary(NamedTuple):
         """View that the whole text spells, or an empty text."""
         words = tuple(_FOLDED_WORD.findall(fold(text.replace("_", " "))))
         meaning = tuple(word for word in words if word not in NOISE)
-        unnumbered = meaning[bool(meaning and meaning[0].isdigit()) :]  # '01_front'
-        for spelling in (words, meaning, unnumbered, unnumbered[:-1] if unnumbered and unnumbered[-1].isdigit() else ()):
+        for spelling in (words, meaning, _unnumbered(meaning)):
             if spelling in self.views:
                 return self.views[spelling]
         if words and words[-1].endswith("s"):  # folders are often in the plural
@@ -71,6 +70,14 @@ class Vocabulary(NamedTuple):
     def rank(self, view):
         """Which of several view words side by side is the view; lower wins."""
         return RANK.index(view) if view in RANK else -1
+
+
+def _unnumbered(words):
+    """'01_front' and 'front_2' without their number; figures alone stay as they are."""
+    if not any(word.isalpha() for word in words):
+        return words
+    words = words[words[0].isdigit() :]
+    return words[:-1] if words[-1].isdigit() else words
 
 
 def words_of(text, vocabulary):

@@ -16,7 +16,7 @@ from catalogue_audit.delivery.name_patterns import compiled_pattern, match_patte
 from catalogue_audit.delivery.name_reading import CAMERA_NAME, read_component, sku_in_view_folder, trailing_number
 from catalogue_audit.delivery.name_suggestions import nearest_sku, nearest_view
 from catalogue_audit.delivery.name_words import KnownSkus, Vocabulary
-from catalogue_audit.delivery.view_words import ANY_PRODUCT, SORTING_FOLDERS
+from catalogue_audit.delivery.view_words import ANY_PRODUCT, PART_OF_NAMES, SORTING_FOLDERS
 
 
 class NameFacts(NamedTuple):
@@ -218,10 +218,7 @@ def _by_gs1(stem, reader):
 def _by_shape(folders, stem, reader):
     reading = read_component(stem, reader.vocabulary, reader.known)
     around = _read_folders(folders, reader)
-    folder_decides = around.view and (
-        reading.trust < 2 or (around.view != reading.view and _describes_others(around.view, reader))
-    )
-    if folder_decides:
+    if around.view and _folder_decides(reading, around, reader):
         facts = _in_view_folder(reading, around, reader)
     elif reading.view:
         facts = _with_view(reading, around, reader)
@@ -232,9 +229,19 @@ def _by_shape(folders, stem, reader):
     return facts
 
 
-def _describes_others(view, reader):
-    """In a folder 'detail' or 'worn', a file named 'front' shows a detail of the front."""
-    return reader.vocabulary.kinds.get(view) in ("crop", "worn", "target")
+def _folder_decides(reading, around, reader):
+    """Whether the folder's view counts more than the file's; 'front/STRAP-BAG-1' is no strap."""
+    if reading.trust < 2 or _is_part_of_name(reading):
+        return True
+    if around.view == reading.view:
+        return reading.prefix < 1
+    # in a folder 'detail' or 'worn', a file named 'front' shows a detail of the front
+    return reading.prefix < 2 or reader.vocabulary.kinds.get(around.view) in ("crop", "worn", "target")
+
+
+def _is_part_of_name(reading):
+    """'TOTE_SIDE_1': the figures that make an SKU come after the word."""
+    return reading.view in PART_OF_NAMES and not reading.sku_known and not _has_digit(reading.sku)
 
 
 def _facts(sku, view, tail, problem="", suggestion="", strap="", extra=None):
@@ -265,16 +272,17 @@ def _in_view_folder(reading, around, reader):
     described = " ".join(filter(None, (reading.view, tail.extra))) if reading.view else tail.extra
     if reading.sku_known:
         return _facts(reading.sku, view, tail, strap=reading.strap, extra=described)
-    if reading.view and reading.trust >= 2:
+    if reading.view and reading.trust >= 2 and reading.prefix == 2 and not _is_part_of_name(reading):
         sku = around.sku if not reading.sku or around.sku_known else reading.sku
         return _facts(sku, view, tail, "" if sku else NO_SKU, strap=reading.strap, extra=described)
-    text = reading.rest or " ".join(filter(None, (reading.sku, reading.tail.extra)))
-    if reading.trust == 1:
-        text = reading.rest
+    text = reading.rest
+    if reading.view:
+        tail = tail._replace(position=None, round="", round_order=0, extra="")  # was read as if 'SIDE' were the view
     rest, number = trailing_number(text, reader.vocabulary)
     camera = CAMERA_NAME.fullmatch(text) is not None
-    if camera or (number is not None and not rest) or not text:
-        position = tail.position if camera or number is None else number
+    short = number is not None and not rest and (around.sku or len(text) <= 2)  # '01', but an SKU '007'
+    if camera or short or not text:
+        position = number if short else tail.position
         problem = "" if around.sku or reader.vocabulary.needs_no_sku(view) else NO_SKU
         return _facts(around.sku, view, tail._replace(position=position), problem, extra=text if camera else tail.extra)
     if around.sku and (around.sku_known or (_has_digit(around.sku) and not _has_digit(text))):
