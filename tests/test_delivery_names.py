@@ -315,10 +315,18 @@ def test_patterns_of_the_brief_come_first():
     assert told("AB-1_back.jpg", brief) == ("AB-1", "back", None)
 
 
+def test_the_kind_of_the_view_comes_with_it():
+    kinds = {view: read(f"BG-104_{view}.jpg").view_kind for view in ("front", "detail", "top", "worn", "target", "hero")}
+    assert kinds == {
+        "front": "upright", "detail": "crop", "top": "overhead", "worn": "worn", "target": "target", "hero": "other",
+    }  # fmt: skip
+
+
 def test_a_brief_may_add_views_of_its_own():
     brief = parse_brief('[views]\nrequired = ["front", "on_stand"]\nkinds = { on_stand = "upright" }\nwords = { on_stand = ["stand"] }')
     assert told("BG-104_on-stand.jpg", brief) == ("BG-104", "on_stand", None)
     assert told("BG-104_stand.jpg", brief) == ("BG-104", "on_stand", None)
+    assert read("BG-104_stand.jpg", brief).view_kind == "upright"
 
 
 # -- for any name ---------------------------------------------------------------------------

@@ -146,6 +146,7 @@ def test_a_missing_file_and_a_pipe_are_told(tmp_path):
 def test_a_file_is_read_from_disk(tmp_path):
     (tmp_path / "p.csv").write_text(USUAL)
     assert len(read_products(tmp_path / "p.csv")) == 2
+    assert read_products(USUAL.encode()).equals(read_products(str(tmp_path / "p.csv")))
 
 
 @given(st.binary(max_size=300))

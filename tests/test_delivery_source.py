@@ -333,6 +333,23 @@ def test_a_delivery_can_be_sent_to_a_worker(tmp_path):
     assert pickle.loads(pickle.dumps(delivery)).read("a.jpg") == b"x"
 
 
+def test_the_products_file_of_a_delivery_is_read_and_never_from_outside(tmp_path, outside, memory):
+    made(tmp_path, {"none/a.jpg": b"x", "one/Products.CSV": b"sku\n1\n", "out/a.jpg": b"x"})
+    os.symlink(outside / "secret.jpg", tmp_path / "out/products.csv")
+    assert open_delivery(tmp_path / "none").products_file() is None
+    assert open_delivery(tmp_path / "one").products_file() == b"sku\n1\n"
+    with pytest.raises(UsageError, match="outside the delivery"):
+        open_delivery(tmp_path / "out").products_file()
+    assert open_delivery(memory).products_file() is None
+
+
+def test_the_real_path_of_a_local_delivery_is_known(tmp_path, memory):
+    made(tmp_path, {"real/ok.jpg": b"ok"})
+    os.symlink("real", tmp_path / "named")
+    assert open_delivery(tmp_path / "named").path == (tmp_path / "real").resolve()
+    assert open_delivery(memory).path is None
+
+
 # -- wrong arguments ------------------------------------------------------------------------
 
 

@@ -222,7 +222,7 @@ class Limits(_Section):
     max_pixels: Whole = Field(300_000_000, description="larger pictures are refused before decoding")
     max_bytes: Whole = Field(600_000_000, description="larger files are refused before reading")
     seconds_per_file: Positive = Field(20.0, description="time for one file")
-    memory_per_file_bytes: Whole = Field(1_073_741_824, description="memory for one file (1 GiB)")
+    memory_bytes: Whole = Field(1_073_741_824, description="memory for one file, 1 GiB")
 
 
 class Soft(_Section):

@@ -34,6 +34,7 @@ class NameFacts(NamedTuple):
     copy: int = 0  # 1 for 'name (1)' or 'name copy': made by a computer, not by a photographer
     strap: str = ""  # 'with' or 'without' where the name says so
     extra: str = ""  # what else the name says of the picture: 'zip', 'left'
+    view_kind: str = "other"  # of the view, by the brief
 
 
 class Reader(NamedTuple):
@@ -133,7 +134,7 @@ def read_name(name, reader):
     *folders, base = [part for part in path.split("/") if part.strip()] or [""]
     folders, stem = folders[-DEEPEST_READ:], _without_extension(base)
     facts = _by_pattern(folders, stem, reader) or _by_gs1(stem, reader) or _by_shape(folders, stem, reader)
-    return facts._replace(file=name)
+    return facts._replace(file=name, view_kind=reader.vocabulary.kinds.get(facts.view, "other"))
 
 
 def sku_key(sku):

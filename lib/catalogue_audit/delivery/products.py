@@ -10,6 +10,7 @@ import codecs
 import csv
 import io
 import math
+import os
 import re
 import unicodedata
 from datetime import date
@@ -33,13 +34,17 @@ _DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASC
 _NOT_KNOWN = ("", "-", "–", "n/a", "?")
 
 
-def read_products(path):
+def read_products(source, name="products.csv"):
     """
     Read a products file.
 
     Parameters
     ----------
-    path : str or os.PathLike
+    source : str, os.PathLike or bytes
+        A file the user named, or the bytes of one that lies in the delivery
+        (`Delivery.products_file` never follows a link out of it).
+    name : str
+        What messages call the bytes.
 
     Returns
     -------
@@ -54,16 +59,13 @@ def read_products(path):
     UsageError
         Naming line, column, what was found and what is allowed.
     """
-    return parse_products(read_plain_file(path, MOST_BYTES, "products file"), str(path))
+    if isinstance(source, bytes):
+        return parse_products(source, name)
+    return parse_products(read_plain_file(source, MOST_BYTES, "products file"), os.fspath(source))
 
 
 def parse_products(data, name="products.csv"):
-    """
-    Read the bytes of a products file; as `read_products`.
-
-    For one that lies inside a delivery: its bytes come from ``Delivery.read``,
-    which never follows a link out of it.
-    """
+    """Read the bytes of a products file; as `read_products`."""
     import pandas as pd
 
     text = _decoded(data, name)

@@ -8,13 +8,17 @@ every entry that cannot be measured. One bad entry never hides another.
 import os
 import re
 from collections import Counter
+from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit.delivery import folder, remote
 from catalogue_audit.delivery.filetypes import is_system_name, kind_by_name, problem_by_kind, suffix_of
 from catalogue_audit.delivery.natural import natural_key
 from catalogue_audit.delivery.shown import shown_name
-from catalogue_audit.errors import UsageError
+from catalogue_audit.errors import UnreadablePicture, UsageError
+
+PRODUCTS_FILE = "products.csv"
+MOST_PRODUCTS_BYTES = 1_000_000_000
 
 _URL = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+(://|::)")
 
@@ -50,6 +54,33 @@ class Delivery(NamedTuple):
     location: str
     name: str  # what the report calls it
     is_local: bool
+
+    @property
+    def path(self):
+        """Real path of a local folder, None behind a URL: to keep the output outside of it."""
+        return Path(os.path.realpath(self.location)) if self.is_local else None
+
+    def products_file(self):
+        """
+        Bytes of ``products.csv`` in the delivery, None where there is none.
+
+        Any case of the name will do; a link out of the delivery is not followed.
+
+        Raises
+        ------
+        UsageError
+            If there is one and it cannot be read.
+        """
+        names = [PRODUCTS_FILE] if not self.is_local else _names_like(self.location, PRODUCTS_FILE)
+        for name in names:
+            try:
+                return self.read(name, MOST_PRODUCTS_BYTES)
+            except UnreadablePicture as why:
+                if str(why) == folder.VANISHED:
+                    continue  # no such file
+                msg = f"The products file '{name}' of the delivery cannot be read.\n{why}"
+                raise UsageError(msg) from why
+        return None
 
     def listing(self):
         """
@@ -144,6 +175,12 @@ def _check_folder(location):
     except OSError as error:
         msg = f"The folder {_quoted(location)} cannot be opened.\nCheck the path and the disk, then run again."
         raise UsageError(msg) from error
+
+
+def _names_like(root, wanted):
+    """Names at the top of a folder that differ from ``wanted`` at most by case, the same one first."""
+    shown = (shown_name(os.fsencode(name)) for name in os.listdir(root))
+    return sorted((name for name in shown if name.lower() == wanted), key=lambda name: (name != wanted, name))
 
 
 def _list_local(root):
