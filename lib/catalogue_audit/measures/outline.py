@@ -20,7 +20,7 @@ from .records import Outline
 
 MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
-SHADOW_REACH_PX = 20  # mask pixels; a contact shadow steeper than an edge's noise is no wider than this
+SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over is no wider than this
 KERNEL3 = np.ones((3, 3), np.uint8)
 KERNEL5 = np.ones((5, 5), np.uint8)
 
@@ -55,9 +55,9 @@ def find_outline(picture, backdrop):
 
 
 def _mask_scale(lab, background):
-    """CIELAB of picture and backdrop averaged down by a whole factor, until the long side is at most `MASK_PX`."""
+    """CIELAB of picture and backdrop averaged down by a whole factor, the long side near `MASK_PX`."""
     height, width = lab.shape[:2]
-    factor = -(-max(height, width) // MASK_PX)
+    factor = max(1, round(max(height, width) / MASK_PX))
     if factor == 1:
         return lab, background
     size = max(width // factor, 1), max(height // factor, 1)
@@ -122,7 +122,8 @@ def _grow(evidence, backdrop):
     ground = keep[labels].astype(np.uint8)
     ground = (cv2.dilate(ground, KERNEL3) > 0) & passable
     rest = (~ground).astype(np.uint8)
-    shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.3)
+    tinted = allowed + 12.0 * np.clip(1 - ratio, 0, 1)  # close to a vivid product its colour fills the shadow
+    shadow_like = (chroma < tinted) & (ratio < 1.02) & (ratio > 0.1)
     return _divide(evidence, ground, rest, shadow_like)
 
 
@@ -187,13 +188,14 @@ def _tones(evidence):
     """
     Difference from the backdrop, compressed by its logarithm, as (h, w, 3) uint8.
 
-    A light piping between a white backdrop and a dark product then weighs as much
-    as the step behind it, so that the outermost edge wins.
+    Light and chroma are compressed apart: a light piping between a white backdrop
+    and a dark product then weighs as much as the step behind it, and a faint
+    chroma, which no shadow has, as much as the shadow's own steep rise.
     """
-    size = np.sqrt(evidence["light"] ** 2 + evidence["chroma"] ** 2)
-    gain = 30 * np.log1p(size / 1.5) / np.maximum(size, 1e-3)
-    tones = np.stack([evidence[key] * gain for key in ("light", "a", "b")], axis=-1)
-    return np.clip(tones + 128, 0, 255).astype(np.uint8)
+    light = np.log1p(np.abs(evidence["light"]) / 1.5) * np.sign(evidence["light"])
+    gain = np.log1p(evidence["chroma"] / 3.0) / np.maximum(evidence["chroma"], 1e-3)
+    tones = np.stack([light, evidence["a"] * gain, evidence["b"] * gain], axis=-1)
+    return np.clip(30 * tones + 128, 0, 255).astype(np.uint8)
 
 
 def _border(shape):
