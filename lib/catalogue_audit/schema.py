@@ -92,8 +92,6 @@ FRAME_COLUMNS = (
     # -- pose -------------------------------------------------------------------------------
     _number("roll_deg", 3, "degree", "+ clockwise as seen"),
     _number("roll_sd_deg", 3, "degree", "standard uncertainty of roll_deg"),
-    _number("roll_turned_deg", 3, "degree", "roll from upright sides alone, which also holds in turned views"),
-    _number("roll_turned_sd_deg", 3, "degree"),
     _number("yaw_deg", 2, "degree", "turn about the vertical, + counter-clockwise from above"),
     _number("yaw_sd_deg", 2, "degree", "standard uncertainty of yaw_deg"),
     _number("camera_pitch_deg", 2, "degree", "camera looking down is positive, from the perspective of the product"),

@@ -34,20 +34,45 @@ def roll_facts(picture, outline):
     -------
     dict
         ``roll_deg`` (+ clockwise as seen) and ``roll_sd_deg`` from all witnesses;
-        ``roll_turned_deg`` and ``roll_turned_sd_deg`` from the sides alone, for views
-        in which the product is turned; ``reasons``.
+        ``witnesses``: name -> (degree, standard uncertainty), for `roll_for_view`;
+        ``reasons``.
     """
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
         return {"reasons": ("roll not measured: no certain outline",)}
     witnesses = roll_witnesses(outline)
-    facts = {}
-    for name, used in (("roll", witnesses), ("roll_turned", {k: v for k, v in witnesses.items() if k == "sides"})):
-        value = combined(used)
-        if value is not None:
-            facts |= {f"{name}_deg": round(value[0], 3), f"{name}_sd_deg": round(value[1], 3)}
-    if "roll_deg" not in facts:
-        facts["reasons"] = ("roll not measured: neither base, sides nor symmetry tell an axis",)
-    return facts
+    return {"witnesses": witnesses} | _facts(combined(witnesses))
+
+
+def roll_for_view(facts, view_kind, straight_on):
+    """
+    Roll from the witnesses that hold in a view.
+
+    Parameters
+    ----------
+    facts : dict
+        As `roll_facts` gives it.
+    view_kind : str
+        Only 'upright' has a roll.
+    straight_on : bool
+        False for three-quarter views, whose base slopes and whose outline has no mirror axis.
+
+    Returns
+    -------
+    dict
+        ``roll_deg``, ``roll_sd_deg``, ``reasons``.
+    """
+    if view_kind != "upright":
+        return {"reasons": ("roll has no meaning in this kind of view",)}
+    witnesses = facts.get("witnesses", {})
+    if not straight_on:
+        witnesses = {name: value for name, value in witnesses.items() if name == "sides"}
+    return _facts(combined(witnesses))
+
+
+def _facts(roll):
+    if roll is None:
+        return {"reasons": ("roll not measured: neither base, sides nor symmetry tell an axis",)}
+    return {"roll_deg": round(roll[0], 3), "roll_sd_deg": round(roll[1], 3), "reasons": ()}
 
 
 def roll_witnesses(outline):
