@@ -2,6 +2,7 @@
 
 import warnings
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -130,3 +131,21 @@ def test_random_damage_ends_in_a_picture_or_a_refusal(kind, choices):
         else:
             assert picture.encoded.dtype == np.uint8
             assert np.isfinite(picture.lab).all()
+
+
+@pytest.mark.parametrize("depth", [8, 16])
+def test_an_overwritten_png_is_refused_by_its_checksums(depth):
+    pixels = scene(300, 400)
+    data = save(pixels, "PNG") if depth == 8 else cv2.imencode(".png", pixels.astype(np.uint16) * 257)[1].tobytes()
+    assert not refused(data)
+    for share in (0.2, 0.5, 0.8):
+        at = int(len(data) * share)
+        assert refused(data[:at] + bytes((data[at] ^ 1,)) + data[at + 1 :])
+
+
+@pytest.mark.parametrize("extension", [".png", ".tif"])
+@pytest.mark.parametrize("share", [0.3, 0.9, 0.99])
+def test_cut_sixteen_bit_files_are_refused_in_silence(extension, share, capfd):
+    data = cv2.imencode(extension, scene(300, 400).astype(np.uint16) * 257)[1].tobytes()
+    assert refused(data[: int(len(data) * share)])
+    assert capfd.readouterr() == ("", "")

@@ -15,7 +15,7 @@ from catalogue_audit.metadata.quality import ijg_quality
 
 
 MAX_PIXELS = 160_000_000  # width x height as declared; the largest medium-format backs have 151 million
-MAX_DECODED_BYTES = 640 * 2**20  # as declared; one file may cost 1 GiB of memory in all
+MAX_DECODED_BYTES = 960_000_000  # at the peak of decoding, by the declared size; one file may cost 1 GiB in all
 MAX_SCANS = 100  # of a progressive JPEG; encoders write about 10, and each costs a pass over the picture
 
 COLUMNS = ("format", "width_px", "height_px", "colour_profile", "bit_depth", "chroma_subsampling", "jpeg_quality")
@@ -168,11 +168,14 @@ def _check_limits(facts, max_pixels):
     width, height = facts["width_px"], facts["height_px"]
     if width < 1 or height < 1:
         raise UnreadablePicture("the header declares a picture without pixels: ask for the file again")
-    size = width * height * max(facts["components"], 3) * (2 if facts["bit_depth"] > 8 else 1)
+    jpeg_colour = facts["format"] == "JPEG" and facts["components"] < 4
+    bytes_a_pixel = 6 if jpeg_colour else 12 if facts["bit_depth"] <= 8 else 16  # decoder's copy, ours, and one turned
+    size = width * height * bytes_a_pixel
     if width * height > max_pixels or size > MAX_DECODED_BYTES:
         raise UnreadablePicture(
             f"the header declares {width} x {height} pixels, more than the limit of "
-            f"{max_pixels / 1e6:.0f} million: ask for a smaller export, or raise the limit in the brief"
+            f"{min(max_pixels, MAX_DECODED_BYTES // bytes_a_pixel) / 1e6:.3g} million for such a file: "
+            "ask for a smaller export"
         )
     if facts["scans"] > MAX_SCANS:
         raise UnreadablePicture(

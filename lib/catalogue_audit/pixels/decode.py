@@ -2,6 +2,7 @@
 
 import io
 import warnings
+import zlib
 
 import cv2
 import numpy as np
@@ -10,6 +11,7 @@ from PIL import Image
 
 from catalogue_audit.errors import UnreadablePicture
 from catalogue_audit.metadata import jpeg, tiff
+from catalogue_audit.metadata.container import png_chunks
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import reduce_and_convert
 
@@ -61,7 +63,7 @@ def decode(data, container, orientation=1, buffer=None):
     except UnreadablePicture:
         raise
     except MemoryError as error:
-        raise UnreadablePicture("the picture is too large for this computer's memory") from error
+        raise UnreadablePicture("the picture is too large for this computer's memory: ask for a smaller export") from error
     except Exception as error:  # noqa: BLE001 - decoders let anything escape on damaged files
         raise UnreadablePicture(_DAMAGED) from error
     if container["frames"] > 1:
@@ -175,10 +177,23 @@ def _from_cmyk(codes, container):
 
 
 def _other(data, container, buffer):
+    if container["format"] == "PNG":
+        _check_sums(data)
     if container["bit_depth"] > 8 and container["format"] in ("PNG", "TIFF"):
         return _deep(data, container)
     picture = _open_heic(data) if container["format"] == "HEIC" else _open(data, container["format"])
     return _from_pillow(picture, container)
+
+
+def _check_sums(data):
+    """Refuse a PNG whose critical chunks do not have the checksum they carry (ISO/IEC 15948, 5.3)."""
+    for kind, start, end in png_chunks(data):
+        if kind not in (b"IHDR", b"PLTE", b"tRNS", b"IDAT"):
+            continue
+        if end + 4 > len(data):
+            raise UnreadablePicture(_CUT_SHORT)
+        if zlib.crc32(data[start - 4 : end]) != int.from_bytes(data[end : end + 4], "big"):
+            raise UnreadablePicture(_DAMAGED)
 
 
 def _open(data, format):  # noqa: A002
@@ -210,7 +225,9 @@ def _from_pillow(picture, container):
     if picture.mode in ("RGBA", "RGBa", "PA") or "transparency" in picture.info:
         colour = np.array(picture.convert("RGBA"))
         return cv2.cvtColor(colour, cv2.COLOR_RGBA2RGB), _alpha(colour[..., 3]), (icc, "RGB"), ()
-    if picture.mode in ("RGB", "RGBX", "P", "YCbCr"):
+    if picture.mode == "RGB":
+        return np.array(picture), None, (icc, "RGB"), ()
+    if picture.mode in ("RGBX", "P", "YCbCr"):
         return np.array(picture.convert("RGB")), None, (icc, "RGB"), ()
     raise UnreadablePicture(f"its pixels are of a kind that is not read here ({picture.mode}): ask for an RGB export")
 
@@ -222,8 +239,15 @@ def _alpha(channel):
 
 def _deep(data, container):
     """16 bits a channel, scaled to 8 by rounding (Pillow would cut the low byte or clip)."""
-    codes = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
-    if codes is None or codes.dtype not in (np.uint8, np.uint16):
+    level = cv2.utils.logging.getLogLevel()
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # damage becomes a reason, not terminal output
+    try:
+        codes = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    finally:
+        cv2.utils.logging.setLogLevel(level)
+    if codes is None:
+        raise UnreadablePicture(_DAMAGED)
+    if codes.dtype not in (np.uint8, np.uint16):
         raise UnreadablePicture("its pixels are of a kind that is not read here: ask for an 8-bit RGB export")
     if codes.dtype == np.uint16:
         codes = cv2.convertScaleAbs(codes, alpha=1 / 257)

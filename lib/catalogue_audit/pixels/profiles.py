@@ -22,6 +22,7 @@ SRGB_CURVE = srgb_decode(np.arange(256) / 255).astype(np.float32)
 SAME_AS_SRGB = 0.25
 
 _IDENTITY_MATRIX = np.eye(3)
+_STRIP = 256  # rows converted at a time, so that copies stay small
 
 
 class Model(NamedTuple):
@@ -223,16 +224,17 @@ def cmyk_to_rgb(codes, profile):
     note : str
     """
     model = model_for(profile, "CMYK")
+    rgb = np.empty((*codes.shape[:2], 3), np.uint8)
+    for top in range(0, len(codes), _STRIP):
+        strip = codes[top : top + _STRIP]
+        rgb[top : top + _STRIP] = through_table(model, strip) if model.table is not None else _plain_rgb(strip)
     if model.table is not None:
-        return (
-            through_table(model, codes),
-            (None, "RGB"),
-            "the picture is CMYK; it was converted to sRGB through its profile",
-        )
-    ink, black = codes[..., :3].astype(np.uint16), codes[..., 3:].astype(np.uint16)
-    rgb = ((255 - ink) * (255 - black) + 127) // 255
-    return (
-        rgb.astype(np.uint8),
-        (None, "RGB"),
-        "the picture is CMYK without a usable profile, so its colours are a guess: ask for an sRGB export",
-    )
+        return rgb, (None, "RGB"), "the picture is CMYK; it was converted to sRGB through its profile"
+    note = "the picture is CMYK without a usable profile, so its colours are a guess: ask for an sRGB export"
+    return rgb, (None, "RGB"), note
+
+
+def _plain_rgb(inks):
+    """Each ink takes its share of the light: (1 - ink)(1 - black)."""
+    ink, black = inks[..., :3].astype(np.uint16), inks[..., 3:].astype(np.uint16)
+    return (((255 - ink) * (255 - black) + 127) // 255).astype(np.uint8)
