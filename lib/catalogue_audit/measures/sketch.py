@@ -14,8 +14,11 @@ key                       array
 ``edges``                 (n, 5) float32, long straight edges: x1, y1, x2, y2 (fractions), strength
 ``keypoints``             (n, 4) float32, x, y (fractions), size (fraction of the long side), angle (degree)
 ``descriptors``           (n, k) uint8, one row a key point
-``spots``                 (n, 5) float32, x, y (fractions), size_px, contrast (8-bit sRGB, + bright), on product (0/1)
+``spots``                 (n, 5) float32, x, y (fractions), size_px, contrast (8-bit sRGB, + bright), on product
+                          (1: a speck of the product; 0: on the background; -1: on the product, too faint to count)
 ``backdrop``              (16, 3) float32, CIELAB of the frame's border regions, clockwise from the top left
+``tones``                 (19,) float32, log2 luminance of the product, quantiles 5 % to 95 %
+``palette``               (k, 4) float32, the product's colours, largest first: CIELAB, share
 ``patches``               (24, 3) float32, linear sRGB of a colour target, where one was recognised
 ========================  ==============================================================
 """

@@ -1,0 +1,180 @@
+"""
+The background: its level, evenness, clipping, and the white point it shows.
+
+Means are taken after trimming, not medians: pixels are whole code values, and a
+median of them moves in steps of one per cent of the light near white.
+"""
+
+import math
+
+import cv2
+import numpy as np
+
+from catalogue_audit.pixels.temperature import cct_duv, uv_of_xy, xy_of_linear
+
+SAMPLES = 50_000  # working pixels looked at; the mean of as many is good to 0.01 code values
+FEWEST = 400  # samples below which the background is not measured
+TOP = 254  # code value; JPEG leaves a clipped white at 254 or 255
+UNCLIPPED = 250  # working code value below which noise of a few code values does not clip
+RING = 0.02  # share of the background that has to be unclipped to speak for the rest
+CELLS = 5  # a grid of 5 x 5 has 16 cells on its border
+BORDER_DEPTH = 0.12  # of the frame: how deep those regions reach
+DARKEST_L = 15.0  # CIELAB; below, the chromaticity is mostly noise
+WHITE_SD = {"background": 0.0015, "unclipped part": 0.004, "shadow": 0.02}  # relative, measured on painted pictures
+LIGHT_IN_SHADOW = (0.25, 0.93)  # of white; darker, the product's own colour is thrown into it
+
+
+def background_facts(picture, backdrop, outline):
+    """
+    Level, spread, clipping and white point of the background.
+
+    Parameters
+    ----------
+    picture : Picture
+    backdrop : Backdrop
+    outline : Outline
+
+    Returns
+    -------
+    dict
+        ``backdrop``, ``background_L``, ``_a``, ``_b``, ``background_spread``,
+        ``background_clipped``, ``background_red``, ``_green``, ``_blue``,
+        ``white_red``, ``white_blue`` (linear light over green), ``white_sd``
+        (relative), ``white_source``, ``cct_k``, ``duv``; ``reasons`` for what
+        is missing. Under ``sketch``: ``backdrop``, (16, 3) float32, CIELAB of
+        the border regions clockwise from the top left, NaN where the product
+        or its shadow covers one.
+    """
+    facts = {"backdrop": backdrop.kind}
+    step = max(1, int(math.sqrt(picture.lab.shape[0] * picture.lab.shape[1] / SAMPLES)))
+    grid = (slice(step // 2, None, step),) * 2
+    lab, linear, working = picture.lab[grid], picture.linear[grid], picture.working[grid]
+    free = _free(outline, grid)
+    if backdrop.kind != "unknown":
+        free &= _near(lab, backdrop.lab[grid])
+    if free.sum() < FEWEST or backdrop.kind == "unknown":
+        reason = "too little background is seen" if free.sum() < FEWEST else "the background is not one surface"
+        return facts | {"reasons": (f"{reason} to measure its light and colour",)}
+    lightness = lab[..., 0]
+    kept = free & _within(lightness, free)
+    level = lab[kept].mean(axis=0, dtype=float)
+    light = linear[kept].mean(axis=0, dtype=float)
+    facts |= dict(zip(("background_L", "background_a", "background_b"), level, strict=True))
+    facts |= dict(zip(("background_red", "background_green", "background_blue"), light, strict=True))
+    facts["background_clipped"] = _clipped_share(picture, grid, free)
+    regions = border_regions(lab, free)
+    facts["sketch"] = {"backdrop": regions}
+    if np.isfinite(regions[:, 0]).sum() >= CELLS:
+        facts["background_spread"] = np.nanmax(regions[:, 0]) - np.nanmin(regions[:, 0])
+    white, reason = _white(linear, working, free, outline.shadow[grid])
+    facts |= white
+    if reason:
+        return facts | {"reasons": (reason,)}
+    temperature, reason = _temperature(facts)
+    return facts | temperature | ({"reasons": (reason,)} if reason else {})
+
+
+def border_regions(lab, free):
+    """
+    CIELAB of the frame's 16 border regions, clockwise from the top left.
+
+    Parameters
+    ----------
+    lab : (h, w, 3) array
+    free : (h, w) bool
+        Background.
+
+    Returns
+    -------
+    (16, 3) float32
+        NaN where less than a twentieth of a region is background.
+    """
+    height, width = free.shape
+    row, column = np.arange(height) * CELLS // height, np.arange(width) * CELLS // width
+    y, x = (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width
+    depth = np.minimum(np.minimum(y, 1 - y)[:, None], np.minimum(x, 1 - x))
+    cell = row[:, None] * CELLS + column
+    cell = np.where(depth < BORDER_DEPTH, cell, -1)
+    result = np.full((4 * (CELLS - 1), 3), np.nan, np.float32)
+    for place, number in enumerate(_clockwise()):
+        members = (cell == number).nonzero()
+        seen = free[members]
+        if seen.sum() >= max(0.05 * seen.size, 5):
+            values = lab[members][seen]
+            kept = _within(values[:, 0], np.ones(len(values), bool))
+            result[place] = values[kept].mean(axis=0, dtype=float)
+    return result
+
+
+def _clockwise():
+    """Numbers of a grid's border cells, row by row numbering, clockwise from the top left."""
+    last = CELLS - 1
+    top = [(0, k) for k in range(last)]
+    right = [(k, last) for k in range(last)]
+    bottom = [(last, last - k) for k in range(last)]
+    left = [(last - k, 0) for k in range(last)]
+    return [row * CELLS + column for row, column in top + right + bottom + left]
+
+
+def _free(outline, grid):
+    """Samples that are neither product nor shadow, nor next to either."""
+    taken = (outline.mask | outline.shadow)[grid]
+    return cv2.dilate(np.ascontiguousarray(taken).view(np.uint8), np.ones((3, 3), np.uint8)) == 0
+
+
+def _near(lab, expected):
+    """Samples that look like the fitted backdrop: what the outline left out (tags, dirt) does not."""
+    difference = np.abs(lab - expected)
+    return (difference[..., 0] < 12) & (difference[..., 1] < 8) & (difference[..., 2] < 8)
+
+
+def _within(values, where):
+    """True within 2.5 robust deviations of the median of `values[where]`."""
+    sample = values[where]
+    centre = np.median(sample)
+    spread = 1.4826 * np.median(np.abs(sample - centre))
+    return np.abs(values - centre) <= 2.5 * spread + 0.4  # 0.4: one code value near white, in L*
+
+
+def _clipped_share(picture, grid, free):
+    """Share of full-resolution background pixels with a channel at the top of the scale."""
+    scale = picture.reduction
+    start, step = grid[0].start * scale + scale // 2, grid[0].step * scale
+    codes = picture.encoded[start::step, start::step][: free.shape[0], : free.shape[1]]
+    return float(np.mean(codes[free[: codes.shape[0], : codes.shape[1]]].max(axis=1) >= TOP))
+
+
+def _white(linear, working, free, shadow):
+    """What the background says of the light's colour, from where it is not clipped; and the reason if nothing does."""
+    unclipped = working.max(axis=2) <= UNCLIPPED
+    whole, part = free, free & unclipped
+    if part.sum() >= 0.97 * whole.sum():
+        source, where = "background", part
+    elif part.sum() >= max(RING * whole.sum(), FEWEST):
+        source, where = "unclipped part", part
+    else:
+        green = linear[..., 1]
+        source, where = "shadow", shadow & unclipped & (green > LIGHT_IN_SHADOW[0]) & (green < LIGHT_IN_SHADOW[1])
+        if where.sum() < FEWEST // 2:
+            return {}, "the background is clipped, so it does not show the colour of the light"
+    if source != "shadow":
+        where = where & _within(linear[..., 1] * 100, where)
+    red, green, blue = linear[where].mean(axis=0, dtype=float)
+    if green <= 0.001:
+        return {}, "the background is too dark to show the colour of the light"
+    white = {"white_red": red / green, "white_blue": blue / green}
+    return white | {"white_sd": WHITE_SD[source], "white_source": source}, ""
+
+
+def _temperature(facts):
+    """Correlated colour temperature and Duv of the background's white; or why there is none."""
+    if facts["backdrop"] == "coloured":
+        return {}, "the background is coloured, so it has no colour temperature"
+    if facts["background_L"] < DARKEST_L:
+        return {}, "the background is too dark to have a colour temperature"
+    if facts["white_source"] == "shadow":
+        return {}, "the background is clipped, so its colour temperature is unknown"
+    cct, duv = cct_duv(uv_of_xy(xy_of_linear([facts["white_red"], 1.0, facts["white_blue"]])))
+    if not math.isfinite(cct):
+        return {}, "the background's colour is too far from any white to have a colour temperature"
+    return {"cct_k": float(cct), "duv": float(duv)}, ""

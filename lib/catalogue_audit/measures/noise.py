@@ -1,0 +1,204 @@
+"""
+Noise of the flat background, in 8-bit sRGB units a channel.
+
+JPEG rounds the block transform's coefficients, the high ones to nothing, so the
+second differences of a JPEG say little about the noise that was there. Its low
+coefficients keep it, with a rounding that is known from the file's quantisation
+tables and undone here.
+"""
+
+import math
+
+import cv2
+import numpy as np
+from scipy.special import ndtr
+
+TILE = 128  # full-resolution px, whole blocks of luma and of halved chroma
+TILES = 8
+DARKEST, LIGHTEST = 12, 247  # code values; beyond, the ends of the scale cut the noise off
+LUMA_SHARE = 0.299**2 + 0.587**2 + 0.114**2  # variance of luma over that of independent equal R, G, B noise
+CHROMA_SHARE = (0.168736**2 + 0.331264**2 + 0.5**2 + 0.418688**2 + 0.5**2 + 0.081312**2) / 2  # the same of Cb, Cr
+ROUNDING = 1 / 12  # variance of rounding to whole code values
+DECODED = 2 / 12 * 0.75  # variance that decoding adds to luma: Y rounded, then R, G, B rounded (LUMA_SHARE of it)
+SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
+
+_RATIO = np.geomspace(0.12, 12, 120)  # standard deviation over quantisation step
+
+
+def _rounded_variance(ratio):
+    """Variance, in steps squared, of a normal deviate of `ratio` steps rounded to whole steps."""
+    k = np.arange(1, 80)[:, None]
+    share = 2 * (ndtr((k + 0.5) / ratio) - ndtr((k - 0.5) / ratio))
+    return (k**2 * share).sum(axis=0)
+
+
+_ROUNDED = _rounded_variance(_RATIO)
+
+
+def noise_facts(picture, backdrop, outline, tables=None):
+    """
+    Standard deviation of the noise in flat background.
+
+    Parameters
+    ----------
+    picture : Picture
+    backdrop : Backdrop
+    outline : Outline
+    tables : mapping of int to 64 int, optional
+        The JPEG's quantisation tables by number, 0 for luma, row by row;
+        empty or None for a picture that was not a JPEG.
+
+    Returns
+    -------
+    dict
+        ``noise``: of one channel, 8-bit code values. Where JPEG has left
+        nothing of the chroma noise, the channels are taken to be independent,
+        as a sensor's photosites are. ``reasons`` says why it is missing.
+    """
+    places, reason = _flat_tiles(picture, outline)
+    if reason:
+        return {"reasons": (reason,)}
+    tiles = [picture.encoded[y : y + TILE, x : x + TILE] for y, x in places]
+    if not tables:
+        return {"noise": math.sqrt(np.median([_channel_variance(tile) for tile in tiles]))}
+    ordered = [np.asarray(tables[number], float) for number in sorted(tables)]
+    variance = _variance_before_jpeg(np.concatenate(tiles), ordered[0], ordered[min(1, len(ordered) - 1)])
+    if variance is None:
+        return {"reasons": ("the compression has left too little of the noise to measure it",)}
+    return {"noise": math.sqrt(variance)}
+
+
+def immerkaer(channel):
+    """
+    Standard deviation of white noise, from a difference that planes do not pass.
+
+    Parameters
+    ----------
+    channel : (h, w) array
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    .. [1] J. Immerkaer, "Fast Noise Variance Estimation", Computer Vision and Image Understanding
+       64(2):300-302, 1996.
+
+    Examples
+    --------
+    >>> immerkaer(np.arange(100.0).reshape(10, 10))
+    0.0
+    """
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    response = cv2.filter2D(np.asarray(channel, np.float32), cv2.CV_32F, kernel)[1:-1, 1:-1]
+    return float(math.sqrt(math.pi / 2) * np.abs(response).mean() / 6)
+
+
+def _channel_variance(tile):
+    """Mean noise variance of the three channels, rounding taken off."""
+    measured = np.mean([immerkaer(tile[..., k]) ** 2 for k in range(3)])
+    return max(float(measured) - ROUNDING, 0.0)
+
+
+def _flat_tiles(picture, outline):
+    """Corners (y, x) of flat, unclipped tiles of background on the block grid, spread over the frame; or the reason."""
+    height, width = picture.encoded.shape[:2]
+    rows, columns = height // TILE, width // TILE
+    nothing = "no flat background is large enough to measure noise"
+    if rows == 0 or columns == 0:
+        return [], nothing
+    cut = rows * TILE // picture.reduction, columns * TILE // picture.reduction
+    size = columns, rows
+    coarse = columns * 8, rows * 8
+    taken = cv2.max(outline.mask.view(np.uint8), outline.shadow.view(np.uint8))[: cut[0], : cut[1]]
+    taken = cv2.dilate(cv2.resize(taken * 255, coarse, interpolation=cv2.INTER_AREA), np.ones((3, 3), np.uint8))
+    free = cv2.resize(taken, size, interpolation=cv2.INTER_AREA) == 0
+    if not free.any():
+        return [], nothing
+    gray = cv2.cvtColor(
+        cv2.resize(picture.working[: cut[0], : cut[1]], coarse, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY
+    )
+    level = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
+    gradient = cv2.absdiff(gray, cv2.blur(gray, (5, 5)))
+    unrest = cv2.resize(gradient.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    usable = free & (level > DARKEST) & (level < LIGHTEST)
+    if not usable.any():
+        return [], "the background is clipped, so its noise cannot be measured"
+    calm = usable & (unrest <= np.quantile(unrest[usable], 0.3) + 1)
+    places = np.argwhere(calm)
+    step = max(len(places) / TILES, 1.0)
+    chosen = places[(np.arange(min(len(places), TILES)) * step).astype(int)]
+    return [(int(y) * TILE, int(x) * TILE) for y, x in chosen], ""
+
+
+def _variance_before_jpeg(tiles, luma_table, chroma_table):
+    """Noise variance of a channel before JPEG's rounding, from (n * TILE, TILE, 3) tiles; None if too little is left."""
+    ycc = cv2.cvtColor(tiles.astype(np.float32), cv2.COLOR_RGB2YCrCb)
+    variance, steps = _coefficient_variance(ycc[..., :1], luma_table, 2, 6)
+    luma_variance = _undo_rounding(np.maximum(variance - DECODED, 0), steps)
+    if luma_variance is None:
+        return None
+    luma_variance = max(luma_variance - ROUNDING * (1 + LUMA_SHARE), 0.0)  # of R, G, B before, of Y in the encoder
+    independent = luma_variance / LUMA_SHARE
+    halved = cv2.resize(ycc, (TILE // 2, len(ycc) // 2), interpolation=cv2.INTER_AREA)
+    variance, steps = _coefficient_variance(halved[..., 1:], chroma_table, 1, 2)
+    expected = independent * CHROMA_SHARE / 4  # halving averages four
+    ratio = math.sqrt(expected) / steps
+    sure = ratio > SURE_RATIO
+    if not sure.any():
+        return independent
+    kept = np.interp(ratio[sure], _RATIO, _ROUNDED) * steps[sure] ** 2
+    share = np.maximum(variance[sure] - DECODED / 2, 0).sum() / kept.sum()
+    share = float(np.clip((share - 0.15) / 0.5, 0, 1))  # the decoder's smoothing of chroma takes part of it away
+    return luma_variance + share * (independent - luma_variance)
+
+
+def _coefficient_variance(planes, table, lowest, highest):
+    """
+    Variance of the block transform's low coefficients, and their steps.
+
+    Parameters
+    ----------
+    planes : (h, w, c) float32
+        h and w whole blocks of 8.
+    table : (64,) array
+    lowest, highest : int
+        Range of the sum of the two frequency indices.
+
+    Returns
+    -------
+    variance, steps : (k,) ndarray
+        By increasing step.
+    """
+    height, width, channels = planes.shape
+    blocks = planes.reshape(height // 8, 8, width // 8, 8, channels).transpose(0, 2, 4, 1, 3).reshape(-1, 64)
+    order = np.add.outer(np.arange(8), np.arange(8)).ravel()
+    chosen = np.flatnonzero((order >= lowest) & (order <= highest))
+    chosen = chosen[np.argsort(table[chosen], kind="stable")][:10]
+    coefficients = blocks @ _BASIS[:, chosen]
+    size = np.abs(coefficients).max(axis=1)
+    steps = table[chosen]
+    calm = size <= 3 * np.median(size) + steps.min()  # the rest hold dust, or the edge of something
+    return coefficients[calm].var(axis=0), steps
+
+
+def _undo_rounding(variance, steps):
+    """Variance before rounding, from the coefficients whose steps are small enough to keep it; None if none is."""
+    deviation = steps * np.interp(variance / steps**2, _ROUNDED, _RATIO, left=0)
+    first = deviation[0]
+    usable = deviation > 0
+    usable &= steps < 3.2 * first
+    if not usable.any():
+        return None
+    return float(np.mean(deviation[usable] ** 2))
+
+
+def _block_basis():
+    """Orthonormal 8 x 8 DCT-II (ITU-T T.81, A.3.3): pixels in rows, coefficients in columns."""
+    k, x = np.arange(8)[:, None], np.arange(8)[None, :]
+    one = np.cos((2 * x + 1) * k * np.pi / 16) * np.where(k == 0, math.sqrt(1 / 8), 0.5)
+    return np.einsum("ux,vy->xyuv", one, one).reshape(64, 64).astype(np.float32)
+
+
+_BASIS = _block_basis()

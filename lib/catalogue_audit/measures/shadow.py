@@ -1,0 +1,96 @@
+"""Kind of shadow under a product: none, contact, cast, or a mirror reflection."""
+
+import cv2
+import numpy as np
+
+FAINT = 0.004  # of the product's area: less shadow is none
+REFLECTED = 0.6  # correlation of what lies under the base with the product mirrored in it
+THROWN = 0.12  # of the product's height or width: a shadow that reaches further is cast
+DEPTH = 0.18  # of the product's height: how far under the base a reflection is looked for
+
+
+def shadow_kind(picture, backdrop, outline):
+    """
+    What darkens the ground around the product.
+
+    Parameters
+    ----------
+    picture : Picture
+    backdrop : Backdrop
+    outline : Outline
+
+    Returns
+    -------
+    str or None
+        'none', 'contact', 'cast' or 'reflection'; None where there is no
+        product, or it leaves the frame at the bottom.
+    """
+    if outline.box is None or not outline.mask.any() or "bottom" in outline.touches:
+        return None
+    step = max(1, max(outline.mask.shape) // 400)
+    mask = outline.mask[::step, ::step]
+    if not mask.any():
+        return None
+    light = picture.linear[::step, ::step, 1]
+    ground = backdrop.lab[::step, ::step, 0]
+    here = picture.lab[::step, ::step, 0]
+    dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~_grown(mask)
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    height, width = rows[-1] + 1 - rows[0], columns[-1] + 1 - columns[0]
+    if _mirrored(light, mask, height) > REFLECTED:
+        return "reflection"
+    near = _reachable(dark, mask)
+    if near.sum() < FAINT * mask.sum():
+        return "none"
+    y, x = near.nonzero()
+    weight = np.maximum(ground - here, 0)[y, x]
+    if weight.sum() <= 0:
+        return "none"
+    beside = np.maximum(columns[0] - x, x - columns[-1])
+    above = rows[-1] - y
+    far = (beside > THROWN * width) | ((y - rows[-1]) > THROWN * height) | (above > 0.35 * height)
+    return "cast" if weight[far].sum() > 0.15 * weight.sum() else "contact"
+
+
+def _grown(mask):
+    return cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+
+
+def _reachable(dark, mask):
+    """Dark parts that begin at the product, not a corner of the frame that fell off."""
+    touching = _grown(_grown(mask))
+    _, labels = cv2.connectedComponents(dark.astype(np.uint8))
+    keep = np.zeros(labels.max() + 1, bool)
+    keep[np.unique(labels[dark & touching])] = True
+    keep[0] = False
+    return keep[labels]
+
+
+def _mirrored(light, mask, height):
+    """
+    Correlation between the strip under each column's lowest product pixel and the strip above it, mirrored.
+
+    The smooth fall-off of a shadow correlates with nothing; so both strips lose
+    their mean over each row first, and what is left is the product's pattern.
+    """
+    depth = max(6, int(DEPTH * height))
+    bottom = mask.shape[0] - 1 - np.argmax(mask[::-1], axis=0)
+    base = int(np.quantile(bottom[mask.any(axis=0)], 0.9))
+    columns = np.flatnonzero(mask.any(axis=0) & (bottom > base - 0.08 * height) & (bottom + 2 < mask.shape[0]))
+    if len(columns) < 20:
+        return 0.0
+    offset = np.arange(2, depth)
+    above = np.clip(bottom[columns] - offset[:, None], 0, None)
+    below = bottom[columns] + offset[:, None]
+    inside = (below < mask.shape[0]).all(axis=1) & mask[above, columns].mean(axis=1).__gt__(0.8)
+    if inside.sum() < 4:
+        return 0.0
+    mirror = np.log(np.maximum(light[above[inside], columns], 1e-3))
+    ground = np.log(np.maximum(light[below[inside], columns], 1e-3))
+    ground = ground - np.median(ground)
+    if ground.std() < 0.004:
+        return 0.0
+    mirror -= mirror.mean(axis=1, keepdims=True)
+    ground -= ground.mean(axis=1, keepdims=True)
+    scale = np.sqrt((mirror**2).sum() * (ground**2).sum())
+    return float((mirror * ground).sum() / scale) if scale > 1e-6 else 0.0

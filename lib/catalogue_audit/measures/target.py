@@ -1,0 +1,261 @@
+"""
+A colour target in the picture: 24 patches, or a grey card.
+
+The 24 patches are found as a grid of even squares and believed only when their
+colours fit the published ones; a quilted bag has a grid, but not those colours.
+"""
+
+import math
+
+import cv2
+import numpy as np
+
+from catalogue_audit.pixels.colour import ciede2000, lab_from_linear, linear_from_lab
+
+LONG_SIDE = 480  # px on which patches are looked for
+ROWS, COLUMNS = 4, 6
+FEWEST_SQUARES = 14  # of 24 that have to be seen; the grid tells the rest
+FITTED_DE = 9.0  # mean CIEDE2000 after gains for light and colour of light; wrong grids stay above 15
+CARD_L = (38.0, 66.0)  # CIELAB of a grey card; 18 % is 49.5, exposure may be half a stop off
+CARD_AREA = (0.03, 0.85)  # of the frame
+
+# CIELAB (D50) of the 24 patches: average of 30 charts, D. Pascale, "The ColorChecker (since 1976!)",
+# BabelColor 2012, as carried by colour-science (CCS_COLOURCHECKERS["BabelColor Average"]); row by row
+# from dark skin to black.
+PUBLISHED_LAB = np.array(
+    [
+        [38.45, 13.6, 14.53], [65.94, 17.88, 17.86], [50.06, -4.51, -22.28], [43.29, -13.23, 21.93],
+        [55.32, 8.83, -24.62], [70.69, -33.03, -0.13], [62.65, 35.35, 57.84], [40.25, 9.76, -44.38],
+        [51.6, 47.8, 16.88], [30.5, 21.06, -20.04], [72.46, -23.29, 56.99], [71.95, 19.48, 68.13],
+        [28.88, 14.8, -50.15], [55.14, -37.81, 31.63], [42.28, 54.1, 28.67], [82.28, 4.03, 80.01],
+        [51.92, 49.8, -13.85], [50.72, -28.1, -27.96], [96.53, -0.47, 2.38], [81.21, -0.66, 0.25],
+        [66.48, -0.53, -0.04], [50.83, -0.63, -0.16], [35.85, -0.54, -0.51], [20.83, 0.03, -0.4],
+    ]
+)  # fmt: skip
+PUBLISHED_LINEAR = linear_from_lab(PUBLISHED_LAB)
+NEUTRALS = slice(18, 24)
+
+
+def target_facts(picture):
+    """
+    Whether the picture shows a colour target, and what its patches measure.
+
+    Parameters
+    ----------
+    picture : Picture
+
+    Returns
+    -------
+    dict
+        Empty for any other picture. ``target`` ('24 patches' or 'grey card'),
+        ``target_de`` (mean CIEDE2000 of the patches as they are; for a card,
+        of its colour from neutral at equal lightness); under ``sketch``:
+        ``patches``, (24, 3) float32 linear light, dark skin first (a card: one row).
+    """
+    height, width = picture.working.shape[:2]
+    factor = max(1, round(max(height, width) / LONG_SIDE))
+    if min(height, width) < 60:
+        return {}
+    small = cv2.resize(picture.working, (width // factor, height // factor), interpolation=cv2.INTER_AREA)
+    even = _even(small)
+    grid = _grid(even)
+    if grid is not None:
+        patches = _believed(picture.linear, grid * factor)
+        if patches is not None:
+            error = ciede2000(lab_from_linear(patches), PUBLISHED_LAB)
+            return {
+                "target": "24 patches",
+                "target_de": float(error.mean()),
+                "sketch": {"patches": patches.astype(np.float32)},
+            }
+    card = _card(picture, even, factor)
+    return {} if card is None else card
+
+
+def patch_errors(patches):
+    """
+    How far a target's patches are from the published ones, and how far they could be brought.
+
+    Parameters
+    ----------
+    patches : (24, 3) array
+        Linear light, dark skin first.
+
+    Returns
+    -------
+    dict
+        ``de`` (24,) CIEDE2000 as measured; ``de_exposed`` (24,) after exposure
+        and white balance on the neutral patches; ``de_matrix`` (24,) after the
+        best 3 x 3 matrix; ``matrix`` (3, 3), linear measured to linear
+        published; ``gains`` (3,) of the neutral patches.
+
+    Examples
+    --------
+    >>> round(float(patch_errors(PUBLISHED_LINEAR)["de"].max()), 6)
+    0.0
+    """
+    patches = np.asarray(patches, float)
+    gains = _neutral_gains(patches)
+    matrix = np.linalg.lstsq(patches, PUBLISHED_LINEAR, rcond=None)[0].T
+    return {
+        "de": ciede2000(lab_from_linear(patches), PUBLISHED_LAB),
+        "de_exposed": ciede2000(lab_from_linear(patches * gains), PUBLISHED_LAB),
+        "de_matrix": ciede2000(lab_from_linear(patches @ matrix.T), PUBLISHED_LAB),
+        "matrix": matrix,
+        "gains": gains,
+    }
+
+
+def _neutral_gains(patches):
+    """Gain of each channel that brings the unclipped neutral patches to their published light."""
+    measured, published = patches[NEUTRALS], PUBLISHED_LINEAR[NEUTRALS]
+    usable = (measured < 0.98).all(axis=1) & (measured > 0.002).all(axis=1)
+    if not usable.any():
+        usable[:] = True
+    return np.exp(np.median(np.log(published[usable] / np.maximum(measured[usable], 1e-4)), axis=0))
+
+
+def _even(small):
+    """Pixels in whose neighbourhood the picture hardly changes, uint8."""
+    gray = cv2.GaussianBlur(small, (3, 3), 0)
+    spread = cv2.morphologyEx(gray, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    red, green, blue = cv2.split(spread)
+    return cv2.compare(cv2.max(cv2.max(red, green), blue), 10, cv2.CMP_LE)
+
+
+def _squares(even):
+    """Even parts that are about square: (n, 3), x, y, side."""
+    _, _, stats, centres = cv2.connectedComponentsWithStats(even, connectivity=4)
+    width, height, area = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
+    good = (np.minimum(width, height) >= 5) & (np.maximum(width, height) < 1.5 * np.minimum(width, height))
+    good &= (area > 0.55 * width * height) & (width < even.shape[1] / 5)
+    good[0] = False
+    side = np.sqrt(area[good])
+    return np.column_stack([centres[good], side])
+
+
+def _grid(even):
+    """Centres of a 4 x 6 (or 6 x 4) grid, (24, 2) small pixels, row by row along its long side; or None."""
+    squares = _squares(even)
+    if len(squares) < FEWEST_SQUARES:
+        return None
+    for side in np.unique(squares[:, 2])[::-1]:
+        alike = squares[(squares[:, 2] < 1.02 * side) & (squares[:, 2] > 0.65 * side)]
+        if len(alike) >= FEWEST_SQUARES:
+            grid = _fit_grid(alike[:, :2], side)
+            if grid is not None:
+                return grid
+    return None
+
+
+def _fit_grid(points, side):
+    """
+    Affine grid through points that lie on most of its places.
+
+    The two steps of the grid are the commonest vectors between neighbours.
+    """
+    apart = points[None] - points[:, None]
+    distance = np.hypot(apart[..., 0], apart[..., 1])
+    pairs = apart[(distance > 0.9 * side) & (distance < 2.2 * side)]
+    if len(pairs) < 2 * FEWEST_SQUARES:
+        return None
+    shortest = np.median(np.sort(np.hypot(*pairs.T))[: FEWEST_SQUARES])
+    pairs = pairs[np.hypot(*pairs.T) < 1.25 * shortest]
+    along = pairs[(np.abs(pairs[:, 0]) >= np.abs(pairs[:, 1]))]
+    down = pairs[(np.abs(pairs[:, 0]) < np.abs(pairs[:, 1]))]
+    if len(along) < 6 or len(down) < 6:
+        return None
+    first = np.median(along * np.sign(along[:, :1]), axis=0)
+    second = np.median(down * np.sign(down[:, 1:]), axis=0)
+    steps = np.column_stack([first, second])
+    if abs(np.linalg.det(steps)) < 0.6 * np.hypot(*first) * np.hypot(*second):
+        return None
+    origin = points[np.argmin(np.hypot(*(points - np.median(points, axis=0)).T))]
+    cell = np.rint(np.linalg.solve(steps, (points - origin).T).T)
+    for _ in range(2):
+        design = np.column_stack([cell, np.ones(len(cell))])
+        fit = np.linalg.lstsq(design, points, rcond=None)[0]
+        off = np.hypot(*(points - design @ fit).T)
+        cell = np.rint(np.linalg.solve(fit[:2].T, (points - fit[2]).T).T)
+    cell, points = cell[off < 0.3 * side], points[off < 0.3 * side]
+    return _placed(cell, fit)
+
+
+def _placed(cell, fit):
+    """The 24 places of the 4 x 6 window of cells that holds most points; None with too few."""
+    best, found = 0, None
+    for rows, columns in ((ROWS, COLUMNS), (COLUMNS, ROWS)):
+        for top in range(int(cell[:, 1].min()) - 1, int(cell[:, 1].max()) + 1):
+            for left in range(int(cell[:, 0].min()) - 1, int(cell[:, 0].max()) + 1):
+                inside = (cell[:, 0] >= left) & (cell[:, 0] < left + columns)
+                inside &= (cell[:, 1] >= top) & (cell[:, 1] < top + rows)
+                count = len(np.unique(cell[inside], axis=0))
+                if count > best:
+                    best, found = count, (rows, columns, top, left)
+    if best < FEWEST_SQUARES or best < 0.6 * len(np.unique(cell, axis=0)):
+        return None
+    rows, columns, top, left = found
+    row, column = np.meshgrid(np.arange(top, top + rows), np.arange(left, left + columns), indexing="ij")
+    grid = np.stack([column, row, np.ones_like(row)], axis=-1) @ fit
+    return (grid if rows == ROWS else np.rot90(grid)).reshape(-1, 2)
+
+
+def _believed(linear, grid):
+    """Linear light of the 24 patches, in published order, if they fit the published colours; else None."""
+    measured = _patch_light(linear, grid)
+    if measured is None:
+        return None
+    best, patches = math.inf, None
+    sheet = measured.reshape(ROWS, COLUMNS, 3)
+    for turned in (sheet, sheet[::-1, ::-1]):
+        candidate = turned.reshape(-1, 3)
+        error = float(patch_errors(candidate)["de_exposed"].mean())
+        if error < best:
+            best, patches = error, candidate
+    return patches if best < FITTED_DE else None
+
+
+def _patch_light(linear, grid):
+    """Mean light of the middle of each patch; None where one lies outside the picture."""
+    step = float(np.median(np.hypot(*np.diff(grid.reshape(ROWS, COLUMNS, 2), axis=1).reshape(-1, 2).T)))
+    reach = max(int(0.22 * step), 1)
+    height, width = linear.shape[:2]
+    rows, columns = grid[:, 1].astype(int), grid[:, 0].astype(int)
+    if min(rows.min(), columns.min()) < reach or rows.max() >= height - reach or columns.max() >= width - reach:
+        return None
+    return np.array(
+        [
+            np.median(linear[y - reach : y + reach + 1, x - reach : x + reach + 1].reshape(-1, 3), axis=0)
+            for y, x in zip(rows, columns, strict=True)
+        ],
+        float,
+    )
+
+
+def _card(picture, even, factor):
+    """A plain, neutral, mid-grey rectangle and nothing else; None where the picture shows anything more."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(even, connectivity=4)
+    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable")[:3] + 1
+    for number in order:
+        left, top, width, height, area = stats[number]
+        if not CARD_AREA[0] < area / even.size < CARD_AREA[1]:
+            continue
+        part = (labels[top : top + height, left : left + width] == number).astype(np.uint8)
+        found, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        outer = max(found, key=cv2.contourArea)
+        (_, _), (a, b), _ = cv2.minAreaRect(outer)
+        if cv2.contourArea(outer) < 0.95 * max(a, 1) * max(b, 1) or area < 0.985 * cv2.contourArea(outer):
+            continue
+        inner = cv2.erode(part, np.ones((5, 5), np.uint8)) > 0
+        rows, columns = inner.nonzero()
+        if len(rows) < 200:
+            continue
+        y, x = (rows + top) * factor + factor // 2, (columns + left) * factor + factor // 2
+        lab, light = picture.lab[y, x], picture.linear[y, x]
+        level = np.median(lab, axis=0)
+        spread = np.quantile(lab[:, 0], 0.95) - np.quantile(lab[:, 0], 0.05)
+        if CARD_L[0] < level[0] < CARD_L[1] and math.hypot(level[1], level[2]) < 6 and spread < 3:
+            neutral = ciede2000(level, (level[0], 0.0, 0.0))
+            patch = np.median(light, axis=0)[None].astype(np.float32)
+            return {"target": "grey card", "target_de": float(neutral), "sketch": {"patches": patch}}
+    return None

@@ -1,0 +1,78 @@
+"""Noise against injected noise, and the estimator against its published reference rows."""
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from catalogue_audit.measures.noise import immerkaer, noise_facts
+from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, working_mask
+
+# J. Immerkaer, Computer Vision and Image Understanding 64(2):300-302, 1996: estimates for
+# 128 + s * numpy.random.default_rng(20240101).standard_normal((512, 512)), float and rounded to 8 bits.
+IMMERKAER_ROWS = [(0.5, 0.503, 0.562), (1.0, 1.006, 1.045), (2.0, 2.012, 2.03), (5.0, 5.029, 5.039), (10.0, 10.059, 10.061)]
+
+
+@pytest.mark.parametrize(("s", "as_float", "as_8bit"), IMMERKAER_ROWS)
+def test_immerkaer_gives_the_reference_values(s, as_float, as_8bit):
+    image = 128 + s * np.random.default_rng(20240101).standard_normal((512, 512))
+    assert immerkaer(image) == pytest.approx(as_float, rel=0.004)
+    assert immerkaer(np.rint(image)) == pytest.approx(as_8bit, rel=0.004)
+
+
+def test_immerkaer_agrees_with_the_wavelet_estimate_of_scikit_image():
+    from skimage.restoration import estimate_sigma
+
+    image = 128 + 3 * np.random.default_rng(5).standard_normal((512, 512))
+    assert immerkaer(image) == pytest.approx(estimate_sigma(image), rel=0.02)
+
+
+def test_immerkaer_is_zero_on_a_ramp():
+    y, x = np.mgrid[:64, :64]
+    assert immerkaer((x + y) / 2) == pytest.approx(0, abs=1e-3)
+
+
+@pytest.fixture(scope="module")
+def scene():
+    code, mask = bag((1200, 1000), background=222.0, supersample=2)
+    return code + np.linspace(-8, 8, code.shape[1])[None, :, None], mask
+
+
+def _noise(code, mask, quality=None, subsampling=2):
+    code, tables = rounded_code(code), None
+    if quality is not None:
+        buffer = io.BytesIO()
+        Image.fromarray(code).save(buffer, "JPEG", quality=quality, subsampling=subsampling)
+        with Image.open(buffer) as file:
+            tables, code = file.quantization, np.asarray(file)
+    picture = picture_of(code)
+    return noise_facts(picture, backdrop_of(picture), outline_of(working_mask(mask, picture)), tables)
+
+
+@pytest.mark.parametrize("s", [0.5, 1.0, 2.0, 5.0])
+def test_noise_of_an_uncompressed_picture_is_within_a_twentieth(scene, s):
+    code, mask = scene
+    noisy = code + s * np.random.default_rng(3).standard_normal(code.shape)
+    assert _noise(noisy, mask)["noise"] == pytest.approx(s, rel=0.05)
+
+
+@pytest.mark.parametrize("subsampling", [0, 2])
+@pytest.mark.parametrize(("quality", "s"), [(97, 1.0), (97, 3.0), (92, 1.5), (92, 3.0), (88, 2.0), (88, 4.0), (80, 3.0)])
+def test_noise_of_a_jpeg_is_within_a_tenth_of_what_was_there_before(scene, quality, s, subsampling):
+    code, mask = scene
+    noisy = code + s * np.random.default_rng(4).standard_normal(code.shape)
+    assert _noise(noisy, mask, quality, subsampling)["noise"] == pytest.approx(s, rel=0.1)
+
+
+def test_a_clipped_background_gives_no_noise_and_says_why(scene):
+    code, mask = scene
+    facts = _noise(np.where(mask[..., None], code, 255), mask)
+    assert "noise" not in facts
+    assert "clipped" in facts["reasons"][0]
+
+
+def test_a_product_that_fills_the_frame_gives_no_noise(scene):
+    code, _ = scene
+    facts = _noise(code, np.ones(code.shape[:2], bool))
+    assert "no flat background" in facts["reasons"][0]
