@@ -100,7 +100,7 @@ def _migrate(connection):
         raise
 
 
-def record_audit(connection, *, location, fingerprint, audit):
+def record_audit(connection, location, fingerprint, summary, frames, findings):
     """
     Record an audit before its report is published; `report` is filled by `record_report`.
 
@@ -109,7 +109,6 @@ def record_audit(connection, *, location, fingerprint, audit):
     int
         The audit's number.
     """
-    summary = audit.summary
     cursor = connection.execute(
         "INSERT INTO audits (delivery, location, fingerprint, audited_at, stage, verdict, exit_status, summary,"
         " frames, findings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -122,8 +121,8 @@ def record_audit(connection, *, location, fingerprint, audit):
             summary["verdict"],
             summary["exit_status"],
             json.dumps(summary, sort_keys=True),
-            _parquet(audit.frames),
-            _parquet(audit.findings),
+            _parquet(frames),
+            _parquet(findings),
         ),
     )
     return cursor.lastrowid

@@ -167,19 +167,22 @@ def audit_listing(
             notes=notes + history_notes,
         )
 
-        def build(temporary):
-            write_report(audit, temporary, notebooks=not tables_only)
-            numbers.append(record_audit(history, location=source.location, fingerprint=fingerprint, audit=audit))
+        written = []
 
-        numbers = []
+        def build(temporary):
+            summary = write_report(audit, temporary, notebooks=not tables_only)
+            number = record_audit(history, source.location, fingerprint, summary, audit.frames, audit.findings)
+            written[:] = [summary, number]
+
         folder = publish(build, out, source.name, datetime.date.today())
-        record_report(history, numbers[-1], folder.name)
+        summary, number = written
+        record_report(history, number, folder.name)
     finally:
         if sketches is not None:
             sketches.close()
         connection.close()
         history.close()
-    return Review(folder, audit.summary, audit.summary["exit_status"])
+    return Review(folder, summary, summary["exit_status"])
 
 
 def measure_frames(source, listing, brief, products, connection, work_folder, *, jobs=None, progress=None):
