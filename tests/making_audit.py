@@ -169,8 +169,8 @@ def make_audit(products=12, faults=True, seed=1):
         pairs=pd.DataFrame(
             {"file": ["BG-0109_detail.jpg"], "other": ["BG-0108_detail.jpg"], "kind": ["exact"]} if faults and products >= 10 else {}
         ),
-        spots=pd.DataFrame({"x": [0.21, 0.64, 0.83], "y": [0.17, 0.42, 0.11], "size_px": [9.0, 14.0, 7.5], "frames": [7, 22, 5]} if faults else {}),
-        framing_rule=pd.DataFrame({"view": list(VIEWS[:3]), "rule": ["equal height"] * 3, "value": [0.52, 0.53, 0.53]}),
+        spots=_spots() if faults else pd.DataFrame(),
+        framing_rule="same_height",
         sketches=sketches,
         versions={"catalogue-audit": "0.1.0"},
     )  # fmt: skip
@@ -220,7 +220,7 @@ def _finding(file, sku, view, check):
     spec = CHECKS[check]
     _, value, expected, unit, _ = FAULTS[check]
     return {"file": file, "sku": sku, "view": view, "check": check, "severity": "critical" if check == "focus" else spec.severity, "value": value,
-            "expected": expected, "tolerance": spec.tolerance, "unit": unit or spec.unit, "remedy": spec.remedy,
+            "expected": expected, "tolerance": spec.tolerance, "unit": unit or spec.unit or None, "remedy": spec.remedy,
             "note": f"Made finding: {check.replace('_', ' ')} of the {view.replace('_', '-')} view is off."}  # fmt: skip
 
 
@@ -248,7 +248,7 @@ def _marks(file, check):
 def _correction(file, checks):
     return {"file": file, "exposure_ev": 0.412 if "exposure" in checks else None, "gain_r": 0.97 if "white_balance" in checks else None,
             "gain_g": 1.0 if "white_balance" in checks else None, "gain_b": 1.11 if "white_balance" in checks else None,
-            "rotate_deg": -2.4 if "roll" in checks else None, "crop_left": 0.02, "crop_top": 0.02, "crop_right": 0.98, "crop_bottom": 0.98, "note": ""}  # fmt: skip
+            "rotate_deg": -2.4 if "roll" in checks else None, "crop_left": 0.02, "crop_top": 0.02, "crop_right": 0.98, "crop_bottom": 0.98, "note": None}  # fmt: skip
 
 
 def _set_findings(rows):
@@ -294,6 +294,15 @@ def _summary(frames, findings, faults):
         "delivery": "Autumn bags, drop 2" if faults else "Autumn bags, clean", "stage": "originals", "audited_at": "2026-03-04T10:15:00+01:00",
         "tool_version": "0.1.0", "brief": BRIEF, "files": len(frames), "measured": len(frames) - unread, "not_measured": unread,
         "products": int(frames["sku"].nunique()), "complete_products": int(frames["sku"].nunique()) - faults, "verdict": "return" if faults else "accept",
-        "findings_by_severity": findings["severity"].value_counts().to_dict(), "findings_by_check": findings["check"].value_counts().to_dict(),
+        "findings_by_severity": {str(k): int(v) for k, v in findings["severity"].value_counts().items()},
+        "findings_by_check": findings["check"].value_counts().to_dict(),
         "exit_status": int(faults),
     }  # fmt: skip
+
+
+def _spots():
+    """Three grains of dust, each seen in two pictures a little apart."""
+    places = [(0.21, 0.17, 9.0, 7), (0.64, 0.42, 14.0, 22), (0.83, 0.11, 7.5, 5)]
+    rows = [{"file": f"BG-010{n}_back.jpg", "x": x + 0.001 * n, "y": y, "size_px": size, "camera": "100200", "frames": frames}
+            for x, y, size, frames in places for n in (1, 2)]  # fmt: skip
+    return pd.DataFrame(rows)

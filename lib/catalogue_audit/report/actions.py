@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from catalogue_audit.findings.decisions import is_accepted
 from catalogue_audit.report.wording import (
     AT_LEAST_CHECKS,
     AT_MOST_CHECKS,
@@ -37,6 +38,8 @@ class Thing(NamedTuple):
         Rows of the findings table, worst first; the first one stands for all.
     severity, check, remedy : str
     files, skus : tuple of str
+    view : str
+        '' where there is none.
     title, note : str
     weight : float
         Largest deviation in tolerances.
@@ -48,6 +51,7 @@ class Thing(NamedTuple):
     remedy: str
     files: tuple
     skus: tuple
+    view: str
     title: str
     note: str
     weight: float
@@ -96,15 +100,28 @@ def things_to_do(findings):
     Returns
     -------
     list of Thing
-        Every row of the table is in exactly one thing.
+        Every row of the table is in exactly one thing; what somebody has accepted is in none.
     """
-    groups = {}
+    groups, accepted = {}, accepted_rows(findings)
     for number, row in enumerate(findings.to_dict("records")):
+        if number in accepted:
+            continue
         alone = is_missing(row.get("cause"))
         key = (row["check"], number) if alone else (row["check"], row["cause"])
         groups.setdefault(key, []).append(row | {"row": number})
     things = [_thing(rows) for rows in groups.values()]
     return sorted(things, key=lambda thing: (severity_rank(thing.severity), -thing.weight, -len(thing.files), thing.rows[0]))
+
+
+def accepted_rows(findings):
+    """
+    Rows of the findings table that a decision has accepted: shown, but nothing to do.
+
+    Returns
+    -------
+    set of int
+    """
+    return set(np.flatnonzero(np.asarray(is_accepted(findings), bool)).tolist()) if len(findings) else set()
 
 
 def _thing(rows):
@@ -119,6 +136,7 @@ def _thing(rows):
         remedy=lead["remedy"],
         files=files,
         skus=skus,
+        view="" if is_missing(lead["view"]) else lead["view"],
         title=check_title(lead["check"]),
         note=_shared_note(lead, files) if len(rows) > 1 else plain_text(lead["note"]),
         weight=excess(lead),
@@ -133,7 +151,9 @@ def subject(thing):
     """Whom a thing concerns, in a few words: a product and view, a file, several, or the delivery."""
     if len(thing.files) > 1:
         return f"{count_text(len(thing.files), 'picture')} of {count_text(len(thing.skus), 'product')}"
-    return "the delivery" if not thing.skus and not thing.files else plain_text((thing.skus or thing.files)[0])
+    if thing.skus or thing.files:
+        return plain_text((thing.skus or thing.files)[0])
+    return f"all {view_title(thing.view)} pictures" if thing.view else "the delivery"
 
 
 def reasons(things, limit=6):
@@ -224,6 +244,7 @@ def remedy_counts(findings):
     list of (remedy, {severity: count})
         In the order of work; remedies without findings are left out.
     """
+    findings = findings[~findings.index.isin(accepted_rows(findings))]
     table = pd.crosstab(findings["remedy"], findings["severity"]) if len(findings) else pd.DataFrame()
     return [
         (remedy, {s: int(table.at[remedy, s]) if s in table else 0 for s in SEVERITIES})
@@ -233,5 +254,7 @@ def remedy_counts(findings):
 
 def spoken_subject(finding):
     """Product and view of a finding as people say them."""
-    parts = [plain_text(finding.get("sku")), view_title(finding.get("view")) if not is_missing(finding.get("view")) else ""]
-    return ", ".join(part for part in parts if part) or plain_text(finding.get("file")) or "the delivery"
+    sku, view, file = (plain_text(finding.get(name)) for name in ("sku", "view", "file"))
+    if view and not sku and not file:
+        return f"all {view_title(view)} pictures"
+    return ", ".join(part for part in (sku, view_title(view)) if part) or file or "the delivery"

@@ -8,7 +8,6 @@ as the same record, without sketches, so that a notebook shows what was saved.
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -45,8 +44,8 @@ class Audit:
         A row a pair of duplicates: ``file``, ``other``, ``kind`` and what else identity tells.
     spots : DataFrame
         A row a recurring sensor spot: ``x``, ``y`` (fractions of the frame), ``size_px``, ``frames``.
-    framing_rule : DataFrame or None
-        The rule by which the size of each view was judged.
+    framing_rule : str or None
+        The rule by which size was judged.
     comparison : DataFrame or None
         Findings against those of the report before.
     brief : object or None
@@ -118,8 +117,8 @@ def write_data(audit, folder):
     tables = folder / "tables"
     write_tables(tables, {name: getattr(audit, name) for name in TABLES})
     audit.frames.to_parquet(folder / "frames.parquet", index=False)
-    more = {name: value.to_json(orient="split") for name, value in _further(audit).items()}
-    content = {"tables": more, "notes": list(audit.notes), "versions": audit.versions}
+    more = {name: json.loads(value.to_json(orient="split", index=False)) for name, value in _further(audit).items()}
+    content = {"tables": more, "framing_rule": audit.framing_rule, "notes": list(audit.notes), "versions": audit.versions}
     _write_json(tables / MORE_FILE, content)
     write_summary(audit.summary, folder)
 
@@ -135,7 +134,7 @@ def _write_json(path, content):
 
 
 def _further(audit):
-    candidates = {name: getattr(audit, name) for name in ("pairs", "spots", "framing_rule", "comparison")}
+    candidates = {name: getattr(audit, name) for name in ("pairs", "spots", "comparison")}
     return {name: value for name, value in candidates.items() if isinstance(value, pd.DataFrame)}
 
 
@@ -163,10 +162,9 @@ def read_audit(folder):
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     more_file = folder / "tables" / MORE_FILE
     more = json.loads(more_file.read_text(encoding="utf-8")) if more_file.is_file() else {}
-    further = {
-        name: pd.read_json(StringIO(text), orient="split", dtype=False, convert_dates=False)
-        for name, text in more.get("tables", {}).items()
-    }
+    further = {name: pd.DataFrame(**table) for name, table in more.get("tables", {}).items()}
+    if isinstance(more.get("framing_rule"), str):
+        further["framing_rule"] = more["framing_rule"]
     return Audit(
         summary,
         **read_tables(folder / "tables"),

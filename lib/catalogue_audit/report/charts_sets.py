@@ -1,11 +1,14 @@
 """Charts of the set as a whole: lighting set-ups, angles, sensor dust."""
 
 import numpy as np
+import pandas as pd
 
 from catalogue_audit.report import look
 from catalogue_audit.report.audit import tolerance, view_order
 from catalogue_audit.report.charts import MANY
 from catalogue_audit.report.wording import count_text, number_text, view_title
+
+SAME_PLACE = 0.012  # of the frame: spots nearer than this are one grain of dust
 
 
 def exposure_chart(audit):
@@ -111,8 +114,8 @@ def dust_map(audit):
     figure : matplotlib.figure.Figure
     alt_text : str
     """
-    spots = audit.spots
-    count = len(spots) if {"x", "y"} <= set(spots.columns) else 0
+    spots = recurring_places(audit.spots)
+    count = len(spots)
     figure = look.new_figure(5.2, 4.0)
     axes = figure.add_subplot()
     wide = _aspect(audit.frames)
@@ -121,7 +124,7 @@ def dust_map(audit):
         side.set_color(look.QUIET)
     words = []
     if count:
-        seen = spots["frames"].to_numpy(dtype=float) if "frames" in spots else np.ones(count)
+        seen = spots["frames"].to_numpy(dtype=float)
         axes.scatter(spots["x"] * wide, spots["y"], s=60 + 200 * seen / max(seen.max(), 1), facecolors="none", edgecolors=look.VERMILION, linewidths=1.8)
         for x, y, number in list(zip(spots["x"], spots["y"], seen, strict=True))[:25]:
             look.label(axes, x * wide, y, f"{number:.0f}", ha="center", va="center", fontsize=7.5)
@@ -131,6 +134,31 @@ def dust_map(audit):
     for side in axes.spines.values():
         side.set_visible(True)
     return figure, f"{title}. " + "; ".join(words)
+
+
+def recurring_places(spots):
+    """
+    The places of the frame that carry spots, one row each.
+
+    Parameters
+    ----------
+    spots : DataFrame
+        A row for each spot of each picture: ``x``, ``y`` (fractions), ``camera``, ``frames``.
+
+    Returns
+    -------
+    DataFrame
+        ``x``, ``y``, ``frames``; the most frequent first.
+    """
+    if not len(spots):
+        return pd.DataFrame({"x": [], "y": [], "frames": []})
+    left = spots.assign(camera=spots["camera"].fillna("") if "camera" in spots else "").sort_values("frames", ascending=False, kind="stable")
+    places = []
+    for row in left.itertuples():
+        near = (place for place in places if place["camera"] == row.camera and np.hypot(place["x"] - row.x, place["y"] - row.y) < SAME_PLACE)
+        if next(near, None) is None:
+            places.append({"camera": row.camera, "x": row.x, "y": row.y, "frames": row.frames})
+    return pd.DataFrame(places)
 
 
 def _aspect(frames):

@@ -11,7 +11,7 @@ import numpy as np
 from PIL import Image
 
 from catalogue_audit.report import look
-from catalogue_audit.report.actions import reference_of, reference_pictures, severity_rank
+from catalogue_audit.report.actions import accepted_rows, reference_of, reference_pictures, severity_rank
 from catalogue_audit.report.audit import settings, view_order
 from catalogue_audit.report.drawing import fitted, outline_points, stroke, write
 from catalogue_audit.report.pictures import FOLDER, thumb_name
@@ -60,10 +60,10 @@ def all_cells(audit):
     -------
     list of Cell
     """
-    worst = {}
+    worst, accepted = {}, accepted_rows(audit.findings)
     for row, finding in enumerate(audit.findings[["file", "severity"]].to_dict("records")):
         file = finding["file"]
-        if not is_missing(file):
+        if not is_missing(file) and row not in accepted:
             known = worst.get(file)
             if known is None or severity_rank(finding["severity"]) < severity_rank(known[0]):
                 worst[file] = (finding["severity"], row)

@@ -28,6 +28,7 @@ from catalogue_audit.report.wording import AT_LEAST_CHECKS, AT_MOST_CHECKS, chec
 
 LONG_SIDE = 560  # px of one panel
 PATCH = 104  # px, side of a colour patch
+LARGE_MARK = 0.25  # of the frame's width; a larger mark names the whole product, not a place on it
 CLIPPED = 254  # 8-bit sRGB from which a preview pixel is drawn as clipped
 
 
@@ -217,21 +218,21 @@ def _marks(picture, scene):
     return picture
 
 
-def _marks_or_outline(picture, scene):
-    if scene.marks:
-        return _reference_beside(_marks(picture, scene), scene)
-    return _reference_over(picture, scene)
-
-
 def _rim(picture, scene):
-    """The cut-out's edge, and its worst place enlarged."""
-    if not scene.marks:
-        return _draw_outline(picture, scene)
-    mark = scene.marks[0]
-    corners = box_points(*(mark[side] for side in ("left", "top", "right", "bottom")), picture.size)
-    centre = corners.mean(axis=0)
+    """The cut-out's edge, and a place of it enlarged: the marked one, or the outermost at the right."""
+    outline = outline_points(scene.sketch.get("outline"), picture.size)
+    small = [mark for mark in scene.marks if mark["right"] - mark["left"] < LARGE_MARK]
+    if small:
+        corners = box_points(*(small[0][side] for side in ("left", "top", "right", "bottom")), picture.size)
+        centre = corners.mean(axis=0)
+    elif outline is not None:
+        centre = outline[np.argmax(outline[:, 0])]
+    else:
+        return picture
     plain = picture.copy()
-    _marks(picture, scene)
+    _marks(picture, scene._replace(marks=small))
+    if not small:
+        circle(picture, *centre, 24, look.MEASURED)
     return beside([picture, _enlarged(plain, centre)], ["where", "enlarged"], height=LONG_SIDE - 60)
 
 
@@ -340,7 +341,7 @@ DRAWINGS = {
     "camera_height": _reference_over,
     "lean": _reference_over,
     "roll": _tilt,
-    "handles": _marks_or_outline,
+    "handles": _reference_over,
     "strap": _reference_beside,
     "scale": _boxes,
     "centring": _centre,

@@ -8,6 +8,7 @@ did not reach the last cell is a failure whatever the saved file says.
 import contextlib
 import json
 import os
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -112,8 +113,9 @@ def run_notebooks(folder, names=REPORT_NOTEBOOKS, source=None, cell_timeout=CELL
 
 def _run_one(notebook, target, parameters, scratch, cell_timeout):
     _check_parameters(notebook, parameters)
-    raw = scratch / "executed.ipynb"
-    failure = _execute(notebook, raw, parameters, scratch, cell_timeout)
+    raw, source = scratch / "executed.ipynb", scratch / "source.ipynb"
+    shutil.copyfile(notebook, source)  # papermill formats paths: a brace in ours must not be read as a field
+    failure = _execute(notebook.name, source, raw, parameters, cell_timeout)
     if raw.is_file():
         written = nbformat.read(raw, as_version=4)
         failure = failure or _unfinished(notebook.name, written)
@@ -134,17 +136,16 @@ def _check_parameters(notebook, parameters):
         raise NotebookFailed(f"{msg} Add it to the cell tagged 'parameters'.")
 
 
-def _execute(notebook, raw, parameters, scratch, cell_timeout):
+def _execute(name, source, raw, parameters, cell_timeout):
     """Run one notebook in a fresh kernel; a Failure, or None where papermill is content."""
     import papermill
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
-    name = notebook.name
     try:
         with _without_warnings():
             papermill.execute_notebook(
-                str(notebook), str(raw), parameters=parameters, kernel_name=KERNEL, progress_bar=False, log_output=False,
-                start_timeout=START_TIMEOUT, execution_timeout=cell_timeout, cwd=str(scratch), request_save_on_cell_execute=False,
+                str(source), str(raw), parameters=parameters, kernel_name=KERNEL, progress_bar=False, log_output=False,
+                start_timeout=START_TIMEOUT, execution_timeout=cell_timeout, cwd=str(raw.parent), request_save_on_cell_execute=False,
             )  # fmt: skip
     except papermill.PapermillExecutionError as error:
         return Failure(name, int(error.exec_count or 0), f"{error.ename}: {_one_line(error.evalue)}")

@@ -14,6 +14,7 @@ import pandas as pd
 
 from catalogue_audit.report import charts, charts_sets, look
 from catalogue_audit.report.actions import (
+    accepted_rows,
     reasons,
     remedy_counts,
     remedy_rank,
@@ -36,6 +37,7 @@ from catalogue_audit.report.wording import (
     number_text,
     plain_text,
     remedy_title,
+    value_text,
     view_title,
 )
 from catalogue_audit.schema import CHECKS, SEVERITIES
@@ -72,11 +74,13 @@ def environment():
     engine.filters.update(
         check_title=check_title,
         view=view_title,
+        views=_views_text,
         remedy=remedy_title,
         number=number_text,
         measured=measured_text,
         subject=spoken_subject,
         cell=_cell_text,
+        value=value_text,
     )
     engine.globals.update(
         thumb=thumb_name,
@@ -87,6 +91,7 @@ def environment():
         pictures=FOLDER,
         look=look,
         unit=column_unit,
+        rank=severity_rank,
         correction_words=correction_words,
     )
     return engine
@@ -99,6 +104,11 @@ def _made_plain(value):
 def _cell_text(value):
     """A number of a dense table exactly as the CSV file has it, without trailing noughts."""
     return "" if is_missing(value) else f"{value:.6g}".replace("-", "\N{MINUS SIGN}")
+
+
+def _views_text(names):
+    """Several view names, parted by blanks in the table, as a list for people."""
+    return ", ".join(view_title(name) for name in plain_text(names).split())
 
 
 def write_page(audit, folder, sizes, *, incomplete="", sheets=(), notebooks=()):
@@ -192,8 +202,7 @@ def headline(audit):
     files = len(audit.frames)
     unread = int((audit.frames["status"] == "not_measured").sum())
     counts = {severity: sum(thing.severity == severity for thing in things) for severity in SEVERITIES}
-    acting = audit.findings[audit.findings["severity"].isin(("critical", "major"))]
-    pictures = acting["file"].nunique()
+    pictures = len({file for thing in things if thing.severity != "minor" for file in thing.files})
     verdict = VERDICT_TITLES.get(summary.get("verdict"), plain_text(summary.get("verdict")))
     if files == unread:
         lead = "Nothing in this delivery could be measured." if files else "There is no picture in this delivery."
@@ -208,8 +217,15 @@ def headline(audit):
         "severity": next((severity for severity in ("critical", "major") if counts[severity]), ""),
         "counts": counts,
         "reasons": reasons(things),
+        "why": [sentence_of(reason) for reason in summary.get("reasons") or ()] if counts["critical"] or counts["major"] else [],
         "facts": _facts(audit, files, unread),
     }
+
+
+def sentence_of(words):
+    """Words as a sentence: first letter large, one full stop."""
+    words = plain_text(words)
+    return words[:1].upper() + words[1:].rstrip(".") + "." if words else ""
 
 
 def _facts(audit, files, unread):
@@ -238,16 +254,18 @@ def _work(audit):
         card_of.update(dict.fromkeys(thing.rows, thing.rows[0]))
         others = [frame_row[file] for file in thing.files if file in frame_row][:AFFECTED] if len(thing.rows) > 1 else []
         cards.append({"thing": thing, "finding": findings[thing.rows[0]], "who": subject(thing), "others": others, "more": max(0, len(thing.files) - AFFECTED)})
-    order = sorted(range(len(findings)), key=lambda row: (remedy_rank(findings[row]["remedy"]), severity_rank(findings[row]["severity"]), plain_text(findings[row]["sku"]), row))
+    accepted = accepted_rows(audit.findings)
+    order = sorted(set(range(len(findings))) - accepted, key=lambda row: (remedy_rank(findings[row]["remedy"]), severity_rank(findings[row]["severity"]), plain_text(findings[row]["sku"]), row))
     return {
         "things": things,
         "worst": [{"thing": thing, "finding": findings[thing.rows[0]], "who": subject(thing)} for thing in things[:WORST] if thing.severity != "minor"],
         "cards": cards,
         "cards_left": max(0, len(things) - CARDS),
         "finding_rows": [(row, findings[row], card_of.get(row)) for row in order[:ROWS]],
-        "findings_left": max(0, len(findings) - ROWS),
+        "findings_left": max(0, len(order) - ROWS),
         "frame_row": frame_row,
         "remedies": remedy_counts(audit.findings),
+        "accepted": [(row, findings[row]) for row in sorted(accepted)][:ROWS],
         "shown_findings": set(order[:ROWS]),
         "severities": [s for s in SEVERITIES if (audit.findings["severity"] == s).any()],
         "skus": sorted({plain_text(sku) for sku in audit.findings["sku"].dropna()}),
@@ -293,7 +311,7 @@ def _tables(audit):
         "products": audit.products.to_dict("records")[:ROWS],
         "tolerances": [(check, tolerance(audit, check.name)) for check in CHECKS.values()],
         "brief_lines": list(_flat(brief)),
-        "framing_rule": _any_table(audit.framing_rule),
+        "framing_rule": plain_text(audit.framing_rule).replace("_", " ") if isinstance(audit.framing_rule, str) else "",
         "pairs": _any_table(audit.pairs),
         "comparison": _any_table(audit.comparison),
         "views": view_order(audit),

@@ -7,6 +7,7 @@ CSV for a spreadsheet, PDF for the wall of the studio. Nothing is judged here.
 import csv
 
 from catalogue_audit.report.actions import (
+    accepted_rows,
     reference_of,
     reference_pictures,
     remedy_rank,
@@ -116,8 +117,9 @@ def reshoot_rows(audit):
     names = dict(zip(audit.products["sku"], audit.products["name"], strict=True))
     references = reference_pictures(audit.frames, audit.findings)
     rows = []
+    accepted = accepted_rows(audit.findings)
     for number, finding in enumerate(audit.findings.to_dict("records")):
-        if finding["remedy"] not in AGAIN or finding["severity"] == "minor":
+        if number in accepted or finding["remedy"] not in AGAIN or finding["severity"] == "minor":
             continue
         frame = frames.get(finding["file"], {})
         reference = reference_of(references, finding["view"], frame.get("style"), finding["file"])
@@ -172,11 +174,13 @@ def retouch_rows(audit):
     Returns
     -------
     list of dict
-        With the `RETOUCH_COLUMNS`, and ``correction``, the row of the corrections table or None.
+        With the `RETOUCH_COLUMNS`; ``correction`` and ``finding``, rows of those tables or None.
     """
     findings = audit.findings[(audit.findings["remedy"] == "retouch") & (audit.findings["severity"] != "minor") & audit.findings["file"].notna()]
-    what = {}
-    for finding in findings.to_dict("records"):
+    findings = findings[~findings.index.isin(accepted_rows(audit.findings))]
+    what, first = {}, {}
+    for number, finding in zip(findings.index, findings.to_dict("records"), strict=True):
+        first.setdefault(finding["file"], number)
         measured = measured_text(finding)
         what.setdefault(finding["file"], []).append(check_title(finding["check"]) + (f" {measured}" if measured else ""))
     corrections = {row["file"]: (number, row) for number, row in enumerate(audit.corrections.to_dict("records"))}
@@ -187,7 +191,7 @@ def retouch_rows(audit):
         if file not in what and file not in corrections:
             continue
         number, correction = corrections.get(file, (None, {}))
-        rows.append({**correction, **frame, "what": "; ".join(what.get(file, ())), "marks": marks.get(file), "correction": number})
+        rows.append({**correction, **frame, "what": "; ".join(what.get(file, ())), "marks": marks.get(file), "correction": number, "finding": first.get(file)})
     return rows
 
 

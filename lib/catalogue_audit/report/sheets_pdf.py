@@ -6,7 +6,7 @@ import importlib.util
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import look
 from catalogue_audit.report.pictures import FOLDER, correction_name, evidence_name
-from catalogue_audit.report.wording import plain_text, view_title
+from catalogue_audit.report.wording import count_text, plain_text, view_title
 
 MISSING = (
     "Sheets as PDF need the library ReportLab, which is not installed.\n"
@@ -91,11 +91,12 @@ def write_retouch(audit, rows, folder, path):
             kit.text(plain_text(row["file"]), "strong"),
             kit.text(row["what"], "plain"),
             kit.text(correction_line(row), "plain"),
-            kit.text(f"{row['marks']} places marked in tables/marks.csv" if row["marks"] else "", "quiet"),
+            kit.text(f"{count_text(row['marks'], 'place')} marked in tables/marks.csv" if row["marks"] else "", "quiet"),
             kit.text(plain_text(row.get("note")), "quiet"),
             kit.text("☐ done", "plain"),
         ]
-        picture = folder / FOLDER / correction_name(row["correction"]) if row["correction"] is not None else None
+        name = evidence_name(row["finding"]) if row["correction"] is None else correction_name(row["correction"])
+        picture = folder / FOLDER / name
         story.append(kit.together([kit.picture_row(picture, [part for part in words if part is not None])]))
     kit.build(path, story, "Retouch sheet")
 

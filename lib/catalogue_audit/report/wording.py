@@ -244,7 +244,7 @@ def measured_text(finding):
     str
     """
     unit, signed = finding.get("unit", ""), finding.get("check") in SIGNED_CHECKS
-    value = number_text(finding.get("value"), unit, signed)
+    value = value_text(finding)
     if not value:
         return ""
     expected = "" if finding.get("expected") == 0 else number_text(finding.get("expected"), unit, signed)
@@ -255,6 +255,11 @@ def measured_text(finding):
     if tolerance:
         parts.append(_limit_text(finding.get("check"), tolerance))
     return ", ".join(parts)
+
+
+def value_text(finding):
+    """The measured value of a finding with its unit, and its sign where the sign says something."""
+    return number_text(finding.get("value"), finding.get("unit", ""), finding.get("check") in SIGNED_CHECKS)
 
 
 def _limit_text(check, tolerance):

@@ -44,7 +44,7 @@
     var cell = row.cells[column];
     var raw = cell.dataset.v !== undefined ? cell.dataset.v : cell.textContent.trim();
     var number = parseFloat(raw.replace("\u2212", "-").replace(/\u202f/g, ""));
-    return { empty: raw === "", number: number, text: raw };
+    return { empty: raw === "", number: number, text: raw, ranked: cell.dataset.v !== undefined };
   };
   document.querySelectorAll("table.sortable").forEach(function (sorted) {
     Array.from(sorted.tHead.rows[0].cells).forEach(function (head, column) {
@@ -63,7 +63,7 @@
           .map(function (row, place) { return { row: row, place: place, key: key(row, column) }; })
           .sort(function (a, b) {
             if (a.key.empty !== b.key.empty) { return a.key.empty ? 1 : -1; }
-            var order = (numeric || (!isNaN(a.key.number) && !isNaN(b.key.number) && sorted.id === "findings" && column === 1))
+            var order = numeric || (a.key.ranked && b.key.ranked)
               ? a.key.number - b.key.number : a.key.text.localeCompare(b.key.text, "en", { numeric: true });
             return order * down || a.place - b.place;
           })

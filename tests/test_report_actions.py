@@ -1,0 +1,112 @@
+"""Findings put in the order of work."""
+
+import dataclasses
+
+import pandas as pd
+import pytest
+from catalogue_audit.report.actions import (
+    excess,
+    reasons,
+    reference_of,
+    reference_pictures,
+    remedy_counts,
+    things_to_do,
+)
+from catalogue_audit.report.contact import outline_text, sheet_by_product, sheets_by_view
+from catalogue_audit.schema import SEVERITIES
+from making_audit import make_audit
+
+
+@pytest.fixture(scope="module")
+def audit():
+    return make_audit()
+
+
+def test_every_finding_is_in_exactly_one_thing(audit):
+    rows = sorted(row for thing in things_to_do(audit.findings) for row in thing.rows)
+    assert rows == list(range(len(audit.findings)))
+
+
+def test_findings_that_share_a_cause_are_one_thing(audit):
+    shared = [thing for thing in things_to_do(audit.findings) if len(thing.rows) > 1]
+    assert [(thing.check, len(thing.files)) for thing in shared] == [("white_balance", 3)]
+
+
+def test_an_accepted_finding_is_nothing_to_do(audit):
+    findings = audit.findings.copy()
+    findings.loc[0, "cause"] = "accepted by J. Doe: as agreed"
+    assert 0 not in {row for thing in things_to_do(findings) for row in thing.rows}
+    assert sum(sum(counts.values()) for _, counts in remedy_counts(findings)) == len(findings) - 1
+
+
+def test_things_come_worst_first(audit):
+    ranks = [SEVERITIES.index(thing.severity) for thing in things_to_do(audit.findings)]
+    assert ranks == sorted(ranks)
+    major = [thing.weight for thing in things_to_do(audit.findings) if thing.severity == "major"]
+    assert major == sorted(major, reverse=True)
+
+
+def test_order_of_rows_does_not_change_what_is_said(audit):
+    turned = audit.findings.iloc[::-1].reset_index(drop=True)
+    same = [(thing.severity, thing.check, thing.files and sorted(thing.files)) for thing in things_to_do(audit.findings)]
+    assert sorted(map(str, same)) == sorted(str((t.severity, t.check, t.files and sorted(t.files))) for t in things_to_do(turned))
+
+
+def test_a_long_list_of_reasons_ends_in_a_count(audit):
+    lines = reasons(things_to_do(audit.findings), limit=4)
+    assert len(lines) == 4
+    kinds = {(t.severity, t.check) for t in things_to_do(audit.findings) if t.severity != "minor"}
+    assert lines[-1][1] == f"{len(kinds) - 3} more kinds of findings"
+
+
+def test_minor_findings_are_no_reason(audit):
+    assert "minor" not in {severity for severity, _, _ in reasons(things_to_do(audit.findings), limit=99)}
+
+
+def test_excess_follows_the_kind_of_limit():
+    assert excess({"check": "roll", "value": -1.6, "expected": 0.0, "tolerance": 0.8}) == 2.0
+    assert excess({"check": "focus", "value": 3.0, "expected": 1.0, "tolerance": 1.5}) == 2.0
+    assert excess({"check": "jpeg_quality", "value": 50, "expected": 92, "tolerance": 75}) == 1.5
+
+
+def test_a_reference_picture_has_no_finding_that_needs_action(audit):
+    faulty = set(audit.findings.loc[audit.findings["severity"] != "minor", "file"].dropna())
+    assert not set(reference_pictures(audit.frames, audit.findings).values()) & faulty
+
+
+def test_a_picture_is_never_its_own_reference(audit):
+    references = reference_pictures(audit.frames, audit.findings)
+    file = references["front", ""]
+    assert reference_of(references, "front", None, file) is None
+
+
+def test_a_missing_view_is_a_hole_in_the_sheet(audit):
+    _, rows = sheet_by_product(audit)
+    assert {(row.sku, view) for row in rows for view in row.holes} == {("BG-0103", "back")}
+
+
+def test_every_picture_is_on_the_sheet_by_product_once(audit):
+    _, rows = sheet_by_product(audit)
+    shown = [cell.file for row in rows for cells in row.cells.values() for cell in cells]
+    assert sorted(shown) == sorted(audit.frames["file"])
+
+
+def test_every_measured_picture_with_a_view_is_on_a_view_sheet_once(audit):
+    shown = [cell.file for sheet in sheets_by_view(audit) for cell in sheet.cells]
+    assert sorted(shown) == sorted(audit.frames.loc[audit.frames["status"] == "measured", "file"])
+
+
+def test_pictures_without_a_product_or_view_are_shown_too():
+    audit = make_audit(2, faults=False)
+    frames = audit.frames.copy()
+    frames.loc[0, ["sku", "view"]] = pd.NA
+    views, rows = sheet_by_product(dataclasses.replace(audit, frames=frames))
+    assert views[-1] == "" and rows[-1].cells[""][0].row == 0
+
+
+def test_an_empty_delivery_has_nothing_to_do():
+    audit = make_audit(0, faults=False)
+    assert things_to_do(audit.findings) == []
+    assert reference_pictures(audit.frames, audit.findings) == {}
+    assert sheets_by_view(audit) == []
+    assert outline_text(None) == ""

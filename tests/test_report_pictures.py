@@ -1,0 +1,122 @@
+"""Evidence pictures: made for every finding, from sketches only, with the measurement on them."""
+
+import dataclasses
+import re
+
+import numpy as np
+import pytest
+from catalogue_audit.report.drawing import BAND, decode_preview
+from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
+from catalogue_audit.report.pictures import evidence_name, thumb_name, write_pictures
+from catalogue_audit.schema import CHECKS
+from making_audit import FAULTS, make_audit, paint_bag, sketch_of
+from PIL import Image
+
+VERMILION = np.array([213, 94, 0])
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    audit, folder = make_audit(), tmp_path_factory.mktemp("pictures")
+    return audit, folder / "pictures", write_pictures(audit, folder)
+
+
+def _scene(check, sketch, frame=None, marks=(), value=None, reference=None):
+    finding = {"file": "a.jpg", "check": check, "value": value, "expected": 0.0, "tolerance": CHECKS[check].tolerance, "unit": CHECKS[check].unit}
+    return Scene(finding, frame or {}, sketch, list(marks), {}, reference or {}, "reference")
+
+
+def _painted(picture, colour=VERMILION):
+    """Rows and columns of pixels of a colour, the band of words left out."""
+    array = np.asarray(picture)[: picture.height - BAND].astype(int)
+    return np.nonzero((np.abs(array - colour) < 12).all(axis=2))
+
+
+def test_every_finding_has_its_picture(written):
+    audit, folder, sizes = written
+    for row in range(len(audit.findings)):
+        with Image.open(folder / evidence_name(row)) as picture:
+            assert sizes[evidence_name(row)] == picture.size
+
+
+def test_every_picture_that_could_be_read_has_its_thumbnail(written):
+    audit, _, sizes = written
+    shown = [status != "not_measured" for status in audit.frames["status"]]
+    assert [thumb_name(row) in sizes for row in range(len(audit.frames))] == shown
+
+
+def test_no_file_is_named_by_the_supplier(written):
+    _, folder, _ = written
+    assert all(re.fullmatch(r"[tec]\d{5}\.jpg", path.name) for path in folder.iterdir())
+
+
+def test_pictures_carry_no_metadata(written):
+    _, folder, _ = written
+    for path in folder.iterdir():
+        with Image.open(path) as picture:
+            assert not picture.getexif() and "comment" not in picture.info
+
+
+def test_pictures_are_the_same_bytes_each_time(written, tmp_path):
+    audit, folder, _ = written
+    write_pictures(dataclasses.replace(audit, frames=audit.frames), tmp_path)
+    assert all((tmp_path / "pictures" / path.name).read_bytes() == path.read_bytes() for path in folder.iterdir())
+
+
+@pytest.mark.parametrize("check", sorted(CHECKS))
+def test_a_finding_without_any_sketch_still_has_a_picture(check):
+    assert evidence_picture(_scene(check, {})).width > 200
+
+
+@pytest.mark.parametrize("check", sorted(CHECKS))
+def test_a_finding_whose_numbers_are_missing_still_has_a_picture(check):
+    array, _ = paint_bag((90, 70, 50))
+    sketch = {"preview": sketch_of(array, np.zeros((3, 2), np.float32))["preview"]}
+    assert evidence_picture(_scene(check, sketch)).width > 200
+
+
+@pytest.mark.parametrize("angle", [-3.0, 1.5, 6.0])
+def test_the_line_of_a_tilt_is_drawn_at_the_angle_measured(angle):
+    array, outline = paint_bag((60, 70, 80))
+    frame = {"left": 0.1, "right": 0.9, "top": 0.1, "bottom": 0.8}
+    picture = evidence_picture(_scene("roll", sketch_of(array, outline), frame, value=angle))
+    rows, columns = _painted(picture)
+    x0 = (picture.width - 448) / 2  # the panel stands in the middle of a wider band
+    near_foot = np.abs(rows - 0.8 * 560) < 40
+    far = near_foot & (np.abs(columns - x0 - 0.5 * 448) > 60)
+    slope = np.polyfit(columns[far], rows[far], 1)[0]
+    assert np.rad2deg(np.arctan(slope)) == pytest.approx(angle, abs=0.3)  # degrees; + clockwise as seen
+
+
+def test_the_reference_box_of_a_scale_is_smaller_by_the_deviation():
+    array, outline = paint_bag((60, 70, 80))
+    frame = {"left": 0.2, "right": 0.8, "top": 0.2, "bottom": 0.8}
+    picture = evidence_picture(_scene("scale", sketch_of(array, outline), frame, value=0.2))
+    rows, columns = _painted(picture, np.array([0, 114, 178]))
+    assert np.ptp(columns) == pytest.approx(0.6 * 447 / 1.2, abs=8)  # px
+
+
+def test_circles_stand_where_the_marks_are():
+    array, outline = paint_bag((60, 70, 80))
+    marks = [{"left": x, "right": x + 0.01, "top": y, "bottom": y + 0.01} for x, y in ((0.3, 0.3), (0.6, 0.7))]
+    picture = evidence_picture(_scene("product_specks", sketch_of(array, outline), marks=marks, value=9))
+    rows, columns = _painted(picture)
+    x0 = (picture.width - 448) / 2
+    assert ((np.hypot(columns - x0 - 0.305 * 447, rows - 0.305 * 559) < 30) | (np.hypot(columns - x0 - 0.605 * 447, rows - 0.705 * 559) < 30)).all()
+
+
+def test_each_drawing_changes_the_picture():
+    """A check with a drawing of its own shows more than the bare preview."""
+    audit = make_audit()
+    frames = {row["file"]: row for row in audit.frames.to_dict("records")}
+    for finding in audit.findings.to_dict("records"):
+        if finding["check"] not in DRAWINGS or finding["check"] not in FAULTS or not isinstance(finding["file"], str):
+            continue
+        sketch = audit.sketches[finding["file"]]
+        marks = audit.marks[(audit.marks["file"] == finding["file"]) & (audit.marks["check"] == finding["check"])].to_dict("records")
+        other = next(file for file, frame in frames.items() if frame["view"] == finding["view"] and file != finding["file"] and audit.sketches[file])
+        scene = Scene(finding, frames[finding["file"]], sketch, marks, frames[other], audit.sketches[other], "reference")
+        drawn = evidence_picture(scene)
+        plain = decode_preview(sketch)
+        plain.thumbnail((560, 560))
+        assert drawn.width > 480 or not np.array_equal(np.asarray(drawn)[:200, 6:440], np.asarray(plain)[:200, 0:434]), finding["check"]
