@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalogue_audit.delivery.brief import STAGES, brief_text, dump_brief, load_brief, parse_brief
-from catalogue_audit.delivery.brief_model import AQLS, EXTRA_TOLERANCES, USUAL_TOLERANCES, Brief, aspect_ratio
+from catalogue_audit.delivery.brief_model import EXTRA_TOLERANCES, USUAL_TOLERANCES, Brief
+from catalogue_audit.delivery.brief_sections import AQLS, aspect_ratio
 from catalogue_audit.delivery.brief_writing import toml_value
 from catalogue_audit.errors import UsageError
 from catalogue_audit.schema import CHECKS, VIEW_KINDS

@@ -1,8 +1,8 @@
 """
 The brief: what a delivery is judged by, one readable TOML file.
 
-The records themselves stand in `brief_model`, which is imported only when a
-brief is loaded: it brings pydantic with it.
+The records themselves stand in `brief_model` and `brief_sections`, which are
+imported only when a brief is loaded: they bring pydantic with them.
 """
 
 import difflib
@@ -118,7 +118,7 @@ def dump_brief(brief, comments=None):
 
 
 def _read(path):
-    from catalogue_audit.delivery.folder import read_plain_file
+    from catalogue_audit.delivery.plain_file import read_plain_file
 
     data = read_plain_file(path, MOST_BYTES, "brief")
     try:
@@ -193,7 +193,8 @@ def _unknown(key, allowed):
 
 def _fields_at(keys):
     """Field names of the record at a place in the brief."""
-    from catalogue_audit.delivery.brief_model import Brief, Condition, StyleViews, ViewReference
+    from catalogue_audit.delivery.brief_model import Brief
+    from catalogue_audit.delivery.brief_sections import Condition, StyleViews, ViewReference
 
     inner = {("views", "per_style"): StyleViews, ("views", "conditional"): Condition, ("reference", "views"): ViewReference}
     if keys[:2] in inner:

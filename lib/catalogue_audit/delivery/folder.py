@@ -12,7 +12,7 @@ import stat
 from collections import deque
 
 from catalogue_audit.delivery.shown import raw_name
-from catalogue_audit.errors import UnreadablePicture, UsageError
+from catalogue_audit.errors import UnreadablePicture
 
 DEEPEST = 256  # levels of folders; deeper ones are reported, not entered
 MOST_LINKS = 40  # links followed one after another, as Linux itself allows (path_resolution(7))
@@ -302,43 +302,3 @@ def too_large(size, limit_bytes):
         f"The file has {size / 1e6:,.0f} MB; more than {limit_bytes / 1e6:,.0f} MB are not read."
         " Ask for a smaller export, or raise limits.max_bytes in the brief."
     )
-
-
-def read_plain_file(path, limit_bytes, called):
-    """
-    Bytes of a brief or a products file that the user named.
-
-    Parameters
-    ----------
-    path : str or os.PathLike
-    limit_bytes : int
-    called : str
-        What the file is to the user: ``brief``, ``products file``.
-
-    Raises
-    ------
-    UsageError
-        If it is missing, no plain file, closed, or too large.
-    """
-    shown = os.fspath(path)
-    try:
-        descriptor = os.open(path, _FILE & ~os.O_NOFOLLOW)
-    except (FileNotFoundError, NotADirectoryError, ValueError) as error:
-        raise UsageError(f"There is no {called} '{shown}'.\nPass the path of an existing file.") from error
-    except PermissionError as error:
-        raise UsageError(f"The {called} '{shown}' may not be opened (no permission).\nMake it readable.") from error
-    except OSError as error:
-        raise UsageError(f"The {called} '{shown}' cannot be opened.\nPass the path of an existing file.") from error
-    try:
-        status = os.fstat(descriptor)
-        if not stat.S_ISREG(status.st_mode):
-            raise UsageError(f"The {called} '{shown}' is not a file.\nPass the path of an existing file.")
-        if status.st_size > limit_bytes:
-            size = f"{status.st_size / 1e6:,.0f} MB, at most {limit_bytes / 1e6:,.0f} MB"
-            raise UsageError(f"The {called} '{shown}' is too large ({size}).\nPass the right file.")
-        with os.fdopen(os.dup(descriptor), "rb") as opened:
-            return opened.read(limit_bytes + 1)
-    except OSError as error:
-        raise UsageError(f"The {called} '{shown}' could not be read.\nCopy it again.") from error
-    finally:
-        os.close(descriptor)

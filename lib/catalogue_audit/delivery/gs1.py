@@ -1,5 +1,7 @@
 """GS1 check digits: the last figure of a GTIN proves the others."""
 
+import re
+
 GTIN_LENGTHS = (8, 12, 13, 14)  # GS1 General Specifications: GTIN-8, -12, -13, -14
 
 
@@ -50,3 +52,38 @@ def gtin_check_digit_ok(text):
     if len(digits) not in GTIN_LENGTHS or not digits.isascii() or not digits.isdigit():
         return False
     return gs1_check_digit(digits[:-1]) == int(digits[-1])
+
+
+# Image file names by the GS1 Product Image Specification: GTIN in 14 digits, then image type,
+# facing, angle and state. The code letters were read at second hand.
+_NAME = re.compile(r"(\d{14})_([A-E])(\d)([CLRN])([0-9A-Z])", re.IGNORECASE | re.ASCII)
+_FACING = {"1": "front", "2": "side", "3": "top", "7": "back", "8": "side", "9": "base"}
+
+
+def read_gs1_name(stem):
+    """
+    GTIN, view and code of a file named by the GS1 Product Image Specification.
+
+    Parameters
+    ----------
+    stem : str
+        File name without extension.
+
+    Returns
+    -------
+    tuple of str or None
+        GTIN of 14 digits; view, empty where the code names none; the code.
+
+    Examples
+    --------
+    >>> read_gs1_name("09520000000011_A7N1")
+    ('09520000000011', 'back', 'A7N1')
+    """
+    found = _NAME.fullmatch(stem)
+    if not found:
+        return None
+    gtin, _, facing, angle, _ = found.groups()
+    view = _FACING.get(facing, "")
+    if view == "front" and angle.upper() in "LR":
+        view = "three_quarter"
+    return gtin, view, stem[15:]

@@ -3,36 +3,9 @@
 import re
 from typing import NamedTuple
 
+from catalogue_audit.delivery.name_marks import CAMERA_NAME, NUMBER, Tail, is_mark, read_tail, strip_marks, without_marks
 from catalogue_audit.delivery.name_words import words_of
-from catalogue_audit.delivery.view_words import COPIES, NEVER_SKU, NOISE, NUMBERED_ROUNDS, PART_OF_NAMES, RENDITIONS, ROUNDS
-
-# Four characters and four digits, as JEITA CP-3461 (DCF) names a camera's files, with the
-# usual beginnings only, since an SKU may have that shape too; and what tethering
-# software and phones write. Common practice, no source.
-CAMERA_NAME = re.compile(
-    r"_?mg_?[0-9]+|_?(dsc[fn]?|img[ep]?|_?mg|mvi|pict?|sam|cimg|kif|hpim|dji|gopr|pxl|dcp|dcim|capture|untitled|scan|frame)"
-    r"[ _-]?[0-9]{3,}([ _-][0-9]+)*|p[0-9a-c][0-9]{6}|_[a-z0-9]{3}[0-9]{4}|[0-9]{3}[_-][0-9]{4}"
-    r"|(19|20)[0-9]{6}[_-][0-9]{6}([_-]?[0-9]+)?",
-    re.IGNORECASE,
-)
-
-_COPY_NUMBER = re.compile(r"\s*\(([0-9]{1,3})\)\s*$")
-_DENSITY = re.compile(r"@([1-4])x$", re.IGNORECASE)
-_SIZE = re.compile(r"[0-9]{2,5}x[0-9]{2,5}(px)?|[0-9]{3,5}(px|w|h)|[wh][0-9]{3,5}|[0-9]{2,4}(dpi|ppi)|[1-9][0-9]{3,4}")
-_ROUND = re.compile(r"([a-z]+)([0-9]{0,3})")
-_NUMBER = re.compile(r"[0-9]{1,2}|0[0-9]{2,3}")
-
-
-class Tail(NamedTuple):
-    """What follows SKU and view."""
-
-    position: int | None = None
-    rendition: str = ""
-    round: str = ""
-    round_order: int = 0
-    copy: int = 0
-    extra: str = ""
-
+from catalogue_audit.delivery.view_words import NOISE, PART_OF_NAMES
 
 class Reading(NamedTuple):
     """A reading of one component."""
@@ -72,7 +45,7 @@ def read_component(text, vocabulary, known):
     -------
     Reading
     """
-    text, copy, density = _without_marks(text, known)
+    text, copy, density = without_marks(text, known)
     words = words_of(text, vocabulary)
     sku_first, sku_last, sku = known.find(text, words)
     cluster, trust = _best_cluster(words, range(sku_first, sku_last), vocabulary)
@@ -83,16 +56,16 @@ def read_component(text, vocabulary, known):
     if sku:
         before = [word for place, word in enumerate(words[: cluster.first]) if not sku_first <= place < sku_last]
         after = [word for place, word in enumerate(words[cluster.last :], cluster.last) if not sku_first <= place < sku_last]
-        tail = _read_tail(text, [*after, *before], tail)
-    elif not before and after and not all(_is_mark(word.folded) for word in after):
-        kept = _strip_marks(after)
-        tail = _read_tail(text, after[len(kept) :], tail)
+        tail = read_tail(text, [*after, *before], tail)
+    elif not before and after and not all(is_mark(word.folded) for word in after):
+        kept = strip_marks(after)
+        tail = read_tail(text, after[len(kept) :], tail)
         sku = _text_of(text, kept)
     else:
-        tail = _read_tail(text, after, tail)
+        tail = read_tail(text, after, tail)
         sku, tail = _sku_before(text, before, words[cluster.first].strength, tail)
     tail = tail._replace(extra=" ".join(filter(None, (*cluster.extra, tail.extra))))
-    return Reading(sku, cluster.view, tail, cluster.strap, bool(sku_last), trust, _text_of(text, _strip_marks(words)), _prefix(cluster, after))
+    return Reading(sku, cluster.view, tail, cluster.strap, bool(sku_last), trust, _text_of(text, strip_marks(words)), _prefix(cluster, after))
 
 
 def trailing_number(text, vocabulary):
@@ -100,7 +73,7 @@ def trailing_number(text, vocabulary):
     ``SKU_2`` → (SKU, 2); ``view2`` and ``03`` → ('', number); no number → (text, None).
     """
     words = words_of(text, vocabulary)
-    if not words or not _NUMBER.fullmatch(words[-1].folded):
+    if not words or not NUMBER.fullmatch(words[-1].folded):
         return text, None
     number = int(words[-1].folded)
     rest = words[:-1]
@@ -124,19 +97,6 @@ def sku_in_view_folder(text, vocabulary):
     return (rest, number) if words[-1].strength >= 3 and words[-1].strength > inner else (text, None)
 
 
-def _without_marks(text, known):
-    """Take '(1)' and '@2x' off the end, unless a known SKU ends so."""
-    copy, density = 0, ""
-    while not known.match(text):
-        if not copy and (found := _COPY_NUMBER.search(text)) and found.start():
-            copy, text = max(1, int(found[1])), text[: found.start()]
-        elif not density and (found := _DENSITY.search(text)) and found.start():
-            density, text = found[0].lower(), text[: found.start()]
-        else:
-            break
-    return text, copy, density
-
-
 def _best_cluster(words, taken, vocabulary):
     clusters = _clusters(words, taken, vocabulary)
     if any(not cluster.digits_only for cluster in clusters):
@@ -153,9 +113,9 @@ def _best_cluster(words, taken, vocabulary):
 def _trust(cluster, words, taken):
     before = [place for place in range(cluster.first) if place not in taken]
     after = [place for place in range(cluster.last, len(words)) if place not in taken]
-    trailing = all(_is_mark(words[place].folded) for place in after)
+    trailing = all(is_mark(words[place].folded) for place in after)
     if taken:
-        return 3 if trailing and all(_is_mark(words[place].folded) for place in before) else 2
+        return 3 if trailing and all(is_mark(words[place].folded) for place in before) else 2
     if trailing:
         return 3 if before and not cluster.digits_only else 2 if before or not after or not cluster.digits_only else 1
     if not before and not cluster.digits_only:
@@ -166,7 +126,7 @@ def _trust(cluster, words, taken):
 
 
 def _has_figures(word):
-    return any(map(str.isdigit, word)) and not _is_mark(word) and not CAMERA_NAME.fullmatch(word) and len(word) != len("20260331")
+    return any(map(str.isdigit, word)) and not is_mark(word) and not CAMERA_NAME.fullmatch(word) and len(word) != len("20260331")
 
 
 def _apart(cluster, words):
@@ -222,7 +182,7 @@ def _belong_together(words, earlier, later):
         inner = max((word.strength for word in words[1 : earlier[0]]), default=0)
         before = words[earlier[0]].strength if earlier[0] else 0
         return before >= max(between, 4) and before > inner  # 'BG-104_34_front', but '12-34_front'
-    if after < len(words) and words[after].strength < between and not _is_mark(words[after].folded):
+    if after < len(words) and words[after].strength < between and not is_mark(words[after].folded):
         return False
     return not (earlier[0] and words[earlier[0]].strength < between and earlier[2] in PART_OF_NAMES)
 
@@ -278,29 +238,9 @@ def _with_noise(cluster, words, taken):
     return cluster._replace(first=first, last=last)
 
 
-def _is_mark(word):
-    found = _ROUND.fullmatch(word)
-    return bool(
-        _NUMBER.fullmatch(word)
-        or _SIZE.fullmatch(word)
-        or word in RENDITIONS
-        or word in NOISE
-        or (found and (found[1] in ROUNDS or found[1] in COPIES or (found[1] in NUMBERED_ROUNDS and found[2])))
-    )
-
-
-def _strip_marks(words):
-    """Words of an SKU without the marks behind it that no SKU has."""
-    while len(words) > 1 and (
-        words[-1].folded.rstrip("0123456789") in NEVER_SKU or re.fullmatch(r"[0-9]{2,5}x[0-9]{2,5}(px)?", words[-1].folded)
-    ):
-        words = words[:-1]
-    return words
-
-
 def _sku_before(text, before, strength, tail):
     """SKU in front of the view, and the number between: 'SKU-02-view', but 'AB-2024-03_view' keeps its 03."""
-    before = _strip_marks(before)
+    before = strip_marks(before)
     if not before:
         return "", tail
     last = before[-1]
@@ -312,37 +252,10 @@ def _sku_before(text, before, strength, tail):
     return _text_of(text, before), tail
 
 
-def _read_tail(text, words, tail):
-    extra, place = [], 0
-    while place < len(words):
-        word = words[place]
-        following = words[place + 1].folded if place + 1 < len(words) else ""
-        folded, found = word.folded, _ROUND.fullmatch(word.folded)
-        place += 1
-        if _NUMBER.fullmatch(folded) and tail.position is None:
-            tail = tail._replace(position=int(folded))
-        elif folded in RENDITIONS or _SIZE.fullmatch(folded):
-            tail = tail._replace(rendition=" ".join(filter(None, (tail.rendition, folded))))
-        elif found and found[1] in COPIES:
-            number = found[2] or (following if _NUMBER.fullmatch(following) else "")
-            place += bool(number and not found[2])
-            tail = tail._replace(copy=max(1, int(number or 1)))
-        elif found and (found[1] in ROUNDS or (found[1] in NUMBERED_ROUNDS and (found[2] or _NUMBER.fullmatch(following)))):
-            number = found[2]
-            if not number and found[1] in NUMBERED_ROUNDS | {"final"} and _NUMBER.fullmatch(following):
-                number, place = following, place + 1
-            order = ROUNDS.get(found[1], 0) + int(number or 0)
-            label = " ".join(filter(None, (tail.round, found[1] + number)))
-            tail = tail._replace(round=label, round_order=max(order, tail.round_order))
-        elif folded not in NOISE:
-            extra.append(text[word.start : word.end])
-    return tail._replace(extra=" ".join(filter(None, (tail.extra, *extra))))
-
-
 def _without_view(text, words, sku_first, sku_last, sku, tail):
     if sku:
         others = [word for place, word in enumerate(words) if not sku_first <= place < sku_last]
-        return Reading(sku, "", _read_tail(text, others, tail), sku_known=True)
-    kept = _strip_marks(words)
-    tail = _read_tail(text, words[len(kept) :], tail)
+        return Reading(sku, "", read_tail(text, others, tail), sku_known=True)
+    kept = strip_marks(words)
+    tail = read_tail(text, words[len(kept) :], tail)
     return Reading("", "", tail, rest=_text_of(text, kept))

@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 from catalogue_audit.delivery.view_words import NOISE, RANK, STRAP_WITH, STRAP_WITHOUT, fold
 
-MOST_WORDS = 48  # of one name; a longer one is no name a person gave
+MOST_WORDS = 32  # of one name; a longer one is no name a person gave
+MOST_SKU_WORDS = 10  # of a known SKU that is looked for inside a longer name
 
 _WORD = re.compile(r"[^\s_.\-+,;~()\[\]]+")
 _FOLDED_WORD = re.compile(r"[^\W_]+")
@@ -157,7 +158,9 @@ class KnownSkus(NamedTuple):
 
     def match(self, text):
         """The SKU that the whole text is, or an empty text: the same characters first, then any case, then any separator."""
-        same = self.by_key.get(_key(text), ())
+        same = self.by_key.get(_key(text))
+        if not same:
+            return ""
         for way in (str, str.casefold):
             found = {sku for written, sku in same if way(written) == way(text)}
             if found:
@@ -179,7 +182,9 @@ class KnownSkus(NamedTuple):
         """
         if not self.by_key:
             return 0, 0, ""
-        for length in range(len(words), 0, -1):
+        if words and (sku := self.match(text[words[0].start : words[-1].end])):
+            return 0, len(words), sku
+        for length in range(min(len(words), MOST_SKU_WORDS), 0, -1):
             for first in range(len(words) - length + 1):
                 span = text[words[first].start : words[first + length - 1].end]
                 too_short = first and len(span) <= 2 and span.isdigit()

@@ -12,11 +12,14 @@ import unicodedata
 from collections import defaultdict
 from typing import NamedTuple
 
+from catalogue_audit.delivery.gs1 import read_gs1_name
+from catalogue_audit.delivery.name_folders import has_digit, read_folders
+from catalogue_audit.delivery.name_marks import CAMERA_NAME
 from catalogue_audit.delivery.name_patterns import compiled_pattern, match_pattern
-from catalogue_audit.delivery.name_reading import CAMERA_NAME, read_component, sku_in_view_folder, trailing_number
+from catalogue_audit.delivery.name_reading import read_component, sku_in_view_folder, trailing_number
 from catalogue_audit.delivery.name_suggestions import nearest_sku, nearest_view
 from catalogue_audit.delivery.name_words import KnownSkus, Vocabulary
-from catalogue_audit.delivery.view_words import ANY_PRODUCT, PART_OF_NAMES, SORTING_FOLDERS
+from catalogue_audit.delivery.view_words import ANY_PRODUCT, PART_OF_NAMES
 
 
 class NameFacts(NamedTuple):
@@ -47,12 +50,6 @@ class Reader(NamedTuple):
     patterns: tuple
 
 
-class _Folders(NamedTuple):
-    sku: str = ""
-    view: str = ""
-    sku_known: bool = False
-
-
 NOTHING = "The name gives neither SKU nor view."
 NO_SKU = "The name gives a view but no SKU."
 NO_VIEW = "The name gives an SKU but no view."
@@ -60,14 +57,7 @@ NUMBER_ONLY = "The name carries a number and no view; say in the brief what the 
 NUMBER_BEYOND = "The number in the name is not in the brief's list (views.numbered)."
 CAMERA = "The name is the camera's own; it says nothing about SKU or view."
 
-DEEPEST_READ = 6  # folders above a file whose names are looked at
 
-# Folder names of dates, days, cards, and those a camera makes (JEITA CP-3461: three digits, five characters).
-_SORTING = re.compile(
-    r"(19|20)\d\d([-_. ]?\d\d){1,2}|\d\d[-_.]\d\d[-_.](19|20)?\d\d|(19|20)\d\d"
-    r"|(day|set|shoot|batch|card|roll|drop|delivery|lot|part|week|folder|tag|lieferung)[ _.-]?\d*|\d{3}[a-z_]{5}",
-    re.IGNORECASE,
-)
 _WORDS = re.compile(r"[^\W_]+")
 
 
@@ -132,7 +122,7 @@ def read_name(name, reader):
     """
     path = unicodedata.normalize("NFC", name).replace("\\", "/")
     *folders, base = [part for part in path.split("/") if part.strip()] or [""]
-    folders, stem = folders[-DEEPEST_READ:], _without_extension(base)
+    stem = _without_extension(base)
     facts = _by_pattern(folders, stem, reader) or _by_gs1(stem, reader) or _by_shape(folders, stem, reader)
     return facts._replace(file=name, view_kind=reader.vocabulary.kinds.get(facts.view, "other"))
 
@@ -198,27 +188,19 @@ def _by_pattern(folders, stem, reader):
     return None
 
 
-# Names by the GS1 Product Image Specification: GTIN in 14 digits, then image type, facing,
-# angle and state; the code letters were read at second hand.
-_GS1 = re.compile(r"(\d{14})_([A-E])(\d)([CLRN])([0-9A-Z])", re.IGNORECASE | re.ASCII)
-_GS1_FACING = {"1": "front", "2": "side", "3": "top", "7": "back", "8": "side", "9": "base"}
-
-
 def _by_gs1(stem, reader):
-    found = _GS1.fullmatch(stem)
-    if not found:
+    found = read_gs1_name(stem)
+    if found is None:
         return None
-    gtin, _, facing, angle, _ = found.groups()
-    view = _GS1_FACING.get(facing, "")
-    if view == "front" and angle.upper() in "LR":
-        view = "three_quarter"
-    sku = reader.known.match(gtin) or reader.known.match(gtin.lstrip("0")) or reader.known.match(gtin[1:]) or gtin
-    return NameFacts("", sku, view, problem="" if view else NO_VIEW, extra=stem[15:])
+    gtin, view, code = found
+    forms = (gtin, gtin.lstrip("0"), gtin[1:], gtin[2:])
+    sku = next(filter(None, map(reader.known.match, forms)), gtin)
+    return NameFacts("", sku, view, problem="" if view else NO_VIEW, extra=code)
 
 
 def _by_shape(folders, stem, reader):
     reading = read_component(stem, reader.vocabulary, reader.known)
-    around = _read_folders(folders, reader)
+    around = read_folders(folders, reader.vocabulary, reader.known)
     if around.view and _folder_decides(reading, around, reader):
         facts = _in_view_folder(reading, around, reader)
     elif reading.view:
@@ -242,7 +224,7 @@ def _folder_decides(reading, around, reader):
 
 def _is_part_of_name(reading):
     """'TOTE_SIDE_1': the figures that make an SKU come after the word."""
-    return reading.view in PART_OF_NAMES and not reading.sku_known and not _has_digit(reading.sku)
+    return reading.view in PART_OF_NAMES and not reading.sku_known and not has_digit(reading.sku)
 
 
 def _facts(sku, view, tail, problem="", suggestion="", strap="", extra=None):
@@ -257,7 +239,7 @@ def _with_view(reading, around, reader):
     camera = CAMERA_NAME.fullmatch(sku)
     says_nothing = camera or _is_any_product(sku)
     if not reading.sku_known and around.sku:
-        weaker = not _has_digit(sku) and _has_digit(around.sku)
+        weaker = not has_digit(sku) and has_digit(around.sku)
         if not sku or says_nothing or around.sku_known or weaker:
             differs = sku and not _is_any_product(sku) and sku_key(sku) != sku_key(around.sku)
             extra = " ".join(filter(None, (sku if differs else "", extra)))
@@ -286,7 +268,7 @@ def _in_view_folder(reading, around, reader):
         position = number if short else tail.position
         problem = "" if around.sku or reader.vocabulary.needs_no_sku(view) else NO_SKU
         return _facts(around.sku, view, tail._replace(position=position), problem, extra=text if camera else tail.extra)
-    if around.sku and (around.sku_known or (_has_digit(around.sku) and not _has_digit(text))):
+    if around.sku and (around.sku_known or (has_digit(around.sku) and not has_digit(text))):
         return _facts(around.sku, view, tail, extra=text)
     sku, number = sku_in_view_folder(text, reader.vocabulary)
     return _facts(sku, view, tail if number is None else tail._replace(position=number))
@@ -316,7 +298,7 @@ def _unread(reading, around, sure, reader):
     """No view and no number: the nearest view word, if one is near."""
     written, view, before = nearest_view(reading.tail.extra if reading.sku_known else reading.rest, reader.vocabulary)
     if view:
-        sku = sure or (before if _has_digit(before) else around.sku if not before else "")
+        sku = sure or (before if has_digit(before) else around.sku if not before else "")
         return _facts(sku, "", reading.tail, f"No view is called '{written}'.", view, extra="")
     if sure:
         return _facts(sure, "", reading.tail, NO_VIEW)
@@ -335,35 +317,6 @@ def _numbered_view(number, reader):
     return view, reader.numbered[:number].count(view)
 
 
-def _read_folders(folders, reader):
-    sku, view, sku_known = "", "", False
-    for folder in reversed(folders):
-        known = reader.known.match(folder.strip())
-        folder_view = "" if known else reader.vocabulary.view_of(folder)
-        if known and not sku_known:
-            sku, sku_known = known, True
-        elif folder_view:
-            view = view or folder_view
-        elif not sku_known and not _sorts(folder):
-            reading = read_component(folder, reader.vocabulary, reader.known)
-            if reading.sku_known:
-                sku, sku_known = reading.sku, True
-            if reading.trust == 3 and _has_digit(reading.sku):
-                sku, view = sku or reading.sku, view or reading.view
-            sku = sku or folder.strip()
-    return _Folders(sku, view, sku_known)
-
-
-def _sorts(folder):
-    words = [word.lower() for word in _WORDS.findall(folder)]
-    by_words = all(word in SORTING_FOLDERS or word.isdigit() for word in words) and not all(map(str.isdigit, words))
-    return bool(by_words or _SORTING.fullmatch(folder.strip()))
-
-
 def _is_any_product(text):
     words = [word.lower() for word in _WORDS.findall(text)]
     return all(word in ANY_PRODUCT for word in words)
-
-
-def _has_digit(text):
-    return any(map(str.isdigit, text))

@@ -15,7 +15,7 @@ import re
 import unicodedata
 from datetime import date
 
-from catalogue_audit.delivery.folder import read_plain_file
+from catalogue_audit.delivery.plain_file import read_plain_file
 from catalogue_audit.delivery.gs1 import gtin_check_digit_ok  # noqa: F401  (belongs to the same file)
 from catalogue_audit.errors import UsageError
 from catalogue_audit.schema import PRODUCT_FILE_COLUMNS

@@ -1,0 +1,119 @@
+"""Marks in a name besides SKU and view: numbers, sizes, rounds of work, copies."""
+
+import re
+from typing import NamedTuple
+
+from catalogue_audit.delivery.view_words import COPIES, NEVER_SKU, NOISE, NUMBERED_ROUNDS, RENDITIONS, ROUNDS
+
+# Four characters and four digits, as JEITA CP-3461 (DCF) names a camera's files, with the
+# usual beginnings only, since an SKU may have that shape too; and what tethering
+# software and phones write. Common practice, no source.
+CAMERA_NAME = re.compile(
+    r"_?mg_?[0-9]+|_?(dsc[fn]?|img[ep]?|_?mg|mvi|pict?|sam|cimg|hpim|dcp|dcim|capture|untitled|scan|frame)"
+    r"[ _-]?[0-9]{3,}([ _-][0-9]+)*|p[0-9a-c][0-9]{6}|_[a-z0-9]{3}[0-9]{4}|[0-9]{3}[_-][0-9]{4}"
+    r"|(19|20)[0-9]{6}[_-][0-9]{6}([_-]?[0-9]+)?",
+    re.IGNORECASE,
+)
+
+_COPY_NUMBER = re.compile(r"\s*\(([0-9]{1,3})\)\s*$")
+_DENSITY = re.compile(r"@([1-4])x$", re.IGNORECASE)
+_SIZE = re.compile(r"[0-9]{2,5}x[0-9]{2,5}(px)?|[0-9]{3,5}(px|w|h)|[wh][0-9]{3,5}|[0-9]{2,4}(dpi|ppi)|[1-9][0-9]{3,4}")
+_ROUND = re.compile(r"([a-z]+)([0-9]{0,3})")
+NUMBER = re.compile(r"[0-9]{1,2}|0[0-9]{2,3}")
+
+
+class Tail(NamedTuple):
+    """What follows SKU and view."""
+
+    position: int | None = None
+    rendition: str = ""
+    round: str = ""
+    round_order: int = 0
+    copy: int = 0
+    extra: str = ""
+
+
+def without_marks(text, known):
+    """
+    Take '(1)' and '@2x' off the end, unless a known SKU ends so.
+
+    Returns
+    -------
+    text : str
+    copy : int
+        The number in brackets, 0 where there is none.
+    density : str
+        '@2x' or an empty text.
+    """
+    copy, density = 0, ""
+    while not known.match(text):
+        if not copy and (found := _COPY_NUMBER.search(text)) and found.start():
+            copy, text = max(1, int(found[1])), text[: found.start()]
+        elif not density and (found := _DENSITY.search(text)) and found.start():
+            density, text = found[0].lower(), text[: found.start()]
+        else:
+            break
+    return text, copy, density
+
+
+def is_mark(word):
+    """True for a folded word that is neither SKU nor view: a number, a size, a round, a copy."""
+    found = _ROUND.fullmatch(word)
+    return bool(
+        NUMBER.fullmatch(word)
+        or _SIZE.fullmatch(word)
+        or word in RENDITIONS
+        or word in NOISE
+        or (found and (found[1] in ROUNDS or found[1] in COPIES or (found[1] in NUMBERED_ROUNDS and found[2])))
+    )
+
+
+def strip_marks(words):
+    """Words of an SKU without the marks behind it that no SKU has."""
+    while len(words) > 1 and (
+        words[-1].folded.rstrip("0123456789") in NEVER_SKU or re.fullmatch(r"[0-9]{2,5}x[0-9]{2,5}(px)?", words[-1].folded)
+    ):
+        words = words[:-1]
+    return words
+
+
+def read_tail(text, words, tail):
+    """
+    Sort the words around SKU and view into number, rendition, round, copy, and the rest.
+
+    Parameters
+    ----------
+    text : str
+        The component they were taken from.
+    words : list of Word
+    tail : Tail
+        What is known already; a second number is not a position.
+
+    Returns
+    -------
+    Tail
+    """
+    extra, place = [], 0
+    while place < len(words):
+        word = words[place]
+        following = words[place + 1].folded if place + 1 < len(words) else ""
+        folded, found = word.folded, _ROUND.fullmatch(word.folded)
+        place += 1
+        if NUMBER.fullmatch(folded) and tail.position is None:
+            tail = tail._replace(position=int(folded))
+        elif folded in RENDITIONS or _SIZE.fullmatch(folded):
+            tail = tail._replace(rendition=" ".join(filter(None, (tail.rendition, folded))))
+        elif found and found[1] in COPIES:
+            number = found[2] or (following if NUMBER.fullmatch(following) else "")
+            place += bool(number and not found[2])
+            tail = tail._replace(copy=max(1, int(number or 1)))
+        elif found and (found[1] in ROUNDS or (found[1] in NUMBERED_ROUNDS and (found[2] or NUMBER.fullmatch(following)))):
+            number = found[2]
+            if not number and found[1] in NUMBERED_ROUNDS | {"final"} and NUMBER.fullmatch(following):
+                number, place = following, place + 1
+            order = ROUNDS.get(found[1], 0) + int(number or 0)
+            label = " ".join(filter(None, (tail.round, found[1] + number)))
+            tail = tail._replace(round=label, round_order=max(order, tail.round_order))
+        elif folded not in NOISE:
+            extra.append(text[word.start : word.end])
+    return tail._replace(extra=" ".join(filter(None, (tail.extra, *extra))))
