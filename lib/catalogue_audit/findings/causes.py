@@ -7,9 +7,12 @@ hundred and twenty: each picture keeps its worst finding, which names the
 change, and whoever counts takes one cause as one.
 """
 
+import math
+
 import pandas as pd
 
-from catalogue_audit.findings.rows import excess, number, plain, text
+from catalogue_audit.findings.rows import excess, number, plain
+from catalogue_audit.statistics.clock import capture_order
 
 # The quantities whose change can put a frame outside the tolerance of a check.
 QUANTITIES = {
@@ -53,7 +56,7 @@ EXPLAINS = {
     "uneven_background": ("background",),
 }
 NEARER = 0.5  # a change explains a frame when it accounts for at least half of its deviation
-SAME_MOMENT = 2  # frames; changes of several quantities this close together are one event
+SAME_MOMENT = 8  # places in capture order: changes of several quantities nearer than this are one event
 
 
 def event_of(changes, order):
@@ -88,13 +91,6 @@ def event_of(changes, order):
     return names
 
 
-def capture_order(frames):
-    """File to place in capture order; files without a capture time come after, in file order."""
-    timed = frames.assign(untimed=frames["captured_at"].isna(), place=range(len(frames)))
-    timed = timed.sort_values(["untimed", "captured_at", "place"], kind="stable")
-    return {file: place for place, file in enumerate(timed["file"])}
-
-
 def explained_by_change(evidence, check):
     """
     The event that explains each frame's deviation in a check, where one does.
@@ -119,43 +115,46 @@ def explained_by_change(evidence, check):
     if concerned.empty:
         return causes
     order = capture_order(frames)
-    places = frames["file"].map(order)
-    events = dict(zip(changes.index, event_of(changes, order), strict=True))
-    for (quantity, view), rows in concerned.groupby(["quantity", "view"], sort=True):
-        values = frames[quantity].astype(float)
-        if text(view) not in (None, "all"):
-            values = values.where(frames["view"] == view)
+    places = pd.Series(order["order"].to_numpy(dtype=float), index=frames.index)
+    place_of = dict(zip(frames["file"], places.astype(int), strict=True))
+    camera_of = dict(zip(frames["file"], order["camera"], strict=True))
+    events = dict(zip(changes.index, event_of(changes, place_of), strict=True))
+    cameras = concerned["to_file"].map(camera_of)
+    for (quantity, view, camera), rows in concerned.groupby([concerned["quantity"], concerned["view"], cameras]):
+        here = order["camera"] == camera
+        if view != "all":
+            here &= frames["view"] == view
+        values = frames[quantity].astype(float).where(here)
         reference = 0.0 if "_dev" in quantity else values.median()
-        for index, start, end, level in _stretches(rows, order, len(frames)):
+        for index, start, end, level in _stretches(rows, place_of):
             inside = places.between(start, end)
             fits = (values - level(places)).abs() <= NEARER * (values - reference).abs()
             causes = causes.mask(inside & fits & causes.isna(), events[index])
     return causes
 
 
-def _stretches(rows, order, count):
-    """Yield (row index, first place, last place, level as a function of place) for each stretch of a change."""
-    rows = rows.assign(place=rows["to_file"].map(order), start=rows["from_file"].map(order))
-    rows = rows.dropna(subset=["place", "start"]).sort_values("place", kind="stable")
-    steps = rows[rows["kind"] == "step"]
-    starts = [int(place) for place in steps["place"]]
-    for position, (index, row) in enumerate(steps.iterrows()):
-        end = starts[position + 1] - 1 if position + 1 < len(starts) else count
-        yield index, starts[position], end, _constant(row["after"])
+def _stretches(rows, place_of):
+    """
+    Yield (row index, first place, last place, level) for each stretch that changes of one quantity make.
+
+    A change holds until the next one; before the first one its ``before`` held.
+    ``level`` is a function of the place in capture order.
+    """
+    start_file = rows["to_file"].where(rows["kind"] == "step", rows["from_file"])
+    rows = rows.assign(start=start_file.map(place_of), end=rows["to_file"].map(place_of))
+    rows = rows.dropna(subset=["start", "end"]).sort_values(["start", "end"], kind="stable").reset_index()
+    for position, row in enumerate(rows.to_dict("records")):
+        last = rows["start"].iloc[position + 1] - 1 if position + 1 < len(rows) else math.inf
         if position == 0:
-            yield index, 0, starts[0] - 1, _constant(row["before"])
-    for index, row in rows[rows["kind"] == "trend"].iterrows():
-        yield index, int(row["start"]), int(row["place"]), _line(row)
+            yield row["index"], -math.inf, row["start"] - 1, _ramp(row["start"], row["start"], row["before"], row["before"])
+        yield row["index"], row["start"], last, _ramp(row["start"], row["end"], row["before"], row["after"])
 
 
-def _constant(level):
-    return lambda places: level
-
-
-def _line(row):
-    first, last = row["start"], row["place"]
-    slope = (row["after"] - row["before"]) / max(last - first, 1)
-    return lambda places: row["before"] + slope * (places - first)
+def _ramp(start, end, before, after):
+    """Level by place: from `before` at the start to `after` at the end, and `after` from there on."""
+    if end <= start:
+        return lambda places: after
+    return lambda places: before + (after - before) * ((places - start) / (end - start)).clip(0, 1)
 
 
 def one_finding_a_cause(rows):

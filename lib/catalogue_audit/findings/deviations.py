@@ -8,7 +8,6 @@ import pandas as pd
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.causes import explained_by_change
-from catalogue_audit.findings.evidence import groups
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import counted, finding, listed, number, sentence, view_words
 
@@ -33,7 +32,6 @@ class SetCase(NamedTuple):
 
     kind: str
     view: str
-    style: str | None
     files: tuple
     total: int
     low: float
@@ -41,9 +39,9 @@ class SetCase(NamedTuple):
     tolerance: float
 
 
-def judge_column(evidence, check, column, frames, sd=None, centre=None, one_sided=False):
+def judge_column(evidence, check, column, frames, sd=None, centre=None, one_sided=False, together=False):
     """
-    Judge one column of the frames, group by group.
+    Judge one column of the frames, view by view.
 
     Parameters
     ----------
@@ -60,6 +58,8 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
         0 for columns that are deviations from the set's reference already.
     one_sided : bool
         Only values above the reference are wrong.
+    together : bool
+        Compare all views and styles with one another (light), not each with its own.
 
     Returns
     -------
@@ -67,31 +67,42 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
     set_cases : list of SetCase
     """
     frames = frames[frames[column].notna()]
+    if frames.empty:
+        return [], []
     causes = explained_by_change(evidence, check).reindex(frames.index)
     cases, set_cases = [], []
-    for view, style, group in groups(frames):
+    for view, group in [("all", frames)] if together else frames.groupby("view", sort=True):
         tolerance = tolerances(evidence, check, group)
-        spread = group[sd].fillna(0.0) if sd else pd.Series(0.0, index=group.index)
-        own = causes[group.index].isna().to_numpy()
+        spread = group[sd].fillna(0.0).to_numpy() if sd else np.zeros(len(group))
         values = group[column].to_numpy(dtype=float)
+        own = causes[group.index].isna().to_numpy()
+        styles = None if together else group["style"].to_numpy(dtype=object)[own]
         reference = brief_terms.reference(evidence.brief, column, view)
-        judged = judge_values(values[own], tolerance[own], spread.to_numpy()[own], reference, centre)
-        base = judged.centre if math.isfinite(judged.centre) else centre
-        base = float(np.median(values)) if base is None else base
+        judged = judge_values(values[own], tolerance[own], spread[own], styles, centre, reference)
+        base = _base(judged.centre, values, centre)
         expected = np.full(len(group), base)
-        expected[own] = np.where(np.isfinite(judged.deviation), values[own] - judged.deviation, base)
+        expected[own] = np.where(np.isfinite(judged.centre), judged.centre, base)
         outside = np.zeros(len(group), dtype=bool)
         outside[own] = judged.outlying
-        limit = np.maximum(tolerance, UNCERTAINTIES * spread.to_numpy())
+        limit = np.maximum(tolerance, UNCERTAINTIES * spread)
         outside[~own] = np.abs(values[~own] - base) > limit[~own]
         if one_sided:
             outside &= values > expected
-        rows = group.to_dict("records")
-        for i in np.flatnonzero(outside):
-            cause = None if own[i] else causes[group.index[i]]
-            cases.append(Case(rows[i], values[i], expected[i], float(tolerance[i]), cause))
-        set_cases.extend(_set_cases(judged, view, style, group, own, values, tolerance))
+        if outside.any():
+            rows = evidence.records(group)
+            for i in np.flatnonzero(outside):
+                cause = None if own[i] else causes[group.index[i]]
+                cases.append(Case(rows[i], values[i], expected[i], float(tolerance[i]), cause))
+        set_cases.extend(_set_cases(judged, view, group["file"].to_numpy()[own], values[own], tolerance[own]))
     return cases, set_cases
+
+
+def _base(centres, values, centre):
+    """What frames explained by a change are compared with: the centre of the others."""
+    if centre is not None:
+        return centre
+    known = centres[np.isfinite(centres)]
+    return float(np.median(known if known.size else values))
 
 
 def tolerances(evidence, check, frames):
@@ -116,8 +127,7 @@ def set_row(check, case, quantity, unit, correct):
     correct : str
         What to do, as an imperative.
     """
-    where = f"the {view_words(case.view)}s" if not case.view.endswith("s") else view_words(case.view)
-    where = where + (f" of style {case.style}" if case.style else "")
+    where = "the whole delivery" if case.view == "all" else f"the {view_words(case.view)} pictures"
     if case.kind == "modes":
         note = (
             f"{quantity} in {where} was done in two ways, {_figure(case.low)}{unit} and "
@@ -127,7 +137,7 @@ def set_row(check, case, quantity, unit, correct):
         return finding(
             check,
             sentence(note),
-            view=case.view,
+            view=None if case.view == "all" else case.view,
             value=case.high,
             expected=case.low,
             tolerance=case.tolerance,
@@ -138,31 +148,25 @@ def set_row(check, case, quantity, unit, correct):
         f"(for example {listed(case.files, 2)}): look at them side by side"
     )
     return finding(
-        check, sentence(note), view=case.view, severity="minor", remedy="check", tolerance=case.tolerance
+        check,
+        sentence(note),
+        view=None if case.view == "all" else case.view,
+        severity="minor",
+        remedy="check",
+        tolerance=case.tolerance,
     )
 
 
-def _set_cases(judged, view, style, group, own, values, tolerance):
-    files = group["file"].to_numpy()[own]
-    values, tolerance = values[own], tolerance[own]
+def _set_cases(judged, view, files, values, tolerance):
     if judged.modes is not None:
-        fewer_high = judged.modes.high_count <= judged.modes.low_count
-        minority = values > judged.modes.border if fewer_high else values <= judged.modes.border
-        yield SetCase(
-            "modes",
-            view,
-            style,
-            tuple(files[minority]),
-            len(files),
-            judged.modes.low,
-            judged.modes.high,
-            float(np.median(tolerance)),
-        )
-    elif judged.restless:
-        beyond = np.abs(judged.deviation) > tolerance
-        yield SetCase(
-            "restless", view, style, tuple(files[beyond]), len(files), math.nan, math.nan, float(np.median(tolerance))
-        )
+        low, high = judged.modes.low, judged.modes.high
+        is_high = values > judged.modes.border
+        minority = is_high if judged.modes.high_count <= judged.modes.low_count else ~is_high
+        usual = float(np.median(tolerance))
+        yield SetCase("modes", view, tuple(files[minority]), len(files), low, high, usual)
+    elif judged.restless.any():
+        usual = float(np.median(tolerance))
+        yield SetCase("restless", view, tuple(files[judged.restless]), len(files), math.nan, math.nan, usual)
 
 
 def _figure(value):

@@ -6,12 +6,14 @@ from functools import cached_property
 
 import pandas as pd
 
-from catalogue_audit.findings.outliers import robust_scatter
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.outliers import FEWEST_OF_A_STYLE
+from catalogue_audit.statistics.robust import mad_scale
 from catalogue_audit.statistics.tables import table_from_rows
 
-SOFT_WORDS = ("hobo", "bucket", "pouch", "slouch", "drawstring", "sack", "duffel", "soft", "shopper")
+SOFT_WORDS = ("slouch", "drawstring", "sack")  # in a style's name, besides the brief's own words
 SOFT_SCATTER = 0.035  # of width over height within a style; rigid bags photographed alike stay under 2 %
-FEWEST_OF_A_STYLE = 5  # below, the style's own centre is less sure than the view's
+MAYBE_BLANK = ("sku", "view", "style", "colourway", "touches", "reason")  # an empty text is an unknown one
 
 
 def _table(*columns):
@@ -40,7 +42,7 @@ class Evidence:
     changes : DataFrame
         The changes table.
     pairs : DataFrame
-        ``file_a``, ``file_b``, ``kind`` of duplicates, legitimate ones too.
+        ``file``, ``other``, ``kind`` of duplicates, legitimate ones too.
     misfiled : DataFrame
         ``file``, ``claimed_sku``, ``likely_sku``, ``kind`` (wrong_product,
         wrong_detail, swapped_views, wrong_view, shifted), ``score``, ``evidence``.
@@ -68,7 +70,7 @@ class Evidence:
     names: tuple = ()
     products: pd.DataFrame | None = None
     changes: pd.DataFrame = field(default_factory=lambda: table_from_rows("changes", []))
-    pairs: pd.DataFrame = _table("file_a", "file_b", "kind")
+    pairs: pd.DataFrame = _table("file", "other", "kind")
     misfiled: pd.DataFrame = _table("file", "claimed_sku", "likely_sku", "kind", "score", "evidence")
     spots: pd.DataFrame = _table("file", "x", "y", "size_px", "camera", "frames")
     detail: pd.DataFrame = _table("file")
@@ -76,6 +78,33 @@ class Evidence:
     sketches: Mapping = field(default_factory=dict)
     problems: tuple = ()
     as_of: str | None = None
+
+    def __post_init__(self):
+        blank = {name: self.frames[name].mask(self.frames[name] == "") for name in MAYBE_BLANK}
+        object.__setattr__(self, "frames", self.frames.assign(**blank))
+
+    @cached_property
+    def rows(self):
+        """The frames as dictionaries, in order; None where a value is unknown. Made once: many checks ask."""
+        columns = {name: self.frames[name].astype(object).where(self.frames[name].notna(), None).to_list() for name in self.frames}
+        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+    def records(self, frames):
+        """
+        Rows of some of the frames as dictionaries.
+
+        Parameters
+        ----------
+        frames : DataFrame
+            A selection of ``self.frames``, by rows.
+        """
+        rows = self.rows
+        return [rows[place] for place in frames.index]
+
+    @cached_property
+    def file_order(self):
+        """File to its place in the frames table."""
+        return {file: place for place, file in enumerate(self.frames["file"])}
 
     @cached_property
     def judged_on(self):
@@ -103,10 +132,14 @@ class Evidence:
         """Series of bool by frame: the style is soft, by the brief, its name or its outlines' own scatter."""
         frames = self.frames
         scattered = _styles_of_scattered_outlines(self.whole_product)
-        words = tuple(word.lower() for word in soft_words(self.brief))
         styles = frames["style"].fillna("")
         soft = {
-            style: bool(style) and (style in scattered or any(word in style.lower() for word in words))
+            style: bool(style)
+            and (
+                style in scattered
+                or brief_terms.is_soft(self.brief, style)
+                or any(word in style.lower() for word in SOFT_WORDS)
+            )
             for style in styles.unique()
         }
         return styles.map(soft).astype(bool)
@@ -120,16 +153,15 @@ class Evidence:
         return {row["sku"]: row for row in rows}
 
     @cached_property
+    def supplied_by_key(self):
+        """The same by SKU without regard to case."""
+        return {str(sku).casefold(): row for sku, row in self.supplied.items()}
+
+    @cached_property
     def skus(self):
         """SKUs of the files that show a product, in order of first appearance."""
         frames = self.frames
         return list(dict.fromkeys(frames.loc[frames["view_kind"] != "target", "sku"].dropna()))
-
-
-def soft_words(brief):
-    """Words that tell a soft style: the brief's, or the trade's usual ones."""
-    named = getattr(getattr(brief, "soft", None), "styles", None)
-    return tuple(named) if named else SOFT_WORDS
 
 
 def groups(frames):
@@ -167,7 +199,7 @@ def _styles_of_scattered_outlines(frames):
         for _, ratios in shape[here].groupby(frames.loc[here, "view"]):
             ratios = ratios.dropna()
             if len(ratios) >= 2 * FEWEST_OF_A_STYLE:
-                spread.append(robust_scatter(ratios) / ratios.median())
+                spread.append(mad_scale(ratios) / ratios.median())
         if spread and min(spread) > SOFT_SCATTER:
             scattered.add(style)
     return scattered

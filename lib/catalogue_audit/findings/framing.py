@@ -45,7 +45,7 @@ def centring(evidence):
             off = case.value - case.expected
             known = worst.get(case.frame["file"])
             if known is None or abs(off) > abs(known[0].value - known[0].expected):
-                worst[case.frame["file"]] = case, directions[off > 0]
+                worst[case.frame["file"]] = case, directions[int(off > 0)]
         quantity = "the product's place across the frame" if column.endswith("x") else "the product's height in the frame"
         set_rows.extend(set_row("centring", case, quantity, "", "move the others to match") for case in set_cases)
     for case, direction in worst.values():
@@ -74,7 +74,7 @@ def cut_off(evidence):
         touching = group["touches"].map(text).notna()
         if touching.mean() > CUT_MAJORITY:
             continue
-        for frame in group[touching].to_dict("records"):
+        for frame in evidence.records(group[touching]):
             sides = frame["touches"].split()
             note = (
                 f"the product in the {called(frame)} is cut off at the {' and '.join(sides)} of the frame: "

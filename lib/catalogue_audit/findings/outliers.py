@@ -9,18 +9,24 @@ steady set is blamed for what nobody can see.
 """
 
 import math
+from collections import Counter
 from typing import NamedTuple
 
 import numpy as np
 
-MAD_TO_SD = 1.4826  # 1 / Phi^-1(3/4): median absolute deviation to standard deviation of a normal (Hampel 1974)
+from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+
 UNCERTAINTIES = 3.0  # a finding needs this many standard uncertainties of its own measure
 SCATTERS = 3.0  # and this many robust standard deviations of its group
 FEWEST_FOR_REFERENCE = 3  # the middle one of three is the fewest that can outvote one
-FEWEST_FOR_SCATTER = 5  # below, the MAD of the others says next to nothing
+FEWEST_OF_A_STYLE = 5  # below, neither a style's centre nor its scatter is worth more than the view's
+WORTH_OF_THE_GROUP = 12  # frames: the MAD of a dozen is itself uncertain by a quarter
+CLEARLY = 1.4  # tolerances: in a steady group, what is further off is a finding even if the group scatters
 FEWEST_FOR_MODES = 8
 SMALLER_MODE = 0.3  # of the frames: what is fewer is a handful of faults, not a second way of working
 MODES_APART = 4.0  # distance of two modes over the scatter within them; 4 sd leave a visible gap between normals
+OF_BOTH = 0.2  # of a style's frames in the smaller mode: then the style was photographed in both ways
+FEWEST_RESTLESS = 3
 RESTLESS = 0.25  # of the frames outside the tolerance without standing apart: the set has no steady value
 
 
@@ -40,50 +46,22 @@ class Judgement(NamedTuple):
 
     Attributes
     ----------
-    centre : float
-        The reference they were judged by; NaN where there is none.
-    deviation : (n,) ndarray
-        Value minus the reference (minus the nearer mode, where there are two).
+    centre : (n,) ndarray
+        The reference each value was judged by: the group's, its style's, or
+        the nearer of two modes; NaN where there is none.
     outlying : (n,) ndarray of bool
         True for a finding.
     modes : Modes or None
         Two modes further apart than the tolerance.
-    restless : int
-        Frames outside the tolerance in a group so scattered that none stands
-        apart; 0 where the group is steady.
+    restless : (n,) ndarray of bool
+        Values outside the tolerance in a group so scattered that none of them
+        stands apart; all False where the group is steady.
     """
 
-    centre: float
-    deviation: np.ndarray
+    centre: np.ndarray
     outlying: np.ndarray
     modes: Modes | None
-    restless: int
-
-
-def robust_scatter(values):
-    """
-    Standard deviation estimated from the median absolute deviation.
-
-    Parameters
-    ----------
-    values : array_like of float
-        NaN is left out.
-
-    Returns
-    -------
-    float
-        NaN where there are no values.
-
-    Examples
-    --------
-    >>> round(robust_scatter([1.0, 2.0, 3.0, 4.0, 100.0]), 3)
-    1.483
-    """
-    values = np.asarray(values, dtype=float)
-    values = values[np.isfinite(values)]
-    if values.size == 0:
-        return math.nan
-    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+    restless: np.ndarray
 
 
 def two_modes(values, tolerance):
@@ -124,16 +102,16 @@ def two_modes(values, tolerance):
     if min(low.size, high.size) < fewest:
         return None
     distance = float(np.median(high) - np.median(low))
-    scatter = max(robust_scatter(low), robust_scatter(high))
+    scatter = max(mad_scale(low), mad_scale(high))
     if distance <= tolerance or distance <= MODES_APART * scatter:
         return None
     border = float((low[-1] + high[0]) / 2)
     return Modes(border, float(np.median(low)), float(np.median(high)), low.size, high.size)
 
 
-def judge_values(values, tolerance, uncertainty=0.0, reference=None, centre=None):
+def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, reference=None):
     """
-    Judge one group of values by its own robust centre, or by a given reference.
+    Judge one group of values by its own robust centre, or by a given one.
 
     Parameters
     ----------
@@ -142,12 +120,14 @@ def judge_values(values, tolerance, uncertainty=0.0, reference=None, centre=None
     tolerance : float or (n,) array_like
     uncertainty : float or (n,) array_like
         Standard uncertainty of each value; NaN is read as 0.
+    styles : (n,) array_like of hashable, optional
+        Styles that steadily differ from the group get a centre and a scatter of their own.
+    centre : float, optional
+        The set's own centre, where it was taken off before (0 for
+        deviations); by default the median of the group.
     reference : float, optional
         What the brief names: whoever is off it by more than the tolerance is
         a finding, whatever the others do.
-    centre : float, optional
-        The set's own centre, where it was found from more frames than these
-        (0 for deviations); by default the median of the group.
 
     Returns
     -------
@@ -163,23 +143,77 @@ def judge_values(values, tolerance, uncertainty=0.0, reference=None, centre=None
     tolerance = np.broadcast_to(np.asarray(tolerance, dtype=float), values.shape)
     uncertainty = np.nan_to_num(np.broadcast_to(np.asarray(uncertainty, dtype=float), values.shape))
     nothing = np.zeros(values.shape, dtype=bool)
-    given = reference is not None
-    if known.sum() < (FEWEST_FOR_REFERENCE if reference is None and centre is None else 1):
-        return Judgement(math.nan, np.full(values.shape, math.nan), nothing, None, 0)
-    typical_tolerance = float(np.median(tolerance[known]))
-    modes = None if given else two_modes(values, typical_tolerance)
-    if given or centre is not None:
-        centre = float(reference if given else centre)
+    if reference is not None:
+        centres = np.full(values.shape, float(reference))
+        beyond = known & (np.abs(values - centres) > np.maximum(tolerance, UNCERTAINTIES * uncertainty))
+        return Judgement(centres, beyond, None, nothing)
+    if known.sum() < (FEWEST_FOR_REFERENCE if centre is None else 1):
+        return Judgement(np.full(values.shape, math.nan), nothing, None, nothing)
+    styles = np.zeros(values.shape) if styles is None else np.asarray(styles, dtype=object)
+    modes = two_modes(values, float(np.median(tolerance[known])))
+    if modes is not None and not _modes_are_styles(values, styles, modes):
+        centres = np.where(values > modes.border, modes.high, modes.low)
     else:
-        centre = float(np.median(values[known]))
-    deviation = values - centre
-    if modes is not None:
-        deviation = np.where(values > modes.border, values - modes.high, values - modes.low)
-    scatter = robust_scatter(deviation) if known.sum() >= FEWEST_FOR_SCATTER and not given else 0.0
-    limit = np.maximum(tolerance, UNCERTAINTIES * uncertainty)
-    beyond = known & (np.abs(deviation) > limit)
-    outlying = beyond & (np.abs(deviation) > SCATTERS * scatter)
-    restless = int(beyond.sum())
-    if outlying.any() or restless < RESTLESS * known.sum() or restless < 3:
-        restless = 0
-    return Judgement(centre, deviation, outlying, modes, restless)
+        modes = None
+        centres = _centres(values, styles, known, centre)
+    deviation = values - centres
+    beyond = known & (np.abs(deviation) > np.maximum(tolerance, UNCERTAINTIES * uncertainty))
+    steady = beyond.sum() < max(RESTLESS * known.sum(), FEWEST_RESTLESS)
+    apart = SCATTERS * _scatters(deviation, styles, known)
+    if steady:
+        apart = np.minimum(apart, CLEARLY * tolerance)
+    outlying = beyond & (np.abs(deviation) > apart)
+    restless = nothing if steady or outlying.any() else beyond
+    return Judgement(centres, outlying, modes, restless)
+
+
+def _modes_are_styles(values, styles, modes):
+    """Whether two modes only tell styles apart: hardly a frame is in a style that shows both."""
+    high = values > modes.border
+    mixed = 0
+    for style in dict.fromkeys(styles):
+        here = high[styles == style]
+        mixed += here.size if here.size > 1 and min(here.sum(), (~here).sum()) >= OF_BOTH * here.size else 0
+    return mixed < SMALLER_MODE * values.size
+
+
+def _centres(values, styles, known, centre):
+    """Centre for each value: the group's, or the style's own where the style steadily differs."""
+    group = float(np.median(values[known])) if centre is None else float(centre)
+    centres = np.full(values.shape, group)
+    if centre is not None:
+        return centres
+    within = _by_style(styles, known, lambda here: values[here] - np.median(values[here]))
+    usual = mad_scale(np.concatenate(list(within.values()))) if within else 0.0
+    for style, residual in within.items():
+        here = known & (styles == style)
+        own = float(np.median(values[here]))
+        error = MEDIAN_EFFICIENCY * usual / math.sqrt(residual.size)
+        if residual.size >= FEWEST_OF_A_STYLE and abs(own - group) > UNCERTAINTIES * error:
+            centres[here] = own
+    return centres
+
+
+def _scatters(deviation, styles, known):
+    """
+    Robust standard deviation for each value, of its style where that has enough frames.
+
+    What a handful of values says of its own scatter is weighed against the
+    whole group's, as a MAD of five may be anything.
+    """
+    if known.sum() < FEWEST_OF_A_STYLE:
+        return np.zeros(deviation.shape)
+    usual = mad_scale(deviation[known])
+    scatters = np.full(deviation.shape, usual)
+    for style, own in _by_style(styles, known, lambda here: deviation[here]).items():
+        weight = own.size / (own.size + WORTH_OF_THE_GROUP)
+        scatters[known & (styles == style)] = math.sqrt(weight * mad_scale(own) ** 2 + (1 - weight) * usual**2)
+    return scatters
+
+
+def _by_style(styles, known, values_of):
+    """Style to what `values_of` gives for its frames, for styles known and frequent enough."""
+    counts = Counter(style for style in styles[known] if isinstance(style, str))
+    return {
+        style: values_of(known & (styles == style)) for style, count in counts.items() if count >= FEWEST_OF_A_STYLE
+    }

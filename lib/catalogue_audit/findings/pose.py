@@ -10,7 +10,6 @@ from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 
-HANDLE_HEIGHT_SHARE = 0.04  # of product height, where its size in cm is not supplied
 STRAP_MAJORITY = 0.7  # of a view's pictures: below, the set follows no rule about the strap
 STRAP_WORDS = {
     "none": "no strap",
@@ -83,16 +82,15 @@ def roll(evidence):
         yield _row("roll", note, case)
     for case in set_cases:
         yield set_row("roll", case, "the tilt", "°", "rotate the others to match")
-    yield from _whole_set_tilted(evidence, frames)
+    in_two_ways = {case.view for case in set_cases}
+    yield from _whole_set_tilted(evidence, frames[~frames["view"].isin(in_two_ways)])
 
 
 def _whole_set_tilted(evidence, frames):
     """A straight-on view whose own reference is not upright: one finding about the view."""
-    if brief_terms.has_reference(evidence.brief, "roll_deg"):
-        return
     for view, group in frames[frames["view"].isin(STRAIGHT_ON)].groupby("view", sort=True):
         tilts = group["roll_deg"].dropna()
-        if len(tilts) < FEWEST_OF_A_STYLE:
+        if len(tilts) < FEWEST_OF_A_STYLE or brief_terms.reference(evidence.brief, "roll_deg", view) is not None:
             continue
         centre = float(tilts.median())
         limit = max(
@@ -131,15 +129,18 @@ def handles(evidence):
     frames = frames[frames["handle_gap"].notna()]
     height_cm = frames["sku"].map(lambda sku: _height_cm(evidence, sku)).astype(float)
     tolerance_cm = brief_terms.tolerance(evidence.brief, "handles")
-    for view, style, group in groups(frames):
+    tolerance_share = brief_terms.tolerance(evidence.brief, "handles_fraction")
+    for _, group in frames.groupby("view", sort=True):
         gaps = group["handle_gap"].to_numpy(dtype=float)
-        share = (tolerance_cm / height_cm[group.index]).fillna(HANDLE_HEIGHT_SHARE).to_numpy()
+        share = (tolerance_cm / height_cm[group.index]).fillna(tolerance_share).to_numpy()
         spread = group["handle_gap_sd"].fillna(0.0).to_numpy()
-        centre = float(np.median(gaps)) if len(gaps) >= FEWEST_OF_A_STYLE else 0.0
-        judged = judge_values(gaps, share, spread, centre=centre)
-        rows = group.to_dict("records")
+        styles = group["style"].to_numpy(dtype=object)
+        centre = None if len(gaps) >= FEWEST_OF_A_STYLE else 0.0
+        judged = judge_values(gaps, share, spread, styles, centre)
+        rows = evidence.records(group)
         for i in np.flatnonzero(judged.outlying):
-            yield _handles_row(rows[i], judged.deviation[i], gaps[i], share[i], height_cm[group.index[i]])
+            off = gaps[i] - judged.centre[i]
+            yield _handles_row(rows[i], off, gaps[i], share[i], height_cm[group.index[i]])
 
 
 def _handles_row(frame, off, gap, share, height_cm):
@@ -174,14 +175,14 @@ def strap(evidence):
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     for view, style, group in groups(frames):
         asked = brief_terms.strap_state(evidence.brief, view)
-        allowed = asked or _majority_state(group["strap_state"])
-        if not allowed:
+        wanted_state = asked or _majority_state(group["strap_state"])
+        if wanted_state in (None, "any"):
             continue
-        for frame in group[~group["strap_state"].isin(allowed)].to_dict("records"):
+        for frame in evidence.records(group[group["strap_state"] != wanted_state]):
             state = frame["strap_state"]
             if state == "none" and text(frame["sku"]) not in strapped:
                 continue  # no view of this product shows a strap: it has none
-            wanted = " or ".join(STRAP_WORDS.get(name, name) for name in allowed)
+            wanted = STRAP_WORDS.get(wanted_state, wanted_state)
             source = "the brief asks for" if asked else "the view's other pictures show"
             note = (
                 f"the {called(frame)} shows {STRAP_WORDS.get(state, state)} where {source} {wanted}: "
@@ -191,11 +192,11 @@ def strap(evidence):
 
 
 def _majority_state(states):
-    """The state that most of a view's pictures show, as a tuple; empty where there is no clear rule."""
+    """The state that most of a view's pictures show; None where there is no clear rule."""
     counts = states.value_counts()
     if len(states) < FEWEST_OF_A_STYLE or counts.iloc[0] < STRAP_MAJORITY * len(states):
-        return ()
-    return (counts.index[0],)
+        return None
+    return counts.index[0]
 
 
 def _row(check, note, case):

@@ -4,7 +4,8 @@ import math
 
 from catalogue_audit import schema
 
-VIEW_WORDS = {"three_quarter": "three-quarter view"}
+VIEW_WORDS = {"three_quarter": "three-quarter"}
+ANGLED_NAMES = ("three_quarter", "side", "top", "base", "worn")  # adjectives that need "view" after them
 
 
 def finding(check, note, frame=None, **given):
@@ -89,7 +90,8 @@ def called(frame):
         return f"picture {plain(frame.get('file'))}"
     place = number(frame.get("position"))
     numbered = f" {place:.0f}" if place is not None else ""
-    return f"{view_words(view)}{numbered} of {plain(sku)}"
+    noun = " view" if view in ANGLED_NAMES else ""
+    return f"{view_words(view)}{noun}{numbered} of {plain(sku)}"
 
 
 def view_words(view):
@@ -99,7 +101,7 @@ def view_words(view):
     Examples
     --------
     >>> view_words("three_quarter"), view_words("front")
-    ('three-quarter view', 'front')
+    ('three-quarter', 'front')
     """
     return VIEW_WORDS.get(view, plain(view).replace("_", " "))
 

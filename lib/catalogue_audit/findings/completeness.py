@@ -1,0 +1,222 @@
+"""Is everything there: required views, conditional ones, counts, and the products file against the folder."""
+
+import difflib
+from typing import NamedTuple
+
+from catalogue_audit.delivery.gs1 import GTIN_LENGTHS, gtin_check_digit_ok
+from catalogue_audit.delivery.names import claims
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_words
+
+NEARLY_EVERY = 0.8  # of the products: what so many lack is one thing to ask for, not one a product
+FEWEST_PRODUCTS = 5  # below, "nearly every" means nothing
+
+
+class Views(NamedTuple):
+    """Views of one product: what is there, what is missing, what is not due yet."""
+
+    present: tuple
+    missing: tuple
+    awaited: tuple
+
+
+def views_of_products(evidence):
+    """
+    Views present, missing and awaited of every product, in the folder or in the products file.
+
+    Returns
+    -------
+    dict of str to Views
+        By SKU, products of the folder first, in order of first appearance.
+    """
+    delivered = delivered_views(evidence)
+    skus = list(dict.fromkeys([*evidence.skus, *_named_as_in_folder(evidence)]))
+    result = {}
+    for sku in skus:
+        counts = delivered.get(sku, {})
+        missing = [view for view in _required(evidence, sku) if not counts.get(view)]
+        awaited = is_awaited(evidence, sku)
+        result[sku] = Views(tuple(counts), () if awaited else tuple(missing), tuple(missing) if awaited else ())
+    return result
+
+
+def delivered_views(evidence):
+    """Count of pictures by SKU and view, unreadable ones included: they were delivered, if badly."""
+    frames = evidence.frames
+    named = frames[frames["sku"].notna() & frames["view"].notna() & (frames["view_kind"] != "target")]
+    delivered = {}
+    for sku, view in zip(named["sku"], named["view"], strict=True):
+        views = delivered.setdefault(sku, {})
+        views[view] = views.get(view, 0) + 1
+    return delivered
+
+
+def is_awaited(evidence, sku):
+    """Whether a product's pictures are not due yet on the day of the judgement."""
+    due = text(_product(evidence, sku).get("due"))
+    return bool(due and evidence.judged_on and due > evidence.judged_on)
+
+
+def missing_view(evidence):
+    """Required views that are not there."""
+    views = views_of_products(evidence)
+    lacking = {}
+    for sku, found in views.items():
+        for view in found.missing:
+            lacking.setdefault(view, []).append(sku)
+    delivered = delivered_views(evidence)
+    judged = [sku for sku in views if not is_awaited(evidence, sku) and delivered.get(sku)]
+    everywhere = [
+        view
+        for view, skus in lacking.items()
+        if len(judged) >= FEWEST_PRODUCTS and len([s for s in skus if delivered.get(s)]) >= NEARLY_EVERY * len(judged)
+    ]
+    for view in everywhere:
+        note = (
+            f"the {view_words(view)} is missing from {len(lacking[view])} of {len(views)} products: ask for it, or take "
+            f"it out of the brief's required views"
+        )
+        yield finding("missing_view", sentence(note), view=view)
+    for sku, found in views.items():
+        if not delivered.get(sku) and found.missing:
+            note = f"no picture of {plain(sku)} was delivered: ask for {listed([view_words(v) for v in found.missing])}"
+            yield finding("missing_view", sentence(note), sku=sku)
+            continue
+        for view in found.missing:
+            if view not in everywhere:
+                yield _missing_row(evidence, sku, view)
+    yield from _too_few(evidence, views, delivered)
+
+
+def _missing_row(evidence, sku, view):
+    is_main = (text(_product(evidence, sku).get("main_view")) or brief_terms.main_view(evidence.brief)) == view
+    named = f"{view_words(view)} of {plain(sku)}" + (", its main view," if is_main else "")
+    note = f"the {named} is missing: ask for it"
+    return finding("missing_view", sentence(note), sku=sku, view=view)
+
+
+def _too_few(evidence, views, delivered):
+    """Views that are there, but not often enough."""
+    for sku in views:
+        if is_awaited(evidence, sku):
+            continue
+        for view, (least, _) in _required(evidence, sku).items():
+            have = delivered.get(sku, {}).get(view, 0)
+            if 0 < have < least:
+                note = (
+                    f"{plain(sku)} has {counted(have, view_words(view) + ' picture')} where at least {least} are "
+                    f"required: ask for the rest"
+                )
+                yield finding(
+                    "missing_view", sentence(note), sku=sku, view=view, value=have, expected=least, unit="pictures"
+                )
+
+
+def without_strap(evidence):
+    """Views of which the brief wants one picture with the strap and one without, where both look the same."""
+    frames = evidence.whole_product
+    shown = frames[frames["strap_state"].notna()]
+    for sku in evidence.skus:
+        for view in brief_terms.split_by_strap(evidence.brief, _style(evidence, sku), sku, _product(evidence, sku)):
+            states = shown.loc[(shown["sku"] == sku) & (shown["view"] == view), "strap_state"]
+            bare = states == "none"
+            if len(states) >= 2 and (bare.all() or not bare.any()):
+                lacking = "with" if bare.all() else "without"
+                note = f"every {view_words(view)} of {plain(sku)} shows {'no' if bare.all() else 'the'} strap: ask for one {lacking} it"
+                yield finding("missing_view", sentence(note), sku=sku, view=view)
+
+
+def surplus_views(evidence):
+    """More pictures of a view than the brief allows, or several that claim one place: one finding each."""
+    delivered = delivered_views(evidence)
+    for sku, counts in delivered.items():
+        for view, have in counts.items():
+            most = brief_terms.most_pictures(evidence.brief, view, _style(evidence, sku))
+            if most and have > most:
+                note = (
+                    f"{plain(sku)} has {have} {view_words(view)} pictures where at most {most} are wanted: "
+                    f"choose which to keep"
+                )
+                yield finding(
+                    "unexpected_file",
+                    sentence(note),
+                    sku=sku,
+                    view=view,
+                    value=have,
+                    expected=most,
+                    unit="pictures",
+                    remedy="check",
+                )
+    frames = {frame["file"]: frame for frame in evidence.rows}
+    for files in claims(evidence.names).values():
+        frame = frames.get(files[-1])
+        if frame is not None:
+            note = (
+                f"{counted(len(files), 'file')} claim to be the {called(frame)} ({listed(files)}): number them, or keep one"
+            )
+            yield finding("unexpected_file", sentence(note), frame)
+
+
+def unknown_products(evidence):
+    """SKUs of the folder that the products file does not list."""
+    if evidence.products is None:
+        return
+    known = {_key(sku): sku for sku in evidence.supplied}
+    strangers = [sku for sku in evidence.skus if _key(sku) not in known]
+    if not strangers:
+        return
+    if len(strangers) >= NEARLY_EVERY * len(evidence.skus) and len(strangers) >= FEWEST_PRODUCTS:
+        note = (
+            f"{len(strangers)} of {len(evidence.skus)} products of this folder are not in the products file "
+            f"(for example {listed(strangers, 2)}): check that it is the right file"
+        )
+        yield finding("unexpected_file", sentence(note), remedy="check")
+        return
+    frames = evidence.frames
+    for sku in strangers:
+        near = difflib.get_close_matches(_key(sku), known, n=1, cutoff=0.75)
+        hint = f"; perhaps {plain(known[near[0]])} is meant" if near else ""
+        for frame in evidence.records(frames[frames["sku"] == sku]):
+            note = (
+                f"{plain(frame['file'])} names the product {plain(sku)}, which the products file does not list{hint}: "
+                f"rename it, or add the product"
+            )
+            yield finding("unexpected_file", sentence(note), frame)
+
+
+def check_digits(evidence):
+    """GTINs whose check digit is wrong, where the brief asks for it."""
+    if not brief_terms.wants_check_digits(evidence.brief):
+        return
+    numbers = {sku: text(product.get("gtin")) for sku, product in evidence.supplied.items()}
+    numbers.update({sku: sku for sku in evidence.skus if sku.isascii() and sku.isdigit() and len(sku) in GTIN_LENGTHS})
+    for sku, gtin in numbers.items():
+        if gtin and not gtin_check_digit_ok(gtin):
+            note = (
+                f"the number {plain(gtin)} of {plain(sku)} is no valid GTIN (its check digit does not fit): "
+                f"correct it before the pictures are named by it"
+            )
+            yield finding("unexpected_file", sentence(note), sku=sku)
+
+
+def _required(evidence, sku):
+    """View to (fewest, most) pictures of the views that this product must have."""
+    return brief_terms.required_views(evidence.brief, _style(evidence, sku), sku, _product(evidence, sku))
+
+
+def _style(evidence, sku):
+    return text(_product(evidence, sku).get("style"))
+
+
+def _product(evidence, sku):
+    return evidence.supplied.get(sku) or evidence.supplied_by_key.get(_key(sku)) or {}
+
+
+def _named_as_in_folder(evidence):
+    """SKUs of the products file, spelt as the folder spells them where it does."""
+    folder = {_key(sku): sku for sku in evidence.skus}
+    return [folder.get(_key(sku), sku) for sku in evidence.supplied]
+
+
+def _key(sku):
+    return str(sku).casefold()

@@ -1,0 +1,199 @@
+"""
+Decisions: findings that somebody has accepted, why, by whom, until when.
+
+TOML::
+
+    [[decision]]
+    file = "NB-104_front.jpg"     # or sku, view, check; what is left out matches everything
+    check = "angle"
+    why = "the strap needs this turn"
+    by = "J. Doe"
+    until = 2026-12-31            # optional; from the day after, the finding counts again
+
+or CSV with the headings ``file``, ``sku``, ``view``, ``check``, ``why``, ``by``, ``until``.
+"""
+
+import csv
+import datetime
+import tomllib
+from pathlib import Path
+from typing import NamedTuple
+
+from catalogue_audit import schema
+from catalogue_audit.errors import UsageError
+from catalogue_audit.findings.rows import plain, text
+
+ACCEPTED = "accepted"  # how the ``cause`` of an accepted finding begins
+KEYS = ("file", "sku", "view", "check", "why", "by", "until")
+TARGETS = ("file", "sku", "view", "check")
+MOST_BYTES = 10_000_000
+
+
+class Decision(NamedTuple):
+    """One accepted finding: whom it concerns (None matches everything), why, by whom, until when (ISO date)."""
+
+    file: str | None
+    sku: str | None
+    view: str | None
+    check: str | None
+    why: str
+    by: str
+    until: str | None
+
+
+def read_decisions(path):
+    """
+    Read a decisions file, TOML by its name, else CSV.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    list of Decision
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read, or one of its entries is wrong: names the
+        file, the entry, what was found and what is allowed.
+    """
+    path = Path(path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        msg = f"Cannot read the decisions file {path.name!r}: {(error.strerror or 'unknown reason').lower()}."
+        raise UsageError(msg) from error
+    if len(data) > MOST_BYTES:
+        msg = f"The decisions file {path.name!r} has {len(data)} bytes; at most {MOST_BYTES} are read."
+        raise UsageError(msg)
+    try:
+        words = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        msg = f"The decisions file {path.name!r} is not UTF-8 text (byte {error.start}). Save it as UTF-8."
+        raise UsageError(msg) from error
+    entries = _from_toml(words, path.name) if path.suffix.lower() == ".toml" else _from_csv(words, path.name)
+    return [_decision(entry, f"{path.name}, {place}") for place, entry in entries]
+
+
+def apply_decisions(findings, decisions, as_of=None):
+    """
+    Findings with the accepted ones marked as such.
+
+    Parameters
+    ----------
+    findings : DataFrame
+    decisions : list of Decision
+    as_of : str, optional
+        ISO date. Decisions whose last day is before it are not honoured, and
+        the finding says so. Without a date every decision is honoured.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; ``cause`` of an accepted finding begins with
+        'accepted', and its ``note`` says by whom and why.
+    """
+    findings = findings.copy()
+    for index, row in findings.to_dict("index").items():
+        decision = next((d for d in decisions if _concerns(d, row) and not _expired(d, as_of)), None)
+        if decision is not None:
+            cause = f"{ACCEPTED} by {plain(decision.by)}" + (f" until {decision.until}" if decision.until else "")
+            findings.loc[index, "cause"] = cause + (f" ({row['cause']})" if text(row["cause"]) else "")
+            findings.loc[index, "note"] = f"{row['note']} Accepted by {plain(decision.by)}: {plain(decision.why)}."
+            continue
+        lapsed = next((d for d in decisions if _concerns(d, row)), None)
+        if lapsed is not None:
+            findings.loc[index, "note"] = f"{row['note']} Its acceptance by {plain(lapsed.by)} ended on {lapsed.until}."
+    return findings
+
+
+def is_accepted(findings):
+    """Series of bool: findings that a decision has accepted; they are shown and count for nothing."""
+    return findings["cause"].fillna("").str.startswith(ACCEPTED + " by ")
+
+
+def _concerns(decision, row):
+    return all(
+        getattr(decision, name) is None or getattr(decision, name) == text(row[name]) for name in TARGETS
+    )
+
+
+def _expired(decision, as_of):
+    return bool(decision.until and as_of and decision.until < as_of)
+
+
+def _from_toml(words, name):
+    try:
+        content = tomllib.loads(words)
+    except tomllib.TOMLDecodeError as error:
+        msg = f"The decisions file {name!r} is not valid TOML: {error}."
+        raise UsageError(msg) from error
+    entries = content.pop("decision", [])
+    if content or not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        found = f"found {', '.join(map(repr, content))}" if content else "found something else under 'decision'"
+        msg = f"The decisions file {name!r} may hold [[decision]] tables only; {found}."
+        raise UsageError(msg)
+    return [(f"decision {place}", entry) for place, entry in enumerate(entries, 1)]
+
+
+def _from_csv(words, name):
+    reader = csv.DictReader(words.splitlines(), restkey="")
+    headings = [heading.strip().lower() for heading in reader.fieldnames or []]
+    unknown = [heading for heading in headings if heading not in KEYS]
+    if not headings or unknown:
+        found = f"found {', '.join(map(repr, unknown))}" if unknown else "found none"
+        msg = f"The decisions file {name!r} needs headings out of {', '.join(KEYS)}; {found}."
+        raise UsageError(msg)
+    reader.fieldnames = headings
+    entries = []
+    for row in reader:
+        if "" in row:
+            msg = f"{name}, line {reader.line_num}: more cells than headings. Quote cells that hold a comma."
+            raise UsageError(msg)
+        cells = {key: (value or "").strip().removeprefix("'") for key, value in row.items()}
+        if any(cells.values()):
+            entries.append((f"line {reader.line_num}", cells))
+    return entries
+
+
+def _decision(entry, place):
+    unknown = [key for key in entry if key not in KEYS]
+    if unknown:
+        msg = f"{place}: unknown key {unknown[0]!r}; allowed are {', '.join(KEYS)}."
+        raise UsageError(msg)
+    values = {key: _value(entry, key, place) for key in KEYS}
+    if not any(values[name] for name in TARGETS):
+        msg = f"{place}: says neither file, sku, view nor check. Name what is accepted."
+        raise UsageError(msg)
+    for key, missing in (("why", "why it was accepted"), ("by", "who accepted it")):
+        if not values[key]:
+            msg = f"{place}: {key!r} is empty. Say {missing}."
+            raise UsageError(msg)
+    if values["check"] and values["check"] not in schema.CHECKS:
+        msg = f"{place}: unknown check {values['check']!r}; allowed are {', '.join(schema.CHECKS)}."
+        raise UsageError(msg)
+    return Decision(**values)
+
+
+def _value(entry, key, place):
+    value = entry.get(key)
+    if value is None or value == "":
+        return None
+    if key == "until":
+        return _date(value, place)
+    if not isinstance(value, str):
+        msg = f"{place}: {key!r} must be text, found {value!r}."
+        raise UsageError(msg)
+    return value
+
+
+def _date(value, place):
+    if isinstance(value, datetime.date):
+        return value.isoformat()[:10]
+    try:
+        return datetime.date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        msg = f"{place}: 'until' must be a date such as 2026-12-31, found {value!r}."
+        raise UsageError(msg) from None

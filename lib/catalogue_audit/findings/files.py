@@ -1,0 +1,235 @@
+"""The files themselves: readable, to specification, well encoded, named as agreed."""
+
+import pandas as pd
+
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
+from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text
+
+MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specification
+FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
+ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one is another crop
+NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
+SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
+
+
+def unreadable_file(evidence):
+    """Files that could not be measured at all."""
+    frames = evidence.frames
+    for frame in evidence.records(frames[frames["status"] == "not_measured"]):
+        reason = text(frame.get("reason")) or "it could not be opened"
+        note = f"{plain(frame['file'])} could not be read ({plain(reason)}): ask for this file again"
+        yield finding("unreadable_file", sentence(note), frame)
+
+
+def file_spec(evidence):
+    """Files of another size, shape or format than the brief asks for, or than the majority has."""
+    named = brief_terms.file_spec(evidence.brief)
+    frames = evidence.measured
+    for _, group in frames.groupby(frames["view_kind"].fillna("other"), sort=True):
+        usual = _usual_spec(group, named)
+        for frame in evidence.records(group):
+            faults = list(_spec_faults(frame, usual, named))
+            if not faults:
+                continue
+            words = "; ".join(words for words, *_ in faults)
+            _, value, expected, unit = faults[0]
+            source = "the brief asks for" if named else "the other files have"
+            note = f"the {called(frame)} is not as {source}: {words}: export it again"
+            yield finding("file_spec", sentence(note), frame, value=value, expected=expected, unit=unit)
+
+
+def _usual_spec(group, named):
+    """What a group's files must be: the brief's words, else what most of them are."""
+    usual = dict(named)
+    if "format" not in usual:
+        usual["format"] = _agreed(group["format"])
+    if not {"width_px", "height_px", "long_side_min_px", "aspect"} & set(named):
+        sizes = list(zip(group["width_px"], group["height_px"], strict=True))
+        agreed = _agreed(pd.Series([None if pd.isna(w) or pd.isna(h) else f"{w}x{h}" for w, h in sizes], dtype="str"))
+        if agreed:
+            usual["width_px"], usual["height_px"] = (int(side) for side in agreed.split("x"))
+        else:
+            usual["aspect_px"] = _agreed((group["width_px"].astype(float) / group["height_px"].astype(float)).round(2))
+    if "bit_depth" not in usual:
+        usual["bit_depth"] = _agreed(group["bit_depth"])
+    return {name: value for name, value in usual.items() if value is not None}
+
+
+def _agreed(values):
+    """The value that at least `MAJORITY` of the files share; None where there is none or too few files."""
+    values = values.dropna()
+    if len(values) < FEWEST_OF_A_STYLE:
+        return None
+    counts = values.value_counts()
+    return counts.index[0] if counts.iloc[0] >= MAJORITY * len(values) else None
+
+
+def _spec_faults(frame, usual, named):
+    """Yield (words, value, expected, unit) for each way in which a file is off the specification."""
+    width, height = number(frame["width_px"]), number(frame["height_px"])
+    wanted = usual.get("width_px"), usual.get("height_px")
+    for name, side, want in (("wide", width, wanted[0]), ("high", height, wanted[1])):
+        if want is not None and side is not None and side != want:
+            yield f"{side:.0f} px {name} instead of {want:.0f}", side, float(want), "px"
+    if width and height:
+        yield from _shape_faults(width, height, usual)
+    for name, unit in (("format", None), ("bit_depth", "bit")):
+        want, have = usual.get(name), frame[name]
+        allowed = want if isinstance(want, (list, tuple)) else [want]
+        if want is not None and text(have) is not None and _same(have) not in [_same(item) for item in allowed]:
+            words = f"{plain(have)} instead of {' or '.join(plain(item) for item in allowed)}"
+            yield words + (f" {unit}" if unit else ""), number(have), number(want), unit
+    size, most = number(frame["bytes"]), named.get("bytes_max")
+    if most and size and size > most:
+        yield f"{size / 1e6:.1f} MB instead of at most {most / 1e6:.1f}", size, float(most), "byte"
+
+
+def _shape_faults(width, height, usual):
+    long_side = max(width, height)
+    if usual.get("long_side_min_px") and long_side < usual["long_side_min_px"]:
+        want = float(usual["long_side_min_px"])
+        yield f"{long_side:.0f} px on the long side instead of at least {want:.0f}", long_side, want, "px"
+    want = usual.get("aspect") or usual.get("aspect_px")
+    if want and abs(width / height / want - 1) > ASPECT_TOLERANCE + (0.005 if "aspect_px" in usual else 0):
+        yield f"width over height is {width / height:.3f} instead of {want:.3f}", width / height, float(want), None
+
+
+def _same(value):
+    return str(value).lower().replace("jpg", "jpeg")
+
+
+def colour_profile(evidence):
+    """Files with another colour profile than the brief asks for or the majority has, or with none."""
+    frames = evidence.measured
+    frames = frames[frames["colour_profile"].notna()]
+    named = brief_terms.file_spec(evidence.brief).get("colour_profile")
+    profiles = frames["colour_profile"].map(profile_family)
+    wanted = profile_family(named) if named else _agreed(profiles)
+    if wanted is None:
+        return
+    if not named and wanted == "none" and evidence.stage == "finals":
+        note = (
+            "most files carry no colour profile and are read as sRGB: agree on an embedded profile with whoever "
+            "exports them"
+        )
+        yield finding("colour_profile", sentence(note), severity="minor")
+    for frame, have in zip(evidence.records(frames), profiles, strict=True):
+        if have == wanted:
+            continue
+        found = "no colour profile" if have == "none" else f"the colour profile {plain(frame['colour_profile'])}"
+        asked = "none" if wanted == "none" else plain(named or wanted)
+        source = "the brief asks for" if named else "the other files have"
+        note = f"the {called(frame)} carries {found} where {source} {asked}: convert it and export it again"
+        yield finding("colour_profile", sentence(note), frame)
+
+
+def profile_family(name):
+    """
+    One name for profiles that describe the same colour space under several names.
+
+    Examples
+    --------
+    >>> profile_family("sRGB IEC61966-2.1"), profile_family("sRGB built-in"), profile_family("none")
+    ('srgb', 'srgb', 'none')
+    """
+    words = str(name).lower()
+    squeezed = words.replace(" ", "").replace("-", "")
+    for family, hints in PROFILE_FAMILIES.items():
+        if any(hint in squeezed for hint in hints):
+            return family
+    return words.strip()
+
+
+PROFILE_FAMILIES = {
+    "srgb": ("srgb", "iec6196621"),
+    "adobe rgb (1998)": ("adobergb", "compatiblewithadobergb", "opergb"),
+    "display p3": ("displayp3", "p3d65"),
+    "prophoto rgb": ("prophoto", "romm"),
+}
+
+
+def jpeg_quality(evidence):
+    """JPEG files compressed harder than the brief allows, or far harder than the majority."""
+    frames = evidence.measured
+    frames = frames[frames["jpeg_quality"].notna()]
+    if frames.empty:
+        return
+    named = brief_terms.file_spec(evidence.brief).get("jpeg_quality_min")
+    least = brief_terms.tolerance(evidence.brief, "jpeg_quality") if named is None else named
+    usual = float(frames["jpeg_quality"].median())
+    limit = least if named is not None else max(least, usual - FAR_BELOW)
+    for frame in evidence.records(frames[frames["jpeg_quality"] < limit]):
+        quality = frame["jpeg_quality"]
+        source = f"at least {least:g} is asked for" if quality < least else f"{usual:.0f} is usual here"
+        note = (
+            f"the {called(frame)} was saved at JPEG quality {quality:.0f} where {source}: "
+            f"export it again from the original at a higher quality"
+        )
+        yield finding(
+            "jpeg_quality", sentence(note), frame, value=quality, expected=max(usual, least), tolerance=limit
+        )
+
+
+def upscaled(evidence):
+    """Pictures with less detail than their pixels could hold: enlarged from a smaller one."""
+    frames = evidence.measured
+    frames = frames[frames["resolved"].notna()]
+    limit = brief_terms.tolerance(evidence.brief, "upscaled")
+    if frames.empty:
+        return
+    usual = float(frames["resolved"].median())
+    bar = min(limit, usual - SOUND_RESOLVED) if usual > limit else limit
+    for frame in evidence.records(frames[frames["resolved"] < bar]):
+        note = (
+            f"the {called(frame)} resolves only {frame['resolved'] * 100:.0f} % of the detail that its "
+            f"{frame['width_px']} x {frame['height_px']} pixels could hold (the set {usual * 100:.0f} %, needs "
+            f"{limit * 100:g} %): it was enlarged, so export it again from the original"
+        )
+        yield finding(
+            "upscaled", sentence(note), frame, value=frame["resolved"], expected=usual, tolerance=limit
+        )
+
+
+def metadata(evidence):
+    """
+    Facts that nearly every other original carries.
+
+    Rights fields and maker data are not asked for: whether they are wanted is
+    an agreement, and their absence alone is no fault.
+    """
+    frames = evidence.measured
+    if evidence.stage != "originals":
+        return
+    facts = {"captured_at": "capture time", "ev100": "exposure settings"}
+    carried = {
+        name: words
+        for name, words in facts.items()
+        if len(frames) >= FEWEST_OF_A_STYLE and frames[name].notna().mean() >= NEARLY_EVERY
+    }
+    for frame in evidence.records(frames):
+        lacking = [words for name, words in carried.items() if text(frame[name]) is None]
+        if lacking:
+            note = (
+                f"the {called(frame)} lacks the {' and the '.join(lacking)} that the other originals carry: "
+                f"check whether it came straight from the camera"
+            )
+            yield finding("metadata", sentence(note), frame)
+
+
+def unexpected_file(evidence):
+    """Files whose name does not say which product or view they show, and entries that are no picture."""
+    facts = {name.file: name for name in evidence.names}
+    frames = evidence.frames
+    for frame in evidence.records(frames[frames["view_kind"] != "target"]):
+        if text(frame["sku"]) and text(frame["view"]):
+            continue
+        read = facts.get(frame["file"])
+        problem = text(getattr(read, "problem", None)) or "the name says nothing about product and view"
+        suggestion = text(getattr(read, "suggestion", None))
+        mend = f"rename it, perhaps to {plain(suggestion)}" if suggestion else "rename it, or say in the brief how to read it"
+        note = f"{plain(frame['file'])} fits no product and view ({plain(problem).rstrip('.').lower()}): {mend}"
+        yield finding("unexpected_file", sentence(note), frame)
+    for file, problem in evidence.problems:
+        if file not in facts:
+            yield finding("unexpected_file", sentence(f"{plain(file)}: {plain(problem)}"), file=file, remedy="check")

@@ -1,0 +1,46 @@
+"""Who belongs where: pictures filed under the wrong product or view, details of another bag."""
+
+from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text
+
+NAMES_SHIFTED = "names shifted by one"
+
+
+def wrong_product(evidence):
+    """Pictures that show another product than their name says."""
+    for row, frame in _misfiled(evidence, ("wrong_product", "shifted")):
+        likely = text(row.get("likely_sku"))
+        shows = f"seems to show {plain(likely)}" if likely else "does not show this product"
+        mend = f"rename it to {plain(likely)} if so" if likely else "find the product it belongs to, and rename it"
+        note = f"the {called(frame)} {shows}{_because(row)}: look at both, and {mend}"
+        cause = NAMES_SHIFTED if row["kind"] == "shifted" else None
+        yield finding("wrong_product", sentence(note), frame, value=number(row.get("score")), unit="score", cause=cause)
+
+
+def wrong_detail(evidence):
+    """Detail crops of another bag."""
+    for row, frame in _misfiled(evidence, ("wrong_detail",)):
+        likely = text(row.get("likely_sku"))
+        shows = f"shows {plain(likely)} rather than this product" if likely else "is not found anywhere on this product"
+        note = f"the {called(frame)} {shows}{_because(row)}: ask for the right detail"
+        yield finding("wrong_detail", sentence(note), frame, value=number(row.get("score")), unit="score")
+
+
+def swapped_views(evidence):
+    """Views filed under one another's names."""
+    for row, frame in _misfiled(evidence, ("swapped_views", "wrong_view")):
+        likely = text(row.get("likely_view"))
+        shows = f"shows the {plain(likely).replace('_', ' ')}" if likely else "shows another view than its name says"
+        note = f"the {called(frame)} {shows}{_because(row)}: look at both, and exchange the names"
+        yield finding("swapped_views", sentence(note), frame, value=number(row.get("score")), unit="score")
+
+
+def _misfiled(evidence, kinds):
+    frames = {frame["file"]: frame for frame in evidence.rows}
+    for row in evidence.misfiled.to_dict("records"):
+        if row["kind"] in kinds and row["file"] in frames:
+            yield row, frames[row["file"]]
+
+
+def _because(row):
+    reason = text(row.get("evidence"))
+    return f" ({plain(reason)})" if reason else ""

@@ -1,0 +1,217 @@
+"""Light and colour: white balance, exposure, the product's colour, the background, shadow, clipping, cut-out edge."""
+
+import numpy as np
+
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
+from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
+from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
+
+PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
+PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
+SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
+BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
+RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
+SHADOW_WORDS = {
+    "none": "no shadow",
+    "contact": "a contact shadow",
+    "cast": "a cast shadow",
+    "reflection": "a reflection",
+}
+
+
+def white_balance(evidence):
+    """Frames whose background has another colour than the set's."""
+    cases, set_cases = judge_column(
+        evidence, "white_balance", "wb_dev", evidence.measured, one_sided=True, centre=0.0, together=True
+    )
+    for case in cases:
+        cast, mend = _cast(case.frame)
+        note = (
+            f"the {called(case.frame)} is {cast} than the set by CIEDE2000 {case.value:.1f} "
+            f"(tolerance {case.tolerance:g}): {mend}"
+        )
+        yield _row("white_balance", note, case)
+    for case in set_cases:
+        yield set_row("white_balance", case, "the white balance, as CIEDE2000 from the set's middle,", "", "correct the rest")
+
+
+def _cast(frame):
+    """In which direction a frame's colour is off, and the gains that mend it, in words."""
+    red, blue = number(frame.get("wb_gain_r")), number(frame.get("wb_gain_b"))
+    if red is None or blue is None:
+        return "of another colour", "correct its white balance"
+    if blue > red * 1.005:
+        cast = "warmer"
+    elif red > blue * 1.005:
+        cast = "cooler"
+    else:
+        cast = "more magenta" if red < 1 else "greener"
+    return cast, f"correct its white balance with linear gains of {red:.3f} red and {blue:.3f} blue"
+
+
+def exposure(evidence):
+    """Frames in which the product got more or less light than in the set."""
+    frames = evidence.whole_product
+    normal = frames["clipped_high"].median()
+    cases, set_cases = judge_column(
+        evidence, "exposure", "exposure_dev_ev", frames, "exposure_dev_sd_ev", centre=0.0, together=True
+    )
+    for case in cases:
+        off = case.value - case.expected
+        clipped = number(case.frame.get("clipped_high")) or 0.0
+        burnt = off > 0 and clipped > (number(normal) or 0.0) + BURNT
+        mend = (
+            f"{clipped * 100:.0f} % of the product is burnt out, so photograph it again"
+            if burnt
+            else f"correct its exposure by {-off:+.2f} EV"
+        )
+        note = (
+            f"the {called(case.frame)} is {abs(off):.2f} EV {'brighter' if off > 0 else 'darker'} than the set "
+            f"(tolerance {case.tolerance:g} EV): {mend}"
+        )
+        yield _row("exposure", note, case, remedy="reshoot" if burnt else None)
+    for case in set_cases:
+        yield set_row("exposure", case, "the exposure", " EV", "correct the rest")
+
+
+def background(evidence):
+    """Backgrounds lighter or darker than the majority's, or not white where the majority's are."""
+    frames = evidence.whole_product
+    frames = frames[frames["background_L"].notna() & (frames["backdrop"] != "unknown")]
+    level = brief_terms.reference(evidence.brief, "background_L")
+    for view, group in frames.groupby("view", sort=True):
+        asked = brief_terms.wants_pure_white(evidence.brief)
+        pure = asked or (asked is None and level is None and len(group) >= FEWEST_OF_A_STYLE and _is_pure(group).mean() >= PURE_MAJORITY)
+        if pure:
+            yield from _not_pure(evidence, group)
+        else:
+            cases, set_cases = judge_column(evidence, "background", "background_L", group)
+            for case in cases:
+                yield _background_row(case)
+            for case in set_cases:
+                yield set_row("background", case, "the background's lightness", " L*", "bring the rest to it")
+
+
+def _is_pure(frames):
+    return frames["background_L"] >= PURE_WHITE_L
+
+
+def _not_pure(evidence, frames):
+    for frame in evidence.records(frames[~_is_pure(frames)]):
+        note = (
+            f"the background of the {called(frame)} is L* {frame['background_L']:.1f} where the "
+            f"{view_words(frame['view'])} pictures are pure white: bring it to white"
+        )
+        yield finding(
+            "background",
+            sentence(note),
+            frame,
+            value=frame["background_L"],
+            expected=100.0,
+            tolerance=round(100 - PURE_WHITE_L, 4),
+        )
+
+
+def _background_row(case):
+    off = case.value - case.expected
+    note = (
+        f"the background of the {called(case.frame)} is {abs(off):.1f} L* {'lighter' if off > 0 else 'darker'} "
+        f"than the others' {case.expected:.1f} (tolerance {case.tolerance:g}): bring it to their level"
+    )
+    return _row("background", note, case)
+
+
+def uneven_background(evidence):
+    """Backgrounds less even than the set's normal."""
+    frames = evidence.whole_product
+    cases, set_cases = judge_column(evidence, "uneven_background", "background_spread", frames, one_sided=True)
+    for case in cases:
+        note = (
+            f"the background of the {called(case.frame)} varies by {case.value:.1f} L* where {case.expected:.1f} "
+            f"is the set's normal (tolerance {case.tolerance:g} more): even it out, and look at the lamps"
+        )
+        yield _row("uneven_background", note, case)
+    for case in set_cases:
+        yield set_row("uneven_background", case, "the evenness of the background", " L*", "light the rest alike")
+
+
+def cutout_edge(evidence):
+    """Cut-outs with a rim of another tone around the product."""
+    frames = evidence.measured
+    frames = frames[(frames["rim_de"].fillna(0.0) >= RIM_VISIBLE) & frames["rim_px"].notna()]
+    limit = tolerances(evidence, "cutout_edge", frames)
+    for frame in evidence.records(frames[frames["rim_px"] > limit]):
+        tolerance = brief_terms.tolerance(evidence.brief, "cutout_edge")
+        note = (
+            f"the cut-out of the {called(frame)} leaves a rim {frame['rim_px']:.1f} px wide of another tone "
+            f"(CIEDE2000 {frame['rim_de']:.1f}, tolerance {tolerance:g} px): cut it out again more tightly"
+        )
+        yield finding(
+            "cutout_edge", sentence(note), frame, value=frame["rim_px"], expected=0.0, tolerance=tolerance
+        )
+
+
+def shadow(evidence):
+    """Shadows of another kind than the view's majority."""
+    frames = evidence.whole_product
+    for view, group in frames[frames["shadow_kind"].notna()].groupby("view", sort=True):
+        counts = group["shadow_kind"].value_counts()
+        if len(group) < FEWEST_OF_A_STYLE or counts.iloc[0] < SHADOW_MAJORITY * len(group):
+            continue
+        usual = counts.index[0]
+        for frame in evidence.records(group[group["shadow_kind"] != usual]):
+            has = SHADOW_WORDS.get(frame["shadow_kind"], frame["shadow_kind"])
+            wanted = SHADOW_WORDS.get(usual, usual)
+            note = (
+                f"the {called(frame)} has {has} where the {view_words(view)} pictures have {wanted}: "
+                f"give it {wanted}"
+            )
+            yield finding("shadow", sentence(note), frame)
+
+
+def clipping(evidence):
+    """Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves."""
+    frames = evidence.measured
+    for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
+        known = frames[frames[column].notna() & frames["view"].notna()]
+        of_view = known.groupby("view")[column].transform("median")
+        of_product = _of_the_others(known, column).fillna(0.0)
+        normal = np.maximum(of_view, of_product)
+        tolerance = tolerances(evidence, "clipping", known)
+        outside = known[column] - normal > tolerance
+        for frame, usual, allowed in zip(
+            evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
+        ):
+            note = (
+                f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
+                f"{usual * 100:.1f} % is normal (tolerance {allowed * 100:g} % more): develop it again softer if "
+                f"the raw file holds the detail, else photograph it again"
+            )
+            yield finding(
+                "clipping", sentence(note), frame, value=frame[column], expected=usual, tolerance=allowed
+            )
+
+
+def _of_the_others(frames, column):
+    """For each frame the median of a column over the same product's other frames; NaN where it is alone."""
+    result = frames[column].astype(float) * np.nan
+    for _, group in frames.groupby("sku"):
+        values = group[column].to_numpy(dtype=float)
+        if len(values) > 1:
+            others = [np.median(np.delete(values, i)) for i in range(len(values))]
+            result.loc[group.index] = others
+    return result
+
+
+def _row(check, note, case, **given):
+    return finding(
+        check,
+        sentence(note),
+        case.frame,
+        value=case.value,
+        expected=case.expected,
+        tolerance=case.tolerance,
+        cause=case.cause,
+        **given,
+    )

@@ -1,0 +1,187 @@
+"""The verdict: a row a product, and the delivery as a whole, by the acceptance rules of the brief."""
+
+from catalogue_audit import schema
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.completeness import delivered_views, views_of_products
+from catalogue_audit.findings.decisions import is_accepted
+from catalogue_audit.findings.rows import counted, listed, text
+from catalogue_audit.statistics.tables import table_from_rows
+
+ACCEPT, CORRECT, RETURN = "accept", "accept_after_corrections", "return"
+ACTING = ("critical", "major")
+
+
+def product_table(evidence, findings):
+    """
+    A row for each product, in the folder or in the products file.
+
+    A product is returned when something critical or major has a remedy that
+    the brief sends back for (by default reshoot and supply: it needs the bag
+    or a file that is not there); it is accepted after corrections when
+    software or a better name is enough; minor findings change nothing.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    findings : DataFrame
+
+    Returns
+    -------
+    DataFrame
+        The products table, sorted by SKU in the order of the frames, then of the products file.
+    """
+    counted_findings = findings[~is_accepted(findings)]
+    by_sku = {sku: group for sku, group in counted_findings.groupby("sku")}
+    returning = brief_terms.returning_remedies(evidence.brief)
+    rows = []
+    for sku, views in views_of_products(evidence).items():
+        supplied = evidence.supplied.get(sku) or evidence.supplied_by_key.get(sku.casefold()) or {}
+        own = by_sku.get(sku, counted_findings.iloc[:0])
+        row = {name: text(supplied.get(name)) for name in schema.PRODUCT_FILE_COLUMNS}
+        row.update(
+            sku=sku,
+            views_present=" ".join(views.present),
+            views_missing=" ".join(views.missing),
+            views_awaited=" ".join(views.awaited),
+            worst_severity=worst_severity(own),
+            findings=count_causes(own),
+            verdict=product_verdict(own, returning),
+        )
+        row.update({name: _number(row.get(name)) for name in ("width_cm", "height_cm", "depth_cm")})
+        rows.append(row)
+    return table_from_rows("products", rows)
+
+
+def product_verdict(findings, returning=("reshoot", "supply")):
+    """
+    Verdict on one product from its findings.
+
+    Parameters
+    ----------
+    findings : DataFrame
+        The product's own, without accepted ones.
+    returning : tuple of str
+        Remedies that send a product back.
+
+    Returns
+    -------
+    str
+        'accept', 'accept_after_corrections' or 'return'.
+    """
+    acting = findings[findings["severity"].isin(ACTING)]
+    if acting.empty:
+        return ACCEPT
+    return RETURN if acting["remedy"].isin(returning).any() else CORRECT
+
+
+def worst_severity(findings):
+    """The worst severity among findings; None where there is none."""
+    return next((severity for severity in schema.SEVERITIES if (findings["severity"] == severity).any()), None)
+
+
+def count_causes(findings):
+    """Findings, counted so that all that share a change, a run or a file are one."""
+    shared = findings["cause"].dropna()
+    return int(findings["cause"].isna().sum() + shared.nunique())
+
+
+def delivery_verdict(evidence, findings, products):
+    """
+    Counts, verdict, reasons and exit status of the whole delivery.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    findings : DataFrame
+        The findings table; accepted findings stay in it and count for nothing.
+    products : DataFrame
+        From `product_table`.
+
+    Returns
+    -------
+    dict
+        For ``summary.json``: counts, ``findings_by_check``,
+        ``findings_by_severity``, ``accepted_findings``, ``products_by_verdict``,
+        ``verdict``, ``verdict_sentence``, ``reasons``, ``exit_status``.
+    """
+    frames = evidence.frames
+    accepted = is_accepted(findings)
+    open_findings = findings[~accepted]
+    acting = open_findings[open_findings["severity"].isin(ACTING)]
+    measured = int((frames["status"] != "not_measured").sum())
+    verdict, reasons = _verdict(evidence, open_findings, acting, products, measured)
+    by_verdict = products["verdict"].value_counts()
+    return {
+        "files": len(frames),
+        "measured": measured,
+        "not_measured": len(frames) - measured,
+        "products": len(products),
+        "complete_products": _complete(evidence, products),
+        "findings": count_causes(open_findings),
+        "findings_by_check": _by(open_findings, "check", schema.CHECKS),
+        "findings_by_severity": _by(open_findings, "severity", schema.SEVERITIES),
+        "accepted_findings": int(accepted.sum()),
+        "products_by_verdict": {name: int(by_verdict.get(name, 0)) for name in (ACCEPT, CORRECT, RETURN)},
+        "verdict": verdict,
+        "verdict_sentence": _sentence(verdict, reasons, measured, len(frames)),
+        "reasons": reasons,
+        "exit_status": 1 if len(acting) or not measured else 0,
+    }
+
+
+def _verdict(evidence, findings, acting, products, measured):
+    """Verdict by the brief's acceptance rules, and the reasons for it as sentences without a full stop."""
+    if not measured:
+        return RETURN, ["none of the files could be measured"]
+    returned = products[products["verdict"] == RETURN]
+    reasons = []
+    if len(returned) > brief_terms.returned_share(evidence.brief) * len(products):
+        reasons.append(f"{counted(len(returned), 'product')} of {len(products)} must go back ({listed(returned['sku'], 3)})")
+    whole = acting[acting["sku"].isna()]
+    unmendable = whole[whole["remedy"].isin(brief_terms.returning_remedies(evidence.brief))]
+    if len(unmendable):
+        reasons.append(f"{counted(count_causes(unmendable), 'finding')} about the delivery as a whole need new pictures")
+    if reasons:
+        return RETURN, reasons
+    if len(acting):
+        mended = products[products["verdict"] != ACCEPT]
+        words = f"{counted(count_causes(acting), 'finding')} can be put right without new pictures"
+        if len(returned):
+            words = f"{counted(len(returned), 'product')} must go back, which the brief tolerates; the rest can be put right"
+        return CORRECT, [f"{words} ({counted(len(mended), 'product')} concerned)"]
+    minor = count_causes(findings)
+    return ACCEPT, [f"{counted(minor, 'minor finding')}, nothing that needs action" if minor else "no findings"]
+
+
+def _sentence(verdict, reasons, measured, total):
+    words = {
+        ACCEPT: "Accept the delivery",
+        CORRECT: "Accept the delivery after corrections",
+        RETURN: "Return the delivery",
+    }[verdict]
+    return f"{words}: {'; '.join(reasons)} ({measured} of {counted(total, 'file')} measured)."
+
+
+def _complete(evidence, products):
+    delivered = delivered_views(evidence)
+    complete = [
+        sku
+        for sku, missing, awaited in zip(
+            products["sku"], products["views_missing"], products["views_awaited"], strict=True
+        )
+        if not text(missing) and not text(awaited) and delivered.get(sku)
+    ]
+    return len(complete)
+
+
+def _by(findings, column, names):
+    """Counts by a column, causes counted once, in the order of `names`, without zeros."""
+    counts = {name: count_causes(group) for name, group in findings.groupby(column)}
+    return {name: counts[name] for name in names if name in counts}
+
+
+def _number(value):
+    try:
+        return float(str(value).replace(",", "."))
+    except ValueError:
+        return None

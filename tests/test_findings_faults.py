@@ -1,0 +1,245 @@
+"""Every check finds its own fault, says it once, and leaves the neighbours alone."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from catalogue_audit import schema
+from catalogue_audit.delivery.brief import load_brief, parse_brief
+from catalogue_audit.delivery.names import read_names
+from catalogue_audit.findings.judge import JUDGES, find
+from making_evidence import changed, clean_frames, evidence_of
+
+FRONT, BACK, ANGLED, DETAIL = (f"NB-104_{view}.jpg" for view in ("front", "back", "three_quarter", "detail"))
+SEED = 11
+
+
+@pytest.fixture(scope="module")
+def frames():
+    return clean_frames(products=20, seed=SEED)
+
+
+@pytest.fixture(scope="module")
+def finals():
+    return clean_frames(products=20, seed=SEED, stage="finals")
+
+
+def judged(frames, stage="originals", brief=None, **given):
+    return find(evidence_of(frames, brief or load_brief(), stage, **given))[0]
+
+
+def only(findings, check):
+    """The one finding there is, which must be of this check."""
+    assert list(findings["check"]) == [check], list(findings["note"])
+    return findings.iloc[0]
+
+
+def test_the_steady_set_that_faults_are_put_into_has_no_finding(frames, finals):
+    assert judged(frames).empty
+    assert judged(finals, "finals").empty
+
+
+def test_every_check_has_a_judge():
+    assert {check for check, _ in JUDGES} == set(schema.CHECKS)
+
+
+# One measured quantity a row: file, columns, check, remedy.
+SINGLE = [
+    (ANGLED, {"yaw_deg": 37.5, "yaw_dev_deg": 6.5}, "angle", "reshoot"),
+    (FRONT, {"camera_pitch_deg": 7.5}, "camera_height", "reshoot"),
+    (FRONT, {"roll_deg": 1.3}, "roll", "retouch"),
+    (BACK, {"roll_deg": -1.3}, "roll", "retouch"),
+    (FRONT, {"lean_deg": 4.8}, "lean", "reshoot"),
+    (FRONT, {"handle_gap": 0.07}, "handles", "reshoot"),
+    (BACK, {"strap_state": "draped"}, "strap", "reshoot"),
+    (FRONT, {"strap_state": "none"}, "strap", "reshoot"),
+    (FRONT, {"scale_dev": 0.09}, "scale", "retouch"),
+    (FRONT, {"scale_dev": -0.30}, "scale", "reshoot"),
+    (FRONT, {"centre_dev_x": -0.035}, "centring", "retouch"),
+    (FRONT, {"centre_dev_y": 0.035}, "centring", "retouch"),
+    (FRONT, {"touches": "left bottom"}, "cut_off", "reshoot"),
+    (DETAIL, {"wb_dev": 3.2}, "white_balance", "retouch"),
+    (FRONT, {"exposure_dev_ev": 0.25}, "exposure", "retouch"),
+    (FRONT, {"exposure_dev_ev": 0.8, "clipped_high": 0.08}, "exposure", "reshoot"),
+    (FRONT, {"background_L": 88.0}, "background", "retouch"),
+    (FRONT, {"background_spread": 8.0}, "uneven_background", "retouch"),
+    (FRONT, {"shadow_kind": "none"}, "shadow", "retouch"),
+    (DETAIL, {"clipped_high": 0.02}, "clipping", "retouch"),
+    (FRONT, {"clipped_low": 0.03}, "clipping", "retouch"),
+    (FRONT, {"blur_px": 1.75}, "focus", "reshoot"),
+    (FRONT, {"motion_px": 8.0, "motion_direction_deg": 90, "blur_px": 1.9}, "motion_blur", "reshoot"),
+    (FRONT, {"motion_px": 8.0, "motion_direction_deg": 90}, "motion_blur", "reshoot"),
+    (FRONT, {"noise": 2.6}, "noise", "check"),
+    (FRONT, {"specks": 12}, "product_specks", "retouch"),
+    (FRONT, {"sensor_spots": 2}, "sensor_spots", "retouch"),
+    (FRONT, {"focal_length_mm": 70.0, "focal_length_35mm": 70.0}, "focal_length", "reshoot"),
+    (FRONT, {"width_px": 1200, "height_px": 1500}, "file_spec", "re-export"),
+    (FRONT, {"format": "PNG"}, "file_spec", "re-export"),
+    (FRONT, {"colour_profile": "Adobe RGB (1998)"}, "colour_profile", "re-export"),
+    (FRONT, {"colour_profile": "none"}, "colour_profile", "re-export"),
+    (FRONT, {"jpeg_quality": 60.0}, "jpeg_quality", "re-export"),
+    (FRONT, {"jpeg_quality": 76.0}, "jpeg_quality", "re-export"),
+    (FRONT, {"resolved": 0.4}, "upscaled", "re-export"),
+    (FRONT, {"captured_at": None, "ev100": None}, "metadata", "check"),
+    (FRONT, {"status": "not_measured", "reason": "the file ends in the middle of the picture"}, "unreadable_file", "supply"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "values", "check", "remedy"), SINGLE)
+def test_one_fault_gives_one_finding_of_its_check_on_its_file(frames, file, values, check, remedy):
+    row = only(judged(changed(frames, file, **values)), check)
+    assert row["file"] == file
+    assert row["remedy"] == remedy
+    assert row["sku"] == "NB-104"
+    assert row["note"].endswith(".") and row["note"].count("\n") == 0
+
+
+@pytest.mark.parametrize(("file", "values", "check", "remedy"), SINGLE)
+def test_the_note_names_product_and_view_or_the_file(frames, file, values, check, remedy):
+    note = only(judged(changed(frames, file, **values)), check)["note"]
+    assert "NB-104" in note
+
+
+def test_a_rim_around_a_cut_out_is_found_in_finals_only(frames, finals):
+    values = {"rim_px": 3.5, "rim_de": 12.0}
+    assert only(judged(changed(finals, FRONT, **values), "finals"), "cutout_edge")["value"] == 3.5
+    assert judged(changed(frames, FRONT, **values)).empty
+
+
+def test_finals_that_are_not_pure_white_are_found_where_the_majority_is(finals):
+    assert only(judged(changed(finals, FRONT, background_L=98.0), "finals"), "background")["expected"] == 100
+
+
+def test_pose_that_finals_cannot_show_is_not_judged_in_finals(finals):
+    values = {"lean_deg": 8.0, "camera_pitch_deg": 9.0, "focal_length_35mm": 50.0, "sensor_spots": 3}
+    assert judged(changed(finals, FRONT, **values), "finals").empty
+
+
+def test_blur_from_twice_the_sets_is_critical(frames):
+    assert only(judged(changed(frames, FRONT, blur_px=1.75)), "focus")["severity"] == "major"
+    assert only(judged(changed(frames, FRONT, blur_px=2.4)), "focus")["severity"] == "critical"
+
+
+def test_colour_corrected_in_one_view_and_not_in_another_is_found(frames):
+    at = frames["file"] == BACK
+    shifted = changed(frames, BACK, product_b=float(frames.loc[at, "product_b"].iloc[0]) + 9.0)
+    row = only(judged(shifted), "product_colour")
+    assert row["file"] == BACK and row["value"] > 3
+
+
+def test_a_deviation_within_three_uncertainties_is_no_finding(frames):
+    values = {"yaw_deg": 37.5, "yaw_dev_deg": 6.5}
+    assert judged(changed(frames, ANGLED, **values, yaw_dev_sd_deg=2.5)).empty
+    assert len(judged(changed(frames, ANGLED, **values, yaw_dev_sd_deg=2.0))) == 1
+
+
+def test_soft_styles_get_the_second_tolerance(frames):
+    soft = frames.loc[frames["style"] == "hobo", "sku"].iloc[0]
+    file = f"{soft}_front.jpg"
+    assert judged(changed(frames, file, roll_deg=1.3)).empty
+    assert len(judged(changed(frames, file, roll_deg=2.2))) == 1
+
+
+def test_a_view_with_two_ways_of_working_is_one_finding_about_the_set(frames):
+    two = frames.copy()
+    fronts = two.index[two["view"] == "front"]
+    two.loc[fronts[::2], "roll_deg"] = two.loc[fronts[::2], "roll_deg"] + 3.0
+    findings = judged(two)
+    row = only(findings, "roll")
+    assert pd.isna(row["file"]) and row["view"] == "front"
+    assert row["value"] - row["expected"] == pytest.approx(3.0, abs=0.3)
+
+
+def test_what_nearly_every_file_lacks_is_one_finding_about_the_delivery(frames):
+    compressed = frames.assign(jpeg_quality=60.0)
+    row = only(judged(compressed), "jpeg_quality")
+    assert pd.isna(row["file"]) and row["severity"] == "major"
+
+
+def test_straight_on_pictures_tilted_as_a_whole_are_one_finding_about_the_view(frames):
+    tilted = frames.copy()
+    fronts = tilted["view"] == "front"
+    tilted.loc[fronts, "roll_deg"] = tilted.loc[fronts, "roll_deg"] + 1.6
+    row = only(judged(tilted), "roll")
+    assert pd.isna(row["file"]) and row["value"] == pytest.approx(1.6, abs=0.2)
+
+
+def test_a_copy_in_another_size_is_a_duplicate_and_not_also_off_the_specification(frames):
+    pairs = pd.DataFrame({"file": [BACK], "other": [FRONT], "kind": ["resize"]})
+    small = changed(frames, FRONT, width_px=800, height_px=1000, resolved=0.4, jpeg_quality=60)
+    findings = judged(small, pairs=pairs)
+    assert list(findings["check"]) == ["near_duplicate"] * 2
+    assert set(findings["file"]) == {FRONT, BACK}
+    assert all(other in note for other, note in zip((FRONT, BACK), findings["note"], strict=True))
+
+
+@pytest.mark.parametrize("kind", ["rendition", "burst", "raw_and_jpeg", "retouch_round", "shared", "recoloured"])
+def test_legitimate_sameness_is_no_finding(frames, kind):
+    assert judged(frames, pairs=pd.DataFrame({"file": [BACK], "other": [FRONT], "kind": [kind]})).empty
+
+
+@pytest.mark.parametrize(("kind", "check"), [("wrong_product", "wrong_product"), ("swapped_views", "swapped_views")])
+def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(frames, kind, check):
+    misfiled = pd.DataFrame(
+        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": kind, "score": 0.9, "evidence": ""}
+    )
+    odd = changed(frames, FRONT, scale_dev=0.2, exposure_dev_ev=0.6, product_a=40.0, handle_gap=0.2)
+    row = only(judged(odd, misfiled=misfiled), check)
+    assert row["severity"] == "critical" and row["remedy"] == "rename"
+
+
+def test_a_tilted_camera_is_not_also_a_lean_or_raised_handle(frames):
+    odd = changed(frames, FRONT, camera_pitch_deg=9.0, lean_deg=3.6, handle_gap=0.06)
+    assert only(judged(odd), "camera_height")["file"] == FRONT
+
+
+def test_a_name_that_says_nothing_is_unexpected_with_the_nearest_suggestion(frames):
+    brief = load_brief()
+    renamed = frames.copy()
+    at = renamed.index[renamed["file"] == FRONT]
+    renamed.loc[at, "file"] = "NB-104_frnot.jpg"
+    renamed.loc[at, ["sku", "view"]] = None
+    renamed = renamed.sort_values("file", ignore_index=True)
+    names = read_names(renamed["file"], brief, list(renamed["sku"].dropna().unique()))
+    findings = judged(renamed, names=tuple(names))
+    assert set(findings["check"]) == {"missing_view", "unexpected_file"}
+    assert (findings["severity"] == "critical").sum() == 1
+
+
+def test_checks_that_the_brief_skips_are_not_made(frames):
+    brief = parse_brief('[checks]\nskip = ["roll"]\n')
+    assert judged(changed(frames, FRONT, roll_deg=3.0), brief=brief).empty
+
+
+def test_the_briefs_reference_decides_whatever_the_others_do(frames):
+    brief = parse_brief("[reference.views.three_quarter]\nroll_deg = 3.0\n")
+    findings = judged(frames, brief=brief)
+    assert set(findings["check"]) == {"roll"} and (findings["view"] == "three_quarter").all()
+    assert findings["expected"].eq(3.0).all()
+
+
+def test_the_briefs_tolerance_replaces_the_default(frames):
+    brief = parse_brief("[tolerance]\nroll = 2.0\n")
+    assert judged(changed(frames, FRONT, roll_deg=1.3), brief=brief).empty
+
+
+def test_the_briefs_specification_is_judged_absolutely(frames):
+    brief = parse_brief('[file_spec]\nwidth_px = 1600\ncolour_profile = "sRGB"\njpeg_quality_min = 80\naspect = "4:5"\n')
+    assert judged(frames, brief=brief).empty
+    wide = changed(frames, FRONT, width_px=1620)
+    row = only(judged(wide, brief=brief), "file_spec")
+    assert (row["value"], row["expected"], row["unit"]) == (1620, 1600, "px")
+
+
+def test_a_picture_without_any_measure_does_not_disturb_the_judgement(frames):
+    empty = frames.copy()
+    measured = [column.name for column in schema.FRAME_COLUMNS if column.type == "number"]
+    empty.loc[empty["file"] == FRONT, measured] = np.nan
+    findings = judged(changed(empty, FRONT, status="not_measured", reason="truncated"))
+    assert only(findings, "unreadable_file")["severity"] == "critical"
+
+
+def test_an_empty_delivery_gives_empty_tables_of_the_right_columns(frames):
+    findings, marks = find(evidence_of(frames.iloc[:0], load_brief(), products=None))
+    assert findings.empty and list(findings.columns)[: len(schema.FINDING_COLUMNS)] == schema.column_names("findings")
+    assert marks.empty
