@@ -7,15 +7,17 @@ photographed once for a style, and colourways made from one photograph. Only
 the rest are duplicates.
 """
 
+import itertools
 import math
 import re
 from collections import OrderedDict
 
 import numpy as np
 import pandas as pd
+from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, signature
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, low_frequencies, signature
 from catalogue_audit.statistics.misfiling import misfiled
 from catalogue_audit.statistics.neighbours import components_within, near_pairs, parse_hashes
 from catalogue_audit.statistics.numbering import connected, number_groups
@@ -24,11 +26,14 @@ __all__ = ["group_pictures", "misfiled"]
 
 SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
 CANDIDATE_BITS = 7  # of 64: nominated for verification; re-encoding moves 0 to 4
-FRAME_MATCH, BOX_MATCH = 0.985, 0.96  # correlation of lightness grids: below, two photographs
+FRAME_MATCH, BOX_MATCH = 0.985, 0.985  # correlation of lightness grids: below, two photographs (re-crops: 0.999)
+ASPECT_UNIT = 0.03  # of a product box's width over height, between a picture and its re-crop
+COLOUR_UNIT = 4.0  # CIELAB, in any coordinate, between a picture and its re-crop
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
 SHARED_VIEWS = ("interior", "lining")  # one picture of a lining may serve all colourways of a style
 SKETCHES_AT_HAND = 64
+SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
 LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
@@ -93,7 +98,7 @@ def _pairs(frames, sketches, hashes, present):
             signatures[int(row)] = made
     loaded = _Recent(sketches)
     linked = {}
-    for a, b, moved in _candidates(signatures):
+    for a, b, moved in _candidates(signatures, frames["sku"].to_numpy()):
         if _root(linked, a) == _root(linked, b):
             continue
         found = _verify(a, b, facts, signatures, boxes, loaded, moved)
@@ -114,7 +119,7 @@ class _Recent:
     def __getitem__(self, file):
         if file not in self._kept:
             sketch = self._sketches.get(file) or {}
-            self._kept[file] = {key: sketch[key] for key in ("preview", "thumb", "mask") if key in sketch}
+            self._kept[file] = {key: sketch[key] for key in SKETCH_KEYS if key in sketch}
             if len(self._kept) > SKETCHES_AT_HAND:
                 self._kept.popitem(last=False)
         self._kept.move_to_end(file)
@@ -141,35 +146,75 @@ def _same_bytes(digests):
     return pairs, representative
 
 
-def _candidates(signatures):
+def _candidates(signatures, skus):
     """
     Pairs of rows worth laying over one another, (a, b, whether they may have moved), sorted.
 
-    Same frames by the hash of the frame; re-crops by the hash of the product's
-    box; mirror images by the hashes of the mirrored frame and box.
+    Same frames and mirror images by the hash of the frame; re-crops by what the
+    product's box holds; crops of details by product, as nothing else bounds them.
     """
     rows = np.array(list(signatures), dtype=np.int64)
     if not rows.size:
         return
-    table = np.array([signatures[row].hashes for row in rows], dtype=np.uint64)
-    frame = np.stack([signatures[row].frame for row in rows])
-    box = np.stack([signatures[row].box for row in rows])
-    has_box = np.array([signatures[row].has_box for row in rows])
+    made = [signatures[row] for row in rows]
     found = {}
-    for kind, one, other, grids, usable, limit in (
-        (0, 0, 0, (frame, frame), np.ones(rows.size, bool), FRAME_MATCH),
-        (1, 0, 1, (frame, _mirrored(frame)), np.ones(rows.size, bool), FRAME_MATCH),
-        (1, 2, 2, (box, box), has_box, BOX_MATCH),
-        (1, 2, 3, (box, _mirrored(box)), has_box, BOX_MATCH),
-    ):
-        for a, b in _near(table[:, one], table[:, other], one == other):
-            both = usable[a] & usable[b]
-            a, b = a[both], b[both]
-            match = np.einsum("ij,ij->i", grids[0][a], grids[1][b]) >= limit
-            for pair in zip(rows[np.minimum(a, b)[match]].tolist(), rows[np.maximum(a, b)[match]].tolist(), strict=True):
-                found[pair] = max(found.get(pair, 0), kind)
+    for kind, (a, b) in itertools.chain(_same_frames(made), _same_boxes(made), _same_details(made, skus[rows])):
+        for pair in zip(rows[np.minimum(a, b)].tolist(), rows[np.maximum(a, b)].tolist(), strict=True):
+            found[pair] = max(found.get(pair, 0), kind)
     for (a, b), kind in sorted(found.items()):
         yield a, b, bool(kind)
+
+
+def _same_frames(made):
+    """Nominations by the structure of the whole frame, upright and mirrored."""
+    hashes = np.array([one.hashes for one in made], dtype=np.uint64)
+    frame = np.stack([one.frame for one in made])
+    for kind, other in ((0, frame), (1, _mirrored(frame))):
+        for a, b in _near(hashes[:, 0], hashes[:, kind], kind == 0):
+            match = np.einsum("ij,ij->i", frame[a], other[b]) >= FRAME_MATCH
+            yield kind, (a[match], b[match])
+
+
+def _same_boxes(made):
+    """Nominations by the structure, shape and colour of the product in its box, upright and mirrored."""
+    places = np.array([place for place, one in enumerate(made) if one.box is not None], dtype=np.int64)
+    if places.size < 2:
+        return
+    box = np.stack([made[place].box for place in places])
+    plain = [(math.log(made[p].aspect) / ASPECT_UNIT, *np.divide(made[p].colour, COLOUR_UNIT)) for p in places]
+    reach = math.sqrt(2 - 2 * BOX_MATCH)  # distance of two unit vectors with that correlation
+    for flip, other in ((False, box), (True, _mirrored(box))):
+        own = np.column_stack([plain, low_frequencies(box) / reach])
+        others = np.column_stack([plain, low_frequencies(box, mirrored=True) / reach]) if flip else own
+        for a, b in _near_points(own, others):
+            match = np.einsum("ij,ij->i", box[a], other[b]) >= BOX_MATCH
+            yield 1, (places[a[match]], places[b[match]])
+
+
+def _near_points(own, others):
+    """Blocks of pairs of places no more than one unit apart in any coordinate, first before second."""
+    tree = cKDTree(others)
+    for begin in range(0, len(own), 256):
+        near = tree.query_ball_point(own[begin : begin + 256], r=1.0, p=np.inf)
+        a = np.repeat(np.arange(begin, begin + len(near)), [len(part) for part in near])
+        b = np.fromiter(itertools.chain.from_iterable(near), dtype=np.int64, count=a.size)
+        yield a[a < b], b[a < b]
+
+
+def _same_details(made, skus):
+    """Nominations of a product's pictures without a box, by their colour."""
+    by_product = {}
+    for place, one in enumerate(made):
+        if one.box is None and isinstance(skus[place], str):
+            by_product.setdefault(skus[place], []).append(place)
+    pairs = [
+        pair
+        for members in by_product.values()
+        for pair in itertools.combinations(members, 2)
+        if np.max(np.abs(np.subtract(made[pair[0]].colour, made[pair[1]].colour))) <= 2 * COLOUR_UNIT
+    ]
+    a, b = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    yield 1, (a, b)
 
 
 def _near(own, others, same):

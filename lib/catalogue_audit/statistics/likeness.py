@@ -22,23 +22,27 @@ SAME_STRUCTURE = 0.97  # correlation of lightness over the product: the same pho
 SAME_COLOUR = 4.0  # CIELAB; robust centre over the product; colourways differ by more
 FEATURELESS = 6.0  # 8-bit levels of standard deviation: nothing to compare
 LARGEST_ZOOM = 1.5  # more is a detail of the picture, not a re-crop of it
+FEWEST_POINTS = 12  # key points that must agree on one movement
 MOST_TURN = 0.004  # radian or fraction of turn, shear and unequal scale that a re-crop may show
 
 
 class Signature(NamedTuple):
     """
-    What is kept of every picture while all are compared (under 1.5 kB).
+    What is kept of every picture while all are compared (about 1.5 kB).
 
-    ``hashes`` are 64-bit structure hashes of the frame, of its mirror image, of
-    the product's box and of that one's mirror image; ``frame`` and ``box`` are
-    zero-mean unit-norm lightness grids; ``pixels`` is equal for equal pixels.
+    ``hashes`` are 64-bit structure hashes of the frame and of its mirror image;
+    ``frame`` and ``box`` are zero-mean unit-norm lightness grids of the frame and
+    of the product's box (None where that is unknown), ``aspect`` the box's width
+    over height; ``colour`` the median CIELAB of the thumbnail's product or, where
+    there is none, of the thumbnail; ``pixels`` is equal for equal pixels.
     """
 
     hashes: tuple
     frame: np.ndarray
-    box: np.ndarray
+    box: np.ndarray | None
+    aspect: float
+    colour: tuple
     pixels: bytes
-    has_box: bool
 
 
 class Likeness(NamedTuple):
@@ -75,11 +79,18 @@ def signature(sketch, box):
         return None
     grey = cv2.cvtColor(np.ascontiguousarray(thumb), cv2.COLOR_RGB2GRAY).astype(np.float32)
     has_box = box is not None and bool(np.all(np.isfinite(box))) and box[2] - box[0] > 0.05 and box[3] - box[1] > 0.05
-    inner = _cut(grey, box) if has_box else grey
-    hashes = tuple(structure_hash(image) for image in (grey, grey[:, ::-1], inner, inner[:, ::-1]))
+    height, width = grey.shape
+    aspect = (box[2] - box[0]) * width / ((box[3] - box[1]) * height) if has_box else float("nan")
     content = sketch["preview"] if "preview" in sketch else thumb
     pixels = hashlib.blake2b(content.tobytes() + thumb.tobytes(), digest_size=16).digest()
-    return Signature(hashes, _grid(grey), _grid(inner), pixels, has_box)
+    return Signature(
+        hashes=(structure_hash(grey), structure_hash(grey[:, ::-1])),
+        frame=_grid(grey),
+        box=_grid(_cut(grey, box)) if has_box else None,
+        aspect=float(aspect),
+        colour=_median_colour(thumb, _mask(sketch, thumb.shape)),
+        pixels=pixels,
+    )
 
 
 def structure_hash(grey):
@@ -93,6 +104,29 @@ def structure_hash(grey):
     low = cv2.dct(small)[:8, :8].ravel()
     bits = low > np.median(low)
     return int.from_bytes(np.packbits(bits).tobytes(), "big")
+
+
+def low_frequencies(grids, mirrored=False):
+    """
+    Eight lowest DCT coefficients of lightness grids: two grids differ in none of them by more than in all.
+
+    Parameters
+    ----------
+    grids : (n, GRID * GRID) ndarray of float
+    mirrored : bool
+        Of the mirror images instead.
+
+    Returns
+    -------
+    (n, 8) ndarray of float
+    """
+    k = np.arange(3)[:, None]
+    cosines = np.sqrt(2 / GRID) * np.cos(np.pi * k * (2 * np.arange(GRID) + 1) / (2 * GRID))
+    cosines[0] /= np.sqrt(2)
+    low = np.einsum("ki,nij,lj->nkl", cosines, grids.reshape(-1, GRID, GRID), cosines)
+    if mirrored:
+        low = low * np.array([1, -1, 1])
+    return low.reshape(-1, 9)[:, 1:]
 
 
 def compare(first, second, first_box, second_box, moved=True):
@@ -129,14 +163,17 @@ def compare(first, second, first_box, second_box, moved=True):
             return likeness
     if not moved:
         return Likeness("", np.inf, np.inf, np.inf)
-    return _compare_moved(one, other, masks, first_box, second_box)
+    points = (first, second)
+    return _compare_moved(one, other, masks, first_box, second_box, points)
 
 
-def _compare_moved(one, other, masks, first_box, second_box):
-    """A re-crop, upright or mirrored, found by laying the product boxes over one another."""
+def _compare_moved(one, other, masks, first_box, second_box, points):
+    """A re-crop, upright or mirrored, found by laying product boxes (or, without, key points) over one another."""
     for flip, kind in ((False, "re_cropped"), (True, "mirrored")):
         picture, box = (other[:, ::-1], _mirror_box(second_box)) if flip else (other, np.asarray(second_box, float))
         matrix = _box_transform(one.shape, picture.shape, np.asarray(first_box, float), box)
+        if matrix is None and not flip and not np.all(np.isfinite(np.append(first_box, second_box))):
+            matrix = _point_transform(one.shape, picture.shape, *points)
         if matrix is None:
             continue
         matrix = _refined(one, picture, matrix)
@@ -208,11 +245,15 @@ def _detail_agrees(luma, area):
 
 def _colour_difference(one, other, area):
     """Distance of the median CIELAB colours over the area (CIE 1976, D65; for telling colourways apart only)."""
-    centres = []
-    for picture in (one, other):
-        pixels = np.ascontiguousarray(picture)[area].reshape(-1, 1, 3).astype(np.float32) / 255
-        centres.append(np.median(cv2.cvtColor(pixels, cv2.COLOR_RGB2LAB).reshape(-1, 3), axis=0))
-    return float(np.linalg.norm(centres[0] - centres[1]))
+    return float(np.linalg.norm(np.subtract(_median_colour(one, area), _median_colour(other, area))))
+
+
+def _median_colour(picture, area):
+    """Median CIELAB of a picture's area, or of all of it where there is none."""
+    pixels = np.ascontiguousarray(picture)
+    pixels = pixels.reshape(-1, 3) if area is None or not area.any() else pixels[area]
+    lab = cv2.cvtColor(pixels.reshape(-1, 1, 3).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    return tuple(np.median(lab.reshape(-1, 3), axis=0).tolist())
 
 
 def _same_shape(one, other):
@@ -261,6 +302,49 @@ def _box_transform(shape, other_shape, box, other_box):
     factor = float(np.sqrt(factors.prod()))
     shift = (there[:2] + there[2:]) / 2 - factor * (here[:2] + here[2:]) / 2
     return np.array([[factor, 0, shift[0]], [0, factor, shift[1]]], np.float32)
+
+
+def _point_transform(shape, other_shape, first, second):
+    """The same from key points, for pictures without a product box; None where too few agree."""
+    here, there = matched_points(first, second)
+    if len(here) < FEWEST_POINTS:
+        return None
+    here, there = here * [shape[1], shape[0]], there * [other_shape[1], other_shape[0]]
+    matrix, agree = cv2.estimateAffinePartial2D(here, there, method=cv2.RANSAC, ransacReprojThreshold=2.0)
+    if matrix is None or agree.sum() < FEWEST_POINTS:
+        return None
+    factor = float(np.hypot(matrix[0, 0], matrix[0, 1]))
+    return matrix.astype(np.float32) if 1 / LARGEST_ZOOM <= factor <= LARGEST_ZOOM else None
+
+
+def matched_points(first, second, ratio=0.8):
+    """
+    Key points of two sketches whose descriptors are each other's clear best match.
+
+    Parameters
+    ----------
+    first, second : dict of ndarray
+        Sketches with ``keypoints`` and ``descriptors``.
+    ratio : float
+        Largest distance of the best match over that of the second best (Lowe 2004).
+
+    Returns
+    -------
+    here, there : (n, 2) ndarray of float64
+        Places in fractions of each frame; n may be 0.
+    """
+    none = np.zeros((0, 2)), np.zeros((0, 2))
+    tables = [sketch.get("descriptors") for sketch in (first, second)]
+    if any(table is None or len(table) < 2 for table in tables) or tables[0].shape[1] != tables[1].shape[1]:
+        return none
+    matcher = cv2.BFMatcher(cv2.NORM_HAMMING)
+    ways = [matcher.knnMatch(np.ascontiguousarray(a), np.ascontiguousarray(b), k=2) for a, b in (tables, tables[::-1])]
+    best = [{m.queryIdx: m.trainIdx for m, n in way if m.distance <= ratio * n.distance} for way in ways]
+    pairs = [(a, b) for a, b in sorted(best[0].items()) if best[1].get(b) == a]
+    if not pairs:
+        return none
+    a, b = np.array(pairs).T
+    return first["keypoints"][a, :2].astype(float), second["keypoints"][b, :2].astype(float)
 
 
 def _refined(one, other, matrix):
