@@ -31,7 +31,12 @@ def test_the_usual_brief_requires_and_knows_the_views_of_a_bag():
     assert {"interior", "side", "top", "base", "strap", "worn"} <= set(brief.views.known())
     assert brief.required_views() == {"three_quarter": (1, 1), "front": (1, 1), "back": (1, 1), "detail": (1, 6)}
     assert {brief.kind_of(view) for view in brief.views.known()} <= set(VIEW_KINDS)
-    assert [brief.kind_of(view) for view in ("front", "detail", "worn", "target")] == ["upright", "crop", "worn", "target"]
+    assert [brief.kind_of(view) for view in ("front", "detail", "worn", "target")] == [
+        "upright",
+        "crop",
+        "worn",
+        "target",
+    ]
 
 
 def test_tolerances_are_those_of_the_table_of_checks():
@@ -64,7 +69,9 @@ def test_remarked_lines_of_the_shipped_text_can_be_used():
     tried = 0
     for place, line in enumerate(brief_text().splitlines()):
         if line.startswith("# ") and begins[place].isidentifier() and "= [" not in line and " = " in line:
-            section = next((other for other in reversed(brief_text().splitlines()[:place]) if other.startswith("[")), "")
+            section = next(
+                (other for other in reversed(brief_text().splitlines()[:place]) if other.startswith("[")), ""
+            )
             parse_brief(f"{section}\n{lines[place]}\n")
             tried += 1
     assert tried >= 15
@@ -95,7 +102,11 @@ def test_the_keys_that_others_rely_on_are_read():
         jpeg_quality_min = 80
         """
     )
-    assert (brief.file_spec.width_px, brief.file_spec.colour_profile, brief.file_spec.jpeg_quality_min) == (1600, "sRGB", 80)
+    assert (brief.file_spec.width_px, brief.file_spec.colour_profile, brief.file_spec.jpeg_quality_min) == (
+        1600,
+        "sRGB",
+        80,
+    )
     assert brief.tolerance == load_brief().tolerance
 
 
@@ -232,7 +243,9 @@ def test_a_missing_a_binary_and_a_windows_brief_are_told_or_read(tmp_path):
 
 
 def test_remarks_are_written_above_their_keys():
-    text = dump_brief(load_brief(), {"tolerance.roll": "95 % of the approved pictures lie within", "": "From an approved delivery"})
+    text = dump_brief(
+        load_brief(), {"tolerance.roll": "95 % of the approved pictures lie within", "": "From an approved delivery"}
+    )
     assert text.startswith("# From an approved delivery\n")
     lines = text.splitlines()
     assert lines[lines.index("# 95 % of the approved pictures lie within") + 1].startswith("roll = ")
@@ -250,9 +263,13 @@ BRIEFS = st.fixed_dictionaries(
                 "required": st.lists(NAMES, max_size=3),
                 "counts": st.dictionaries(NAMES, st.tuples(st.integers(0, 2), st.integers(2, 9)).map(list), max_size=2),
                 "kinds": st.dictionaries(NAMES, st.sampled_from(VIEW_KINDS), max_size=2),
-                "per_style": st.dictionaries(TEXTS, st.fixed_dictionaries({"required": st.lists(NAMES, max_size=2)}), max_size=2),
+                "per_style": st.dictionaries(
+                    TEXTS, st.fixed_dictionaries({"required": st.lists(NAMES, max_size=2)}), max_size=2
+                ),
                 "conditional": st.lists(
-                    st.fixed_dictionaries({"name": TEXTS, "styles": st.lists(TEXTS, max_size=2), "required": st.lists(NAMES)}),
+                    st.fixed_dictionaries(
+                        {"name": TEXTS, "styles": st.lists(TEXTS, max_size=2), "required": st.lists(NAMES)}
+                    ),
                     max_size=2,
                 ),
             },
@@ -260,7 +277,11 @@ BRIEFS = st.fixed_dictionaries(
         "tolerance": st.dictionaries(st.sampled_from(sorted(USUAL_TOLERANCES)), st.floats(0, 1e6), max_size=4),
         "file_spec": st.fixed_dictionaries({}, optional={"width_px": st.integers(1, 10**6), "colour_profile": TEXTS}),
         "reference": st.fixed_dictionaries(
-            {}, optional={"picture": TEXTS, "views": st.dictionaries(NAMES, st.fixed_dictionaries({"yaw_deg": st.floats(-90, 90)}))}
+            {},
+            optional={
+                "picture": TEXTS,
+                "views": st.dictionaries(NAMES, st.fixed_dictionaries({"yaw_deg": st.floats(-90, 90)})),
+            },
         ),
         "strap": st.dictionaries(NAMES, st.sampled_from(["none", "front", "any"]), max_size=2),
     },
@@ -274,7 +295,11 @@ def test_any_brief_written_out_is_read_back_the_same(data):
     assert parse_brief(dump_brief(brief)) == brief
 
 
-@given(st.recursive(TEXTS | st.booleans() | st.integers() | st.floats(allow_nan=False), lambda inner: st.lists(inner, max_size=3)))
+@given(
+    st.recursive(
+        TEXTS | st.booleans() | st.integers() | st.floats(allow_nan=False), lambda inner: st.lists(inner, max_size=3)
+    )
+)
 def test_any_value_written_as_toml_is_read_back(value):
     assert tomllib.loads(f"x = {toml_value(value)}") == {"x": value}
 
@@ -294,7 +319,10 @@ JUNK = st.recursive(
 )
 
 
-@given(st.sampled_from(sorted(Brief.model_fields)), st.dictionaries(TEXTS | st.sampled_from(["required", "counts", "roll"]), JUNK))
+@given(
+    st.sampled_from(sorted(Brief.model_fields)),
+    st.dictionaries(TEXTS | st.sampled_from(["required", "counts", "roll"]), JUNK),
+)
 @settings(deadline=None)
 def test_any_value_under_a_known_key_is_read_or_told(key, value):
     def toml(thing):

@@ -111,7 +111,11 @@ def test_digits_that_run_together_only_by_chance_are_no_known_sku():
 
 
 def test_skus_that_differ_by_case_alone_are_told_by_their_case():
-    assert [told(f"{sku}_front.jpg", known=["Ab-9", "aB-9"])[0] for sku in ("Ab-9", "aB-9", "ab-9")] == ["Ab-9", "aB-9", "ab-9"]
+    assert [told(f"{sku}_front.jpg", known=["Ab-9", "aB-9"])[0] for sku in ("Ab-9", "aB-9", "ab-9")] == [
+        "Ab-9",
+        "aB-9",
+        "ab-9",
+    ]
 
 
 def test_names_without_separators_are_taken_apart():
@@ -165,8 +169,21 @@ def test_the_strap_is_told_where_the_name_says_it():
     assert told("BG-104_strap.jpg") == ("BG-104", "strap", None)
 
 
+def test_a_number_in_front_of_the_view_orders_the_pictures_of_a_folder():
+    for number in (1, 2, 12):
+        assert told(f"BG-104/{number:02d}_front.jpg") == ("BG-104", "front", number)
+        assert told(f"BG-104/{number:02d}-front.jpg") == ("BG-104", "front", number)
+    assert told("BG-104/007_front.jpg") == ("007", "front", None)
+    assert read("BG-104_final_front.jpg").round == "final"
+
+
 def test_folders_that_only_sort_are_no_products():
-    for name in ("2026-03-01/BG-104_front.jpg", "Final JPGs/BG-104/front.jpg", "day 1/front/BG-104.jpg", "DCIM/100ABCDE/BG-104_front.jpg"):
+    for name in (
+        "2026-03-01/BG-104_front.jpg",
+        "Final JPGs/BG-104/front.jpg",
+        "day 1/front/BG-104.jpg",
+        "DCIM/100ABCDE/BG-104_front.jpg",
+    ):
         assert told(name)[:2] == ("BG-104", "front"), name
     for name in ("2026-03-01/front.jpg", "web/front.jpg", "DSC_0001/front.jpg"[9:]):
         assert told(name)[0] == "", name
@@ -202,7 +219,9 @@ def test_a_cameras_own_names_say_nothing(name):
     assert read(name).problem == CAMERA
 
 
-@pytest.mark.parametrize("name", ["sunset.jpg", "luma-ball.jpg", "BG-104_hero.jpg", ".jpg", "---.jpg", "", "/", "a/b/c"])
+@pytest.mark.parametrize(
+    "name", ["sunset.jpg", "luma-ball.jpg", "BG-104_hero.jpg", ".jpg", "---.jpg", "", "/", "a/b/c"]
+)
 def test_names_of_no_pattern_give_empty_columns_and_a_reason(name):
     assert told(name) == ("", "", None)
     assert read(name).problem
@@ -220,7 +239,9 @@ def test_a_target_needs_no_sku():
     assert "no SKU" in read("front.jpg").problem
 
 
-@pytest.mark.parametrize("wrong, view", [("frnt", "front"), ("bakc", "back"), ("detial", "detail"), ("intreior", "interior")])
+@pytest.mark.parametrize(
+    "wrong, view", [("frnt", "front"), ("bakc", "back"), ("detial", "detail"), ("intreior", "interior")]
+)
 def test_a_misspelt_view_brings_the_nearest_one(wrong, view):
     facts = read(f"BG-104_{wrong}.jpg")
     assert (facts.sku, facts.view, facts.suggestion) == ("BG-104", "", view)
@@ -298,7 +319,13 @@ def test_renditions_rounds_and_described_details_do_not_contend():
 
 def test_names_by_the_gs1_image_specification_are_read():
     # GS1 Product Image Specification, facing codes 1 front, 7 back, 9 bottom, 3 top (at second hand)
-    for code, view in (("A1C1", "front"), ("A7N1", "back"), ("C9N0", "base"), ("A3N1", "top"), ("A1L1", "three_quarter")):
+    for code, view in (
+        ("A1C1", "front"),
+        ("A7N1", "back"),
+        ("C9N0", "base"),
+        ("A3N1", "top"),
+        ("A1L1", "three_quarter"),
+    ):
         assert told(f"09520000000011_{code}.jpg") == ("09520000000011", view, None)
     assert told("09520000000011_A1C1.jpg", known={"9520000000011": "BG-104"})[0] == "BG-104"
 
@@ -316,14 +343,18 @@ def test_patterns_of_the_brief_come_first():
 
 
 def test_the_kind_of_the_view_comes_with_it():
-    kinds = {view: read(f"BG-104_{view}.jpg").view_kind for view in ("front", "detail", "top", "worn", "target", "hero")}
+    kinds = {
+        view: read(f"BG-104_{view}.jpg").view_kind for view in ("front", "detail", "top", "worn", "target", "hero")
+    }
     assert kinds == {
         "front": "upright", "detail": "crop", "top": "overhead", "worn": "worn", "target": "target", "hero": "other",
     }  # fmt: skip
 
 
 def test_a_brief_may_add_views_of_its_own():
-    brief = parse_brief('[views]\nrequired = ["front", "on_stand"]\nkinds = { on_stand = "upright" }\nwords = { on_stand = ["stand"] }')
+    brief = parse_brief(
+        '[views]\nrequired = ["front", "on_stand"]\nkinds = { on_stand = "upright" }\nwords = { on_stand = ["stand"] }'
+    )
     assert told("BG-104_on-stand.jpg", brief) == ("BG-104", "on_stand", None)
     assert told("BG-104_stand.jpg", brief) == ("BG-104", "on_stand", None)
     assert read("BG-104_stand.jpg", brief).view_kind == "upright"
@@ -333,7 +364,9 @@ def test_a_brief_may_add_views_of_its_own():
 
 SEPARATORS = st.sampled_from(["_", "-", " ", "."])
 NAMES = st.text(st.characters(codec="utf-8"), max_size=60) | st.lists(
-    st.sampled_from(["front", "34", "BG", "104", "02", "/", "_", "-", " (1)", "@2x", "strap", "DSC_0001", "¾", "é", ".jpg", "v2"]),
+    st.sampled_from(
+        ["front", "34", "BG", "104", "02", "/", "_", "-", " (1)", "@2x", "strap", "DSC_0001", "¾", "é", ".jpg", "v2"]
+    ),
     max_size=14,
 ).map("".join)
 
@@ -354,7 +387,9 @@ def test_any_name_is_read_without_fail_and_by_itself(name, known):
 SKU_PART = st.text("ABCDEFGHKMNPRSUWXYZ", min_size=1, max_size=3).flatmap(
     lambda letters: st.integers(100, 9999).map(lambda number: f"{letters}{number}")
 )
-SKUS = st.tuples(SKU_PART, st.lists(SKU_PART, max_size=2), SEPARATORS).map(lambda made: made[2].join([made[0], *made[1]]))
+SKUS = st.tuples(SKU_PART, st.lists(SKU_PART, max_size=2), SEPARATORS).map(
+    lambda made: made[2].join([made[0], *made[1]])
+)
 
 
 @given(SKUS, st.sampled_from(sorted(set(VIEWS) - {"target"})), st.integers(1, 30), SEPARATORS, st.booleans())
@@ -389,7 +424,9 @@ def test_sku_keys_ignore_case_and_unicode_form():
 
 def test_ten_thousand_names_with_many_known_skus_are_read_in_seconds():
     known = [f"BG-{number:06d}-{colour}" for number in range(20_000) for colour in ("TAN", "RED")]
-    names = [f"{sku}_front_{n % 3 + 1}.jpg" for n, sku in enumerate(known[:5000])] + [f"frnt {n}x.jpg" for n in range(5000)]
+    names = [f"{sku}_front_{n % 3 + 1}.jpg" for n, sku in enumerate(known[:5000])] + [
+        f"frnt {n}x.jpg" for n in range(5000)
+    ]
     begun = time.process_time()
     facts = read_names(names, USUAL, known)
     assert [one.sku for one in facts[:5000]] == known[:5000]

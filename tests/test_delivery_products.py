@@ -37,7 +37,9 @@ def test_the_columns_are_those_of_the_schema_and_unknown_is_empty():
     assert set(kinds.values()) == {"float64", "str"}
 
 
-@pytest.mark.parametrize("sku", ["007", "1e5", "1E5", "NA", "null", "nan", "None", "True", "00123.0", "=1+1", '="007"', "-5"])
+@pytest.mark.parametrize(
+    "sku", ["007", "1e5", "1E5", "NA", "null", "nan", "None", "True", "00123.0", "=1+1", '="007"', "-5"]
+)
 def test_skus_stay_as_they_were_written(sku):
     written = io.StringIO()
     csv.writer(written).writerows([["sku", "name"], [sku, sku]])
@@ -104,11 +106,16 @@ def test_too_many_cells_name_their_line_and_empty_ones_are_forgiven():
     assert list(parse_products(b"sku,name\nAB-1,x,,\nAB-2\n")["name"]) == ["x", ""]
 
 
-@pytest.mark.parametrize("cell", ["31.03.2026", "2026-13-01", "2026-02-30", "soon", "20260331", "2026-W10-1", "03/31/2026"])
+@pytest.mark.parametrize(
+    "cell", ["31.03.2026", "2026-13-01", "2026-02-30", "soon", "20260331", "2026-W10-1", "03/31/2026"]
+)
 @pytest.mark.parametrize("column", ["due", "live_on", "sample_until"])
 def test_a_wrong_date_names_line_column_found_and_allowed(column, cell):
     message = fault(f"sku,{column}\nAB-1,2026-03-31\nAB-2,{cell}\n", name="p.csv")
-    assert message == f"p.csv, line 3, column {column}: found '{cell}'.\nAllowed: a date as year-month-day, for example 2026-03-31."
+    assert (
+        message
+        == f"p.csv, line 3, column {column}: found '{cell}'.\nAllowed: a date as year-month-day, for example 2026-03-31."
+    )
 
 
 def test_a_spreadsheets_midnight_is_its_date():
@@ -138,7 +145,11 @@ def test_a_missing_file_and_a_pipe_are_told(tmp_path):
     import os
 
     os.mkfifo(tmp_path / "pipe.csv")
-    for name, what in (("none.csv", "There is no products file"), ("pipe.csv", "is not a file"), (".", "is not a file")):
+    for name, what in (
+        ("none.csv", "There is no products file"),
+        ("pipe.csv", "is not a file"),
+        (".", "is not a file"),
+    ):
         with pytest.raises(UsageError, match=what):
             read_products(tmp_path / name)
 

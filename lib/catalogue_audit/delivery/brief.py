@@ -72,7 +72,9 @@ def parse_brief(text, name="brief"):
     except tomllib.TOMLDecodeError as error:
         raise UsageError(_syntax_fault(name, error)) from error
     except RecursionError as error:
-        raise UsageError(f"{name}: brackets are nested too deeply.\nStart again from 'catalogue-audit brief'.") from error
+        raise UsageError(
+            f"{name}: brackets are nested too deeply.\nStart again from 'catalogue-audit brief'."
+        ) from error
     try:
         return Brief.model_validate(data)
     except ValidationError as error:
@@ -196,7 +198,11 @@ def _fields_at(keys):
     from catalogue_audit.delivery.brief_model import Brief
     from catalogue_audit.delivery.brief_sections import Condition, StyleViews, ViewReference
 
-    inner = {("views", "per_style"): StyleViews, ("views", "conditional"): Condition, ("reference", "views"): ViewReference}
+    inner = {
+        ("views", "per_style"): StyleViews,
+        ("views", "conditional"): Condition,
+        ("reference", "views"): ViewReference,
+    }
     if keys[:2] in inner:
         return list(inner[keys[:2]].model_fields)
     record = Brief
@@ -256,7 +262,11 @@ def _allowed(fault):
     kind, facts = fault["type"], fault.get("ctx", {})
     if kind == "literal_error":
         return facts["expected"].replace("'", '"')
-    bounds = {"greater_than": "more than {gt:g}", "greater_than_equal": "{ge:g} or more", "less_than_equal": "{le:g} or less"}
+    bounds = {
+        "greater_than": "more than {gt:g}",
+        "greater_than_equal": "{ge:g} or more",
+        "less_than_equal": "{le:g} or less",
+    }
     if kind in bounds:
         return "a number, " + bounds[kind].format(**facts)
     if kind in ("too_short", "too_long"):

@@ -76,7 +76,10 @@ class Views(Section):
         description="where files carry numbers only (01, 02, ...): the views in that order;\nname a view twice if it has two pictures",
         examples=[["three_quarter", "front", "back", "detail", "detail"]],
     )
-    main: View = Field("three_quarter", description="the picture a shop shows first; weighs more. The products file may differ (main_view)")
+    main: View = Field(
+        "three_quarter",
+        description="the picture a shop shows first; weighs more. The products file may differ (main_view)",
+    )
     counts: dict[View, Count] = Field(
         {"detail": [1, 6]}, description="[least, most] pictures of a view; one where not named"
     )
@@ -91,14 +94,22 @@ class Views(Section):
         examples=[{"on_stand": "upright"}],
     )
     per_style: dict[str, StyleViews] = Field(
-        {}, description="other views for some styles (products file)", examples=[{"pouch": {"required": ["front", "back", "detail"]}}]
+        {},
+        description="other views for some styles (products file)",
+        examples=[{"pouch": {"required": ["front", "back", "detail"]}}],
     )
     conditional: list[Condition] = Field(
         [],
         description="more views for some products, for example with a removable strap or a patterned lining",
         examples=[
             [
-                {"name": "removable strap", "column": "strap", "values": ["removable"], "with_strap": ["front"], "without_strap": ["back"]},
+                {
+                    "name": "removable strap",
+                    "column": "strap",
+                    "values": ["removable"],
+                    "with_strap": ["front"],
+                    "without_strap": ["back"],
+                },
                 {"name": "patterned lining", "column": "lining", "values": ["patterned"], "required": ["interior"]},
             ]
         ],
@@ -145,7 +156,9 @@ class FileSpec(Section):
         None, description="allowed formats", examples=[["JPEG"]]
     )
     colour_profile: str | None = Field(None, description="embedded colour profile", examples=["sRGB"])
-    jpeg_quality_min: Annotated[int, Field(ge=1, le=100)] | None = Field(None, description="lowest JPEG quality, IJG scale", examples=[80])
+    jpeg_quality_min: Annotated[int, Field(ge=1, le=100)] | None = Field(
+        None, description="lowest JPEG quality, IJG scale", examples=[80]
+    )
     bit_depth: Literal[8, 16] | None = Field(None, description="bits per channel", examples=[8])
     bytes_max: Whole | None = Field(None, description="largest file, bytes", examples=[5_000_000])
 
@@ -193,7 +206,9 @@ class ViewReference(Section):
 class Reference(Section):
     """What pictures are compared with; whatever is left out is the delivery's own robust centre."""
 
-    picture: str = Field("", description="file of the delivery whose light is the reference", examples=["AB-100_front.jpg"])
+    picture: str = Field(
+        "", description="file of the delivery whose light is the reference", examples=["AB-100_front.jpg"]
+    )
     background_Lab: Annotated[list[Finite], Field(min_length=3, max_length=3)] | None = Field(
         None, description="background, CIELAB D50", examples=[[95.0, 0.0, 0.5]]
     )
@@ -208,7 +223,9 @@ class Reference(Section):
 class Background(Section):
     """What lies behind the product."""
 
-    pure_white: bool | None = Field(None, description="true: must be 255, 255, 255; false: need not be; left out: as the majority", examples=[True])
+    pure_white: bool | None = Field(
+        None, description="true: must be 255, 255, 255; false: need not be; left out: as the majority", examples=[True]
+    )
 
 
 class Limits(Section):
@@ -260,7 +277,9 @@ class Verdict(Section):
     return_on: list[Literal["reshoot", "supply"]] = Field(
         ["reshoot", "supply"], description="a critical or major finding with one of these remedies returns the product"
     )
-    return_delivery_above: Fraction = Field(0.1, description="the delivery is returned when more than this share of products is")
+    return_delivery_above: Fraction = Field(
+        0.1, description="the delivery is returned when more than this share of products is"
+    )
 
 
 class Sampling(Section):
@@ -282,7 +301,9 @@ class Sampling(Section):
 class Shared(Section):
     """Pictures that several products may share."""
 
-    within_style: list[View] = Field([], description="views of which one picture may serve a whole style", examples=[["interior"]])
+    within_style: list[View] = Field(
+        [], description="views of which one picture may serve a whole style", examples=[["interior"]]
+    )
 
 
 class Privacy(Section):

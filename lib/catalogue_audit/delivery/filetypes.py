@@ -20,9 +20,7 @@ RAW_REASON = (
     "This is a camera raw file; only developed pictures are measured."
     " Ask for its JPEG or TIFF, or leave the raw file out of the delivery."
 )
-FORMAT_REASON = (
-    "Files of the kind .{suffix} are not measured. Ask for this picture as JPEG, PNG, TIFF, WebP or HEIC."
-)
+FORMAT_REASON = "Files of the kind .{suffix} are not measured. Ask for this picture as JPEG, PNG, TIFF, WebP or HEIC."
 
 # Left by operating systems and storage boxes beside the pictures; no photographer put them there.
 _SYSTEM_NAMES = frozenset(

@@ -28,7 +28,9 @@ SPECIAL = "This is not a file but a connection of the operating system (pipe, so
 NAMED_LIKE_A_PICTURE = "This is a folder, although its name ends like a picture's. What lies in it was looked at."
 CLOSED_FOLDER = "This folder could not be opened (no permission); pictures in it are not in this report."
 TOO_DEEP = f"Folders lie more than {DEEPEST} deep here; what lies deeper was not looked at."
-VANISHED = "The file disappeared while the delivery was being read. Wait until the delivery is complete, then audit again."
+VANISHED = (
+    "The file disappeared while the delivery was being read. Wait until the delivery is complete, then audit again."
+)
 CHANGED = "The file changed while the delivery was being read. Wait until copying has ended, then audit again."
 NO_PERMISSION = "The file could not be opened (no permission). Make it readable, or ask for it again."
 FAULTY = "The disk or network gave an error while this file was being read. Copy it again, or ask for it again."

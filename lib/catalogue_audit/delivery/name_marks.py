@@ -71,7 +71,8 @@ def is_mark(word):
 def strip_marks(words):
     """Words of an SKU without the marks behind it that no SKU has."""
     while len(words) > 1 and (
-        words[-1].folded.rstrip("0123456789") in NEVER_SKU or re.fullmatch(r"[0-9]{2,5}x[0-9]{2,5}(px)?", words[-1].folded)
+        words[-1].folded.rstrip("0123456789") in NEVER_SKU
+        or re.fullmatch(r"[0-9]{2,5}x[0-9]{2,5}(px)?", words[-1].folded)
     ):
         words = words[:-1]
     return words
@@ -107,7 +108,9 @@ def read_tail(text, words, tail):
             number = found[2] or (following if NUMBER.fullmatch(following) else "")
             place += bool(number and not found[2])
             tail = tail._replace(copy=max(1, int(number or 1)))
-        elif found and (found[1] in ROUNDS or (found[1] in NUMBERED_ROUNDS and (found[2] or NUMBER.fullmatch(following)))):
+        elif found and (
+            found[1] in ROUNDS or (found[1] in NUMBERED_ROUNDS and (found[2] or NUMBER.fullmatch(following)))
+        ):
             number = found[2]
             if not number and found[1] in NUMBERED_ROUNDS | {"final"} and NUMBER.fullmatch(following):
                 number, place = following, place + 1

@@ -3,9 +3,18 @@
 import re
 from typing import NamedTuple
 
-from catalogue_audit.delivery.name_marks import CAMERA_NAME, NUMBER, Tail, is_mark, read_tail, strip_marks, without_marks
+from catalogue_audit.delivery.name_marks import (
+    CAMERA_NAME,
+    NUMBER,
+    Tail,
+    is_mark,
+    read_tail,
+    strip_marks,
+    without_marks,
+)
 from catalogue_audit.delivery.name_words import words_of
 from catalogue_audit.delivery.view_words import NOISE, PART_OF_NAMES
+
 
 class Reading(NamedTuple):
     """A reading of one component."""
@@ -55,7 +64,9 @@ def read_component(text, vocabulary, known):
     before, after = words[: cluster.first], words[cluster.last :]
     if sku:
         before = [word for place, word in enumerate(words[: cluster.first]) if not sku_first <= place < sku_last]
-        after = [word for place, word in enumerate(words[cluster.last :], cluster.last) if not sku_first <= place < sku_last]
+        after = [
+            word for place, word in enumerate(words[cluster.last :], cluster.last) if not sku_first <= place < sku_last
+        ]
         tail = read_tail(text, [*after, *before], tail)
     elif not before and after and not all(is_mark(word.folded) for word in after):
         kept = strip_marks(after)
@@ -65,7 +76,16 @@ def read_component(text, vocabulary, known):
         tail = read_tail(text, after, tail)
         sku, tail = _sku_before(text, before, words[cluster.first].strength, tail)
     tail = tail._replace(extra=" ".join(filter(None, (*cluster.extra, tail.extra))))
-    return Reading(sku, cluster.view, tail, cluster.strap, bool(sku_last), trust, _text_of(text, strip_marks(words)), _prefix(cluster, after))
+    return Reading(
+        sku,
+        cluster.view,
+        tail,
+        cluster.strap,
+        bool(sku_last),
+        trust,
+        _text_of(text, strip_marks(words)),
+        _prefix(cluster, after),
+    )
 
 
 def trailing_number(text, vocabulary):
@@ -111,6 +131,7 @@ def _best_cluster(words, taken, vocabulary):
 
 
 def _trust(cluster, words, taken):
+    """How surely a cluster names the view, as `Reading.trust`; 0 where it is part of the SKU."""
     before = [place for place in range(cluster.first) if place not in taken]
     after = [place for place in range(cluster.last, len(words)) if place not in taken]
     trailing = all(is_mark(words[place].folded) for place in after)
@@ -126,7 +147,8 @@ def _trust(cluster, words, taken):
 
 
 def _has_figures(word):
-    return any(map(str.isdigit, word)) and not is_mark(word) and not CAMERA_NAME.fullmatch(word) and len(word) != len("20260331")
+    is_date = len(word) == len("20260331")
+    return any(map(str.isdigit, word)) and not (is_mark(word) or is_date or CAMERA_NAME.fullmatch(word))
 
 
 def _apart(cluster, words):
@@ -174,7 +196,7 @@ def _figures_of_another_word(span):
 
 
 def _belong_together(words, earlier, later):
-    """Neighbouring view words speak of one picture, unless a separator ties one of them to the SKU: 'front_STRAP-BAG'."""
+    """Neighbouring view words name one view, unless a separator ties one to the SKU: 'front_STRAP-BAG'."""
     if any(words[between].folded not in NOISE for between in range(earlier[1], later[0])):
         return False
     between, after = words[later[0]].strength, later[1]
@@ -204,23 +226,24 @@ def _figures(words, span):
 
 
 def _joined(group, words, vocabulary):
+    """One view for several neighbouring view words: 'front detail' is a detail, 'back no strap' a back."""
     views = [span for span in group if span[2]]
     strap = next((span[3] for span in group if span[3]), "")
     if not views:
         return _Cluster(group[0][0], group[-1][1], "", strap, (), False)
     chosen = min(views, key=lambda span: (vocabulary.rank(span[2]), -span[0]))
     others = [span for span in views if span is not chosen]
-    if not strap and chosen[2] != "strap" and any(span[2] == "strap" for span in others) and _whole(chosen[2]):
+    if not strap and chosen[2] != "strap" and any(span[2] == "strap" for span in others) and _shows_whole(chosen[2]):
         strap = "with"
         others = [span for span in others if span[2] != "strap"]
-    extra = [words[place].folded for place in range(chosen[0], chosen[1]) if words[place].folded in ("left", "right")]
+    extra = _sides(words, chosen)
     extra += [span[2] for span in others if span[2] != chosen[2]]
     extra += [word for span in others for word in _sides(words, span)]
     digits_only = all(_figures(words, span) for span in group)
     return _Cluster(group[0][0], group[-1][1], chosen[2], strap, tuple(extra), digits_only)
 
 
-def _whole(view):
+def _shows_whole(view):
     return view not in ("detail", "interior", "target")
 
 
@@ -240,10 +263,11 @@ def _with_noise(cluster, words, taken):
 
 def _sku_before(text, before, strength, tail):
     """SKU in front of the view, and the number between: 'SKU-02-view', but 'AB-2024-03_view' keeps its 03."""
-    before = strip_marks(before)
-    if not before:
+    kept = strip_marks(before)
+    tail = read_tail(text, before[len(kept) :], tail)
+    if not kept:
         return "", tail
-    last = before[-1]
+    before, last = kept, kept[-1]
     alone = len(before) == 1
     if tail.position is None and re.fullmatch(r"0[1-9]|[0-9]" if alone else r"0[1-9]", last.folded):
         if alone or last.strength >= strength:

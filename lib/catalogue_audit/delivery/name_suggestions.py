@@ -38,7 +38,11 @@ def _near_view(word, vocabulary):
 
 @lru_cache(maxsize=4096)  # one misspelling usually runs through a whole delivery
 def _nearest_spelling(word, spellings):
-    alike = [other for other in spellings if abs(len(other) - len(word)) <= 2 and (other[0] == word[0] or other[-1] == word[-1])]
+    alike = [
+        other
+        for other in spellings
+        if abs(len(other) - len(word)) <= 2 and (other[0] == word[0] or other[-1] == word[-1])
+    ]
     near = difflib.get_close_matches(word, alike, n=1, cutoff=NEAR)
     return near[0] if near else ""
 

@@ -235,7 +235,9 @@ def _facts(sku, view, tail, problem="", suggestion="", strap="", extra=None):
 
 
 def _with_view(reading, around, reader):
-    sku, extra = reading.sku, reading.tail.extra
+    sku, extra, tail = reading.sku, reading.tail.extra, reading.tail
+    if around.sku and sku.isdigit() and len(sku) <= 2:  # 'BG-104/12_front'
+        sku, tail = "", tail._replace(position=int(sku) if tail.position is None else tail.position)
     camera = CAMERA_NAME.fullmatch(sku)
     says_nothing = camera or _is_any_product(sku)
     if not reading.sku_known and around.sku:
@@ -246,7 +248,7 @@ def _with_view(reading, around, reader):
             sku, says_nothing = around.sku, False
     sku = "" if says_nothing else sku
     problem = "" if sku or reader.vocabulary.needs_no_sku(reading.view) else NO_SKU
-    return _facts(sku, reading.view, reading.tail, problem, strap=reading.strap, extra=extra)
+    return _facts(sku, reading.view, tail, problem, strap=reading.strap, extra=extra)
 
 
 def _in_view_folder(reading, around, reader):

@@ -76,7 +76,9 @@ def parse_products(data, name="products.csv"):
     lines, packed = [], []
     for chunk_lines, cells in _chunks(rows, header, name):
         lines.extend(chunk_lines)
-        packed.append(pd.DataFrame({column: pd.array(values, dtype="str") for column, values in zip(columns, cells, strict=True)}))
+        packed.append(
+            pd.DataFrame({column: pd.array(values, dtype="str") for column, values in zip(columns, cells, strict=True)})
+        )
     empty = pd.DataFrame({column: pd.array([], dtype="str") for column in columns})
     table = pd.concat(packed, ignore_index=True) if packed else empty
     _check_skus(table["sku"], lines, name)

@@ -246,7 +246,9 @@ def _sorted(pictures, others, ignored):
 def _no_picture(location, found):
     if not found.others and not found.ignored:
         return f"The folder {_quoted(location)} is empty.\nPass the folder that holds the photographs."
-    counts = Counter(f".{suffix_of(entry.name)}" if suffix_of(entry.name) else "without extension" for entry in found.others)
+    counts = Counter(
+        f".{suffix_of(entry.name)}" if suffix_of(entry.name) else "without extension" for entry in found.others
+    )
     kinds = [f"{number} {suffix}" for suffix, number in sorted(counts.items(), key=lambda item: (-item[1], item[0]))]
     if found.ignored:
         kinds.append(f"{len(found.ignored)} hidden")
