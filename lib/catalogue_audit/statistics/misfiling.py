@@ -1,14 +1,565 @@
-"""Pictures filed under the wrong product or view."""
+"""
+Pictures filed under the wrong product or view.
 
+The whole-product views of one product share their colour, and front and back
+their outline, mirrored. A picture that does not fit its own product is
+reported only where it fits another one, or where two views fit once exchanged;
+how well pictures usually fit is taken from the set itself.
+"""
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
 import pandas as pd
 
+from catalogue_audit.statistics.clock import capture_order
+from catalogue_audit.statistics.likeness import matched_points
+from catalogue_audit.statistics.robust import mad_scale
+
 COLUMNS = ("file", "claimed_sku", "likely_sku", "kind", "score", "evidence", "cause")
+QUANTILES = (0.1, 0.3, 0.5, 0.7, 0.9)
+CHANNEL_WEIGHTS = (0.5, 1.0, 1.0)  # L* less than a* and b*: the views are lit from different sides
+GRID = 24  # cells a side of outlines and structures
+FOREIGN_COLOUR = 8.0  # CIELAB; no less is called another colour, however steady the set
+OWN_COLOUR = 4.0  # CIELAB; the scatter between views of one product that is always allowed
+CLEARLY_NEARER = 0.5  # the likely product's distance over the claimed one's
+SIGMAS = 5.0
+FEWEST_PRODUCTS = 4  # a set must show what is usual before anything is called unusual
+LEAST_POINTS = 10  # key points agreeing on one place: a detail is found
+MORE_POINTS = 2.5  # times as many in one view as in the other
+CANDIDATES = 8  # products nearest in colour that are searched for a detail
+INSIDE_VIEWS = ("interior", "lining")  # another colour inside is no evidence
+SHIFTED_FILES = 3  # misfiled in a row, all into a neighbour: one cause
+CROP_CONTACT = 0.25  # share of the frame's border that the product covers: a crop, not a whole product
 
 
-def _table(rows):
-    table = pd.DataFrame(rows, columns=COLUMNS)
-    return table.astype({name: "float64" if name == "score" else "str" for name in COLUMNS})
+class Look(NamedTuple):
+    """What one picture looks like: colour quantiles (15), outline and structure grids, border contact."""
+
+    colour: np.ndarray
+    outline: np.ndarray
+    structure: np.ndarray
+    aspect: float
+    contact: float
 
 
 def misfiled(frames, sketches):
-    return _table([])
+    """
+    Pictures that very likely show another product, or another view, than they are filed under.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        In natural file order.
+    sketches : mapping of str to dict of ndarray
+
+    Returns
+    -------
+    DataFrame
+        ``file``, ``claimed_sku``, ``likely_sku`` (the claimed one for a wrong view),
+        ``kind`` (wrong_product, wrong_detail, swapped_views, wrong_view),
+        ``score`` (1 and more: how many times the evidence exceeds what is needed),
+        ``evidence`` (plain words), ``cause`` (one text for files with a common
+        cause, else empty); sorted by file, one row a file.
+    """
+    rows = frames.index[(frames["sku"].notna() & frames["view"].notna()).to_numpy(dtype=bool)]
+    looks = {}
+    for row in rows:
+        if frames["status"][row] == "not_measured" or frames["view_kind"][row] in ("worn", "target", "other", "overhead"):
+            continue
+        look = look_of(sketches.get(frames["file"][row]) or {})
+        if look is not None:
+            looks[row] = look
+    crops = {row for row in looks if frames["view_kind"][row] == "crop"}
+    whole = [row for row in looks if row not in crops]
+    products = {}
+    for row in whole:
+        products.setdefault(frames["sku"][row], []).append(row)
+    order = _neighbouring_skus(frames)
+    found = {}
+    for step in (
+        _wrong_kind_of_view(frames, looks, crops),
+        _wrong_products(frames, looks, products, order),
+        _wrong_outlines(frames, looks, products),
+        _odd_turn(frames, looks, products),
+        _swapped_front_and_back(frames, looks, products, crops, sketches),
+        _wrong_details(frames, looks, products, crops, order, sketches),
+    ):
+        settled = {frames["sku"][row] for row in found}  # what one mistake explains needs no second one
+        for row, finding in step:
+            if frames["sku"][row] not in settled:
+                found.setdefault(row, finding)
+    return _table(frames, found)
+
+
+def look_of(sketch):
+    """
+    What a picture looks like; None where the sketch has no thumbnail or product mask.
+
+    Returns
+    -------
+    Look
+    """
+    thumb, mask = sketch.get("thumb"), sketch.get("mask")
+    if thumb is None or mask is None or not mask.any() or thumb.size == 0:
+        return None
+    height, width = thumb.shape[:2]
+    small = cv2.resize(mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_AREA)
+    inner = cv2.erode(small, np.ones((3, 3), np.uint8)).astype(bool)
+    inner = inner if inner.sum() > 50 else small.astype(bool)
+    if inner.sum() < 20:
+        return None
+    lab = cv2.cvtColor(np.ascontiguousarray(thumb).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    quantiles = np.quantile(lab[inner], QUANTILES, axis=0) * CHANNEL_WEIGHTS
+    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    box = mask[down[0] : down[-1] + 1, across[0] : across[-1] + 1]
+    outline = cv2.resize(box.astype(np.float32), (GRID, GRID), interpolation=cv2.INTER_AREA)
+    scale = np.array([height / mask.shape[0], width / mask.shape[1]])
+    top, bottom = (np.array([down[0], down[-1] + 1]) * scale[0]).round().astype(int)
+    left, right = (np.array([across[0], across[-1] + 1]) * scale[1]).round().astype(int)
+    lightness = lab[top : max(bottom, top + 1), left : max(right, left + 1), 0]
+    structure = cv2.resize(np.ascontiguousarray(lightness), (GRID, GRID), interpolation=cv2.INTER_AREA)
+    border = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
+    return Look(
+        colour=quantiles.ravel().astype(np.float32),
+        outline=outline,
+        structure=_inner_structure(structure, outline),
+        aspect=box.shape[1] / box.shape[0],
+        contact=float(border.mean()),
+    )
+
+
+def _inner_structure(structure, outline):
+    """Lightness within the outline, without its shading from side to side and top to bottom, unit norm."""
+    inside = outline > 0.9
+    if inside.sum() < 30:
+        return np.zeros_like(structure)
+    y, x = np.mgrid[:GRID, :GRID] / GRID
+    plane = np.column_stack([np.ones(inside.sum()), x[inside], y[inside]])
+    fit = np.linalg.lstsq(plane, structure[inside], rcond=None)[0]
+    rest = np.zeros_like(structure)
+    rest[inside] = structure[inside] - plane @ fit
+    return (rest / max(float(np.linalg.norm(rest)), 1e-6)).astype(np.float32)
+
+
+def colour_distance(one, other):
+    """Mean distance of the colour quantiles of two looks, in CIELAB units (lightness counts half)."""
+    return float(np.abs(one.colour - other.colour).reshape(-1, 3).sum(axis=1).mean())
+
+
+def outline_match(one, other, mirrored=False):
+    """Overlap of two outlines in their boxes (intersection over union), less what the boxes' shapes differ."""
+    shape = other.outline[:, ::-1] if mirrored else other.outline
+    union = np.maximum(one.outline, shape).sum()
+    overlap = np.minimum(one.outline, shape).sum() / union if union else 0.0
+    return float(overlap * min(one.aspect, other.aspect) / max(one.aspect, other.aspect))
+
+
+def _usual(values, least):
+    """What a set calls unusual: its median plus five sigma, but no less than ``least``."""
+    return max(least, float(np.median(values)) + SIGMAS * mad_scale(values)) if len(values) else np.inf
+
+
+def _neighbouring_skus(frames):
+    """For each row, the product captured both just before and just after it, where times are known."""
+    order = capture_order(frames)
+    timed = np.isfinite(order["seconds"].to_numpy())
+    inside = {}
+    for camera in dict.fromkeys(order["camera"]):
+        rows = np.flatnonzero(timed & (order["camera"] == camera).to_numpy(dtype=bool))
+        rows = rows[np.argsort(order["order"].to_numpy(dtype=np.int64)[rows], kind="stable")]
+        skus = frames["sku"].to_numpy()[rows]
+        for place in range(1, len(rows) - 1):
+            before, own, after = skus[place - 1 : place + 2]
+            if isinstance(before, str) and before == after != own:
+                inside[int(rows[place])] = before
+    return inside
+
+
+def _own_distances(looks, members):
+    """Median colour distance of each member to the product's others."""
+    return {
+        row: float(np.median([colour_distance(looks[row], looks[other]) for other in members if other != row]))
+        for row in members
+    }
+
+
+def _wrong_products(frames, looks, products, order):
+    """Whole-product pictures whose colour or outline is another product's."""
+    several = {sku: rows for sku, rows in products.items() if len(rows) > 1}
+    if len(several) < FEWEST_PRODUCTS:
+        return
+    own = {sku: _own_distances(looks, rows) for sku, rows in several.items()}
+    limit = _usual([distance for distances in own.values() for distance in distances.values()], FOREIGN_COLOUR)
+    names = list(products)
+    centres = np.stack([np.median([looks[row].colour for row in products[name]], axis=0) for name in names])
+    odd = {sku: _odd_ones(looks, several[sku], own[sku], limit) for sku in several}
+    odd_rows = {row for rows in odd.values() for row in rows}
+    for sku, rows in odd.items():
+        for row in rows:
+            likely = _best_product(frames, looks, row, sku, products, odd_rows, names, centres)
+            if likely is None:
+                continue
+            name, distance = likely
+            distance_own = own[sku][row]
+            if distance > max(OWN_COLOUR, limit / 2) or distance > CLEARLY_NEARER * distance_own:
+                continue
+            evidence = (
+                f"its colour lies {distance_own:.0f} CIELAB units from the other views of {sku}, "
+                f"but {distance:.0f} from those of {name}"
+            )
+            if order.get(row) == name:
+                evidence += "; it was captured between two pictures of that product"
+            yield row, (name, "wrong_product", distance_own / limit, evidence)
+
+
+def _odd_ones(looks, rows, distances, limit):
+    """The members that disagree while the others agree; both of two that disagree."""
+    far = [row for row in rows if distances[row] > limit]
+    if len(rows) == 2 or not far:
+        return far
+    rest = [row for row in rows if row not in far]
+    if len(rest) >= 2:
+        return far
+    agreeing = [
+        (a, b) for n, a in enumerate(rows) for b in rows[n + 1 :] if colour_distance(looks[a], looks[b]) <= limit
+    ]
+    members = {row for pair in agreeing for row in pair}
+    return [row for row in rows if row not in members] if members else far
+
+
+def _best_product(frames, looks, row, sku, products, odd_rows, names, centres):
+    """The product whose other pictures lie nearest in colour, its outline no worse than the claimed one's."""
+    rough = np.abs(centres - looks[row].colour).reshape(len(names), -1, 3).sum(axis=2).mean(axis=1)
+    best = None
+    for place in np.argsort(rough, kind="stable")[: 3 * CANDIDATES]:
+        name = names[place]
+        members = [other for other in products[name] if other not in odd_rows]
+        if name == sku or not members:
+            continue
+        distance = float(np.median([colour_distance(looks[row], looks[other]) for other in members]))
+        shape = max(outline_match(looks[row], looks[other], flip) for other in members for flip in (False, True))
+        rank = distance + 20 * (1 - shape)
+        if best is None or rank < best[0]:
+            best = rank, name, distance, shape
+    if best is None:
+        return None
+    rest = [other for other in products[sku] if other != row and other not in odd_rows]
+    shapes = [outline_match(looks[row], looks[other], flip) for other in rest for flip in (False, True)]
+    return (best[1], best[2]) if best[3] >= max(shapes, default=0.0) - 0.1 else None
+
+
+def _views_of(frames, rows):
+    """Row of each view that occurs once among ``rows``."""
+    views = {}
+    for row in rows:
+        views.setdefault(frames["view"][row], []).append(row)
+    return {view: found[0] for view, found in views.items() if len(found) == 1}
+
+
+def _odd_turn(frames, looks, products):
+    """The three-quarter view exchanged with front or back: then those two are no longer mirror images."""
+    margins, triples = [], []
+    for rows in products.values():
+        views = _views_of(frames, rows)
+        if {"front", "back", "three_quarter"} <= set(views):
+            one, two, turned = (looks[views[view]] for view in ("front", "back", "three_quarter"))
+            match = {
+                "three_quarter": outline_match(one, two, True),
+                "front": outline_match(turned, two, True),
+                "back": outline_match(one, turned, True),
+            }  # by the view left out
+            margins.append(match["three_quarter"] - max(match["front"], match["back"]))
+            triples.append((views, match))
+    if len(margins) < FEWEST_PRODUCTS or np.median(margins) < 0.04:
+        return
+    needed = float(np.median(margins)) / 2
+    usual = [match["three_quarter"] for _, match in triples]
+    good = float(np.median(usual)) - max(0.03, SIGMAS * mad_scale(usual))
+    for (views, match), margin in zip(triples, margins, strict=True):
+        if margin > -needed:
+            continue
+        odd = max(("front", "back"), key=match.get)
+        if match[odd] < good:  # no two of the three belong together: not a matter of views
+            continue
+        sku = frames["sku"][views[odd]]
+        evidence = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
+        for view in (odd, "three_quarter"):
+            yield views[view], (sku, "swapped_views", -margin / needed, evidence)
+
+
+def _wrong_outlines(frames, looks, products):
+    """Fronts or backs of two products of one colour exchanged: neither mirrors its own other side, each the other's."""
+    pairs = {}
+    for sku, rows in products.items():
+        views = _views_of(frames, rows)
+        if {"front", "back"} <= set(views):
+            pairs[sku] = views
+    if len(pairs) < FEWEST_PRODUCTS:
+        return
+    own = {sku: outline_match(looks[views["front"]], looks[views["back"]], True) for sku, views in pairs.items()}
+    usual = list(own.values())
+    good = float(np.median(usual)) - max(0.03, SIGMAS * mad_scale(usual))
+    odd = [sku for sku in pairs if own[sku] < good - 0.03]
+    for number, sku in enumerate(odd):
+        for other in odd[number + 1 :]:
+            crossed = [
+                outline_match(looks[pairs[a]["front"]], looks[pairs[b]["back"]], True)
+                for a, b in ((sku, other), (other, sku))
+            ]
+            if min(crossed) < good:
+                continue
+            view = _exchanged_view(looks, pairs[sku], pairs[other])
+            for one, two in ((sku, other), (other, sku)):
+                evidence = f"its outline mirrors the other side of {two} ({max(crossed):.2f}), not of {one} ({own[one]:.2f})"
+                yield pairs[one][view], (two, "wrong_product", min(crossed) / good, evidence)
+
+
+def _exchanged_view(looks, one, other):
+    """Whether two products' fronts or their backs were exchanged, by which front fits the three-quarter view."""
+    if "three_quarter" not in one or "three_quarter" not in other:
+        return "front"
+    turned = looks[one["three_quarter"]], looks[other["three_quarter"]]
+    fronts = looks[one["front"]], looks[other["front"]]
+    kept = outline_match(turned[0], fronts[0]) + outline_match(turned[1], fronts[1])
+    crossed = outline_match(turned[0], fronts[1]) + outline_match(turned[1], fronts[0])
+    return "front" if crossed > kept else "back"
+
+
+def _swapped_front_and_back(frames, looks, products, crops, sketches):
+    """Front and back exchanged, by the style's other products and by where the detail is found."""
+    pairs = {}
+    for sku, rows in products.items():
+        views = _views_of(frames, rows)
+        if {"front", "back"} <= set(views):
+            pairs[sku] = views["front"], views["back"]
+    if len(pairs) < FEWEST_PRODUCTS:
+        return
+    siblings = _sibling_votes(frames, looks, pairs)
+    details = _detail_votes(frames, pairs, crops, sketches)
+    for sku, rows in pairs.items():
+        by_style, by_detail = siblings.get(sku, 0.0), details.get(sku, 0.0)
+        if min(by_style, by_detail) > -1 or max(by_style, by_detail) >= 1:
+            continue
+        reasons = []
+        if by_style <= -1:
+            reasons.append("its front looks like the backs of the same style, its back like their fronts")
+        if by_detail <= -1:
+            reasons.append("its detail is found in the back picture only, while the others' lie in the front")
+        for row in rows:
+            yield row, (sku, "swapped_views", -min(by_style, by_detail), "; ".join(reasons))
+
+
+def _sibling_votes(frames, looks, pairs):
+    """
+    How clearly each product's front and back agree with its style's others.
+
+    1 and more: as named; -1 and less: exchanged, and all siblings that tell agree.
+    """
+    styles = {}
+    for sku in pairs:
+        styles.setdefault(_style_of(frames, pairs[sku][0], sku), []).append(sku)
+    votes = {}
+    for members in styles.values():
+        if len(members) < 3:
+            continue
+        for sku in members:
+            agreement = np.array([_agreement(looks, pairs[sku], pairs[other]) for other in members if other != sku])
+            telling = agreement[np.abs(agreement) > 0.2]
+            if telling.size >= 2 and abs(np.sign(telling).sum()) > telling.size / 3:
+                votes[sku] = float(np.median(telling) / 0.2)
+        if sum(vote < 0 for sku, vote in votes.items() if sku in members) > len(members) / 2:
+            for sku in members:
+                votes.pop(sku, None)  # no majority to go by
+    return votes
+
+
+def _agreement(looks, one, other):
+    """Structure shared as named, less that shared once exchanged."""
+    front, back = (looks[row].structure for row in one)
+    their_front, their_back = (looks[row].structure for row in other)
+    return float((front * their_front).sum() + (back * their_back).sum()
+                 - (front * their_back).sum() - (back * their_front).sum())  # fmt: skip
+
+
+def _style_of(frames, row, sku):
+    """Style by the products file, else the SKU without its last part."""
+    style = frames["style"][row]
+    if isinstance(style, str) and style:
+        return style
+    for mark in "-_. ":
+        if mark in sku:
+            return sku.rpartition(mark)[0]
+    return sku
+
+
+def _detail_votes(frames, pairs, crops, sketches):
+    """
+    Whether each product's details lie in its front (positive) or back (negative), where the set mostly says front.
+
+    Units: 1 is `MORE_POINTS` times as many points, at least `LEAST_POINTS`.
+    """
+    details = {}
+    for row in sorted(crops):
+        details.setdefault(frames["sku"][row], []).append(row)
+    votes = {}
+    for sku, (front, back) in pairs.items():
+        if sku not in details:
+            continue
+        whole = [sketches.get(frames["file"][row]) or {} for row in (front, back)]
+        counts = [0, 0]
+        for row in details[sku]:
+            detail = sketches.get(frames["file"][row]) or {}
+            for side in (0, 1):
+                counts[side] = max(counts[side], points_located(detail, whole[side]))
+        most, least = max(counts), min(counts)
+        if most >= LEAST_POINTS and most >= MORE_POINTS * max(least, 1):
+            ratio = most / (MORE_POINTS * max(least, 1))
+            votes[sku] = ratio if counts[0] > counts[1] else -ratio
+    in_front = sum(vote > 0 for vote in votes.values())
+    return votes if votes and in_front >= 0.75 * len(votes) and in_front >= FEWEST_PRODUCTS else {}
+
+
+def points_located(detail, whole):
+    """
+    Key points of a detail that agree on one place in a whole picture.
+
+    Parameters
+    ----------
+    detail, whole : dict of ndarray
+        Sketches.
+
+    Returns
+    -------
+    int
+    """
+    here, there = matched_points(detail, whole, ratio=0.85)
+    if len(here) < 4:
+        return 0
+    scale = [np.array(sketch["thumb"].shape[1::-1], float) for sketch in (detail, whole)]
+    matrix, agree = cv2.estimateAffinePartial2D(here * scale[0], there * scale[1], method=cv2.RANSAC, ransacReprojThreshold=1.0)
+    if matrix is None or not 0.02 < np.hypot(matrix[0, 0], matrix[0, 1]) < 1.2:
+        return 0
+    return int(agree.sum())
+
+
+def _wrong_kind_of_view(frames, looks, crops):
+    """A crop filed as a whole view and a whole product filed as a detail, where the set keeps them apart."""
+    contacts = {False: [], True: []}
+    for row, look in looks.items():
+        contacts[row in crops].append(look.contact)
+    if min(len(values) for values in contacts.values()) < FEWEST_PRODUCTS:
+        return
+    if np.quantile(contacts[False], 0.75) > CROP_CONTACT / 5 or np.quantile(contacts[True], 0.25) < CROP_CONTACT:
+        return
+    odd = {}
+    for row, look in looks.items():
+        wrong = look.contact <= CROP_CONTACT / 5 if row in crops else look.contact >= 2 * CROP_CONTACT
+        if wrong:
+            odd.setdefault(frames["sku"][row], []).append(row)
+    for sku, rows in odd.items():
+        exchanged = len({row in crops for row in rows}) == 2
+        for row in rows:
+            evidence = "it shows the whole product" if row in crops else "it shows a part of a product only"
+            evidence += f", unlike the other pictures named {frames['view'][row]}"
+            yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
+
+
+def _wrong_details(frames, looks, products, crops, order, sketches):
+    """Details whose material is another product's, found there or exchanged with its own."""
+    rows = [row for row in sorted(crops) if frames["sku"][row] in products]
+    rows = [row for row in rows if frames["view"][row] not in INSIDE_VIEWS]
+    if len(products) < FEWEST_PRODUCTS or len(rows) < FEWEST_PRODUCTS:
+        return
+    names = list(products)
+    centres = np.stack([np.median([looks[row].colour for row in products[name]], axis=0) for name in names])
+    place = {name: number for number, name in enumerate(names)}
+    distances = {
+        row: np.abs(centres - looks[row].colour).reshape(len(names), -1, 3).sum(axis=2).mean(axis=1) for row in rows
+    }
+    own = {row: float(distances[row][place[frames["sku"][row]]]) for row in rows}
+    limit = _usual(list(own.values()), FOREIGN_COLOUR + 2)
+    points = {row: _points_in(frames, sketches, row, products[frames["sku"][row]]) for row in rows}
+    usually_found = float(np.median(list(points.values()))) >= LEAST_POINTS / 2
+    foreign = {row for row in rows if own[row] > limit}
+    for row in rows:
+        sku = frames["sku"][row]
+        if row not in foreign and not (usually_found and points[row] < LEAST_POINTS / 3):
+            continue
+        fitting = [names[n] for n in np.argsort(distances[row], kind="stable") if distances[row][n] <= limit / 2]
+        fitting = [name for name in fitting if name != sku]
+        likely, reason = _place_of_detail(frames, products, row, points[row], fitting[:CANDIDATES], order, sketches)
+        if likely is None and row in foreign:
+            near = [name for name in fitting if distances[row][place[name]] <= CLEARLY_NEARER * own[row]]
+            likely, reason = _fitting_product(frames, products, row, near, foreign, own, distances, place, order, sketches)
+        if likely is not None:
+            evidence = f"its colour lies {own[row]:.0f} CIELAB units from {sku}, {distances[row][place[likely]]:.0f} from {likely}"
+            yield row, (likely, "wrong_detail", max(own[row] / limit, 1.0), f"{evidence}; {reason}")
+
+
+def _points_in(frames, sketches, row, others):
+    """Most key points of a detail found in one of the pictures ``others``."""
+    detail = sketches.get(frames["file"][row]) or {}
+    return max(points_located(detail, sketches.get(frames["file"][other]) or {}) for other in others)
+
+
+def _place_of_detail(frames, products, row, own_points, candidates, order, sketches):
+    """The product in whose pictures, rather than in its own, a detail's key points are found; (None, '') for none."""
+    if order.get(row) in products and order[row] not in candidates:
+        candidates = [*candidates, order[row]]
+    counts = {name: _points_in(frames, sketches, row, products[name]) for name in candidates}
+    best = max(candidates, key=counts.get, default=None)
+    if best is None or counts[best] < LEAST_POINTS or counts[best] < MORE_POINTS * max(own_points, 1):
+        return None, ""
+    return best, f"{counts[best]} of its key points are found in a picture of {best}, {own_points} in its own"
+
+
+def _fitting_product(frames, products, row, candidates, foreign, own, distances, place, order, sketches):
+    """Of the products that a detail's colour fits, the one that something else speaks for; (None, '') for none."""
+    sku = frames["sku"][row]
+    if order.get(row) in candidates:
+        return order[row], "it was captured between two pictures of that product"
+    for name in candidates:
+        exchanged = [other for other in foreign if frames["sku"][other] == name]
+        if any(distances[other][place[sku]] <= CLEARLY_NEARER * own[other] for other in exchanged):
+            return name, "that product's detail shows this one's colour"
+    style = _style_of(frames, row, sku)
+    for name in candidates:
+        if name != sku and _style_of(frames, products[name][0], name) == style:
+            found = max(_points_in(frames, sketches, row, products[other]) for other in (name, sku))
+            if found >= LEAST_POINTS / 2:
+                return name, f"{found} of its key points are found on the outside of this style"
+    return None, ""
+
+
+def _table(frames, found):
+    """Findings as a table, with the cause shared by a run of files that all belong to a neighbour."""
+    rows = sorted(found)
+    causes = _shifted(frames, found)
+    records = [
+        (frames["file"][row], frames["sku"][row], *found[row], causes.get(row, "")) for row in rows
+    ]
+    table = pd.DataFrame(records, columns=COLUMNS)
+    return table.astype({name: "float64" if name == "score" else "str" for name in COLUMNS})
+
+
+def _shifted(frames, found):
+    """Cause of runs of consecutive named files of which each belongs to the next or previous product by name."""
+    skus = list(dict.fromkeys(frames["sku"].dropna()))
+    number = {sku: place for place, sku in enumerate(skus)}
+    causes, run, way = {}, [], 0
+    for row in [*sorted(found), None]:
+        step = 0
+        if row is not None and found[row][0] in number:
+            step = number[found[row][0]] - number[frames["sku"][row]]
+        follows = run and row is not None and number[frames["sku"][row]] - number[frames["sku"][run[-1]]] <= 1
+        if step in (-1, 1) and (not run or (follows and step == way)):
+            run.append(row)
+            way = step
+            continue
+        if len({frames["sku"][member] for member in run}) >= SHIFTED_FILES:
+            text = f"names shifted by one product from {frames['file'][run[0]]} on ({len(run)} files)"
+            causes.update(dict.fromkeys(run, text))
+        run, way = ([row], step) if step in (-1, 1) else ([], 0)
+    return causes
