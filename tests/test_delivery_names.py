@@ -122,7 +122,7 @@ def test_names_without_separators_are_taken_apart():
     assert told("BG104front.jpg") == ("BG104", "front", None)
     assert told("BG104Front2.jpg") == ("BG104", "front", 2)
     assert told("toteDetail03.jpg") == ("tote", "detail", 3)
-    assert told("storefront.jpg") == ("", "", None)  # one word, no joint
+    assert told("storefront.jpg") == told("ProBack.jpg") == ("", "", None)  # words of their own
 
 
 def test_a_word_tied_to_the_sku_is_part_of_it():
@@ -144,6 +144,8 @@ def test_figures_are_three_quarter_only_where_they_stand_apart():
     assert told("BG-104_34_front.jpg") == ("BG-104", "three_quarter", None)
     assert told("BG-104-34-front.jpg") == ("BG-104-34", "front", None)
     assert told("34_front.jpg") == ("34", "front", None)
+    assert told("Crossbody_Strap_BG104_34.jpg") == ("Crossbody_Strap_BG104", "three_quarter", None)
+    assert told("BG-104_¾.jpg") == told("BG-104_3⁄4.jpg") == ("BG-104", "three_quarter", None)
 
 
 def test_several_view_words_name_one_view_and_the_rest_describes_it():
@@ -279,6 +281,12 @@ def test_what_an_export_adds_to_a_name_is_kept_apart(ending, field, value):
         assert facts[1:3] == ("BG-104", "front"), name
         assert getattr(facts, field) == value
         assert facts.extra == ""
+
+
+def test_dates_and_camera_numbers_are_no_positions():
+    assert told("BG-104_front_2026-03-31.jpg") == ("BG-104", "front", None)
+    assert told("BG-104_front_2_IMG_1234.jpg") == ("BG-104", "front", 2)
+    assert read("BG-104_detail_DSC_0012.jpg").extra == "DSC_0012"
 
 
 def test_later_rounds_have_higher_orders():

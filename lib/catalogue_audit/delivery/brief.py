@@ -138,7 +138,8 @@ def _syntax_fault(name, error):
     if place:
         what = what[: place.start()]
         where += f", line {place[1]}, column {place[2]}" if place[1] else ", at the end"
-    return f"{where}: this is not valid TOML ({what}).\nTexts need quotes, lists square brackets, and each key stands once."
+    advice = "Texts need quotes, lists square brackets, and each key stands once."
+    return f"{where}: this is not valid TOML ({what}).\n{advice}"
 
 
 def _faults(name, text, data, error):

@@ -5,8 +5,8 @@ from typing import Literal
 from pydantic import Field, field_validator
 
 from catalogue_audit.delivery.brief_sections import (
-    Background, Capture, Checks, FileSpec, Framing, Limits, Names, Privacy, Reference, Sampling, Section, Shared, Soft, Verdict,
-    View, Views,
+    Background, Capture, Checks, FileSpec, Framing, Limits, Names, Privacy, Reference, Sampling, Section, Shared, Soft,
+    Verdict, View, Views,
 )  # fmt: skip
 from catalogue_audit.delivery.view_words import VIEWS, fold
 from catalogue_audit.schema import CHECKS, STRAP_STATES
@@ -34,9 +34,10 @@ class Brief(Section):
     framing: Framing = Framing()
     background: Background = Background()
     strap: dict[View, Literal[(*STRAP_STATES, "any")]] = Field(
-        {}, description="where the strap must be, by view: " + ", ".join((*STRAP_STATES, "any")) + "; left out: as the majority",
+        {},
+        description=f"where the strap must be, by view: {', '.join(STRAP_STATES)}, any; left out: as the majority",
         examples=[{"front": "front", "back": "none"}],
-    )  # fmt: skip
+    )
     reference: Reference = Reference()
     names: Names = Names()
     soft: Soft = Soft()

@@ -73,7 +73,8 @@ class Views(Section):
     )
     numbered: list[View] = Field(
         [],
-        description="where files carry numbers only (01, 02, ...): the views in that order;\nname a view twice if it has two pictures",
+        description="where files carry numbers only (01, 02, ...): the views in that order;\n"
+        "name a view twice if it has two pictures",
         examples=[["three_quarter", "front", "back", "detail", "detail"]],
     )
     main: View = Field(

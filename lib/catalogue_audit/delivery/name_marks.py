@@ -18,6 +18,7 @@ CAMERA_NAME = re.compile(
 _COPY_NUMBER = re.compile(r"\s*\(([0-9]{1,3})\)\s*$")
 _DENSITY = re.compile(r"@([1-4])x$", re.IGNORECASE)
 _SIZE = re.compile(r"[0-9]{2,5}x[0-9]{2,5}(px)?|[0-9]{3,5}(px|w|h)|[wh][0-9]{3,5}|[0-9]{2,4}(dpi|ppi)|[1-9][0-9]{3,4}")
+_DATE = re.compile(r"(19|20)[0-9]{2}[-_. ](0[1-9]|1[0-2])[-_. ][0-3][0-9]")
 _ROUND = re.compile(r"([a-z]+)([0-9]{0,3})")
 NUMBER = re.compile(r"[0-9]{1,2}|0[0-9]{2,3}")
 
@@ -100,7 +101,11 @@ def read_tail(text, words, tail):
         following = words[place + 1].folded if place + 1 < len(words) else ""
         folded, found = word.folded, _ROUND.fullmatch(word.folded)
         place += 1
-        if NUMBER.fullmatch(folded) and tail.position is None:
+        foreign = _foreign_number(text, words[place - 1 :])
+        if foreign:
+            extra.append(text[word.start : words[place + foreign - 2].end])
+            place += foreign - 1
+        elif NUMBER.fullmatch(folded) and tail.position is None:
             tail = tail._replace(position=int(folded))
         elif folded in RENDITIONS or _SIZE.fullmatch(folded):
             tail = tail._replace(rendition=" ".join(filter(None, (tail.rendition, folded))))
@@ -120,3 +125,11 @@ def read_tail(text, words, tail):
         elif folded not in NOISE:
             extra.append(text[word.start : word.end])
     return tail._replace(extra=" ".join(filter(None, (tail.extra, *extra))))
+
+
+def _foreign_number(text, words):
+    """How many words make a date or a camera's file name, which are no positions: '2026-03-31', 'IMG_1234'."""
+    for count, pattern in ((3, _DATE), (2, CAMERA_NAME)):
+        if len(words) >= count and pattern.fullmatch(text[words[0].start : words[count - 1].end]):
+            return count
+    return 0

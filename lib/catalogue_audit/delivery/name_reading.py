@@ -119,10 +119,10 @@ def sku_in_view_folder(text, vocabulary):
 
 def _best_cluster(words, taken, vocabulary):
     clusters = _clusters(words, taken, vocabulary)
-    if any(not cluster.digits_only for cluster in clusters):
-        clusters = [cluster for cluster in clusters if not cluster.digits_only]
     rated = [(_trust(cluster, words, taken), cluster) for cluster in clusters]
     rated = [(trust, cluster) for trust, cluster in rated if trust >= (2 if cluster.digits_only else 1)]
+    if any(not cluster.digits_only for _, cluster in rated):
+        rated = [(trust, cluster) for trust, cluster in rated if not cluster.digits_only]
     if not rated:
         return None, 0
     # of equal trust: the most strongly set apart, then the last
@@ -237,8 +237,8 @@ def _joined(group, words, vocabulary):
         strap = "with"
         others = [span for span in others if span[2] != "strap"]
     extra = _sides(words, chosen)
-    extra += [span[2] for span in others if span[2] != chosen[2]]
-    extra += [word for span in others for word in _sides(words, span)]
+    for span in others:
+        extra += _sides(words, span) or ([span[2]] if span[2] != chosen[2] else [])
     digits_only = all(_figures(words, span) for span in group)
     return _Cluster(group[0][0], group[-1][1], chosen[2], strap, tuple(extra), digits_only)
 
@@ -257,6 +257,8 @@ def _with_noise(cluster, words, taken):
     while first and words[first - 1].folded in NOISE and first - 1 not in taken:
         first -= 1
     while last < len(words) and words[last].folded in NOISE and last not in taken:
+        if last + 1 < len(words) and len(words[last + 1].folded) > 2 and words[last + 1].folded.isdigit():
+            break  # 'IMG_1234'
         last += 1
     return cluster._replace(first=first, last=last)
 
@@ -269,10 +271,10 @@ def _sku_before(text, before, strength, tail):
         return "", tail
     before, last = kept, kept[-1]
     alone = len(before) == 1
-    if tail.position is None and re.fullmatch(r"0[1-9]|[0-9]" if alone else r"0[1-9]", last.folded):
-        if alone or last.strength >= strength:
-            tail = tail._replace(position=int(last.folded))
-            before = before[:-1]
+    counts = re.fullmatch(r"0[1-9]|[0-9]" if alone else r"0[1-9]", last.folded)
+    if tail.position is None and counts and (alone or last.strength >= strength):
+        tail = tail._replace(position=int(last.folded))
+        before = before[:-1]
     return _text_of(text, before), tail
 
 

@@ -9,7 +9,7 @@ from catalogue_audit.delivery.view_words import NOT_MISSPELT, fold
 NEAR = 0.75  # difflib's ratio: one letter wrong in four
 MOST_COMPARED = 400  # known SKUs compared with one name
 
-_WORD = re.compile(r"[^\W\d_]{3,20}")
+_WORD = re.compile(r"[^\W\d_]{4,20}")
 
 
 def nearest_view(text, vocabulary):

@@ -130,9 +130,9 @@ def _unglued(text, start, strength, vocabulary):
 
 
 def _joint(text, place):
-    """A view word may be glued on behind a digit, or with a capital after a small letter."""
+    """A view word may be glued on behind a digit; with a capital, if the word holds a figure at all."""
     before, after = text[place - 1], text[place]
-    return before.isdigit() or (before.islower() and after.isupper())
+    return before.isdigit() or (before.islower() and after.isupper() and any(map(str.isdigit, text)))
 
 
 class KnownSkus(NamedTuple):
@@ -157,7 +157,7 @@ class KnownSkus(NamedTuple):
         return cls(by_key, by_start)
 
     def match(self, text):
-        """The SKU that the whole text is, or an empty text: the same characters first, then any case, then any separator."""
+        """The SKU that the whole text is, else an empty text: by the same characters, in any case, by any separator."""
         same = self.by_key.get(_key(text))
         if not same:
             return ""

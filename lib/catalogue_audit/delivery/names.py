@@ -59,6 +59,7 @@ CAMERA = "The name is the camera's own; it says nothing about SKU or view."
 
 
 _WORDS = re.compile(r"[^\W_]+")
+_QUARTERS = re.compile("¾|3[⁄∕]4")
 
 
 def name_reader(brief, known_skus=()):
@@ -120,7 +121,7 @@ def read_name(name, reader):
         Never raises; ``problem`` says what could not be told. A known SKU is
         given as the products file writes it, any other as the name does.
     """
-    path = unicodedata.normalize("NFC", name).replace("\\", "/")
+    path = _QUARTERS.sub("3-4", unicodedata.normalize("NFC", name)).replace("\\", "/")
     *folders, base = [part for part in path.split("/") if part.strip()] or [""]
     stem = _without_extension(base)
     facts = _by_pattern(folders, stem, reader) or _by_gs1(stem, reader) or _by_shape(folders, stem, reader)
@@ -229,8 +230,8 @@ def _is_part_of_name(reading):
 
 def _facts(sku, view, tail, problem="", suggestion="", strap="", extra=None):
     return NameFacts(
-        "", sku, view, tail.position, problem, suggestion, tail.rendition, tail.round, tail.round_order, tail.copy, strap,
-        tail.extra if extra is None else extra,
+        "", sku, view, tail.position, problem, suggestion, tail.rendition, tail.round, tail.round_order, tail.copy,
+        strap, tail.extra if extra is None else extra,
     )  # fmt: skip
 
 

@@ -137,7 +137,8 @@ def _rows(text, delimiter, name):
                 yield line, cells
             line = reader.line_num + 1
     except csv.Error as error:
-        msg = f"{name}, line {line}: the quotes do not pair up, or a cell is far too long ({error}).\nSave it again as CSV."
+        what = f"the quotes do not pair up, or a cell is far too long ({error})"
+        msg = f"{name}, line {line}: {what}.\nSave it again as CSV."
         raise UsageError(msg) from error
 
 
@@ -207,7 +208,8 @@ def _check_skus(skus, lines, name):
         second = int(again.argmax())
         sku = skus.iloc[second]
         first = int((skus == sku).to_numpy().argmax())
-        msg = f"{name}, lines {lines[first]} and {lines[second]}: the SKU '{_shown(sku)}' is there twice.\nKeep one row a product."
+        where = f"{name}, lines {lines[first]} and {lines[second]}"
+        msg = f"{where}: the SKU '{_shown(sku)}' is there twice.\nKeep one row a product."
         raise UsageError(msg)
 
 

@@ -35,10 +35,12 @@ def _place(location):
         return fsspec.core.url_to_fs(location)
     except ImportError as error:
         scheme = location.partition("://")[0]
-        msg = f"'{shown_url(location)}' needs a package that is not installed ({error}).\nInstall the fsspec package for '{scheme}'."
+        what = f"'{shown_url(location)}' needs a package that is not installed ({error})"
+        msg = f"{what}.\nInstall the fsspec package for '{scheme}'."
         raise UsageError(msg) from error
     except ValueError as error:
-        msg = f"'{shown_url(location)}' is no kind of place this program knows.\nPass a folder, or a URL such as s3://bucket/folder."
+        advice = "Pass a folder, or a URL such as s3://bucket/folder."
+        msg = f"'{shown_url(location)}' is no kind of place this program knows.\n{advice}"
         raise UsageError(msg) from error
 
 
@@ -132,4 +134,5 @@ def read_file(location, name, limit_bytes, expected_size=None):
 
 def _unreachable(location, error):
     first_line = _SECRET.sub("", (str(error).splitlines() or ["no reason given"])[0][:200])
-    return f"'{shown_url(location)}' could not be read ({first_line}).\nCheck the address, the network and the access rights."
+    advice = "Check the address, the network and the access rights."
+    return f"'{shown_url(location)}' could not be read ({first_line}).\n{advice}"
