@@ -14,6 +14,7 @@ from catalogue_audit.metadata.container import read_container
 from catalogue_audit.metadata.exif import read_exif
 from catalogue_audit.metadata.jpeg import read_header
 from catalogue_audit.metadata.rights import read_rights
+from catalogue_audit.pixels.damage import coding_step
 from catalogue_audit.pixels.decode import decode
 
 
@@ -94,6 +95,53 @@ def test_most_overwrites_of_a_disk_block_are_proven(kind):
         for start in rng.integers(len(data) // 2, data.rindex(b"\xff\xd9") - 600, 12):
             found.append(refused(_overwrite(data, int(start), kind, 512, rng)))
     assert np.mean(found) >= 0.8, np.mean(found)
+
+
+def _studio(seed, height=900, width=1200):
+    """Product on a smooth backdrop with sensor noise."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:height, :width]
+    pixels = np.stack([235 - 30 * ((x - width / 2) ** 2 + (y - height / 2) ** 2) / width**2] * 3, -1)
+    product = (abs(x - width / 2) < 260) & (abs(y - 500) < 230)
+    pixels[product] = np.array([120, 70, 40]) + rng.normal(0, 8, (product.sum(), 1))
+    return np.clip(pixels + rng.normal(0, 1.5, pixels.shape), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("subsampling", [0, 1, 2])
+def test_a_step_in_the_order_of_the_blocks_is_a_proof(subsampling):
+    block = {0: (8, 8), 1: (8, 16), 2: (16, 16)}[subsampling]
+    data = save(_studio(subsampling), "JPEG", quality=90, subsampling=subsampling)
+    assert read_container(data)["coded_block"] == block
+    pixels = read(data).encoded.astype(int)
+    row, column = 20, 30  # in units; every unit from here on is darker by 8 codes, as after damage
+    pixels[row * block[0] : (row + 1) * block[0], column * block[1] :] -= 8
+    pixels[(row + 1) * block[0] :] -= 8
+    assert coding_step(pixels.clip(0, 255).astype(np.uint8), block)
+
+
+def test_real_edges_are_no_proof():
+    """A table's edge along the blocks, slightly tilted edges, gradients, checks and noise are pictures, not damage."""
+    for seed in range(3):
+        pixels = _studio(seed)
+        for block in ((8, 8), (8, 16), (16, 16)):
+            assert not coding_step(pixels, block)
+            for start, end in ((0, 1), (0.07, 1), (0.3, 1), (0, 0.9), (0.5, 1)):
+                edge = pixels.astype(int)
+                edge[30 * block[0] :, int(start * 1200) : int(end * 1200)] -= 40
+                assert not coding_step(edge.clip(0, 255).astype(np.uint8), block)
+    y, x = np.mgrid[:960, :960]
+    pictures = [((y - x * slope) % 400 < 200) * 200 for slope in (0.002, 0.008, 0.017, 0.1)]
+    pictures += [y % 256, (x + y) % 256, 255 * ((x // 16 + y // 16) % 2), 255 * (y // 16 % 2), x % 256]
+    for picture in pictures:
+        codes = np.dstack([picture.astype(np.uint8)] * 3)
+        for block in ((8, 8), (8, 16), (16, 16)):
+            assert not coding_step(codes, block)
+
+
+@pytest.mark.parametrize("name", WHOLE)
+def test_photographs_show_no_such_step(name):
+    pixels = read(photograph(name)).encoded
+    assert not any(coding_step(pixels, block) for block in ((8, 8), (8, 16), (16, 16)))
 
 
 # -- fuzzing ---------------------------------------------------------------------------------------

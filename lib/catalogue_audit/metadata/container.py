@@ -81,6 +81,9 @@ def read_container(data, max_pixels=MAX_PIXELS):
             dict of table number to 64 entries in natural order; empty outside JPEG.
         ``colour_transform``
             the Adobe marker's transform byte, or None without that marker.
+        ``coded_block``
+            height and width in px of the units (MCU) of a JPEG whose blocks are
+            coded one after another through the whole picture; None of any other.
         ``junk``
             True where a JPEG's header holds bytes between its segments.
         ``complete``
@@ -111,7 +114,7 @@ def read_container(data, max_pixels=MAX_PIXELS):
 _BLANK = {
     "format": None, "width_px": None, "height_px": None, "colour_profile": None, "bit_depth": 8, "chroma_subsampling": None,
     "jpeg_quality": None, "icc": None, "components": 3, "has_alpha": False, "progressive": False, "scans": 1, "frames": 1,
-    "quantisation": {}, "colour_transform": None, "complete": True, "junk": False, "reasons": (),
+    "quantisation": {}, "colour_transform": None, "complete": True, "junk": False, "coded_block": None, "reasons": (),
 }  # fmt: skip
 
 
@@ -217,6 +220,7 @@ def _read_jpeg(data):
         "jpeg_quality": _quality(tables, frame["tables"]),
         "icc": jpeg.icc_profile(data, header),
         "scans": scans,
+        "coded_block": frame["coded_block"] if scans == 1 and frame["components"] < 4 else None,
         "frames": frames,
         "quantisation": tables,
         "colour_transform": adobe[0][6] if adobe else None,
@@ -250,7 +254,18 @@ def _frame(data, header):
         "progressive": marker == 0xC2,
         "chroma_subsampling": _sampling(parts) if count > 1 else None,
         "tables": [part[2] for part in parts],
+        "coded_block": _coded_block(parts) if marker != 0xC2 and not _restarts(data, header) else None,
     }
+
+
+def _coded_block(parts):
+    if len(parts) == 1:
+        return 8, 8
+    return 8 * max(part[1] & 15 for part in parts), 8 * max(part[1] >> 4 for part in parts)
+
+
+def _restarts(data, header):
+    return any(int.from_bytes(interval[:2], "big") for interval in jpeg.payloads(data, header, 0xDD))
 
 
 def _sampling(parts):

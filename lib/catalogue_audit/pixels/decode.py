@@ -12,6 +12,7 @@ from PIL import Image
 from catalogue_audit.errors import UnreadablePicture
 from catalogue_audit.metadata import jpeg, tiff
 from catalogue_audit.metadata.container import png_chunks
+from catalogue_audit.pixels.damage import coding_step
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import reduce_and_convert
 
@@ -53,9 +54,12 @@ def decode(data, container, orientation=1, buffer=None):
     Notes
     -----
     A JPEG carries no checksum. Cut-short files, and most overwritten ones, are
-    proven by the decoder running out of step; an overwrite that keeps the
-    number of coded blocks leaves no proof (see `tests/test_pixels_damage.py`
-    for the share).
+    proven by the decoder running out of step, some more by `pixels.damage`.
+    What cannot be proven: an overwrite that keeps the number of coded blocks
+    and moves none of the blocks after it. Of 512 bytes overwritten none
+    (random), 9 % (zeros) and 6 % (text) remained before that second proof, of
+    16 bytes 30 to 40 %; a TIFF without checksums proves less. See
+    `tests/test_pixels_damage.py`.
     """
     read = _jpeg if container["format"] == "JPEG" else _other
     try:
@@ -148,6 +152,8 @@ def _jpeg(data, container, buffer):
     if space == "CMYK":
         codes, profile, note = _from_cmyk(codes, container)
         return codes, None, profile, (*reasons, note)
+    if container["coded_block"] and coding_step(codes, container["coded_block"]):
+        raise UnreadablePicture(_DAMAGED)
     kind = "GRAY" if container["components"] == 1 else "RGB"
     return codes, None, (container["icc"], kind), reasons
 

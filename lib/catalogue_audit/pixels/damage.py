@@ -1,0 +1,72 @@
+"""
+A proof of damage that the JPEG decoder does not give: a step in the coded order of blocks.
+
+Each block's mean is coded as the difference from the block before (ITU-T T.81,
+F.1.1.5.1). Damage that leaves the number of blocks as it was therefore shifts
+every block after it by one amount. The picture then shows a horizontal step
+that begins in the middle of one row of blocks, exactly on their border, and
+ends one row further down at the same place. No lens and no retoucher makes that.
+"""
+
+import cv2
+import numpy as np
+
+STEP = 3  # code values; smaller steps are lost in noise and coding
+SHARE = 0.8  # of the blocks along the step that must show it, in both rows
+STRAY = 0.2  # of the blocks before and after it that may
+PART = 0.06  # of the width, and four blocks: a step that begins nearer to the side may be a real horizontal edge
+FEWEST = 32  # blocks across; in smaller pictures chance makes such steps
+
+
+def coding_step(codes, block):
+    """
+    Whether the picture shows the step of a damaged sequential JPEG.
+
+    Parameters
+    ----------
+    codes : (H, W, 3) uint8
+        As decoded, before any turning.
+    block : (int, int)
+        Height and width of a coded unit (MCU), px: 8 or 16 each.
+
+    Returns
+    -------
+    bool
+        False where nothing is proven: the damage may be too small, lie in a
+        clipped area, or begin at the side of the picture.
+    """
+    height, width = block
+    rows, columns = codes.shape[0] // height, codes.shape[1] // width
+    if rows < 4 or columns < FEWEST:
+        return False
+    below, above = (
+        cv2.resize(np.ascontiguousarray(edge[:, : columns * width]), (columns, rows - 1), interpolation=cv2.INTER_AREA)
+        for edge in (codes[height : rows * height : height], codes[height - 1 : rows * height - 1 : height])
+    )
+    steps = (below.astype(np.int16) - above).reshape(-1, 3).T
+    return any(_has_window(sign * channel >= STEP, columns) for channel in steps for sign in (1, -1))
+
+
+def _has_window(hits, columns):
+    """
+    Whether one window of ``columns`` blocks in coded order is full of hits, and not so before and after.
+
+    Its part at the end of one row and its part at the beginning of the next
+    must both be full: a real horizontal edge fills one row only.
+    """
+    if np.count_nonzero(hits) < SHARE * columns:
+        return False
+    counts = np.concatenate([[0], np.cumsum(hits)])
+    half, part = columns // 2, max(4, round(PART * columns))
+    starts = np.arange(half, len(hits) - columns - half)
+    starts = starts[counts[starts + columns] - counts[starts] >= SHARE * columns]
+    place = starts % columns
+    starts = starts[(place >= part) & (place <= columns - part)]
+    ends, turns = starts + columns, starts + columns - starts % columns
+
+    def share(first, last):
+        return (counts[last] - counts[first]) / (last - first)
+
+    full = (share(starts, turns) >= SHARE) & (share(turns, ends) >= SHARE)
+    empty = (share(starts - half, starts) <= STRAY) & (share(ends, ends + half) <= STRAY)
+    return bool(np.any(full & empty))
