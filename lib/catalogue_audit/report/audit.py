@@ -86,7 +86,7 @@ def tolerance(audit, check):
     value = (settings(audit).get("tolerance") or {}).get(check)
     if value is None and check in CHECKS:
         value = CHECKS[check].tolerance
-    return value
+    return value[0] if isinstance(value, list) else value  # the second figure is for soft styles
 
 
 def view_order(audit):
