@@ -1,0 +1,132 @@
+"""
+EV of the light on the product against the set's.
+
+A product's own colour is unknown, but it is the same in all of its views: what
+one view has more than the others, beyond what that view has more in all
+products, is light. The background tells the same where both moved together, and
+more exactly; where only the background moved, it says nothing about the product.
+"""
+
+import numpy as np
+
+ROUNDS = 6  # of the median polish
+STYLE_SIZE = 5  # products of a style from which its views have effects of their own
+AGREE = 2.5  # standard uncertainties within which product and background moved together
+LEAST_SD = 0.03  # EV; a product turned in the same light differs by at least as much
+BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
+TOGETHER_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
+
+
+def exposure_deviations(frames, whole, background, background_sd):
+    """
+    Deviation of the product's light, and its standard uncertainty.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        ``product_ev``, ``sku``, ``view``, ``style``.
+    whole : (n,) ndarray of bool
+        Frames that show a whole product.
+    background, background_sd : (n,) ndarray
+        EV of the background against the set's; NaN where unknown.
+
+    Returns
+    -------
+    ev, sd : (n,) ndarray
+        NaN where nothing is known.
+
+    References
+    ----------
+    .. [1] J. W. Tukey, *Exploratory Data Analysis*, 1977, chapter 11 (median polish).
+    """
+    level = np.where(whole, frames["product_ev"].to_numpy(float), np.nan)
+    sku = frames["sku"].fillna("").to_numpy(str)
+    usable = np.isfinite(level) & (sku != "")
+    level = np.where(usable, level, np.nan)
+    level = level - _view_effects(level, sku, _view_groups(frames, usable))
+    ev, sd = np.full(len(level), np.nan), np.full(len(level), np.nan)
+    own, own_sd, common = _against_other_views(level, sku, background)
+    for k in (whole & frames["product_ev"].notna().to_numpy(bool)).nonzero()[0]:
+        ev[k], sd[k] = _combined(own[k], own_sd[k], common[k], background[k], background_sd[k])
+    return ev, sd
+
+
+def _view_groups(frames, usable):
+    """A label for each frame: its view, and its style where that has enough products."""
+    view = frames["view"].fillna("").to_numpy(str)
+    style = frames["style"].fillna("").to_numpy(str)
+    sku = frames["sku"].fillna("").to_numpy(str)
+    labels = view.astype(object)
+    for name in np.unique(style[(style != "") & usable]):
+        members = (style == name) & usable
+        if len(np.unique(sku[members])) >= STYLE_SIZE:
+            labels[members] = [f"{one}\t{name}" for one in view[members]]
+    return labels.astype(str)
+
+
+def _view_effects(level, sku, groups):
+    """What a view has more than a product's other views, in most products: (n,)."""
+    effect = np.zeros(len(level))
+    base = np.zeros(len(level))
+    for _ in range(ROUNDS):
+        base = _by_group(level - effect, sku)
+        effect = _by_group(level - base, groups)
+        effect = effect - np.nanmedian(effect) if np.isfinite(effect).any() else effect
+    return effect
+
+
+def _by_group(values, labels):
+    """Median of each group, given to its members."""
+    result = np.full(len(values), np.nan)
+    for label in np.unique(labels):
+        members = labels == label
+        known = values[members]
+        known = known[np.isfinite(known)]
+        if len(known):
+            result[members] = np.median(known)
+    return result
+
+
+def _against_other_views(level, sku, background):
+    """
+    Each frame against the median of its product's other frames.
+
+    Returns
+    -------
+    own : (n,) ndarray
+        EV; NaN where the product has no other frame.
+    own_sd : (n,) ndarray
+    common : (n,) ndarray
+        Deviation that those other frames share, by their background; 0 where unknown.
+    """
+    own, count, common = np.full(len(level), np.nan), np.zeros(len(level)), np.zeros(len(level))
+    for name in np.unique(sku[np.isfinite(level)]):
+        members = ((sku == name) & np.isfinite(level)).nonzero()[0]
+        for k in members:
+            others = members[members != k]
+            if not len(others):
+                continue
+            own[k], count[k] = level[k] - np.median(level[others]), len(others)
+            known = background[others][np.isfinite(background[others])]
+            common[k] = np.median(known) if len(known) else 0.0
+    known = own[np.isfinite(own)]
+    scale = 1.4826 * np.median(np.abs(known)) if len(known) else np.nan
+    single = max(scale / np.sqrt(1.5), LEAST_SD) if np.isfinite(scale) else np.nan
+    return own, single * np.sqrt(1 + 1 / np.maximum(count, 1)), common
+
+
+def _combined(own, own_sd, common, background, background_sd):
+    """The frame's deviation from what product and background say."""
+    has_own, has_background = np.isfinite(own), np.isfinite(background)
+    together_sd = np.hypot(background_sd, TOGETHER_SD)
+    if has_own and has_background:
+        product = common + own
+        if abs(product - background) <= AGREE * np.hypot(own_sd, together_sd):
+            weights = np.array([own_sd**-2.0, together_sd**-2.0])
+            return float(weights @ (product, background) / weights.sum()), float(weights.sum() ** -0.5)
+        return float(product), float(own_sd)
+    if has_own:
+        return float(common + own), float(own_sd)
+    if has_background:
+        return float(background), BACKGROUND_ONLY_SD
+    return np.nan, np.nan

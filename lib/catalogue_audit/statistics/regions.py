@@ -1,0 +1,84 @@
+"""The background's level against the set's, region by region of the border."""
+
+import numpy as np
+
+CLIPPED_L = 98.5  # CIELAB; above, part of a region is at the top of the scale and its light unknown
+FEWEST_REGIONS = 3
+CLIPPED_SHARE = 0.5  # of the background: above, what is left unclipped lies in corners only
+
+
+def region_deviations(frames, sketches, whole, picture=None, given=None):
+    """
+    EV of each frame's background against the set's reference.
+
+    Each border region is compared with the same region of the reference, so
+    that neither a gradient nor the place of the product matters; the frame's
+    deviation is the median over its regions.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    sketches : mapping of str to dict
+        ``backdrop`` is read.
+    whole : (n,) ndarray of bool
+        Frames that make the reference.
+    picture : int, optional
+        Position of the frame that is the reference.
+    given : float, optional
+        log2 luminance of the reference.
+
+    Returns
+    -------
+    ev, sd : (n,) ndarray
+        NaN where the background is clipped, cut out or unknown.
+    """
+    levels = _levels(frames, sketches)
+    count = len(levels)
+    cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool)
+    levels[cut_out] = np.nan
+    kinds = frames["backdrop"].fillna("").to_numpy(str)
+    ev, sd = np.full(count, np.nan), np.full(count, np.nan)
+    for kind in np.unique(kinds[kinds != ""]):
+        group = kinds == kind
+        members = group & whole if (group & whole).any() else group
+        if picture is not None and group[picture]:
+            members = np.arange(count) == picture
+        reference = np.full(levels.shape[1], float(given)) if given is not None else _median(levels[members])
+        off = levels[group] - reference
+        enough = np.isfinite(off).sum(axis=1) >= FEWEST_REGIONS
+        middle = np.where(enough, _median(off.T), np.nan)
+        spread = _median(np.abs(off - middle[:, None]).T)
+        ev[group] = middle
+        sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.maximum(np.isfinite(off).sum(axis=1), 1))
+    return ev, np.maximum(sd, 0.005)
+
+
+def _levels(frames, sketches):
+    """log2 luminance of the 16 border regions, (n, 16); NaN where covered or clipped."""
+    levels = np.full((len(frames), 16), np.nan)
+    for place, file in enumerate(frames["file"]):
+        lab = _sketch(sketches, file).get("backdrop")
+        if lab is None or len(lab) != 16:
+            continue
+        lightness = np.asarray(lab, float)[:, 0]
+        lightness = np.where(lightness < CLIPPED_L, lightness, np.nan)
+        levels[place] = np.log2(np.maximum((lightness + 16) / 116, 0.15) ** 3)
+    return levels
+
+
+def _sketch(sketches, file):
+    try:
+        return sketches[file]
+    except KeyError:
+        return {}
+
+
+def _median(values):
+    """Median along the first axis, NaN left out; NaN where nothing is known."""
+    values = np.sort(values, axis=0)  # NaN last
+    known = np.isfinite(values).sum(axis=0)
+    if not values.shape[0]:
+        return np.full(values.shape[1], np.nan)
+    low = np.take_along_axis(values, np.maximum((known - 1) // 2, 0)[None], axis=0)[0]
+    high = np.take_along_axis(values, np.minimum(known // 2, values.shape[0] - 1)[None], axis=0)[0]
+    return np.where(known > 0, (low + high) / 2, np.nan)

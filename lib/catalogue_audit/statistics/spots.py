@@ -1,0 +1,195 @@
+"""
+Sensor dust: dark spots at a place of the sensor that many frames of one camera share.
+
+A bag stands at much the same place in every picture, and its seams with it; so
+only spots seen on background make a place, and it has to be seen far more often
+than chance, given how many spots those frames hold.
+"""
+
+import math
+
+import numpy as np
+import pandas as pd
+
+FEWEST_FRAMES = 5  # of a camera that share a place
+NEAR_PX = 6.0  # full-resolution px: a place is the same within the larger of this ...
+NEAR_SIZES = 0.4  # ... and this many times the spot's size
+CHANCE = 1e-3  # expected number of places by chance, over all, above which nothing is reported
+COLUMNS = ("file", "spot", "camera", "x", "y", "size_px", "contrast", "first_file", "last_file", "frames")
+
+
+def sensor_spots(frames, sketches):
+    """
+    Spots that recur at one place of the sensor.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame columns, in the order of the files.
+    sketches : mapping of str to dict
+        ``spots`` is read.
+
+    Returns
+    -------
+    counts : Series of Int64
+        Recurring spots seen in each frame, index as `frames`; missing for
+        frames that are no originals or of no known camera.
+    spots : DataFrame
+        One row for each recurring spot in each frame that shows it: ``file``,
+        ``spot`` (number of the place, from 1), ``camera``, ``x``, ``y``
+        (fractions of the upright picture), ``size_px``, ``contrast`` (8-bit
+        sRGB), ``first_file``, ``last_file``, ``frames`` (how many share it).
+    """
+    counts = pd.Series([pd.NA] * len(frames), index=frames.index, dtype="Int64")
+    rows = []
+    for camera, places in _cameras(frames).items():
+        counts.iloc[places] = 0
+        seen = _on_sensor(frames, sketches, places)
+        for members in _recurring(seen, len(places)):
+            files = frames["file"].iloc[seen["frame"][members]].to_list()
+            common = {"spot": len({row["spot"] for row in rows}) + 1, "camera": camera, "frames": len(files)}
+            common |= {"first_file": files[0], "last_file": files[-1]}
+            for k, file in zip(members, files, strict=True):
+                shown = {name: float(seen[name][k]) for name in ("x", "y", "size_px", "contrast")}
+                rows.append(common | shown | {"file": file})
+    for row in rows:
+        counts[frames.index[frames["file"] == row["file"]][0]] += 1
+    return counts, pd.DataFrame(rows, columns=list(COLUMNS)).astype({"file": "str", "camera": "str"})
+
+
+def _cameras(frames):
+    """Camera name to positions of its originals, with one picture size each."""
+    named = frames["camera_model"].notna() | frames["camera_serial"].notna()
+    usable = named & frames["origin"].ne("derived") & frames["status"].ne("not_measured") & frames["width_px"].notna()
+    groups = {}
+    for place in usable.to_numpy(bool).nonzero()[0]:
+        row = frames.iloc[place]
+        names = [str(row[name]) for name in ("camera_make", "camera_model", "camera_serial") if pd.notna(row[name])]
+        size = tuple(sorted((int(row["width_px"]), int(row["height_px"]))))
+        groups.setdefault((" ".join(names), size), []).append(place)
+    return {name: places for (name, _), places in groups.items() if len(places) >= FEWEST_FRAMES}
+
+
+def _on_sensor(frames, sketches, places):
+    """All dark spots of a camera's frames, with their place on the sensor in pixels: dict of arrays."""
+    columns = {name: [] for name in ("frame", "x", "y", "sensor_x", "sensor_y", "size_px", "contrast", "kind")}
+    for place in places:
+        try:
+            spots = sketches[frames["file"].iloc[place]].get("spots")
+        except KeyError:
+            spots = None
+        if spots is None or not len(spots):
+            continue
+        spots = np.asarray(spots, float)
+        spots = spots[spots[:, 3] < 0]
+        row = frames.iloc[place]
+        orientation = int(row["orientation"]) if pd.notna(row["orientation"]) else 1
+        sx, sy = sensor_place(spots[:, 0], spots[:, 1], orientation)
+        width, height = float(row["width_px"]), float(row["height_px"])
+        if orientation >= 5:
+            width, height = height, width
+        values = (np.full(len(spots), place), spots[:, 0], spots[:, 1], sx * width, sy * height, *spots[:, 2:].T)
+        for name, value in zip(columns, values, strict=True):
+            columns[name].append(value)
+    seen = {name: np.concatenate(value) if value else np.empty(0) for name, value in columns.items()}
+    seen["frame"] = seen["frame"].astype(int)
+    return seen
+
+
+def sensor_place(x, y, orientation):
+    """
+    Place on the sensor of a place in the upright picture.
+
+    Parameters
+    ----------
+    x, y : array of float
+        Fractions of the upright picture.
+    orientation : int
+        Exif orientation, 1 to 8.
+
+    Returns
+    -------
+    x, y : array of float
+        Fractions of the picture as stored.
+
+    References
+    ----------
+    .. [1] CIPA DC-008 (Exif 2.32), tag Orientation.
+
+    Examples
+    --------
+    >>> sensor_place(0.25, 0.5, 3)
+    (0.75, 0.5)
+    """
+    stored = {
+        1: (x, y),
+        2: (1 - x, y),
+        3: (1 - x, 1 - y),
+        4: (x, 1 - y),
+        5: (y, x),
+        6: (y, 1 - x),
+        7: (1 - y, 1 - x),
+        8: (1 - y, x),
+    }
+    return stored.get(orientation, (x, y))
+
+
+def _recurring(seen, frames):
+    """Groups of spots (indices, by frame) that share a place; the most often seen first."""
+    count = len(seen["frame"])
+    if count < FEWEST_FRAMES:
+        return
+    x, y, size = seen["sensor_x"], seen["sensor_y"], seen["size_px"]
+    near = np.maximum(NEAR_PX, NEAR_SIZES * size)
+    order = np.argsort(x, kind="stable")
+    free = np.ones(count, bool)
+    groups = []
+    for k in np.argsort(seen["contrast"], kind="stable"):
+        if seen["kind"][k] != 0:
+            continue
+        low = np.searchsorted(x[order], x[k] - near[k])
+        high = np.searchsorted(x[order], x[k] + near[k], side="right")
+        window = order[low:high]
+        window = window[np.hypot(x[window] - x[k], y[window] - y[k]) <= near[k]]
+        groups.append((k, window))
+    groups.sort(key=lambda pair: -len(np.unique(seen["frame"][pair[1]])))
+    area = (x.max() - x.min() + 1) * (y.max() - y.min() + 1)
+    for k, window in groups:
+        members = _one_a_frame(window[free[window]], seen, x[k], y[k])
+        on_background = seen["kind"][members] == 0
+        if on_background.sum() < FEWEST_FRAMES or not _more_than_chance(int(on_background.sum()), count, frames, near[k], area):
+            continue
+        if not _alike(seen["contrast"][members[on_background]], size[members[on_background]]):
+            continue
+        free[window] = False
+        yield members[np.argsort(seen["frame"][members], kind="stable")]
+
+
+def _one_a_frame(window, seen, x, y):
+    """The nearest spot of each frame."""
+    distance = np.hypot(seen["sensor_x"][window] - x, seen["sensor_y"][window] - y)
+    window = window[np.argsort(distance, kind="stable")]
+    _, first = np.unique(seen["frame"][window], return_index=True)
+    return window[np.sort(first)]
+
+
+def _more_than_chance(hits, spots, frames, near, area):
+    """
+    Whether so many frames share a place more often than spots strewn at random would.
+
+    The number of frames with a spot within `near` of a given place is about
+    Poisson; the expected number of such places is that tail times the spots.
+    """
+    expected = spots * math.pi * near**2 / area
+    tail = 1.0
+    term = math.exp(-expected)
+    for k in range(hits - 1):
+        tail -= term
+        term *= expected / (k + 1)
+    return spots * max(tail, 0.0) < CHANCE or expected ** (hits - 1) * spots < CHANCE
+
+
+def _alike(contrast, size):
+    """Dust is as dark and as large in every frame at one aperture; strewn finds are not."""
+    spread = np.quantile(contrast, 0.75) / min(np.quantile(contrast, 0.25), -1e-6)
+    return bool(spread > 0.25 and np.quantile(size, 0.75) <= 2.5 * np.quantile(size, 0.25))

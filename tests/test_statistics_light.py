@@ -1,0 +1,182 @@
+"""Deviations of light from the set's reference, on tables with known deviations."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
+from catalogue_audit.statistics.light import light_deviations
+from catalogue_audit.statistics.tables import table_from_rows
+
+VIEWS = {"front": 0.0, "back": -0.25, "three_quarter": -0.1}
+WHITE = np.array([0.78, 0.80, 0.76])
+
+
+def _delivery(products=12, seed=0, faults=None, clipped=(), noise=0.03, views=VIEWS):
+    """
+    Frames and sketches of a delivery under steady light.
+
+    ``faults`` maps (sku, view) to what happened there: ``ev`` of all lamps,
+    ``product_ev``, ``background_ev`` of one kind, ``gain`` (3,) of all,
+    ``product_gain`` of the retoucher.
+    """
+    rng = np.random.default_rng(seed)
+    rows, sketches = [], {}
+    for number in range(products):
+        sku = f"S{number:02d}"
+        own = linear_from_lab((rng.uniform(25, 85), rng.uniform(-20, 40), rng.uniform(-25, 35)))
+        own = np.clip(own, 0.01, 0.9)
+        for view, effect in views.items():
+            fault = (faults or {}).get((sku, view), {})
+            common = 2.0 ** (fault.get("ev", 0.0) + rng.normal(0, 0.01)) * np.array(fault.get("gain", (1, 1, 1)))
+            white = WHITE * common * 2.0 ** fault.get("background_ev", 0.0)
+            light = own * common * 2.0 ** (fault.get("product_ev", 0.0) + effect + rng.normal(0, noise))
+            light = light * np.array(fault.get("product_gain", (1, 1, 1)))
+            is_clipped = (sku, view) in clipped
+            if is_clipped:
+                white = np.ones(3)
+            fall_off = 1 + 0.06 * np.cos(np.arange(16))
+            regions = lab_from_linear(np.clip(white * fall_off[:, None], 0, 1))
+            if is_clipped:
+                regions[:] = (100, 0, 0)
+            L, a, b = lab_from_linear(white)
+            product = lab_from_linear(light)
+            row = {
+                "file": f"{sku}_{view}.jpg", "sku": sku, "view": view, "view_kind": "upright", "status": "measured",
+                "origin": "original", "backdrop": "white", "background_L": L, "background_a": a, "background_b": b,
+                "background_clipped": float(is_clipped), "product_ev": float(np.log2(light @ (0.2225, 0.7169, 0.0606))),
+                "product_L": product[0], "product_a": product[1], "product_b": product[2],
+            }  # fmt: skip
+            if not is_clipped:
+                row |= {"white_red": white[0] / white[1], "white_blue": white[2] / white[1], "white_sd": 0.0015}
+                row |= {"white_source": "background"}
+            rows.append(row)
+            sketches[row["file"]] = {
+                "backdrop": regions.astype(np.float32),
+                "palette": np.array([[*product, 1.0]], np.float32),
+            }
+    return table_from_rows("frames", rows), sketches
+
+
+def _found(frames, sketches, brief=None):
+    return light_deviations(frames, sketches, brief).set_index(frames["file"])
+
+
+def test_a_steady_delivery_deviates_by_next_to_nothing():
+    found = _found(*_delivery())
+    assert found["wb_dev"].max() < 0.1
+    assert found["exposure_dev_ev"].abs().max() < 0.06
+    assert found["background_dev_ev"].abs().max() < 0.05
+    assert found["product_colour_dev"].max() < 0.2
+
+
+def test_columns_are_empty_for_an_empty_delivery():
+    found = light_deviations(table_from_rows("frames", []), {}, None)
+    assert len(found) == 0
+    assert "wb_gain_r" in found
+
+
+@pytest.mark.parametrize("ev", [-0.5, -0.2, 0.1, 0.2])
+def test_all_lamps_together_are_found_to_a_fiftieth_of_a_stop(ev):
+    found = _found(*_delivery(faults={("S03", "front"): {"ev": ev}}))
+    row = found.loc["S03_front.jpg"]
+    assert row["exposure_dev_ev"] == pytest.approx(ev, abs=0.03)
+    assert row["background_dev_ev"] == pytest.approx(ev, abs=0.03)
+
+
+def test_a_whole_product_under_other_light_is_found_by_its_background():
+    faults = {("S03", view): {"ev": 0.3} for view in VIEWS}
+    found = _found(*_delivery(faults=faults))
+    for view in VIEWS:
+        assert found.loc[f"S03_{view}.jpg", "exposure_dev_ev"] == pytest.approx(0.3, abs=0.04)
+
+
+def test_a_background_that_moved_alone_leaves_the_exposure():
+    found = _found(*_delivery(faults={("S05", "back"): {"background_ev": -0.35}}))
+    row = found.loc["S05_back.jpg"]
+    assert row["background_dev_ev"] == pytest.approx(-0.35, abs=0.03)
+    assert abs(row["exposure_dev_ev"]) < 0.1
+
+
+def test_a_product_lamp_that_moved_alone_is_found():
+    found = _found(*_delivery(faults={("S05", "back"): {"product_ev": -0.4}}))
+    row = found.loc["S05_back.jpg"]
+    assert row["exposure_dev_ev"] == pytest.approx(-0.4, abs=0.1)
+    assert abs(row["background_dev_ev"]) < 0.03
+
+
+def test_exposure_behind_a_clipped_background_comes_from_the_other_views():
+    errors = []
+    for seed in range(6):
+        key = (f"S{seed:02d}", "front")
+        found = _found(*_delivery(seed=seed, faults={key: {"ev": 0.35}}, clipped={key}))
+        row = found.loc[f"{key[0]}_front.jpg"]
+        assert np.isnan(row["background_dev_ev"])
+        assert row["exposure_dev_sd_ev"] < 0.08
+        errors.append(row["exposure_dev_ev"] - 0.35)
+    assert np.mean(np.abs(errors)) < 0.06
+
+
+@pytest.mark.parametrize("gain", [(1.08, 1, 0.92), (0.95, 1, 1.05), (1.03, 1, 1.03)])
+def test_channel_gains_are_found_to_four_in_a_thousand(gain):
+    found = _found(*_delivery(faults={("S07", "three_quarter"): {"gain": gain}}))
+    row = found.loc["S07_three_quarter.jpg"]
+    assert 1 / row["wb_gain_r"] == pytest.approx(gain[0], rel=0.004)
+    assert 1 / row["wb_gain_b"] == pytest.approx(gain[2], rel=0.004)
+    assert row["wb_dev"] > 0.5
+
+
+def test_white_balance_behind_a_clipped_background_comes_with_its_uncertainty():
+    key = ("S02", "front")
+    found = _found(*_delivery(faults={key: {"gain": (1.08, 1, 0.9)}}, clipped={key}))
+    row = found.loc["S02_front.jpg"]
+    assert 1 / row["wb_gain_r"] == pytest.approx(1.08, rel=0.05)
+    assert row["wb_dev_sd"] > 3 * found["wb_dev_sd"].median()
+
+
+def test_a_third_of_the_pictures_off_moves_the_reference_little():
+    faults = {(f"S{k:02d}", view): {"gain": (1.1, 1, 0.9), "ev": 0.3} for k in range(4) for view in VIEWS}
+    found = _found(*_delivery(faults=faults))
+    assert found.loc["S08_front.jpg", "wb_dev"] < 0.2
+    assert abs(found.loc["S08_front.jpg", "exposure_dev_ev"]) < 0.06
+
+
+def test_the_brief_may_name_the_reference_picture():
+    faults = {("S01", view): {"gain": (1.1, 1, 0.9)} for view in VIEWS}
+    frames, sketches = _delivery(faults=faults)
+    brief = SimpleNamespace(reference=SimpleNamespace(picture="S01_front.jpg"))
+    found = _found(frames, sketches, brief)
+    assert found.loc["S01_front.jpg", "wb_dev"] < 0.1
+    assert found.loc["S06_front.jpg", "wb_dev"] > 2
+
+
+def test_the_brief_may_give_the_reference_as_values():
+    frames, sketches = _delivery()
+    brief = SimpleNamespace(reference=SimpleNamespace(background_Lab=[90.0, 0.0, 0.0]))
+    found = _found(frames, sketches, brief)
+    assert found["wb_gain_r"].median() == pytest.approx(WHITE[1] / WHITE[0], rel=0.003)
+
+
+def test_a_view_of_another_colour_is_found_and_colourways_are_not_mixed():
+    found = _found(*_delivery(faults={("S04", "back"): {"product_gain": (1.3, 1.0, 0.7)}}))
+    assert found["product_colour_dev"].idxmax() == "S04_back.jpg"
+    assert found.loc["S04_back.jpg", "product_colour_dev"] > 3
+    others = found.drop([f"S04_{view}.jpg" for view in VIEWS])["product_colour_dev"]
+    assert others.max() < 1
+
+
+def test_the_order_of_files_changes_nothing():
+    frames, sketches = _delivery(faults={("S03", "front"): {"ev": 0.3, "gain": (1.05, 1, 0.95)}})
+    turned = frames.iloc[::-1].reset_index(drop=True)
+    first, second = _found(frames, sketches), _found(turned, sketches).loc[frames["file"]]
+    assert np.allclose(first.to_numpy(), second.to_numpy(), atol=1e-9, equal_nan=True)
+
+
+def test_finals_on_pure_white_have_no_white_balance():
+    frames, sketches = _delivery(clipped={(f"S{k:02d}", view) for k in range(12) for view in VIEWS})
+    frames = frames.assign(backdrop="cut_out")
+    found = _found(frames, sketches)
+    assert found["wb_dev"].isna().all()
+    assert found["background_dev_ev"].isna().all()
+    assert found["exposure_dev_ev"].notna().all()

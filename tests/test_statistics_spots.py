@@ -1,0 +1,113 @@
+"""Sensor dust: every place that recurs, and no other."""
+
+import numpy as np
+import pytest
+
+from catalogue_audit.statistics.spots import sensor_place, sensor_spots
+from catalogue_audit.statistics.tables import table_from_rows
+
+SIZE = 6000, 4000
+
+
+def _delivery(frames=30, dust=((0.2, 0.3), (0.8, 0.15), (0.7, 0.9)), seen=0.9, strewn=12, seams=6, seed=0, **values):
+    """Frames of one camera: recurring dust, strewn finds, and seams of the products at much the same place."""
+    rng = np.random.default_rng(seed)
+    rows, sketches = [], {}
+    for k in range(frames):
+        spots = [
+            (x + rng.normal(0, 0.8 / SIZE[0]), y + rng.normal(0, 0.8 / SIZE[1]), rng.normal(24, 2), rng.normal(-6, 0.8), 0)
+            for x, y in dust
+            if rng.random() < seen
+        ]
+        spots += [(*rng.random(2), rng.uniform(8, 40), rng.uniform(-12, -2), 0) for _ in range(strewn)]
+        spots += [(0.5 + 0.002 * j + rng.normal(0, 0.001), 0.5 + rng.normal(0, 0.001), 12, -9, -1) for j in range(seams)]
+        row = {
+            "file": f"frame_{k:03d}.jpg", "camera_make": "Norden", "camera_model": "N5", "camera_serial": "1234",
+            "origin": "original", "status": "measured", "width_px": SIZE[0], "height_px": SIZE[1], "orientation": 1,
+        }  # fmt: skip
+        rows.append(row | values)
+        sketches[row["file"]] = {"spots": np.array(spots, np.float32).reshape(-1, 5)}
+    return table_from_rows("frames", rows), sketches
+
+
+def test_every_place_is_found_and_none_else():
+    frames, sketches = _delivery()
+    counts, spots = sensor_spots(frames, sketches)
+    places = spots.groupby("spot")[["x", "y"]].median().to_numpy()
+    assert len(places) == 3
+    for x, y in ((0.2, 0.3), (0.8, 0.15), (0.7, 0.9)):
+        assert np.hypot(places[:, 0] - x, places[:, 1] - y).min() < 0.001
+    assert counts.sum() == len(spots)
+    assert counts.mean() == pytest.approx(2.7, abs=0.3)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_strewn_spots_and_seams_make_no_dust(seed):
+    counts, spots = sensor_spots(*_delivery(60, dust=(), strewn=25, seed=seed))
+    assert len(spots) == 0
+    assert counts.eq(0).all()
+
+
+def test_five_frames_are_enough_and_four_are_not():
+    for with_dust, expected in ((5, 1), (4, 0)):
+        frames, sketches = _delivery(20, dust=((0.3, 0.2),), seen=1.0, strewn=4)
+        for k in range(with_dust, 20):
+            file = f"frame_{k:03d}.jpg"
+            sketches[file] = {"spots": sketches[file]["spots"][1:]}
+        _, spots = sensor_spots(frames, sketches)
+        assert spots["spot"].nunique() == expected
+
+
+def test_dust_that_comes_in_mid_run_names_its_first_and_last_frame():
+    frames, sketches = _delivery(20, dust=((0.3, 0.2),), seen=1.0, strewn=3)
+    for k in range(8):
+        file = f"frame_{k:03d}.jpg"
+        sketches[file] = {"spots": sketches[file]["spots"][1:]}
+    _, spots = sensor_spots(frames, sketches)
+    assert set(spots["first_file"]) == {"frame_008.jpg"}
+    assert set(spots["last_file"]) == {"frame_019.jpg"}
+    assert set(spots["frames"]) == {12}
+
+
+def test_upright_and_turned_frames_share_one_sensor():
+    frames, sketches = _delivery(16, dust=((0.2, 0.3),), seen=1.0, strewn=3)
+    turned = frames.index[8:]
+    frames.loc[turned, ["orientation", "width_px", "height_px"]] = [6, SIZE[1], SIZE[0]]
+    for file in frames["file"].iloc[8:]:
+        spots = sketches[file]["spots"].copy()
+        x, y = spots[:, 0].copy(), spots[:, 1].copy()
+        spots[:, 0], spots[:, 1] = 1 - y, x  # orientation 6 is shown turned clockwise: left becomes top
+        sketches[file] = {"spots": spots}
+    _, found = sensor_spots(frames, sketches)
+    assert found["spot"].nunique() == 1
+    assert len(found) == 16
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_the_place_on_the_sensor_agrees_with_turning_the_picture(orientation):
+    """Exif orientations as Pillow's exif_transpose turns them."""
+    from PIL import Image, ImageOps
+
+    stored = np.zeros((40, 60), np.uint8)
+    stored[10, 45] = 255
+    picture = Image.fromarray(stored)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    picture.info["exif"] = exif.tobytes()
+    upright = np.asarray(ImageOps.exif_transpose(picture))
+    y, x = np.argwhere(upright == 255)[0]
+    sx, sy = sensor_place((x + 0.5) / upright.shape[1], (y + 0.5) / upright.shape[0], orientation)
+    assert (sx * 60, sy * 40) == (pytest.approx(45.5), pytest.approx(10.5))
+
+
+def test_other_cameras_and_derived_files_are_left_out():
+    counts, spots = sensor_spots(*_delivery(origin="derived"))
+    assert counts.isna().all()
+    assert len(spots) == 0
+    counts, spots = sensor_spots(*_delivery(camera_model=None, camera_serial=None))
+    assert counts.isna().all()
+
+
+def test_an_empty_delivery_has_no_spots():
+    counts, spots = sensor_spots(table_from_rows("frames", []), {})
+    assert len(counts) == len(spots) == 0
