@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from catalogue_audit.delivery.gs1 import gs1_check_digit, gtin_check_digit_ok
-from catalogue_audit.delivery.products import parse_products, read_products
+from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.delivery.names import read_names
+from catalogue_audit.delivery.products import parse_products, read_products, sku_forms
 from catalogue_audit.errors import UsageError
 from catalogue_audit.schema import PRODUCT_FILE_COLUMNS
 
@@ -199,6 +201,16 @@ def test_a_million_products_are_read_in_bounded_time():
     assert len(table) == 1_000_000
     assert table["sku"].iloc[-1] == "AB-0999999" and table["height_cm"].iloc[-1] == 49.5
     assert time.process_time() - begun < 60
+
+
+def test_files_named_by_gtin_find_their_product():
+    table = parse_products(b"sku,gtin\nBG-104,9520000000011\nBG-105,9520000000028\nBG-106,9520000000028\nBG-107,\n")
+    names = [f"{gtin}_front.jpg" for gtin in ("9520000000011", "09520000000011", "9520000000028")] + [
+        "bg-107_front.jpg"
+    ]
+    skus = [facts.sku for facts in read_names(names, load_brief(), sku_forms(table))]
+    assert skus == ["BG-104", "BG-104", "9520000000028", "BG-107"]  # a GTIN of two products is neither's
+    assert sku_forms(None) == {}
 
 
 # -- GS1 check digits -----------------------------------------------------------------------

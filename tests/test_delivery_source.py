@@ -15,7 +15,7 @@ from catalogue_audit.delivery import folder
 from catalogue_audit.delivery.natural import natural_key
 from catalogue_audit.delivery.shown import raw_name, shown_name
 from catalogue_audit.delivery.source import open_delivery
-from catalogue_audit.errors import UnreadablePicture, UsageError
+from catalogue_audit.errors import AuditError, UnreadablePicture, UsageError
 
 
 def made(root, files):
@@ -441,6 +441,18 @@ def test_wrong_urls_are_told(memory):
     assert message_for(memory + "/none")[0] == f"There is no folder '{memory}/none'."
     assert message_for(memory + "/note.txt")[0] == f"'{memory}/note.txt' is a file, not a folder."
     assert "no kind of place" in message_for("nosuchthing://x/y")[0]
+
+
+def test_a_place_that_cannot_be_reached_ends_the_audit_in_two_lines(memory, monkeypatch):
+    def failing(*_, **__):
+        raise OSError("connection lost\nwith a second line")
+
+    delivery = open_delivery(memory)
+    monkeypatch.setattr(type(fsspec.filesystem("memory")), "find", failing)
+    with pytest.raises(AuditError) as caught:
+        delivery.listing()
+    assert caught.value.exit_status == 3
+    assert len(str(caught.value).splitlines()) == 2 and "connection lost" in str(caught.value)
 
 
 def test_a_password_in_a_url_is_never_shown():

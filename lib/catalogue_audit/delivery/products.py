@@ -16,7 +16,7 @@ import unicodedata
 from datetime import date
 
 from catalogue_audit.delivery.plain_file import read_plain_file
-from catalogue_audit.delivery.gs1 import gtin_check_digit_ok  # noqa: F401  (belongs to the same file)
+from catalogue_audit.delivery.gs1 import GTIN_LENGTHS
 from catalogue_audit.errors import UsageError
 from catalogue_audit.schema import PRODUCT_FILE_COLUMNS
 
@@ -83,6 +83,36 @@ def parse_products(data, name="products.csv"):
     table = pd.concat(packed, ignore_index=True) if packed else empty
     _check_skus(table["sku"], lines, name)
     return _typed(table, lines, name)
+
+
+def sku_forms(products):
+    """
+    Every way a file name may write a product: its SKU, or its GTIN with or without leading zeros.
+
+    Parameters
+    ----------
+    products : DataFrame or None
+        From `read_products`.
+
+    Returns
+    -------
+    dict
+        Written form → SKU, for `names.read_names`. A GTIN that two products
+        share, or that is also an SKU, stands for none of them.
+    """
+    if products is None:
+        return {}
+    by_gtin = {}
+    for sku, gtin in zip(products["sku"], products["gtin"], strict=True):
+        digits = "".join(char for char in gtin if char not in " -")
+        if digits.isascii() and digits.isdigit() and len(digits) in GTIN_LENGTHS:
+            by_gtin.setdefault(digits.zfill(14), set()).add(sku)
+    forms = {}
+    for gtin, skus in by_gtin.items():
+        if len(skus) == 1:
+            (sku,) = skus
+            forms.update({gtin[14 - length :]: sku for length in GTIN_LENGTHS if not gtin[: 14 - length].strip("0")})
+    return forms | {sku: sku for sku in products["sku"]}
 
 
 def _decoded(data, name):
