@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.names import read_names
-from catalogue_audit.delivery.products import read_products
+from catalogue_audit.delivery.products import read_products, sku_forms
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import AuditError
 from catalogue_audit.measures.applicability import applicable, shows_a_turn
@@ -201,8 +201,7 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     results = measure_delivery(
         source, entries, connection, version, jobs=jobs, limits=brief.limits, progress=progress
     )
-    known_skus = [] if products is None else list(products["sku"])
-    names = read_names([entry.name for entry in entries], brief, known_skus)
+    names = read_names([entry.name for entry in entries], brief, sku_forms(products))
     by_sku = {} if products is None else products.set_index("sku").to_dict("index")
     rows = [
         frame_row(name, facts, by_sku.get(name.sku, {})) for name, facts in zip(names, results, strict=True)
