@@ -69,7 +69,7 @@ def compare(frames_before, findings_before, frames, findings):
     now = {_key(row, {}): row for row in findings.to_dict("records")}
     rows = [_row(key, row, now.get(key), content_before, content, renamed) for key, row in before.items()]
     rows += [_row(key, None, row, content_before, content, renamed) for key, row in now.items() if key not in before]
-    rows += _silent_changes(frames, content_before, content, before)
+    rows += _silent_changes(frames, content_before, content, {*before, *now})
     rows.sort(key=lambda row: (STATES.index(row["state"]), *(row[name] or "" for name in ("file", "sku", "view", "check"))))
     table = pd.DataFrame({name: [row[name] for row in rows] for name in COLUMNS})
     return table.astype({name: "float64" if name in ("before", "now") else "str" for name in COLUMNS})
@@ -114,8 +114,11 @@ def _row(key, before, now, content_before, content, renamed):
 
 def _state(before, now, file, content_before, content, renamed):
     if before is None:
-        fresh = file is not None and file not in content_before and file not in renamed.values()
-        return "new", "new, in a picture that came with this delivery" if fresh else "was not there in the audit before"
+        if file is not None and file not in content_before and file not in renamed.values():
+            return "new", "new, in a picture that came with this delivery"
+        if file in content_before and content_before[file] != content.get(file):
+            return "new", "new, in a picture that was replaced"
+        return "new", "was not there in the audit before"
     if now is not None:
         if _is_worse(before, now):
             return "worse", "still there, and worse than before"
@@ -138,9 +141,9 @@ def _is_worse(before, now):
     return ranks[1] < ranks[0] or (excess(before) > 0 and excess(now) > WORSE * excess(before))
 
 
-def _silent_changes(frames, content_before, content, before):
-    """Another picture under a name of the audit before, although nothing was asked of it."""
-    asked = {key[0] for key in before if len(key) == 2}
+def _silent_changes(frames, content_before, content, keys):
+    """Another picture under a name of the audit before, with no finding in either."""
+    asked = {key[0] for key in keys if len(key) == 2}
     rows = []
     for frame in frames.to_dict("records"):
         file = frame["file"]

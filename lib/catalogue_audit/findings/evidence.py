@@ -42,7 +42,7 @@ class Evidence:
     changes : DataFrame
         The changes table.
     pairs : DataFrame
-        ``file``, ``other``, ``kind`` of duplicates, legitimate ones too.
+        ``file_a``, ``file_b``, ``kind`` of duplicates, legitimate ones too.
     misfiled : DataFrame
         ``file``, ``claimed_sku``, ``likely_sku``, ``kind`` (wrong_product,
         wrong_detail, swapped_views, wrong_view, shifted), ``score``, ``evidence``.
@@ -70,7 +70,7 @@ class Evidence:
     names: tuple = ()
     products: pd.DataFrame | None = None
     changes: pd.DataFrame = field(default_factory=lambda: table_from_rows("changes", []))
-    pairs: pd.DataFrame = _table("file", "other", "kind")
+    pairs: pd.DataFrame = _table("file_a", "file_b", "kind")
     misfiled: pd.DataFrame = _table("file", "claimed_sku", "likely_sku", "kind", "score", "evidence")
     spots: pd.DataFrame = _table("file", "x", "y", "size_px", "camera", "frames")
     detail: pd.DataFrame = _table("file")
@@ -171,22 +171,42 @@ def groups(frames):
     Parameters
     ----------
     frames : DataFrame
+        With ``view``, ``style`` and the columns that are asked for; the fewer, the faster.
 
     Yields
     ------
     view : str
-    style : str or None
-        None for the view's frames whose style is unknown or too few.
     group : DataFrame
+        All frames of a style with enough of them, or the view's frames of all other styles.
     """
     for view, in_view in frames.groupby("view", sort=True):
         counts = in_view["style"].value_counts()
-        large = set(counts.index[counts >= FEWEST_OF_A_STYLE])
-        own = in_view["style"].isin(large)
-        for style, group in in_view[own].groupby("style", sort=True):
-            yield view, style, group
-        if not own.all():
-            yield view, None, in_view[~own]
+        own = in_view["style"].where(in_view["style"].isin(counts.index[counts >= FEWEST_OF_A_STYLE]), "")
+        for _, group in in_view.groupby(own, sort=True):
+            yield view, group
+
+
+def usual(frames, values, statistic, keys=("view", "style")):
+    """
+    What is usual for each frame: of its view, or of its style in that view where there are enough.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    values : Series of float
+        Indexed as `frames`.
+    statistic : str or callable
+        As `DataFrameGroupBy.transform` takes it.
+    keys : tuple of str
+        The columns within which frames are most alike; the first is the view.
+
+    Returns
+    -------
+    Series of float
+    """
+    of_view = values.groupby(frames[keys[0]]).transform(statistic)
+    closest = values.groupby([frames[key] for key in keys])
+    return closest.transform(statistic).where(closest.transform("count") >= FEWEST_OF_A_STYLE, of_view)
 
 
 def _styles_of_scattered_outlines(frames):

@@ -1,8 +1,8 @@
 """How the product fills the frame: size, place, and whether all of it is there."""
 
 from catalogue_audit.findings.deviations import judge_column, set_row
-from catalogue_audit.findings.evidence import groups
-from catalogue_audit.findings.rows import called, finding, sentence, text
+from catalogue_audit.findings.evidence import usual
+from catalogue_audit.findings.rows import called, finding, sentence
 
 UNENLARGEABLE = 0.25  # smaller than this share below the set, enlarging costs more detail than a shop's zoom forgives
 CUT_MAJORITY = 0.5  # of a view's pictures touching the frame: then it is how this view is framed
@@ -70,14 +70,13 @@ def centring(evidence):
 def cut_off(evidence):
     """Products that meet the frame where the view's majority does not."""
     frames = evidence.whole_product
-    for _, _, group in groups(frames[frames["outline_confidence"].notna()]):
-        touching = group["touches"].map(text).notna()
-        if touching.mean() > CUT_MAJORITY:
-            continue
-        for frame in evidence.records(group[touching]):
-            sides = frame["touches"].split()
-            note = (
-                f"the product in the {called(frame)} is cut off at the {' and '.join(sides)} of the frame: "
-                f"photograph it again whole, or crop wider if the original holds it"
-            )
-            yield finding("cut_off", sentence(note), frame)
+    frames = frames.loc[frames["outline_confidence"].notna(), ["view", "style", "touches"]]
+    touching = frames["touches"].notna()
+    often = usual(frames, touching.astype(float), "mean") > CUT_MAJORITY
+    for frame in evidence.records(frames[touching & ~often]):
+        sides = " and ".join(frame["touches"].split())
+        note = (
+            f"the product in the {called(frame)} is cut off at the {sides} of the frame: "
+            f"photograph it again whole, or crop wider if the original holds it"
+        )
+        yield finding("cut_off", sentence(note), frame)

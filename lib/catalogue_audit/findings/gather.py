@@ -1,7 +1,7 @@
 """What is wrong with nearly every file is one finding about the delivery, never one a file."""
 
 from catalogue_audit import schema
-from catalogue_audit.findings.rows import counted, finding, listed, plain, sentence
+from catalogue_audit.findings.rows import counted, finding, listed, plain, sentence, view_words
 
 NEARLY_EVERY = 0.8  # of the measured files
 FEWEST_FILES = 5  # below, every file is looked at anyway
@@ -14,7 +14,7 @@ ALWAYS_SINGLE = (
 
 def gathered(rows, evidence):
     """
-    Findings, with a check that meets nearly every file put into one row.
+    Findings, with a check that meets nearly every file of the delivery, or of a view, put into one row.
 
     Parameters
     ----------
@@ -25,43 +25,50 @@ def gathered(rows, evidence):
     -------
     list of dict
     """
-    by_check = {}
-    for row in rows:
-        if row.get("file") and not row.get("cause") and row["check"] not in ALWAYS_SINGLE:
-            by_check.setdefault(row["check"], []).append(row)
-    result = list(rows)
-    for check, same in by_check.items():
+    single = [row for row in rows if row.get("file") and not row.get("cause") and row["check"] not in ALWAYS_SINGLE]
+    views = evidence.measured["view"].value_counts().to_dict()
+    rows = _gathered(rows, single, lambda row: row["check"], lambda key: _concerned(key, evidence))
+    left = {id(row) for row in rows}
+    single = [row for row in single if id(row) in left and row.get("view")]
+    return _gathered(rows, single, lambda row: (row["check"], row["view"]), lambda key: views.get(key[1], 0))
+
+
+def _gathered(rows, single, key_of, total_of):
+    groups = {}
+    for row in single:
+        groups.setdefault(key_of(row), []).append(row)
+    for key, same in groups.items():
         files = list(dict.fromkeys(row["file"] for row in same))
-        total = _concerned(check, evidence)
+        total = total_of(key)
         if len(files) >= max(FEWEST_FILES, NEARLY_EVERY * total):
             gone = {id(row) for row in same}
-            result = [row for row in result if id(row) not in gone]
-            result.append(_one(check, same, files, total))
-    return result
+            rows = [row for row in rows if id(row) not in gone]
+            rows.append(_one(key, same, files, total))
+    return rows
 
 
 def _concerned(check, evidence):
     """How many files could have had the finding."""
-    if check == "unexpected_file":
-        return len(evidence.frames)
-    return len(evidence.measured)
+    return len(evidence.frames) if check == "unexpected_file" else len(evidence.measured)
 
 
-def _one(check, same, files, total):
+def _one(key, same, files, total):
+    check, view = (key, None) if isinstance(key, str) else key
     worst = min(same, key=lambda row: schema.SEVERITIES.index(row["severity"]))
     first = plain(same[0]["note"]).rstrip(".")
+    what = f"{view_words(view)} picture" if view else "file"
     note = (
-        f"{counted(len(files), 'file')} of {total} have the same fault, among them {listed(files, 2)}; "
+        f"{counted(len(files), what)} of {total} have the same fault, among them {listed(files, 2)}; "
         f"of the first: {first[:1].lower()}{first[1:]}"
     )
-    values = [row["value"] for row in same if row.get("value") is not None]
-    middle = sorted(values)[len(values) // 2] if values else None
+    values = sorted(row["value"] for row in same if row.get("value") is not None)
     return finding(
         check,
         sentence(note),
+        view=view,
         severity=worst["severity"],
         remedy=worst["remedy"],
-        value=middle,
+        value=values[len(values) // 2] if values else None,
         expected=same[0].get("expected"),
         tolerance=same[0].get("tolerance"),
         unit=same[0].get("unit"),

@@ -1,6 +1,7 @@
 """Light and colour: white balance, exposure, the product's colour, the background, shadow, clipping, cut-out edge."""
 
 import numpy as np
+import pandas as pd
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
@@ -174,34 +175,33 @@ def clipping(evidence):
     """Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves."""
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
-        known = frames[frames[column].notna() & frames["view"].notna()]
+        known = frames.loc[frames[column].notna() & frames["view"].notna(), ["view", "sku", column]]
         of_view = known.groupby("view")[column].transform("median")
         of_product = _of_the_others(known, column).fillna(0.0)
         normal = np.maximum(of_view, of_product)
         tolerance = tolerances(evidence, "clipping", known)
         outside = known[column] - normal > tolerance
-        for frame, usual, allowed in zip(
+        for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
         ):
             note = (
                 f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
-                f"{usual * 100:.1f} % is normal (tolerance {allowed * 100:g} % more): develop it again softer if "
+                f"{normally * 100:.1f} % is normal (tolerance {allowed * 100:g} % more): develop it again softer if "
                 f"the raw file holds the detail, else photograph it again"
             )
             yield finding(
-                "clipping", sentence(note), frame, value=frame[column], expected=usual, tolerance=allowed
+                "clipping", sentence(note), frame, value=frame[column], expected=normally, tolerance=allowed
             )
 
 
 def _of_the_others(frames, column):
     """For each frame the median of a column over the same product's other frames; NaN where it is alone."""
-    result = frames[column].astype(float) * np.nan
-    for _, group in frames.groupby("sku"):
-        values = group[column].to_numpy(dtype=float)
-        if len(values) > 1:
-            others = [np.median(np.delete(values, i)) for i in range(len(values))]
-            result.loc[group.index] = others
-    return result
+    values = frames[column].to_numpy(dtype=float)
+    result = np.full(len(frames), np.nan)
+    for places in frames.groupby("sku").indices.values():
+        if len(places) > 1:
+            result[places] = [np.median(np.delete(values[places], i)) for i in range(len(places))]
+    return pd.Series(result, index=frames.index)
 
 
 def _row(check, note, case, **given):

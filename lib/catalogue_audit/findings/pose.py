@@ -173,7 +173,7 @@ def strap(evidence):
     frames = evidence.whole_product
     frames = frames[frames["strap_state"].notna()]
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
-    for view, style, group in groups(frames):
+    for view, group in groups(frames[["view", "style", "strap_state"]]):
         asked = brief_terms.strap_state(evidence.brief, view)
         wanted_state = asked or _majority_state(group["strap_state"])
         if wanted_state in (None, "any"):

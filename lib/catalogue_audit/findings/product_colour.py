@@ -24,62 +24,53 @@ def product_colour(evidence):
     if frames.empty:
         return
     tolerance = brief_terms.tolerance(evidence.brief, "product_colour")
-    distances = _distances(frames)
-    known = distances.dropna()
-    scatter = SCATTERS * mad_scale(known) + known.median() if len(known) >= FEWEST_OF_A_STYLE else 0.0
+    lab = frames[["L", "a", "b"]].to_numpy(dtype=float)
+    products = list(frames.groupby("sku", sort=True).indices.items())
+    distances = np.concatenate([_from_the_others(lab[places]) for _, places in products])
+    scatter = SCATTERS * mad_scale(distances) + np.median(distances) if len(distances) >= FEWEST_OF_A_STYLE else 0.0
     limit = max(tolerance, min(scatter, LARGEST_NORMAL * tolerance))
-    for sku, group in frames.groupby("sku", sort=True):
-        for frame, others, distance in _odd_ones(group, limit):
-            views = " and ".join(dict.fromkeys(view_words(view) for view in others["view"]))
+    rows = evidence.records(frames)
+    for sku, places in products:
+        for place, others, distance in _odd_ones(lab, places, limit):
+            views = " and ".join(dict.fromkeys(view_words(rows[other]["view"]) for other in others))
             note = (
-                f"the product's colour in the {called(frame)} differs from its {views} by CIEDE2000 {distance:.1f} "
-                f"at equal lightness (tolerance {tolerance:g}): match the views of {plain(sku)} to the sample"
+                f"the product's colour in the {called(rows[place])} differs from its {views} by CIEDE2000 "
+                f"{distance:.1f} at equal lightness (tolerance {tolerance:g}): match the views of {plain(sku)} to the sample"
             )
             yield finding(
-                "product_colour", sentence(note), frame, value=distance, expected=0.0, tolerance=tolerance
+                "product_colour", sentence(note), rows[place], value=distance, expected=0.0, tolerance=tolerance
             )
 
 
 def _comparable(frames):
     """Frames with a product colour, the view's usual difference from the product's middle taken off."""
-    frames = frames[frames["product_a"].notna() & frames["product_b"].notna() & frames["sku"].notna()]
-    frames = frames.assign(L=frames["product_L"], a=frames["product_a"], b=frames["product_b"])
-    views_of = frames.groupby("sku")["view"].transform("count")
-    frames = frames[views_of > 1]
+    known = frames["product_a"].notna() & frames["product_b"].notna() & frames["sku"].notna()
+    frames = frames.loc[known, ["sku", "view", "product_L", "product_a", "product_b"]]
+    frames = frames.rename(columns={"product_L": "L", "product_a": "a", "product_b": "b"})
+    frames = frames[frames.groupby("sku")["view"].transform("count") > 1]
+    enough = frames.groupby("view")["sku"].transform("nunique") >= FEWEST_OF_A_STYLE
     for name in ("a", "b"):
         off = frames[name] - frames.groupby("sku")[name].transform("median")
-        usual = off.groupby(frames["view"]).transform("median")
-        enough = frames.groupby("view")["sku"].transform("nunique") >= FEWEST_OF_A_STYLE
-        frames = frames.assign(**{name: frames[name] - usual.where(enough, 0.0)})
+        frames = frames.assign(**{name: frames[name] - off.groupby(frames["view"]).transform("median").where(enough, 0.0)})
     return frames
 
 
-def _distances(frames):
-    """Of each frame from the median of its product's other frames, CIEDE2000 at equal lightness."""
-    result = frames["a"] * np.nan
-    for _, group in frames.groupby("sku"):
-        result.loc[group.index] = _from_the_others(group)
-    return result
+def _from_the_others(lab):
+    """Of each of a product's frames (n, 3) from the median of the others, CIEDE2000 at equal lightness."""
+    colours = lab.copy()
+    colours[:, 0] = np.median(lab[:, 0])
+    others = [np.median(np.delete(colours, i, axis=0), axis=0) for i in range(len(colours))]
+    return ciede2000(colours, np.array(others))
 
 
-def _from_the_others(group):
-    lab = group[["L", "a", "b"]].to_numpy(dtype=float)
-    lightness = float(np.median(lab[:, 0]))
-    distances = np.empty(len(lab))
-    for i in range(len(lab)):
-        others = np.median(np.delete(lab, i, axis=0), axis=0)
-        distances[i] = ciede2000((lightness, *lab[i, 1:]), (lightness, *others[1:]))
-    return distances
-
-
-def _odd_ones(group, limit):
+def _odd_ones(lab, places, limit):
     """Frames furthest from the others, one after the other, as long as they exceed the limit."""
-    while len(group) > 1:
-        distances = _from_the_others(group)
+    while len(places) > 1:
+        distances = _from_the_others(lab[places])
         # Of two equally far apart, neither is known to be the right one: the later view is named.
         worst = int(len(distances) - 1 - np.argmax(distances[::-1]))
         if not distances[worst] > limit:
             return
-        others = group.drop(group.index[worst])
-        yield group.iloc[worst].to_dict(), others, float(distances[worst])
-        group = others
+        others = np.delete(places, worst)
+        yield places[worst], others, float(distances[worst])
+        places = others

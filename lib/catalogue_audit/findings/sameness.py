@@ -1,15 +1,17 @@
 """Pictures delivered twice: the same bytes or pixels, or the same photograph exported, cropped or mirrored again."""
 
+from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.rows import called, finding, listed, sentence, text
+from catalogue_audit.statistics.numbering import connected
 
-EXACT_KINDS = {"same_bytes": "the same file", "same_pixels": "the same picture, pixel by pixel"}
+EXACT_KINDS = {"same_bytes": "the same file", "same_pixels": "the same picture, pixel by pixel,"}
 NEAR_KINDS = {
-    "re_export": "the same picture, exported again",
-    "resize": "the same picture in another size",
-    "re_crop": "the same picture, cropped differently",
-    "mirrored": "the same picture, mirrored",
-    "near": "nearly the same picture",
+    "re_export": "the same picture, exported again,",
+    "resized": "the same picture in another size",
+    "re_cropped": "the same picture, cropped differently,",
+    "mirrored": "the same picture, mirrored,",
 }
+CHECKS_OF_A_COPY = ("file_spec", "upscaled", "jpeg_quality", "colour_profile")
 
 
 def exact_duplicate(evidence):
@@ -18,33 +20,38 @@ def exact_duplicate(evidence):
 
 
 def near_duplicate(evidence):
-    """Files that show the same photograph in another export."""
-    yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS)
+    """Files that show the same photograph in another export; an exact copy is said once, as exact."""
+    exact = {row["file"] for row in exact_duplicate(evidence)}
+    yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, exact)
 
 
-def _duplicates(evidence, check, kinds):
-    others = {}
-    for row in evidence.pairs.to_dict("records"):
-        kind = row["kind"]
-        if kind in kinds:
-            pair = row["file"], row["other"]
-            for file, other in (pair, pair[::-1]):
-                others.setdefault(file, []).append((other, kind))
-    frames = {frame["file"]: frame for frame in evidence.rows if frame["file"] in others}
-    for file in sorted(others):
-        frame = frames.get(file)
-        if frame is None:
-            continue
-        same = sorted(dict.fromkeys(other for other, _ in others[file]))
-        kind = others[file][0][1]
-        products = {text(frame["sku"]), *(text(frames[other]["sku"]) for other in same if other in frames)}
+def _duplicates(evidence, check, kinds, others_first=frozenset()):
+    """One finding for each file of each group that pairs of these kinds connect."""
+    pairs = [
+        (row["file_a"], row["file_b"], row["kind"]) for row in evidence.pairs.to_dict("records") if row["kind"] in kinds
+    ]
+    order = evidence.file_order
+    places = [(order[a], order[b]) for a, b, _ in pairs]
+    label = connected(len(order), [a for a, _ in places], [b for _, b in places])
+    kind_of, members = {}, {}
+    for (a, b), (*_, kind) in zip(places, pairs, strict=True):
+        for place in (a, b):
+            kind_of.setdefault(place, kind)
+            members.setdefault(int(label[place]), set()).add(place)
+    rows = evidence.rows
+    for group in members.values():
+        skus = {text(rows[place]["sku"]) for place in group}
         mend = (
             "find out which product it shows, and ask for the other's own picture"
-            if len(products) > 1
+            if len(skus) > 1
             else "keep one, and ask for the picture that was meant"
         )
-        note = f"the {called(frame)} is {kinds[kind]} as {listed(same)}: {mend}"
-        yield finding(check, sentence(note), frame, cause=None)
+        for place in sorted(group):
+            if rows[place]["file"] in others_first:
+                continue
+            same = [rows[other]["file"] for other in sorted(group) if other != place]
+            note = f"the {called(rows[place])} is {kinds[kind_of[place]]} as {listed(same)}: {mend}"
+            yield finding(check, sentence(note), rows[place])
 
 
 def explained_by_duplicates(rows, evidence):
@@ -58,8 +65,11 @@ def explained_by_duplicates(rows, evidence):
     copies = {
         row["file"] for row in rows if row["check"] in ("exact_duplicate", "near_duplicate") and row.get("file")
     }
+    named = brief_terms.file_spec(evidence.brief)
+    if named:
+        return rows
     return [
         row
         for row in rows
-        if not (row["check"] in ("file_spec", "upscaled", "jpeg_quality", "colour_profile") and row.get("file") in copies)
+        if not (row["check"] in CHECKS_OF_A_COPY and row.get("file") in copies)
     ]

@@ -1,12 +1,11 @@
 """Focus, motion, noise, and dust on product and sensor."""
 
 import numpy as np
-import pandas as pd
 
 from catalogue_audit import schema
 from catalogue_audit.findings import brief_terms
-from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE, groups
-from catalogue_audit.findings.outliers import UNCERTAINTIES
+from catalogue_audit.findings.evidence import usual
+from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, FEWEST_OF_A_STYLE, UNCERTAINTIES
 from catalogue_audit.findings.rows import called, counted, finding, number, sentence
 
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
@@ -17,14 +16,14 @@ LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothi
 
 def focus(evidence):
     """Pictures less sharp than the set's sharp ones: out of focus."""
-    for frame, ratio, sharp, _ in _blurred(evidence):
+    for frame, ratio, sharp in _blurred(evidence):
         if not _moved(frame, sharp):
             yield _blur_row("focus", frame, ratio, sharp, evidence, "is out of focus", "with the focus checked at 100 %")
 
 
 def motion_blur(evidence):
     """Pictures smeared in one direction: camera or product moved."""
-    for frame, ratio, sharp, _ in _blurred(evidence):
+    for frame, ratio, sharp in _blurred(evidence):
         if _moved(frame, sharp):
             direction = number(frame.get("motion_direction_deg"))
             along = f" along {direction:.0f}° from horizontal" if direction is not None else ""
@@ -33,20 +32,20 @@ def motion_blur(evidence):
 
 
 def _blurred(evidence):
-    """Frames blurred beyond the tolerance: (frame, ratio to the sharp ones, sharp blur, limit)."""
+    """Frames blurred beyond the tolerance: (frame, ratio to the sharp ones, their blur)."""
     limit = brief_terms.tolerance(evidence.brief, "focus")
     frames = evidence.measured
-    frames = frames[frames["blur_px"].notna() & frames["view"].notna()]
-    for _, _, group in groups(frames):
-        if len(group) < 3:
-            continue
-        sharp = float(group["blur_px"].quantile(SHARP_QUANTILE))
-        motion = group["motion_px"].fillna(0.0) / LENGTH_TO_SIGMA
-        blur = np.maximum(group["blur_px"], np.hypot(sharp, motion))
-        step = np.maximum(brief_terms.tolerance(evidence.brief, "focus_px"), UNCERTAINTIES * group["blur_sd_px"].fillna(0.0))
-        outside = (blur > limit * sharp) & (blur - sharp > step)
-        for frame, value in zip(evidence.records(group[outside]), blur[outside], strict=True):
-            yield frame, value / sharp, sharp, limit
+    frames = frames.loc[
+        frames["blur_px"].notna() & frames["view"].notna(), ["view", "style", "blur_px", "blur_sd_px", "motion_px"]
+    ]
+    sharp = usual(frames, frames["blur_px"], lambda blurs: blurs.quantile(SHARP_QUANTILE))
+    motion = frames["motion_px"].fillna(0.0) / LENGTH_TO_SIGMA
+    blur = np.maximum(frames["blur_px"], np.hypot(sharp, motion))
+    step = np.maximum(brief_terms.tolerance(evidence.brief, "focus_px"), UNCERTAINTIES * frames["blur_sd_px"].fillna(0.0))
+    enough = frames.groupby("view")["blur_px"].transform("count") >= FEWEST_FOR_REFERENCE
+    outside = enough & (blur > limit * sharp) & (blur - sharp > step)
+    for frame, value, usual_blur in zip(evidence.records(frames[outside]), blur[outside], sharp[outside], strict=True):
+        yield frame, value / usual_blur, usual_blur
 
 
 def _moved(frame, sharp):
@@ -81,16 +80,16 @@ def noise(evidence):
     frames = frames[frames["noise"].notna()]
     if len(frames) < FEWEST_OF_A_STYLE:
         return
-    usual = max(float(frames["noise"].median()), LEAST_NOISE)
-    for frame in evidence.records(frames[frames["noise"] > limit * usual]):
+    normal = max(float(frames["noise"].median()), LEAST_NOISE)
+    for frame in evidence.records(frames[frames["noise"] > limit * normal]):
         iso = number(frame.get("iso"))
         at = f" at ISO {iso:.0f}" if iso is not None else ""
         note = (
-            f"the {called(frame)} is {frame['noise'] / usual:.1f} times as noisy as the set{at} "
+            f"the {called(frame)} is {frame['noise'] / normal:.1f} times as noisy as the set{at} "
             f"(tolerance {limit:g} times): check it at full size and its ISO setting"
         )
         yield finding(
-            "noise", sentence(note), frame, value=frame["noise"] / usual, expected=1.0, tolerance=limit
+            "noise", sentence(note), frame, value=frame["noise"] / normal, expected=1.0, tolerance=limit
         )
 
 
@@ -98,35 +97,25 @@ def product_specks(evidence):
     """Products with more specks than is normal for their material."""
     limit = brief_terms.tolerance(evidence.brief, "product_specks")
     frames = evidence.measured
-    frames = frames[frames["specks"].notna() & frames["view"].notna()]
-    for _, _, group in groups(frames):
-        counts = group["specks"].astype(float)
-        usual = _of_material(frames, group).fillna(float(counts.median()))
-        for frame, normal in zip(
-            evidence.records(group[counts - usual > limit]), usual[counts - usual > limit], strict=True
-        ):
-            note = (
-                f"{counted(int(frame['specks']), 'speck')} on the product in the {called(frame)} where "
-                f"{normal:.0f} is normal (tolerance {limit:g} more): remove them, and clean the sample before "
-                f"it is photographed again"
-            )
-            yield finding(
-                "product_specks",
-                sentence(note),
-                frame,
-                value=float(frame["specks"]),
-                expected=normal,
-                tolerance=limit,
-            )
-
-
-def _of_material(frames, group):
-    """Usual count of specks of a frame's own material: style and colourway, where there are enough."""
     keys = ["view", "style", "colourway"]
-    counts = frames.groupby(keys)["specks"].agg(["median", "count"])
-    enough = counts.loc[counts["count"] >= FEWEST_OF_A_STYLE, "median"].astype(float)
-    index = pd.MultiIndex.from_frame(group[keys])
-    return pd.Series(enough.reindex(index).to_numpy(), index=group.index, dtype=float)
+    frames = frames.loc[frames["specks"].notna() & frames["view"].notna(), [*keys, "specks"]]
+    counts = frames["specks"].astype(float)
+    normal = usual(frames, counts, "median", keys)
+    outside = counts - normal > limit
+    for frame, usual_count in zip(evidence.records(frames[outside]), normal[outside], strict=True):
+        note = (
+            f"{counted(int(frame['specks']), 'speck')} on the product in the {called(frame)} where "
+            f"{usual_count:.0f} is normal (tolerance {limit:g} more): remove them, and clean the sample before "
+            f"it is photographed again"
+        )
+        yield finding(
+            "product_specks",
+            sentence(note),
+            frame,
+            value=float(frame["specks"]),
+            expected=usual_count,
+            tolerance=limit,
+        )
 
 
 def sensor_spots(evidence):

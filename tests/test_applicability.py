@@ -1,0 +1,68 @@
+"""Which measures apply to which picture, and that every emptied one is explained."""
+
+import pytest
+
+from catalogue_audit import schema
+from catalogue_audit.measures.applicability import RULED_OUT, applicable
+
+FACTS = {
+    "outline_confidence": 0.95, "left": 0.2, "fill_height": 0.6, "centre_dx": 0.0, "baseline": 0.9, "touches": "",
+    "roll_deg": 0.1, "yaw_deg": 30.0, "yaw_sd_deg": 0.5, "camera_pitch_deg": 4.0, "handle_gap": 0.01, "lean_deg": 0.2,
+    "product_L": 40.0, "clipped_high": 0.0, "specks": 1, "blur_px": 0.9, "noise": 1.0, "background_L": 94.0,
+    "shadow_kind": "contact", "rim_px": 0.0,
+}  # fmt: skip
+
+
+def kept(view, kind, **facts):
+    return set(applicable({**FACTS, **facts}, view, kind)[0])
+
+
+def test_a_three_quarter_view_keeps_turn_and_height_but_neither_lean_nor_handles():
+    assert set(FACTS) - kept("three_quarter", "upright") == {"handle_gap", "lean_deg"}
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_a_straight_on_view_keeps_lean_and_handles_but_no_turn(view):
+    assert set(FACTS) - kept(view, "upright") == {"yaw_deg", "yaw_sd_deg"}
+
+
+def test_a_crop_keeps_light_and_sharpness_only():
+    assert kept("detail", "crop") == {
+        "outline_confidence", "product_L", "clipped_high", "specks", "blur_px", "noise", "background_L",
+    }  # fmt: skip
+
+
+def test_seen_from_above_there_is_roll_but_no_turn_lean_or_base_line():
+    left = kept("interior", "overhead")
+    assert "roll_deg" in left and "left" in left
+    assert not left & {"yaw_deg", "lean_deg", "camera_pitch_deg", "handle_gap", "baseline"}
+
+
+@pytest.mark.parametrize(("view", "kind"), [("worn", "worn"), ("target", "target")])
+def test_worn_bags_and_targets_keep_nothing_of_the_product(view, kind):
+    assert kept(view, kind) == {"outline_confidence", "blur_px", "noise", "background_L"}
+
+
+def test_an_uncertain_outline_empties_what_rests_on_it_and_says_how_uncertain():
+    facts, reasons = applicable({**FACTS, "outline_confidence": 0.31}, "front", "upright")
+    assert set(facts) == {"outline_confidence", "blur_px", "noise", "background_L"}
+    assert any("0.31" in reason for reason in reasons)
+
+
+@pytest.mark.parametrize("kind", [*schema.VIEW_KINDS, None])
+@pytest.mark.parametrize("view", ["front", "three_quarter", "detail", "made_up", None])
+def test_whatever_is_emptied_is_explained_and_nothing_is_added_or_changed(view, kind):
+    facts, reasons = applicable(FACTS, view, kind)
+    assert all(facts[name] == FACTS[name] for name in facts)
+    assert bool(reasons) == (len(facts) < len(FACTS))
+    assert len(set(reasons)) == len(reasons)
+
+
+def test_nothing_measured_needs_no_explanation():
+    assert applicable({"noise": 1.0}, "detail", "crop") == ({"noise": 1.0}, ())
+
+
+def test_the_rules_name_columns_that_exist():
+    columns = set(schema.column_names("frames"))
+    named = {column for rules in RULED_OUT.values() for group, _ in rules for column in group}
+    assert named <= columns and named

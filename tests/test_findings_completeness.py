@@ -1,0 +1,176 @@
+"""Required views, conditional ones, counts, due dates, and the products file both ways."""
+
+import pandas as pd
+import pytest
+
+from catalogue_audit.delivery.brief import load_brief, parse_brief
+from catalogue_audit.delivery.names import NameFacts
+from catalogue_audit.findings.completeness import views_of_products
+from catalogue_audit.findings.judge import find
+from catalogue_audit.findings.verdict import product_table
+from catalogue_audit.statistics.tables import table_from_rows
+from making_evidence import clean_frames, evidence_of
+
+
+@pytest.fixture(scope="module")
+def frames():
+    return clean_frames(products=8, seed=4)
+
+
+def without(frames, *files):
+    return frames[~frames["file"].isin(files)].reset_index(drop=True)
+
+
+def products(frames, **columns):
+    skus = frames.dropna(subset=["sku"]).drop_duplicates("sku")
+    return pd.DataFrame({"sku": skus["sku"], "style": skus["style"], **columns}).reset_index(drop=True)
+
+
+def judged(frames, brief=None, **given):
+    return find(evidence_of(frames, brief or load_brief(), **given))[0]
+
+
+def test_a_missing_required_view_is_critical_and_has_no_file(frames):
+    findings = judged(without(frames, "NB-103_back.jpg"))
+    assert list(findings["check"]) == ["missing_view"]
+    row = findings.iloc[0]
+    assert pd.isna(row["file"])
+    assert (row["sku"], row["view"], row["severity"], row["remedy"]) == ("NB-103", "back", "critical", "supply")
+
+
+def test_a_view_that_nearly_every_product_lacks_is_one_finding(frames):
+    findings = judged(frames[frames["view"] != "detail"].reset_index(drop=True))
+    assert list(findings["check"]) == ["missing_view"]
+    assert pd.isna(findings.iloc[0]["sku"]) and findings.iloc[0]["view"] == "detail"
+
+
+def test_a_product_of_the_products_file_without_any_picture_is_one_finding(frames):
+    listed = products(frames)
+    listed.loc[len(listed)] = ["NB-999", "tote"]
+    findings = judged(frames, products=listed)
+    assert list(findings["check"]) == ["missing_view"]
+    assert findings.iloc[0]["sku"] == "NB-999" and pd.isna(findings.iloc[0]["view"])
+
+
+def test_pictures_that_are_not_due_yet_are_awaited_and_not_missing(frames):
+    short = without(frames, "NB-103_back.jpg")
+    listed = products(frames, due="2026-03-02")
+    listed.loc[listed["sku"] == "NB-103", "due"] = "2026-04-01"
+    evidence = evidence_of(short, load_brief(), products=listed)
+    findings, _ = find(evidence)
+    assert findings.empty
+    row = product_table(evidence, findings).set_index("sku").loc["NB-103"]
+    assert row["views_awaited"] == "back" and row["due"] == "2026-04-01"
+    later = evidence_of(short, load_brief(), products=listed, as_of="2026-04-02")
+    assert list(find(later)[0]["check"]) == ["missing_view"]
+
+
+def test_without_dates_in_brief_or_pictures_nothing_is_awaited(frames):
+    undated = without(frames, "NB-103_back.jpg").assign(captured_at=pd.Series(None, dtype="str"))
+    listed = products(frames, due="2099-01-01")
+    assert list(judged(undated, products=listed)["check"]) == ["missing_view"]
+
+
+def test_a_product_that_the_products_file_does_not_list_is_unexpected_with_the_nearest_name(frames):
+    listed = products(frames)
+    listed.loc[listed["sku"] == "NB-103", "sku"] = "NB-1O3"
+    findings = judged(frames, products=listed)
+    strangers = findings[findings["check"] == "unexpected_file"]
+    assert set(strangers["file"]) == set(frames.loc[frames["sku"] == "NB-103", "file"])
+    assert strangers["note"].str.contains("NB-1O3").all()
+    assert (findings["sku"] == "NB-1O3").sum() == 1
+
+
+def test_a_products_file_of_another_season_is_one_finding_about_the_strangers(frames):
+    findings = judged(frames, products=pd.DataFrame({"sku": ["ZZ-1"], "style": ["tote"]}))
+    strangers = findings[findings["check"] == "unexpected_file"]
+    assert len(strangers) == 1 and pd.isna(strangers.iloc[0]["file"])
+
+
+def test_products_are_matched_without_regard_to_case(frames):
+    listed = products(frames)
+    listed["sku"] = listed["sku"].str.lower()
+    assert judged(frames, products=listed).empty
+
+
+def test_a_style_may_require_other_views(frames):
+    brief = parse_brief('[views.per_style.clutch]\nrequired = ["front", "back", "detail"]\n')
+    clutch = frames.loc[(frames["style"] == "clutch") & (frames["view"] == "three_quarter"), "file"]
+    assert judged(without(frames, *clutch), brief).empty
+
+
+def test_a_patterned_lining_requires_an_interior(frames):
+    brief = parse_brief(
+        '[[views.conditional]]\nname = "patterned lining"\ncolumn = "lining"\nvalues = ["patterned"]\nrequired = ["interior"]\n'
+    )
+    listed = products(frames, lining="plain")
+    listed.loc[listed["sku"] == "NB-102", "lining"] = "patterned"
+    findings = judged(frames, brief, products=listed)
+    assert list(zip(findings["sku"], findings["view"], strict=True)) == [("NB-102", "interior")]
+
+
+def test_a_removable_strap_needs_one_picture_with_it_and_one_without(frames):
+    brief = parse_brief(
+        '[[views.conditional]]\nname = "removable strap"\nskus = ["NB-102"]\nwith_strap = ["front"]\nwithout_strap = ["front"]\n'
+        "[views.counts]\nfront = [1, 2]\ndetail = [1, 6]\n"
+    )
+    findings = judged(frames, brief)
+    assert list(zip(findings["sku"], findings["view"], strict=True)) == [("NB-102", "front")]
+    second = frames[frames["file"] == "NB-102_front.jpg"].assign(file="NB-102_front_2.jpg", sha256="x", strap_state="none")
+    both = pd.concat([frames, second]).sort_values("file", ignore_index=True)
+    assert "missing_view" not in set(judged(both, brief)["check"])
+
+
+def test_more_pictures_of_a_view_than_wanted_are_one_minor_finding(frames):
+    more = [
+        frames[frames["file"] == "NB-102_detail.jpg"].assign(file=f"NB-102_detail_{number}.jpg", sha256=str(number))
+        for number in range(2, 9)
+    ]
+    many = pd.concat([frames, *more]).sort_values("file", ignore_index=True)
+    findings = judged(many)
+    assert list(findings["check"]) == ["unexpected_file"]
+    assert (findings.iloc[0]["severity"], findings.iloc[0]["value"], findings.iloc[0]["expected"]) == ("minor", 8, 6)
+
+
+def test_two_files_that_claim_one_place_are_named_together(frames):
+    copy = frames[frames["file"] == "NB-102_front.jpg"].assign(file="nb-102-front.jpg", sha256="x")
+    both = pd.concat([frames, copy]).sort_values("file", ignore_index=True)
+    names = tuple(NameFacts(file, sku, view) for file, sku, view in zip(both["file"], both["sku"], both["view"], strict=True))
+    findings = judged(both, names=names)
+    assert list(findings["check"]) == ["unexpected_file"]
+    assert all(file in findings.iloc[0]["note"] for file in ("NB-102_front.jpg", "nb-102-front.jpg"))
+
+
+def test_check_digits_are_verified_where_the_brief_says_so(frames):
+    # GTINs: GS1, "How to calculate a check digit manually" (629104150021 -> 3); the second has two digits exchanged.
+    listed = products(frames, gtin="6291041500213")
+    listed.loc[listed["sku"] == "NB-101", "gtin"] = "6291041500231"
+    assert judged(frames, products=listed).empty
+    findings = judged(frames, parse_brief('[names]\ncheck_digit = "gtin"\n'), products=listed)
+    assert list(zip(findings["check"], findings["sku"], strict=True)) == [("unexpected_file", "NB-101")]
+
+
+def test_after_the_sample_has_left_a_reshoot_becomes_a_retouch_or_a_check(frames):
+    listed = products(frames, sample_until="2026-02-01")
+    blurred = frames.copy()
+    blurred.loc[blurred["file"] == "NB-102_front.jpg", "blur_px"] = 2.0
+    blurred.loc[blurred["file"] == "NB-103_front.jpg", "strap_state"] = "none"
+    findings = judged(blurred, products=listed).set_index("check")
+    assert findings.loc["focus", "remedy"] == "check" and "2026-02-01" in findings.loc["focus", "note"]
+    assert findings.loc["strap", "remedy"] == "retouch"
+
+
+def test_an_unreadable_file_is_not_also_a_missing_view(frames):
+    broken = frames.copy()
+    broken.loc[broken["file"] == "NB-102_front.jpg", ["status", "reason"]] = ["not_measured", "it is cut short"]
+    assert list(judged(broken)["check"]) == ["unreadable_file"]
+
+
+def test_colour_targets_are_no_product(frames):
+    target = table_from_rows(
+        "frames", [{"file": "target.jpg", "view": "target", "view_kind": "target", "status": "measured"}]
+    )
+    with_target = pd.concat([frames, target]).sort_values("file", ignore_index=True)
+    evidence = evidence_of(with_target, load_brief())
+    assert find(evidence)[0].empty
+    assert len(views_of_products(evidence)) == 8
