@@ -1,11 +1,12 @@
 """
-A proof of damage that the JPEG decoder does not give: a step in the coded order of blocks.
+A sign of damage that the JPEG decoder does not give: a step in the coded order of blocks.
 
 Each block's mean is coded as the difference from the block before (ITU-T T.81,
 F.1.1.5.1). Damage that leaves the number of blocks as it was therefore shifts
 every block after it by one amount. The picture then shows a horizontal step
 that begins in the middle of one row of blocks, exactly on their border, and
-ends one row further down at the same place. No lens and no retoucher makes that.
+ends one row further down at the same place. No lens makes that, but a page
+drawn of panels might, so it is a note and no refusal.
 """
 
 import cv2
@@ -32,7 +33,7 @@ def coding_step(codes, block):
     Returns
     -------
     bool
-        False where nothing is proven: the damage may be too small, lie in a
+        False where nothing is seen: the damage may be too small, lie in a
         clipped area, or begin at the side of the picture.
     """
     height, width = block
@@ -44,16 +45,17 @@ def coding_step(codes, block):
         for edge in (codes[height : rows * height : height], codes[height - 1 : rows * height - 1 : height])
     )
     steps = (below.astype(np.int16) - above).reshape(-1, 3).T
-    return any(_has_window(sign * channel >= STEP, columns) for channel in steps for sign in (1, -1))
+    return any(_has_step(sign * channel, columns) for channel in steps for sign in (1, -1))
 
 
-def _has_window(hits, columns):
+def _has_step(steps, columns):
     """
-    Whether one window of ``columns`` blocks in coded order is full of hits, and not so before and after.
+    Whether one window of ``columns`` blocks in coded order rises by one amount, and not so before and after.
 
     Its part at the end of one row and its part at the beginning of the next
-    must both be full: a real horizontal edge fills one row only.
+    must both do so: a real horizontal edge fills one row only.
     """
+    hits = steps >= STEP
     if np.count_nonzero(hits) < SHARE * columns:
         return False
     counts = np.concatenate([[0], np.cumsum(hits)])
@@ -69,4 +71,13 @@ def _has_window(hits, columns):
 
     full = (share(starts, turns) >= SHARE) & (share(turns, ends) >= SHARE)
     empty = (share(starts - half, starts) <= STRAY) & (share(ends, ends + half) <= STRAY)
-    return bool(np.any(full & empty))
+    found = np.flatnonzero(full & empty)[:20]
+    return any(_one_amount(steps[starts[at] : turns[at]], steps[turns[at] : ends[at]]) for at in found)
+
+
+def _one_amount(first, second):
+    """Whether both parts rise by the same amount, and most of their blocks do."""
+    amounts = np.median(first), np.median(second)
+    spread = max(2.0, 0.35 * min(amounts))
+    near = [np.mean(np.abs(part - amount) <= spread) for part, amount in zip((first, second), amounts, strict=True)]
+    return abs(amounts[0] - amounts[1]) <= max(1.0, 0.25 * min(amounts)) and min(near) >= 0.6

@@ -13,8 +13,9 @@ class Picture(NamedTuple):
     ----------
     encoded : (H, W, 3) uint8
         Full resolution, RGB order, code values as the file holds them (its own
-        colour space; grey repeated; 16-bit scaled to 8). For clipping, noise,
-        sharpness and specks only, in tiles.
+        colour space; grey repeated; 16-bit scaled to 8; transparent pixels on
+        white; CMYK converted to sRGB). For clipping, noise, sharpness and
+        specks only, in tiles.
     alpha : (H, W) uint8 or None
         Coverage, where the file carries any transparency.
     working : (h, w, 3) uint8
