@@ -9,7 +9,7 @@ import difflib
 import time
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from catalogue_audit.delivery.brief import load_brief, parse_brief
@@ -379,10 +379,15 @@ NAMES = st.text(st.characters(codec="utf-8"), max_size=60) | st.lists(
 ).map("".join)
 
 
+PATTERNED = parse_brief('[names]\npatterns = ["{view}/{any}", "{any}x{position}_{sku}", "{sku}--{view}"]')
+
+
 @given(NAMES, st.lists(NAMES, max_size=3))
+@example("farbtafel/behind_.jpg", [])  # found by a longer campaign of random names
+@example("front/anything.jpg", [])
 @settings(deadline=None, max_examples=300)
 def test_any_name_is_read_without_fail_and_by_itself(name, known):
-    for brief in (USUAL, NUMBERED):
+    for brief in (USUAL, NUMBERED, PATTERNED):
         reader = name_reader(brief, known)
         facts = read_name(name, reader)
         assert facts.file == name

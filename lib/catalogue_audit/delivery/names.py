@@ -181,10 +181,14 @@ def _by_pattern(folders, stem, reader):
             continue
         sku = reader.known.match(found.sku) or found.sku
         if found.view is not None:
-            return NameFacts("", sku, reader.vocabulary.view_of(found.view), found.position)
+            view = reader.vocabulary.view_of(found.view)
+            if not view:
+                continue
+            return NameFacts("", sku, view, found.position, _missing_sku(sku, view, reader))
         if found.position is not None:
             view, position = _numbered_view(found.position, reader)
-            return NameFacts("", sku, view, position, "" if view else _number_problem(reader))
+            problem = _missing_sku(sku, view, reader) if view else _number_problem(reader)
+            return NameFacts("", sku, view, position, problem)
         return NameFacts("", sku, problem=NO_VIEW)
     return None
 
@@ -248,7 +252,7 @@ def _with_view(reading, around, reader):
             extra = " ".join(filter(None, (sku if differs else "", extra)))
             sku, says_nothing = around.sku, False
     sku = "" if says_nothing else sku
-    problem = "" if sku or reader.vocabulary.needs_no_sku(reading.view) else NO_SKU
+    problem = _missing_sku(sku, reading.view, reader)
     return _facts(sku, reading.view, tail, problem, strap=reading.strap, extra=extra)
 
 
@@ -260,7 +264,7 @@ def _in_view_folder(reading, around, reader):
         return _facts(reading.sku, view, tail, strap=reading.strap, extra=described)
     if reading.view and reading.trust >= 2 and reading.prefix == 2 and not _is_part_of_name(reading):
         sku = around.sku if not reading.sku or around.sku_known else reading.sku
-        return _facts(sku, view, tail, "" if sku else NO_SKU, strap=reading.strap, extra=described)
+        return _facts(sku, view, tail, _missing_sku(sku, view, reader), strap=reading.strap, extra=described)
     text = reading.rest
     if reading.view:
         tail = tail._replace(position=None, round="", round_order=0, extra="")  # was read as if 'SIDE' were the view
@@ -269,7 +273,7 @@ def _in_view_folder(reading, around, reader):
     short = number is not None and not rest and (around.sku or len(text) <= 2)  # '01', but an SKU '007'
     if camera or short or not text:
         position = number if short else tail.position
-        problem = "" if around.sku or reader.vocabulary.needs_no_sku(view) else NO_SKU
+        problem = _missing_sku(around.sku, view, reader)
         return _facts(around.sku, view, tail._replace(position=position), problem, extra=text if camera else tail.extra)
     if around.sku and (around.sku_known or (has_digit(around.sku) and not has_digit(text))):
         return _facts(around.sku, view, tail, extra=text)
@@ -293,7 +297,7 @@ def _without_view(reading, around, reader):
         return _unread(reading, around, sure, reader)
     view, position = _numbered_view(number, reader)
     if view:
-        return _facts(sku, view, tail._replace(position=position), "" if sku else NO_SKU)
+        return _facts(sku, view, tail._replace(position=position), _missing_sku(sku, view, reader))
     return _facts(sku if reader.numbered else sure, "", tail._replace(position=None), _number_problem(reader))
 
 
@@ -310,6 +314,10 @@ def _unread(reading, around, sure, reader):
 
 def _number_problem(reader):
     return NUMBER_BEYOND if reader.numbered else NUMBER_ONLY
+
+
+def _missing_sku(sku, view, reader):
+    return "" if sku or reader.vocabulary.needs_no_sku(view) else NO_SKU
 
 
 def _numbered_view(number, reader):
