@@ -6,6 +6,7 @@ five pictures, moves and tints some of them, and writes down what was done as
 the findings that a judge would write.
 """
 
+import functools
 import io
 
 import numpy as np
@@ -48,8 +49,17 @@ def paint_bag(colour, view="front", *, scale=1.0, roll=0.0, shift=(0, 0), paper=
         centre = body.mean(axis=0)
         draw.ellipse((*(centre - 14), *(centre + 14)), fill=(196, 170, 104))
     array = np.asarray(picture, np.float64) * gain * np.asarray(tint)
-    noise = np.random.default_rng(7).normal(0, 1.2, array.shape)
-    return np.clip(array + noise, 0, 255).astype(np.uint8), (body_all / (WIDTH, HEIGHT)).astype(np.float32)
+    return np.clip(array + _noise(), 0, 255).astype(np.uint8), (body_all / (WIDTH, HEIGHT)).astype(np.float32)
+
+
+@functools.cache
+def _noise():
+    return np.random.default_rng(7).normal(0, 1.2, (HEIGHT, WIDTH, 3))
+
+
+@functools.cache
+def _painted_sketch(colour, view, painted):
+    return sketch_of(*paint_bag(colour, view, **dict(painted)))
 
 
 def _shape(view):
@@ -145,8 +155,7 @@ def make_audit(products=12, faults=True, seed=1):
                 findings.append(_finding(file, sku, view, check))
                 marks += _marks(file, check)
                 _mark_row(row, check)
-            array, outline = paint_bag(COLOURS[number % len(COLOURS)], view, **painted)
-            sketches[file] = sketch_of(array, outline)
+            sketches[file] = _painted_sketch(COLOURS[number % len(COLOURS)], view, tuple(painted.items()))
             if set(checks) & {"roll", "white_balance", "exposure", "scale"}:
                 corrections.append(_correction(file, checks))
             rows.append(row)

@@ -99,7 +99,7 @@ def test_links_between_row_card_and_measurements_work(report, opened):
     assert page.evaluate("location.hash") == f"#{card}"
     assert page.locator(f"#{card}").evaluate("e => { const b = e.getBoundingClientRect(); return b.top >= 0 && b.top < innerHeight }")
     page.select_option("#filters select[name=severity]", "minor")
-    page.goto(page.url.split("#")[0] + "#" + card)
+    page.locator(f".worst h3 a[href='#{card}']").click()
     assert page.locator(f"#{card}").is_visible()
 
 
@@ -157,7 +157,8 @@ def test_no_serious_fault_of_accessibility(report, opened, tmp_path, kind):
     page = opened(folder, 390 if kind == "phone" else 1280, bypass_csp=True)
     page.evaluate(axe.read_text(encoding="utf-8") + "; void 0")
     found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")["violations"]
-    assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")] == []
+    serious = [violation for violation in found if violation["impact"] in ("serious", "critical")]
+    assert [(violation["id"], node["html"][:120]) for violation in serious for node in violation["nodes"][:3]] == []
 
 
 def test_hostile_texts_run_nothing(opened, tmp_path):

@@ -7,6 +7,7 @@ Files are named by the row of their table, never by the supplier's name.
 import numpy as np
 from PIL import Image
 
+from catalogue_audit.findings.corrections import apply_correction
 from catalogue_audit.report.actions import reference_of, reference_pictures
 from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
@@ -160,8 +161,6 @@ def _corrected_pictures(audit):
     """Before and after, for every correction that the preview can show."""
     if not len(audit.corrections):
         return
-    from catalogue_audit.findings.corrections import apply_correction
-
     for row, correction in enumerate(audit.corrections.to_dict("records")):
         before = decode_preview(audit.sketches.get(correction["file"]))
         if before is None:

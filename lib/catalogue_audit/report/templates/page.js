@@ -90,6 +90,10 @@
     target.scrollIntoView();
   };
   window.addEventListener("hashchange", reveal);
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest("a[href^='#']");
+    if (link && link.hash === location.hash) { reveal(); }
+  });
   reveal();
 
   // On paper everything is unfolded.

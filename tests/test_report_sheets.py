@@ -1,0 +1,108 @@
+"""Sheets to hand on: right rows, safe cells, readable on paper."""
+
+import csv
+
+import pytest
+from catalogue_audit.errors import AuditError
+from catalogue_audit.report import sheets_pdf
+from catalogue_audit.report.pictures import write_pictures
+from catalogue_audit.report.sheets import mail_text, reshoot_rows, retouch_rows, write_sheets
+from making_audit import make_audit
+from test_report_page import hostile_audit
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    audit, folder = make_audit(), tmp_path_factory.mktemp("sheets")
+    write_pictures(audit, folder)
+    return audit, folder, write_sheets(audit, folder)
+
+
+def _csv(path):
+    with open(path, encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_everything_to_photograph_again_is_on_the_sheet_once(written):
+    audit, folder, _ = written
+    wanted = audit.findings[audit.findings["remedy"].isin(["reshoot", "supply"]) & (audit.findings["severity"] != "minor")]
+    assert sorted((row["sku"], row["note"]) for row in _csv(folder / "sheets" / "reshoot.csv")) == sorted(zip(wanted["sku"], wanted["note"], strict=True))
+
+
+def test_products_stay_together_on_the_reshoot_sheet(written):
+    skus = [row["sku"] for row in reshoot_rows(written[0])]
+    assert skus == sorted(skus)
+
+
+def test_a_row_says_how_to_place_the_product(written):
+    row = next(row for row in reshoot_rows(written[0]) if row["why"] == "Angle")
+    assert row["reference"] and "of the frame" in row["placing"] and "85 mm" in row["placing"]
+
+
+def test_correction_values_reach_the_retoucher_unchanged(written):
+    audit, folder, _ = written
+    rows = {row["file"]: row for row in _csv(folder / "sheets" / "retouch.csv")}
+    for correction in audit.corrections.to_dict("records"):
+        row = rows[correction["file"]]
+        for name in ("exposure_ev", "gain_b", "rotate_deg", "crop_left"):
+            value = correction[name]
+            assert row[name] == "" if value != value else float(row[name]) == value
+
+
+def test_every_picture_to_retouch_has_one_row(written):
+    audit, _, _ = written
+    rows = retouch_rows(audit)
+    to_do = audit.findings[(audit.findings["remedy"] == "retouch") & (audit.findings["severity"] == "major")]
+    assert len({row["file"] for row in rows}) == len(rows)
+    assert set(to_do["file"].dropna()) <= {row["file"] for row in rows}
+
+
+def test_the_mail_says_verdict_and_counts_and_stays_short(written):
+    text = mail_text(written[0])
+    assert text.startswith("Delivery: Autumn bags, drop 2\nResult: Send back. 32 things to do, in 30 of 60 pictures.")
+    assert "Photograph again (9 things):" in text and len(text.splitlines()) < 80
+
+
+def test_a_big_delivery_still_gives_a_mail_of_message_length():
+    assert len(mail_text(make_audit(60)).splitlines()) < 110
+
+
+def test_clean_deliveries_have_no_sheets_to_work_through(tmp_path):
+    names = [name for name, _ in write_sheets(make_audit(2, faults=False), tmp_path)]
+    assert names == ["sheets/summary.txt"]
+
+
+def test_hostile_cells_open_as_text_and_hostile_names_print(tmp_path):
+    audit = hostile_audit()
+    write_pictures(audit, tmp_path)
+    write_sheets(audit, tmp_path)
+    for name in ("reshoot.csv", "retouch.csv"):
+        for row in _csv(tmp_path / "sheets" / name):
+            assert not [cell for cell in row.values() if cell.startswith(("=", "@", "\t", "\r"))]
+    assert "\u202e" not in (tmp_path / "sheets" / "summary.txt").read_text(encoding="utf-8")
+
+
+def test_the_pdf_sheets_hold_every_row_and_the_cautions(written):
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+    pytest.importorskip("reportlab", reason="ReportLab is not installed")
+    audit, folder, _ = written
+    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(folder / "sheets" / "reshoot.pdf").pages)
+    for words in ("Compressed air", "Lamps", "Cables", "Lifting", "local codes and licensed practice come first"):
+        assert words in text
+    assert text.count("done") == len(reshoot_rows(audit))
+    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(folder / "sheets" / "retouch.pdf").pages)
+    assert all(row["file"] in text for row in retouch_rows(audit))
+
+
+def test_equal_sheets_are_equal_bytes(written, tmp_path):
+    pytest.importorskip("reportlab", reason="ReportLab is not installed")
+    audit, folder, _ = written
+    sheets_pdf.write_reshoot(audit, reshoot_rows(audit), folder, tmp_path / "again.pdf")
+    assert (tmp_path / "again.pdf").read_bytes() == (folder / "sheets" / "reshoot.pdf").read_bytes()
+
+
+def test_without_the_pdf_library_the_message_says_what_to_install(monkeypatch, tmp_path):
+    monkeypatch.setattr(sheets_pdf, "available", lambda: False)
+    with pytest.raises(AuditError, match="pip install reportlab"):
+        sheets_pdf.write_reshoot(make_audit(1), [], tmp_path, tmp_path / "x.pdf")
+    assert all(not name.endswith(".pdf") for name, _ in write_sheets(make_audit(2), tmp_path))
