@@ -91,6 +91,8 @@ def _frame(random, number, style, view, place, tone, stage):
         "background_b": random.normal(0, 0.2),
         "background_spread": 3.0 + random.normal(0, 0.3),
         "wb_dev": abs(random.normal(0, 0.3)),
+        "wb_dev_sd": 0.1,
+        "product_colour_dev": abs(random.normal(0, 0.5)) if kind == "upright" else None,
         "wb_gain_r": 1 + random.normal(0, 0.004),
         "wb_gain_b": 1 + random.normal(0, 0.006),
         "exposure_dev_ev": random.normal(0, EXPOSURE_SD),

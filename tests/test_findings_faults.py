@@ -121,10 +121,17 @@ def test_blur_from_twice_the_sets_is_critical(frames):
 
 
 def test_colour_corrected_in_one_view_and_not_in_another_is_found(frames):
-    at = frames["file"] == BACK
-    shifted = changed(frames, BACK, product_b=float(frames.loc[at, "product_b"].iloc[0]) + 9.0)
-    row = only(judged(shifted), "product_colour")
-    assert row["file"] == BACK and row["value"] > 3
+    row = only(judged(changed(frames, BACK, product_colour_dev=5.0)), "product_colour")
+    assert row["file"] == BACK and row["value"] == 5.0
+    assert "three-quarter and front" in row["note"] or "front and three-quarter" in row["note"]
+
+
+def test_of_two_views_of_another_colour_one_is_named(frames):
+    pair = frames[frames["file"] != ANGLED]
+    pair = pair.reset_index(drop=True)
+    both = changed(changed(pair, BACK, product_colour_dev=5.0), FRONT, product_colour_dev=5.0)
+    findings = judged(both)
+    assert sorted(findings["check"]) == ["missing_view", "product_colour"]
 
 
 def test_a_deviation_within_three_uncertainties_is_no_finding(frames):
@@ -184,7 +191,7 @@ def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(fra
     misfiled = pd.DataFrame(
         {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": kind, "score": 0.9, "evidence": ""}
     )
-    odd = changed(frames, FRONT, scale_dev=0.2, exposure_dev_ev=0.6, product_a=40.0, handle_gap=0.2)
+    odd = changed(frames, FRONT, scale_dev=0.2, exposure_dev_ev=0.6, product_colour_dev=9.0, handle_gap=0.2)
     row = only(judged(odd, misfiled=misfiled), check)
     assert row["severity"] == "critical" and row["remedy"] == "rename"
 

@@ -44,8 +44,9 @@ class Evidence:
     pairs : DataFrame
         ``file_a``, ``file_b``, ``kind`` of duplicates, legitimate ones too.
     misfiled : DataFrame
-        ``file``, ``claimed_sku``, ``likely_sku``, ``kind`` (wrong_product,
-        wrong_detail, swapped_views, wrong_view, shifted), ``score``, ``evidence``.
+        ``file``, ``claimed_sku``, ``likely_sku``, ``likely_view``, ``kind``
+        (wrong_product, wrong_detail, swapped_views, wrong_view, shifted),
+        ``score``, ``evidence``, ``cause``.
     spots : DataFrame
         Recurring sensor spots: ``file``, ``x``, ``y`` (fractions), ``size_px``,
         ``camera``, ``frames`` (in how many frames it recurs).
@@ -71,7 +72,9 @@ class Evidence:
     products: pd.DataFrame | None = None
     changes: pd.DataFrame = field(default_factory=lambda: table_from_rows("changes", []))
     pairs: pd.DataFrame = _table("file_a", "file_b", "kind")
-    misfiled: pd.DataFrame = _table("file", "claimed_sku", "likely_sku", "kind", "score", "evidence")
+    misfiled: pd.DataFrame = _table(
+        "file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause"
+    )
     spots: pd.DataFrame = _table("file", "x", "y", "size_px", "camera", "frames")
     detail: pd.DataFrame = _table("file")
     framing_rule: str = ""

@@ -12,7 +12,7 @@ def wrong_product(evidence):
         shows = f"seems to show {plain(likely)}" if likely else "does not show this product"
         mend = f"rename it to {plain(likely)} if so" if likely else "find the product it belongs to, and rename it"
         note = f"the {called(frame)} {shows}{_because(row)}: look at both, and {mend}"
-        cause = NAMES_SHIFTED if row["kind"] == "shifted" else None
+        cause = text(row.get("cause")) or (NAMES_SHIFTED if row["kind"] == "shifted" else None)
         yield finding("wrong_product", sentence(note), frame, value=number(row.get("score")), unit="score", cause=cause)
 
 
@@ -30,7 +30,8 @@ def swapped_views(evidence):
     for row, frame in _misfiled(evidence, ("swapped_views", "wrong_view")):
         likely = text(row.get("likely_view"))
         shows = f"shows the {plain(likely).replace('_', ' ')}" if likely else "shows another view than its name says"
-        note = f"the {called(frame)} {shows}{_because(row)}: look at both, and exchange the names"
+        mend = "exchange the names" if row["kind"] == "swapped_views" else "rename it, and see whether another is missing"
+        note = f"the {called(frame)} {shows}{_because(row)}: look at the product's pictures, and {mend}"
         yield finding("swapped_views", sentence(note), frame, value=number(row.get("score")), unit="score")
 
 

@@ -24,7 +24,7 @@ SHADOW_WORDS = {
 def white_balance(evidence):
     """Frames whose background has another colour than the set's."""
     cases, set_cases = judge_column(
-        evidence, "white_balance", "wb_dev", evidence.measured, one_sided=True, centre=0.0, together=True
+        evidence, "white_balance", "wb_dev", evidence.measured, "wb_dev_sd", centre=0.0, one_sided=True, together=True
     )
     for case in cases:
         cast, mend = _cast(case.frame)
