@@ -15,7 +15,7 @@ import pandas as pd
 from catalogue_audit.measures.hashing import hash_text, phash64
 from catalogue_audit.statistics.tables import table_from_rows
 
-SIZE = 600, 800  # height, width
+SIZE = 450, 600  # height, width
 
 
 def style(seed):

@@ -291,6 +291,8 @@ def _same_claim(one, other, gap, apart, same_size, unnamed, kind):
         return ("burst", f"{gap:.0f} s apart") if gap <= BURST_SECONDS else None
     if unnamed or _different_positions(one, other):
         return None
+    if kind == "mirrored":
+        return None
     if not same_size:
         return "rendition", "two sizes of one picture"
     if stems[0] == stems[1]:
@@ -308,8 +310,9 @@ def _round_number(match):
 
 
 def _different_positions(one, other):
-    positions = [fact["position"] for fact in (one, other)]
-    return not any(pd.isna(position) for position in positions) and positions[0] != positions[1]
+    """Whether the names number them as two pictures; an unnumbered one is the first."""
+    positions = [1 if pd.isna(fact["position"]) else int(fact["position"]) for fact in (one, other)]
+    return positions[0] != positions[1]
 
 
 def _is_shared_lining(one, other):

@@ -17,7 +17,7 @@ from catalogue_audit.statistics.clock import capture_order
 from catalogue_audit.statistics.likeness import matched_points
 from catalogue_audit.statistics.robust import mad_scale
 
-COLUMNS = ("file", "claimed_sku", "likely_sku", "kind", "score", "evidence", "cause")
+COLUMNS = ("file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause")
 QUANTILES = (0.1, 0.3, 0.5, 0.7, 0.9)
 CHANNEL_WEIGHTS = (0.5, 1.0, 1.0)  # L* less than a* and b*: the views are lit from different sides
 GRID = 24  # cells a side of outlines and structures
@@ -58,7 +58,8 @@ def misfiled(frames, sketches):
     -------
     DataFrame
         ``file``, ``claimed_sku``, ``likely_sku`` (the claimed one for a wrong view),
-        ``kind`` (wrong_product, wrong_detail, swapped_views, wrong_view),
+        ``likely_view`` (of exchanged views, else empty), ``kind`` (wrong_product,
+        wrong_detail, swapped_views, wrong_view, shifted),
         ``score`` (1 and more: how many times the evidence exceeds what is needed),
         ``evidence`` (plain words), ``cause`` (one text for files with a common
         cause, else empty); sorted by file, one row a file.
@@ -534,14 +535,27 @@ def _fitting_product(frames, products, row, candidates, foreign, own, distances,
 
 
 def _table(frames, found):
-    """Findings as a table, with the cause shared by a run of files that all belong to a neighbour."""
-    rows = sorted(found)
+    """Findings as a table; a run of files that all belong to a neighbour shares its cause."""
     causes = _shifted(frames, found)
-    records = [
-        (frames["file"][row], frames["sku"][row], *found[row], causes.get(row, "")) for row in rows
-    ]
+    records = []
+    for row in sorted(found):
+        likely, kind, score, evidence = found[row]
+        kind = "shifted" if row in causes else kind
+        view = _exchanged_with(frames, found, row) if kind == "swapped_views" else ""
+        claimed = frames["sku"][row]
+        records.append((frames["file"][row], claimed, likely, view, kind, score, evidence, causes.get(row, "")))
     table = pd.DataFrame(records, columns=COLUMNS)
     return table.astype({name: "float64" if name == "score" else "str" for name in COLUMNS})
+
+
+def _exchanged_with(frames, found, row):
+    """View of the one other picture of the product whose view is exchanged too, or ''."""
+    others = [
+        frames["view"][other]
+        for other in found
+        if other != row and frames["sku"][other] == frames["sku"][row] and found[other][1] == "swapped_views"
+    ]
+    return others[0] if len(others) == 1 else ""
 
 
 def _shifted(frames, found):

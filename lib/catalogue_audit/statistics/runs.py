@@ -1,7 +1,5 @@
 """Capture runs: frames of one camera without a long pause."""
 
-import math
-
 import numpy as np
 import pandas as pd
 
@@ -66,6 +64,5 @@ def pause_seconds(gaps, brief=None):
     named = getattr(getattr(brief, "capture", None), "pause_minutes", None)
     if named is not None and not pd.isna(named):
         return 60.0 * float(named)
-    usual = float(np.median(gaps)) if len(gaps) else 0.0
-    usual = usual if math.isfinite(usual) else 0.0
+    usual = float(np.quantile(gaps, 0.25)) if len(gaps) else 0.0  # the lower quartile: pauses are not the pace
     return 60.0 * min(max(PAUSE_MINUTES, PAUSES_OF_PACE * usual / 60.0), LONGEST_PAUSE_MINUTES)

@@ -1,0 +1,253 @@
+"""Steps and trends: published series, made deliveries with known changes, and steady ones."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from published import column
+
+from catalogue_audit import schema
+from catalogue_audit.statistics.changes import find_changes, likely_cause
+from catalogue_audit.statistics.segments import find_transitions, fit_ramp, level_starts
+from catalogue_audit.statistics.tables import table_from_rows
+from catalogue_audit.statistics.trend import mann_kendall, pettitt
+
+VIEWS = ("three_quarter", "front", "back", "detail")
+
+
+def test_the_nile_changes_once_after_28_years():
+    """Cobb, Biometrika 65 (1978) 243; strucchange's reference output: one break, after observation 28 (1898)."""
+    flow = column("cp_nile", "volume_1e8_m3")
+    assert level_starts(flow, noise=np.sqrt(np.var(np.diff(flow)) / 2), fewest=2) == [28]  # the 29th is the first new one
+    _, last_before, p = pettitt(flow)
+    assert last_before == 28
+    assert p == pytest.approx(3.591e-7, abs=5e-10)
+    assert mann_kendall(flow).s == -1387  # computed; a step is a trend to this test
+
+
+def test_the_nile_step_lies_between_1898_and_1899_with_its_levels():
+    """Means 1097.75 before and 849.97 after, computed from Cobb's series; we report medians of the same parts."""
+    flow = column("cp_nile", "volume_1e8_m3")
+    (step,) = find_transitions(flow, np.arange(flow.size), visible=50, floor=1)
+    assert step.kind == "step"
+    assert (step.last_before, step.first_after) == (27, 28)
+    assert [flow[:28].mean(), flow[28:].mean()] == pytest.approx([1097.75, 849.97], abs=0.005)
+    assert [step.before, step.after] == [np.median(flow[:28]), np.median(flow[28:])]
+
+
+def test_page_1955_by_pettitt():
+    """Pettitt, Appl. Statist. 28 (1979), Table 1: K = 232, change after the 17th value, p = 0.014."""
+    k, last_before, p = pettitt(column("cp_pages1955", "x"))
+    assert (k, last_before) == (232, 17)
+    assert p == pytest.approx(0.01456, abs=5e-6)
+
+
+@given(st.integers(2, 30), st.integers(6, 40), st.integers(2, 30))
+@settings(deadline=None, max_examples=40)
+def test_a_clean_ramp_is_fitted_exactly(flat, length, rest):
+    y = np.concatenate([np.zeros(flat), np.linspace(0, 1, length + 1)[1:-1], np.ones(rest)])
+    start, end, squares = fit_ramp(y)
+    assert (start, end) == (flat - 1, flat + length - 1)
+    assert squares == pytest.approx(0, abs=1e-9)
+
+
+def delivery(products, seed=0, noise=0.3, change=None):
+    """Frames of a steady shoot, one product after another; ``change`` may edit the rows in capture order."""
+    draw = np.random.default_rng(seed)
+    clock, rows = pd.Timestamp(2026, 3, 2, 9), []
+    for number in range(products):
+        own = draw.normal(0, noise)
+        for view in VIEWS:
+            clock += pd.Timedelta(seconds=int(draw.integers(20, 60)))
+            crop = view == "detail"
+            rows.append(
+                {
+                    "file": f"S{number:04d}_{view}.jpg",
+                    "sku": f"S{number:04d}",
+                    "view": view,
+                    "view_kind": "crop" if crop else "upright",
+                    "status": "measured",
+                    "captured_at": clock.isoformat(),
+                    "camera_model": "C",
+                    "camera_serial": "1",
+                    "background_L": 93 + draw.normal(0, noise) + own,
+                    "background_a": draw.normal(0, noise / 2),
+                    "background_b": 2 + draw.normal(0, noise) + own + (view == "back"),
+                    "background_dev_ev": draw.normal(0, 0.02),
+                    "exposure_dev_ev": draw.normal(0, 0.05),
+                    "focal_length_35mm": 100 if crop else 70,
+                    "f_number": 11,
+                    "iso": 100,
+                    "fill_height": None if crop else 0.8 + draw.normal(0, 0.01),
+                    "centre_dx": None if crop else draw.normal(0, 0.003),
+                    "centre_dy": None if crop else draw.normal(0, 0.003),
+                    "camera_pitch_deg": None if crop else 5 + draw.normal(0, 0.4),
+                    "yaw_deg": 32 + draw.normal(0, 1) if view == "three_quarter" else None,
+                }
+            )
+    captured = [row["file"] for row in rows]
+    if change:
+        change(rows)
+    return table_from_rows("frames", sorted(rows, key=lambda row: row["file"])), captured
+
+
+def test_steady_deliveries_have_no_changes():
+    """20 sets of 100 frames, two of light wobbling from product to product; one false change in all is allowed."""
+    assert sum(len(find_changes(delivery(25, seed)[0])) for seed in range(20)) <= 1
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_step_of_light_is_placed_within_one_frame(seed):
+    place = int(np.random.default_rng(seed + 100).integers(20, 80))
+
+    def warmer(rows):
+        for row in rows[place:]:
+            row["background_b"] += 2.0
+
+    frames, captured = delivery(25, seed, change=warmer)
+    changes = find_changes(frames)
+    step = changes[changes["quantity"] == "background_b"].iloc[0]
+    assert (step["kind"], step["view"]) == ("step", "all")
+    assert abs(captured.index(step["to_file"]) - place) <= 1
+    assert step["after"] - step["before"] == pytest.approx(2.0, abs=0.4)
+    assert len(changes) == 1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_drift_is_one_trend_with_its_ends(seed):
+    """Ends within 3 frames are the goal; noise moves a single set's by a few more, so the median is held to 3."""
+    errors = []
+    for number in range(3):
+        draw = np.random.default_rng(10 * seed + number)
+        start = int(draw.integers(12, 30))
+        end = start + int(draw.integers(30, 50))
+
+        def drift(rows, start=start, end=end):
+            for place, row in enumerate(rows):
+                row["background_b"] += 5.0 * np.clip((place - start) / (end - start), 0, 1)
+
+        frames, captured = delivery(25, 10 * seed + number, noise=0.2, change=drift)
+        changes = find_changes(frames)
+        assert changes["kind"].tolist() == ["trend"], changes
+        errors += [
+            abs(captured.index(changes["from_file"][0]) - start),
+            abs(captured.index(changes["to_file"][0]) - end),
+        ]
+    assert np.median(errors) <= 3
+    assert max(errors) <= 10
+
+
+def test_one_strange_picture_and_one_strange_product_are_no_step():
+    def strange(rows):
+        rows[40]["background_b"] += 20
+        for row in rows[60:64]:
+            row["background_L"] -= 10
+        rows[80]["focal_length_35mm"] = 35
+
+    assert find_changes(delivery(25, 3, change=strange)[0]).empty
+
+
+def test_a_set_up_that_alternates_is_two_modes():
+    def alternate(rows):
+        for place, row in enumerate(rows):
+            row["focal_length_35mm"] = 70 if (place // 20) % 2 else 100
+
+    assert "focal_length_35mm" not in find_changes(delivery(40, 4, change=alternate)[0])["quantity"].tolist()
+
+
+def test_a_lamp_switched_off_and_on_again_is_two_steps():
+    def off(rows):
+        for row in rows[40:60]:
+            row["exposure_dev_ev"] -= 0.5
+
+    frames, captured = delivery(25, 5, change=off)
+    changes = find_changes(frames)
+    assert changes["quantity"].tolist() == ["exposure_dev_ev"] * 2
+    assert [captured.index(file) for file in changes["to_file"]] == pytest.approx([40, 60], abs=1)
+    assert changes["frames"][0] == pytest.approx(15, abs=1)  # the light on the product is known in 3 of 4 views
+
+
+def test_another_lens_and_a_knocked_tripod_are_named_when_two_quantities_agree():
+    def change(rows):
+        for place, row in enumerate(rows):
+            if place >= 48:
+                row["focal_length_35mm"] *= 85 / 70
+                row["fill_height"] = row["fill_height"] and row["fill_height"] * 1.08
+            if place >= 80 and row["view"] != "detail":
+                row["camera_pitch_deg"] += 4
+                row["centre_dy"] += 0.04
+
+    frames, captured = delivery(30, 6, change=change)
+    changes = find_changes(frames).set_index("quantity")
+    assert set(changes.index) == {"focal_length_35mm", "fill_height", "camera_pitch_deg", "centre_dy"}
+    lens = changes.loc["focal_length_35mm"]
+    assert captured.index(lens["to_file"]) == 48 and captured.index(lens["from_file"]) == 47
+    assert (lens["before"], lens["after"], lens["frames"]) == (70, 85, 72)
+    assert "another lens" in lens["note"]
+    assert "tripod" in changes.loc["camera_pitch_deg", "note"]
+    assert changes.loc["camera_pitch_deg", "view"] == "all"
+
+
+def test_one_quantity_alone_names_no_cause():
+    for family in ("light colour", "light level", "lens", "size", "place up", "turn", "camera height"):
+        assert likely_cause("step", {family}) is None
+        assert likely_cause("trend", {family}) is None
+
+
+def test_cameras_are_judged_apart():
+    def second(rows):
+        for place, row in enumerate(rows):
+            if place % 2:
+                row["camera_serial"] = "2"
+                row["background_b"] += 6
+
+    assert find_changes(delivery(25, 7, change=second)[0]).empty
+
+
+def test_without_capture_times_the_order_is_that_of_the_files():
+    def untimed(rows):
+        for place, row in enumerate(rows):
+            row["captured_at"] = None
+            row["background_b"] += 4 if row["sku"] >= "S0012" else 0
+
+    changes = find_changes(delivery(25, 8, change=untimed)[0])
+    assert changes["to_file"].str.startswith("S0012").tolist() == [True]
+    assert changes["from_time"].isna().all()
+    assert "file order" in changes["note"][0]
+
+
+def test_the_brief_says_what_is_visible():
+    class Loose:
+        tolerance = {"white_balance": 10.0}
+
+    def warmer(rows):
+        for row in rows[50:]:
+            row["background_b"] += 2.0
+
+    frames, _ = delivery(25, 9, change=warmer)
+    assert len(find_changes(frames)) == 1
+    assert find_changes(frames, Loose()).empty
+
+
+def test_an_empty_or_tiny_delivery_gives_an_empty_table_of_the_right_columns():
+    for count in (0, 1):
+        changes = find_changes(delivery(count)[0])
+        assert changes.empty
+        assert changes.columns.tolist() == [column.name for column in schema.CHANGE_COLUMNS]
+
+
+@given(st.permutations(range(24)))
+@settings(deadline=None, max_examples=5)
+def test_names_do_not_matter_to_the_order_of_capture(order):
+    """The same pictures under other names give the same change."""
+
+    def warmer(rows):
+        for place, row in enumerate(rows):
+            row["background_b"] += 4 * (place >= 48)
+            row["sku"] = f"S{order[place // 4]:04d}"
+            row["file"] = f"{row['sku']}_{row['view']}.jpg"
+
+    frames, _ = delivery(24, 10, change=warmer)
+    (to_file,) = find_changes(frames)["to_file"]
+    assert to_file == f"S{order[12]:04d}_three_quarter.jpg"

@@ -1,0 +1,280 @@
+"""Neighbours of hashes, duplicates and legitimate sameness, misfiled pictures: painted bags with known truth."""
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.sparse.csgraph import connected_components
+
+from catalogue_audit.statistics import neighbours
+from catalogue_audit.statistics.identity import group_pictures, misfiled
+from catalogue_audit.statistics.tables import table_from_rows
+
+STYLES = 3
+SHADES = {name: COLOURS[name] for name in ("black", "tan", "red")}
+
+
+def clumped(seed, count=300):
+    """Random hashes, relatives of some of them at every distance, and repetitions."""
+    draw = np.random.default_rng(seed)
+    hashes = draw.integers(0, 2**64, count, dtype=np.uint64)
+    relatives = []
+    for value in hashes[: count // 4].tolist():
+        for bits in range(1, 13):
+            relatives.append(value ^ sum(1 << int(bit) for bit in draw.choice(64, bits, replace=False)))
+    return np.concatenate([hashes, np.array(relatives, np.uint64), hashes[: count // 10]])
+
+
+@pytest.mark.parametrize("radius", range(12))
+def test_pairs_and_groups_equal_brute_force(radius):
+    hashes = clumped(radius)
+    distances = np.bitwise_count(hashes[:, None] ^ hashes)
+    expected = np.nonzero(np.triu(distances <= radius, 1))
+    first, second, bits = neighbours.pairs_within(hashes, radius)
+    assert np.array_equal(first, expected[0]) and np.array_equal(second, expected[1])
+    assert np.array_equal(bits, distances[expected])
+    _, labels = connected_components(distances <= radius)
+    smallest = {label: int(np.flatnonzero(labels == label)[0]) for label in set(labels)}
+    assert neighbours.components_within(hashes, radius).tolist() == [smallest[label] for label in labels]
+
+
+@pytest.mark.parametrize("crowd", [1, 5])
+def test_groups_are_the_same_through_representatives(monkeypatch, crowd):
+    hashes = clumped(99)
+    expected = neighbours.components_within(hashes, 6)
+    monkeypatch.setattr(neighbours, "CROWDED", crowd)
+    assert np.array_equal(neighbours.components_within(hashes, 6), expected)
+
+
+def test_a_burst_does_not_cost_its_square():
+    """20,000 different hashes within 6 bits of one: 200 million pairs, one group."""
+    draw = np.random.default_rng(1)
+    masks = np.zeros(20000, np.uint64)
+    for _ in range(3):
+        masks ^= np.uint64(1) << draw.integers(0, 64, masks.size).astype(np.uint64)
+    assert set(neighbours.components_within(masks ^ np.uint64(0x123456789ABCDEF0), 6).tolist()) == {0}
+
+
+def test_a_radius_beyond_the_index_is_refused():
+    with pytest.raises(ValueError, match="radius must be 0 to 11"):
+        neighbours.components_within(np.zeros(3, np.uint64), 12)
+
+
+@pytest.fixture(scope="module")
+def clean():
+    """36 pictures in which nothing is wrong, and each as photographed."""
+    delivery = clean_delivery(STYLES, SHADES)
+    shots = {
+        f"ST{number:02d}-{name}_{view}.jpg": photograph(style(number), colour, view, f"ST{number:02d}-{name}0")
+        for number in range(STYLES)
+        for name, colour in SHADES.items()
+        for view in ("three_quarter", "front", "back", "detail")
+    }
+    return delivery, shots
+
+
+def with_further(delivery, *further):
+    """The delivery with more files: (file, rgb, mask, sku, view, facts)."""
+    more = Delivery()
+    more.rows, more.sketches = [dict(row) for row in delivery.rows], dict(delivery.sketches)
+    for file, rgb, mask, sku, view, facts in further:
+        more.add(file, rgb, mask, sku, view, **facts)
+    return more.tables()
+
+
+def duplicates(frames, sketches):
+    groups, pairs = group_pictures(frames, sketches)
+    return set(frames["file"][groups["duplicate_group"].notna()]), pairs
+
+
+def resized(rgb, mask, factor):
+    size = round(rgb.shape[1] * factor), round(rgb.shape[0] * factor)
+    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), cv2.resize(mask.astype(np.uint8), size).astype(bool)
+
+
+CHANGES = {
+    "saved again at quality 40": (lambda rgb, mask: (rgb, mask), 40, "re_export"),
+    "half the size": (lambda rgb, mask: resized(rgb, mask, 0.5), 85, "resized"),
+    "cropped by a tenth": (lambda rgb, mask: (rgb[30:-20, 40:-40], mask[30:-20, 40:-40]), 85, "re_cropped"),
+    "with more canvas": (
+        lambda rgb, mask: (cv2.copyMakeBorder(rgb, 40, 40, 30, 30, cv2.BORDER_REPLICATE), np.pad(mask, ((40, 40), (30, 30)))),
+        85,
+        "re_cropped",
+    ),
+    "mirrored": (lambda rgb, mask: (rgb[:, ::-1], mask[:, ::-1]), 85, "mirrored"),
+    "brightened": (lambda rgb, mask: (np.clip(rgb * 1.05, 0, 255).astype(np.uint8), mask), 85, "re_export"),
+}
+
+
+def test_a_clean_delivery_has_no_duplicates(clean):
+    found, pairs = duplicates(*clean[0].tables())
+    assert found == set()
+    assert set(pairs["kind"]) <= {"recoloured"}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+@pytest.mark.parametrize("source", ["ST00-tan_front.jpg", "ST02-black_three_quarter.jpg", "ST01-red_back.jpg"])
+def test_one_photograph_under_another_product_is_a_duplicate(clean, change, source):
+    make, quality, kind = CHANGES[change]
+    rgb, mask = (np.ascontiguousarray(part) for part in make(*clean[1][source]))
+    frames, sketches = with_further(clean[0], ("ZZ_front.jpg", rgb, mask, "ZZ", "front", {"quality": quality}))
+    found, pairs = duplicates(frames, sketches)
+    assert found == {source, "ZZ_front.jpg"}
+    assert pairs[pairs["kind"] != "recoloured"]["kind"].tolist() == [kind]
+
+
+def test_a_detail_cropped_again_under_another_number_is_a_duplicate(clean):
+    rgb, mask = clean[1]["ST01-tan_detail.jpg"]
+    further = ("ST01-tan_detail_2.jpg", rgb[25:-40, 30:-50].copy(), mask[25:-40, 30:-50].copy(), "ST01-tan", "detail", {"position": 2})
+    assert duplicates(*with_further(clean[0], further))[0] == {"ST01-tan_detail.jpg", "ST01-tan_detail_2.jpg"}
+
+
+def test_another_shot_of_the_same_bag_and_view_is_no_duplicate(clean):
+    rgb, mask = photograph(style(0), SHADES["tan"], "front", "another")
+    found, _ = duplicates(*with_further(clean[0], ("ZZ_front.jpg", rgb, mask, "ZZ", "front", {})))
+    assert found == set()
+
+
+def test_the_same_bytes_and_the_same_pixels_are_told_apart(clean):
+    source = "ST00-red_front.jpg"
+    rgb, mask = clean[1][source]
+    frames, sketches = with_further(clean[0], ("ZZ_back.jpg", rgb, mask, "ZZ", "back", {}))
+    assert duplicates(frames, sketches)[1].query("kind != 'recoloured'")["kind"].tolist() == ["same_bytes"]
+    frames.loc[frames["file"] == "ZZ_back.jpg", "sha256"] = "0" * 64  # other metadata, same pixels
+    found, pairs = duplicates(frames, sketches)
+    assert pairs.query("kind != 'recoloured'")["kind"].tolist() == ["same_pixels"]
+    assert found == {source, "ZZ_back.jpg"}
+
+
+def test_legitimate_sameness_is_no_duplicate(clean):
+    rgb, mask = clean[1]["ST00-tan_front.jpg"]
+    again = np.clip(rgb.astype(int) + np.random.default_rng(1).normal(0, 2, rgb.shape), 0, 255).astype(np.uint8)
+    at = {"captured_at": "2026-03-02T09:00:00"}
+    later = {"captured_at": "2026-03-02T09:00:04"}
+    other = np.where(mask[..., None], np.clip(rgb * np.array([0.6, 0.9, 1.5]), 0, 255), rgb).astype(np.uint8)  # made blue
+    cases = {
+        "rendition": [("A_front.jpg", rgb, mask, {}), ("web/A_front.jpg", *resized(rgb, mask, 0.5), {})],
+        "burst": [("A_front_1.jpg", rgb, mask, {**at, "position": 1}), ("A_front_2.jpg", again, mask, {**later, "position": 2})],
+        "round": [("A_front_r1.jpg", rgb, mask, {}), ("A_front_r2.jpg", again, mask, {})],
+    }
+    for kind, files in cases.items():
+        delivery = Delivery()
+        for file, picture, cover, facts in files:
+            delivery.add(file, picture, cover, "A", "front", **facts)
+        found, pairs = duplicates(*delivery.tables())
+        assert (found, pairs["kind"].tolist()) == (set(), [kind])
+    delivery = Delivery()
+    delivery.add("A_front.jpg", rgb, mask, "A", "front")
+    delivery.add("B_front.jpg", other, mask, "B", "front")
+    found, pairs = duplicates(*delivery.tables())
+    assert (found, pairs["kind"].tolist()) == (set(), ["recoloured"])
+
+
+def test_a_burst_frame_filed_under_another_product_is_a_duplicate(clean):
+    rgb, mask = clean[1]["ST00-tan_front.jpg"]
+    again = np.clip(rgb.astype(int) + np.random.default_rng(2).normal(0, 2, rgb.shape), 0, 255).astype(np.uint8)
+    delivery = Delivery()
+    delivery.add("A_front.jpg", rgb, mask, "A", "front", captured_at="2026-03-02T09:00:00")
+    delivery.add("B_front.jpg", again, mask, "B", "front", captured_at="2026-03-02T09:00:04")
+    assert duplicates(*delivery.tables())[0] == {"A_front.jpg", "B_front.jpg"}
+
+
+def test_one_lining_for_a_style_is_shared(clean):
+    rgb, mask = clean[1]["ST00-tan_detail.jpg"]
+    for styles, kind in ((("S", "S"), "shared_lining"), (("S", "T"), "same_bytes")):
+        delivery = Delivery()
+        for sku, name in zip(("A", "B"), styles, strict=True):
+            delivery.add(f"{sku}_interior.jpg", rgb, mask, sku, "interior", style=name)
+        found, pairs = duplicates(*delivery.tables())
+        assert pairs["kind"].tolist() == [kind]
+        assert bool(found) == (kind == "same_bytes")
+
+
+def test_nearly_flat_pictures_group_by_bytes_only():
+    draw = np.random.default_rng(3)
+    delivery = Delivery()
+    for number in range(4):
+        blank = np.clip(240 + draw.normal(0, 1, (300, 400, 3)), 0, 255).astype(np.uint8)
+        delivery.add(f"blank{number}.jpg", blank, np.zeros((300, 400), bool), f"S{number}", "front", phash=None)
+    frames, sketches = delivery.tables()
+    frames.loc[3, "sha256"] = frames.loc[1, "sha256"]
+    groups, pairs = group_pictures(frames, sketches)
+    assert groups["duplicate_group"].tolist() == [pd.NA, 1, pd.NA, 1]
+    assert groups["similar_group"].isna().all()
+    assert pairs["kind"].tolist() == ["same_bytes"]
+
+
+@given(st.sets(st.integers(0, 39), min_size=2))
+@settings(deadline=None, max_examples=15)
+def test_added_files_never_part_a_group(kept):
+    """Of forty hashes in clumps, any subset's groups lie within the whole's."""
+    hashes = clumped(5, 20)[:40]
+    rows = [{"file": f"{n:02d}.jpg", "phash": f"{int(h):016x}", "sha256": str(int(h))} for n, h in enumerate(hashes)]
+    whole, _ = group_pictures(table_from_rows("frames", rows), {})
+    places = sorted(kept)
+    part, _ = group_pictures(table_from_rows("frames", [rows[place] for place in places]), {})
+    for number in part["similar_group"].dropna().unique():
+        members = [place for place, group in zip(places, part["similar_group"], strict=True) if group is not pd.NA and group == number]
+        assert whole["similar_group"][members].nunique() == 1
+
+
+def test_an_empty_delivery_gives_empty_tables():
+    frames = table_from_rows("frames", [])
+    groups, pairs = group_pictures(frames, {})
+    assert groups.columns.tolist() == ["duplicate_group", "similar_group"] and groups.empty and pairs.empty
+    assert misfiled(frames, {}).empty
+
+
+def exchanged(delivery, one, other):
+    """The delivery with the contents of two files exchanged."""
+    named = ("file", "sku", "view", "view_kind", "position", "style")
+    rows = {row["file"]: dict(row) for row in delivery.rows}
+    contents = {file: {key: value for key, value in rows[file].items() if key not in named} for file in (one, other)}
+    for file, source in ((one, other), (other, one)):
+        rows[file] = {key: rows[file][key] for key in named if key in rows[file]} | contents[source]
+    changed = Delivery()
+    changed.rows = list(rows.values())
+    changed.sketches = delivery.sketches | {one: delivery.sketches[other], other: delivery.sketches[one]}
+    return changed.tables()
+
+
+EXCHANGES = [
+    ("ST00-tan_front.jpg", "ST00-red_front.jpg", "wrong_product"),
+    ("ST00-tan_front.jpg", "ST02-black_front.jpg", "wrong_product"),
+    ("ST01-black_back.jpg", "ST02-red_back.jpg", "wrong_product"),
+    ("ST00-red_front.jpg", "ST01-red_front.jpg", "wrong_product"),
+    ("ST01-red_front.jpg", "ST01-red_back.jpg", "swapped_views"),
+    ("ST02-black_front.jpg", "ST02-black_back.jpg", "swapped_views"),
+    ("ST02-tan_front.jpg", "ST02-tan_three_quarter.jpg", "swapped_views"),
+    ("ST01-red_front.jpg", "ST01-red_detail.jpg", "swapped_views"),
+    ("ST01-red_detail.jpg", "ST01-tan_detail.jpg", "wrong_detail"),
+    ("ST01-red_detail.jpg", "ST02-black_detail.jpg", "wrong_detail"),
+    ("ST01-red_detail.jpg", "ST02-red_detail.jpg", "wrong_detail"),
+]
+
+
+def test_nothing_is_misfiled_in_a_clean_delivery(clean):
+    assert misfiled(*clean[0].tables()).empty
+
+
+@pytest.mark.parametrize(("one", "other", "kind"), EXCHANGES)
+def test_two_pictures_filed_under_one_anothers_names_are_found(clean, one, other, kind):
+    found = misfiled(*exchanged(clean[0], one, other))
+    assert set(found["file"]) == {one, other}
+    assert set(found["kind"]) == {kind}
+    if kind != "swapped_views":
+        skus = {file: file.partition("_")[0] for file in (one, other)}
+        assert dict(zip(found["file"], found["likely_sku"], strict=True)) == {one: skus[other], other: skus[one]}
+
+
+def test_a_product_of_two_colours_is_not_misfiled(clean):
+    """A red bag with a tan back: nothing fits another product's outline and colour better."""
+    delivery = clean_delivery(1, {"duo": SHADES["red"]}, seed=7)
+    delivery.rows = [row for row in delivery.rows if row["view"] != "back"]
+    delivery.add("ST00-duo_back.jpg", *photograph(style(700), SHADES["tan"], "back", "duo"), "ST00-duo", "back", style="ST00x")
+    both = Delivery()
+    both.rows, both.sketches = clean[0].rows + delivery.rows, clean[0].sketches | delivery.sketches
+    assert misfiled(*both.tables()).empty
