@@ -1,0 +1,1 @@
+"""The invented studio: products, light, camera, and the faults of a delivery."""
