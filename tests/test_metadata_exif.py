@@ -18,6 +18,7 @@ from making_files import (
     text_field,
     with_exif,
 )
+from making_profiles import matrix_profile
 
 from catalogue_audit.metadata.container import read_container
 from catalogue_audit.metadata.exif import ev100, parse_date, parse_offset, read_exif
@@ -198,6 +199,13 @@ def test_the_time_of_a_scan_is_no_capture_time():
     assert "captured_at" not in read(exif=[text_field(0x9004, "2024:05:17 14:03:09")])
     facts = read(exif=[text_field(0x9004, "2024:05:17 14:03:09"), ratio_field(0x829A, (1, 60))])
     assert facts["captured_at_source"] == "Exif DateTimeDigitized"
+
+
+def test_adobe_rgb_without_a_profile_is_a_reason():
+    block = exif_block([text_field(0x010F, "Maker")], [short_field(0xA001, 2)])
+    bare, tagged = (save(scene(), "JPEG", icc_profile=profile) for profile in (None, matrix_profile("Adobe RGB")))
+    assert any("Adobe RGB" in reason for reason in read_exif(with_exif(bare, block), "JPEG")["reasons"])
+    assert read_exif(with_exif(tagged, block), "JPEG")["reasons"] == ()
 
 
 def test_fields_that_a_program_moved_to_the_first_directory_are_found():

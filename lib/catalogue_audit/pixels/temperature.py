@@ -33,8 +33,8 @@ def uv_of_xy(xy):
 
     Examples
     --------
-    >>> uv_of_xy([0.31272, 0.32903]).round(4)
-    array([0.1978, 0.3122])
+    >>> uv_of_xy([0.31272, 0.32903]).round(4).tolist()
+    [0.1978, 0.3122]
     """
     x, y = np.moveaxis(np.asarray(xy, float), -1, 0)
     scale = -2 * x + 12 * y + 3
@@ -56,8 +56,8 @@ def xy_of_linear(linear):
 
     Examples
     --------
-    >>> xy_of_linear([1, 1, 1]).round(4)
-    array([0.3127, 0.329 ])
+    >>> xy_of_linear([1, 1, 1]).round(4).tolist()
+    [0.3127, 0.329]
     """
     xyz = np.asarray(linear, float) @ LINEAR_TO_XYZ_D65.T
     total = xyz.sum(-1, keepdims=True)
