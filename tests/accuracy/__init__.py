@@ -1,0 +1,1 @@
+"""Accuracy against deliveries whose truth is known."""

@@ -1,0 +1,99 @@
+"""
+Print how accurate the audit is on deliveries whose truth is known.
+
+    python -m accuracy [--csv FOLDER] [DELIVERY ...]     (from the tests folder)
+
+By default every delivery of ``data_demo`` that has a truth table.
+"""
+
+import argparse
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from accuracy import compare
+from catalogue_audit.report.tables import read_tables
+from catalogue_audit.runs.review import review
+
+DEMO = Path(__file__).resolve().parents[2] / "data_demo"
+
+
+def main():
+    """Audit, compare, print, and write CSV where asked."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("deliveries", nargs="*", help="names of deliveries in data_demo (default: all with a truth)")
+    parser.add_argument("--csv", type=Path, help="folder to write the tables into")
+    parser.add_argument("--out", type=Path, help="folder for the reports; kept, so that a second run is quick")
+    options = parser.parse_args()
+    names = options.deliveries or known_deliveries()
+    with tempfile.TemporaryDirectory() as scratch:
+        results = [audited(name, options.out or Path(scratch)) for name in names]
+    tables = summary(results)
+    with pd.option_context("display.width", 160, "display.max_rows", 200, "display.precision", 4):
+        for title, table in tables.items():
+            print(f"\n{title}\n{table.to_string(index=False)}")
+    if options.csv:
+        options.csv.mkdir(parents=True, exist_ok=True)
+        for title, table in tables.items():
+            table.to_csv(options.csv / f"{title.replace(' ', '_')}.csv", index=False)
+
+
+def known_deliveries():
+    """Names of the deliveries in data_demo that have a truth table."""
+    return sorted(path.stem for path in (DEMO / "truth").glob("*.csv") if (DEMO / path.stem).is_dir())
+
+
+def audited(name, out):
+    """(name, report tables, truth, faults) of one delivery."""
+    folder = review(DEMO / name, out=out, tables_only=True).folder
+    truth = pd.read_csv(DEMO / "truth" / f"{name}.csv", dtype={"file": str, "sku": str})
+    faults = pd.read_csv(DEMO / "truth" / f"{name}_faults.csv", dtype=str)
+    return name, read_tables(folder / "tables"), truth, faults
+
+
+def summary(results):
+    """The printed tables: quantities, coverage, checks, deliveries."""
+    errors = pd.concat(
+        [compare.quantity_errors(tables["frames"], truth).assign(delivery=name) for name, tables, truth, _ in results]
+    )
+    covered = pd.concat([compare.coverage(tables["frames"], truth) for _, tables, truth, _ in results])
+    matched = [compare.match_faults(tables["findings"], faults) for _, tables, _, faults in results]
+    straps = [compare.strap_agreement(tables["frames"], truth) for _, tables, truth, _ in results]
+    deliveries = [
+        {
+            "delivery": name,
+            "pictures": len(tables["frames"]),
+            "faults": len(faults),
+            "found": int(faults["found"].sum()),
+            "findings": len(findings),
+            "false": int((~findings["due"]).sum()),
+            "strap_states_right": right,
+            "strap_states_judged": judged,
+        }
+        for (name, tables, _, _), (faults, findings), (right, judged) in zip(results, matched, straps, strict=True)
+    ]
+    return {
+        "quantities": compare.summarise_errors(errors),
+        "coverage": covered.groupby("quantity", sort=False).sum().reset_index(),
+        "checks": compare.summarise_checks(
+            pd.concat([faults for faults, _ in matched]), pd.concat([findings for _, findings in matched])
+        ),
+        "deliveries": pd.DataFrame(deliveries),
+        "false findings": pd.concat(
+            [
+                findings.loc[~findings["due"], ["file", "check", "value", "expected", "tolerance"]].assign(delivery=name)
+                for (name, *_), (_, findings) in zip(results, matched, strict=True)
+            ]
+        ),
+        "missed faults": pd.concat(
+            [
+                faults.loc[~faults["found"], ["file", "sku", "view", "check", "magnitude", "unit"]].assign(delivery=name)
+                for (name, *_), (faults, _) in zip(results, matched, strict=True)
+            ]
+        ),
+    }
+
+
+if __name__ == "__main__":
+    main()

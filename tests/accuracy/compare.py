@@ -1,0 +1,182 @@
+"""
+A report's tables beside the truth of its delivery: errors by quantity, hits and misses by check.
+
+Truth tables are those of ``data_demo/truth``: one row a picture, one row a
+fault, one row a change.
+"""
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.schema import CHECKS
+
+# measured column, truth column, unit: compared as they are
+PLAIN = (
+    ("left", "left", "fraction of frame"),
+    ("top", "top", "fraction of frame"),
+    ("right", "right", "fraction of frame"),
+    ("bottom", "bottom", "fraction of frame"),
+    ("roll_deg", "roll_deg", "degree"),
+    ("yaw_deg", "yaw_deg", "degree"),
+    ("lean_deg", "lean_deg", "degree"),
+    ("handle_gap", "handle_gap", "fraction of height"),
+    ("camera_pitch_deg", "camera_pitch_deg", "degree"),
+    ("focal_length_mm", "focal_length_mm", "mm"),
+    ("blur_px", "blur_px", "px"),
+    ("motion_px", "motion_px", "px"),
+    ("noise", "noise", "8-bit sRGB"),
+    ("specks", "specks", "specks"),
+    ("sensor_spots", "sensor_spots", "spots"),
+    ("jpeg_quality", "jpeg_quality", "IJG quality"),
+)
+NEVER_WHOLE = ("left", "top", "right", "bottom", "roll_deg", "yaw_deg", "lean_deg", "handle_gap")  # not in details
+DUPLICATES = {"exact_duplicate", "near_duplicate"}
+DUE = 1.5  # times the tolerance, from which a fault must be found
+
+
+def quantity_errors(frames, truth):
+    """
+    Errors of every quantity, one row a value.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        A report's frames.
+    truth : DataFrame
+        One row a picture.
+
+    Returns
+    -------
+    DataFrame
+        ``quantity``, ``unit``, ``file``, ``measured``, ``true``, ``error``.
+    """
+    both = frames.merge(truth, on="file", suffixes=("", "_true"))
+    rows = []
+    for measured, true, unit in PLAIN:
+        name = f"{true}_true" if f"{true}_true" in both else true
+        if name not in both:
+            continue
+        here = both[both["view_kind"] != "crop"] if measured in NEVER_WHOLE else both
+        rows.append(_errors(measured, unit, here["file"], here[measured], here[name]))
+    rows.append(_relative_gain("wb_gain_r", both, "gain_r"))
+    rows.append(_relative_gain("wb_gain_b", both, "gain_b"))
+    rows.append(_from_centre("exposure_dev_ev", "EV", both, "exposure_ev"))
+    rows.append(_from_centre("background_dev_ev", "EV", both, ["exposure_ev", "background_ev"]))
+    rows.append(_from_centre("yaw_dev_deg", "degree", both[both["view"] == "three_quarter"], "yaw_deg_true"))
+    return pd.concat([row for row in rows if len(row)], ignore_index=True)
+
+
+def summarise_errors(errors):
+    """Mean absolute error, 95th percentile, bias and count of every quantity."""
+    rows = []
+    for (quantity, unit), group in errors.groupby(["quantity", "unit"], sort=False):
+        size = group["error"].abs()
+        rows.append(
+            {
+                "quantity": quantity,
+                "unit": unit,
+                "n": len(group),
+                "mean_absolute_error": size.mean(),
+                "p95_absolute_error": size.quantile(0.95),
+                "bias": group["error"].mean(),
+                "worst": size.max(),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def coverage(frames, truth):
+    """Share of pictures with a true value for which a quantity was measured at all."""
+    both = frames.merge(truth, on="file", suffixes=("", "_true"))
+    rows = []
+    for measured, true, _ in PLAIN:
+        name = f"{true}_true" if f"{true}_true" in both else true
+        if name in both:
+            here = both[both["view_kind"] != "crop"] if measured in NEVER_WHOLE else both
+            known = here[name].notna()
+            rows.append({"quantity": measured, "n": int(known.sum()), "measured": int(here.loc[known, measured].notna().sum())})
+    return pd.DataFrame(rows)
+
+
+def strap_agreement(frames, truth):
+    """(right, judged) strap states."""
+    both = frames.merge(truth, on="file", suffixes=("", "_true"))
+    both = both[(both["view_kind"] == "upright") & both["strap_state"].notna()]
+    return int((both["strap_state"] == both["strap_state_true"]).sum()), len(both)
+
+
+def match_faults(findings, faults):
+    """
+    Every fault with whether it was found, every finding with whether it was due.
+
+    A finding is due where the truth has that check on that file (or, for a
+    missing picture, on that product and view); a duplicate on either kind.
+
+    Returns
+    -------
+    faults : DataFrame
+        With ``found``.
+    findings : DataFrame
+        Those about a file or a product, with ``due``.
+    """
+    found = {_key(row) for row in findings.to_dict("records")}
+    due = {_key(row) for row in faults.to_dict("records")}
+    faults = faults.assign(found=[_key(row) in found for row in faults.to_dict("records")])
+    about = findings[findings["file"].notna() | findings["sku"].notna()]
+    return faults, about.assign(due=[_key(row) in due for row in about.to_dict("records")])
+
+
+def summarise_checks(faults, findings):
+    """Recall, precision and the smallest magnitude caught, by check; checks without any case say so by their zero."""
+    rows = []
+    for check in CHECKS:
+        mine = faults[faults["check"] == check]
+        hits = findings[findings["check"] == check]
+        sizes = pd.to_numeric(mine.loc[mine["found"], "magnitude"], errors="coerce").abs()
+        rows.append(
+            {
+                "check": check,
+                "faults": len(mine),
+                "found": int(mine["found"].sum()),
+                "recall": mine["found"].mean() if len(mine) else np.nan,
+                "findings": len(hits),
+                "false": int((~hits["due"]).sum()),
+                "precision": hits["due"].mean() if len(hits) else np.nan,
+                "smallest_caught": sizes.min(),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _key(row):
+    check = "duplicate" if row["check"] in DUPLICATES else row["check"]
+    file = row.get("file")
+    return (check, file) if isinstance(file, str) and file else (check, row.get("sku"), row.get("view"))
+
+
+def _errors(quantity, unit, files, measured, true):
+    table = pd.DataFrame(
+        {
+            "quantity": quantity,
+            "unit": unit,
+            "file": files.to_numpy(),
+            "measured": pd.to_numeric(measured, errors="coerce").to_numpy(dtype=float, na_value=np.nan),
+            "true": pd.to_numeric(true, errors="coerce").to_numpy(dtype=float, na_value=np.nan),
+        }
+    )
+    table["error"] = table["measured"] - table["true"]
+    return table.dropna(subset=["error"])
+
+
+def _relative_gain(column, both, true):
+    """The correction undoes the injected gain relative to the set's centre; relative error."""
+    gain = pd.to_numeric(both[true], errors="coerce")
+    here = _errors(column, "relative", both["file"], both[column], gain.median() / gain)
+    return here.assign(error=here["measured"] / here["true"] - 1)
+
+
+def _from_centre(column, unit, both, true):
+    """A deviation from the set's centre against the true one."""
+    names = [true] if isinstance(true, str) else true
+    value = sum(pd.to_numeric(both[name], errors="coerce") for name in names)
+    return _errors(column, unit, both["file"], both[column], value - value.median())
