@@ -22,6 +22,7 @@ DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; us
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
 CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
 TRIPOD_SD_DEG = 0.5  # degree; how level a product camera stands: common practice, no source
+FOOT_REACH = 0.06  # of the body's height; what lies farther from the base's end is a strap beside it
 SHAPE_SD_DEG = 1.5  # what rounding and bulge of sewn bases do to the turn, between styles
 
 
@@ -98,7 +99,8 @@ def _foot(side, lowest, height, otherwise):
     near = side[side[:, 1] > lowest - 0.25 * height]
     if len(near) < 0.08 * height:
         return otherwise
-    return float(np.median(near[:, 0]))
+    foot = float(np.median(near[:, 0]))
+    return foot if abs(foot - otherwise) < FOOT_REACH * height else otherwise
 
 
 def _likely_roll(witness):
