@@ -92,3 +92,11 @@ def encode_into(linear, name):
     primaries, white, gamma = SPACES[name]
     device = np.clip(linear @ LINEAR_TO_XYZ.T @ np.linalg.inv(primaries_matrix(primaries, white)).T, 0, 1)
     return srgb_encode(device) if gamma == "sRGB" else device ** (1 / gamma)
+
+
+def grey_table_profile():
+    """Grey profile whose lut8 table says L* = 100 code / 255 (ICC.1:2010 10.9)."""
+    identity = b"".join(struct.pack(">i", 65536 * (index % 4 == 0)) for index in range(9))
+    table = b"mft1\0\0\0\0" + bytes((1, 3, 2, 0)) + identity + bytes(range(256)) + bytes((0, 128, 128, 255, 128, 128))
+    tags = {"desc": _tag_text("test grey table"), "wtpt": _tag_xyz(D50_WHITE), "A2B0": table + bytes(range(256)) * 3}
+    return profile(tags | {"cprt": b"text\0\0\0\0CC0\0"}, space="GRAY", pcs="Lab ", device_class="scnr")

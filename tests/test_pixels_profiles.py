@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pytest
 from making_files import save
-from making_profiles import SPACES, encode_into, grey_profile, matrix_profile, profile
+from making_profiles import SPACES, encode_into, grey_profile, grey_table_profile, matrix_profile, profile
 from PIL import Image, ImageCms
 
 from catalogue_audit.metadata.container import read_container
@@ -102,6 +102,16 @@ def test_a_grey_profile_is_followed(gamma):
     assert np.allclose(picture.linear[0, :, 1], (np.arange(256) / 255) ** gamma, atol=1e-3)
     assert np.abs(picture.lab[..., 1:]).max() < 0.07
     assert np.array_equal(picture.encoded[0, :, 0], grey[0])
+
+
+@pytest.mark.parametrize("format", ["PNG", "JPEG"])
+def test_a_profile_of_tables_is_followed_through_littlecms(format):
+    grey = np.tile(np.repeat(np.arange(0, 256, 51, dtype=np.uint8), 8), (16, 1))
+    data = save(grey, format, icc_profile=grey_table_profile(), **({"quality": 98} if format == "JPEG" else {}))
+    picture = decode(data, read_container(data))
+    assert np.abs(picture.lab[8, 4::8, 0] - (0, 20, 40, 60, 80, 100)).max() < 0.5  # L* = 100 code / 255 by its table
+    assert np.abs(picture.lab[..., 1:]).max() < 0.3
+    assert picture.notes == ()
 
 
 def table_profile():

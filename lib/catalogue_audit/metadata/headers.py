@@ -31,8 +31,6 @@ def read_jpeg(data):
     notes = []
     if header.junk:
         notes.append("the header holds bytes that belong to no segment; they were skipped")
-    if end is None:
-        notes.append("the JPEG lacks its end marker")
     frames = jpeg.pictures_of_equal_standing(data, header)
     adobe = [payload for payload in jpeg.payloads(data, header, 0xEE, b"Adobe") if len(payload) >= 7]
     return frame | {

@@ -41,7 +41,8 @@ def reduce_and_convert(codes, profile):
     small, reduction = reduced(codes)
     model = model_for(*profile)
     if model.table is not None:
-        small = through_table(model, small)
+        grey = profile[1] == "GRAY" and small.ndim == 3
+        small = through_table(model, np.ascontiguousarray(small[..., 0]) if grey else small)
     if small.ndim == 2:
         small = cv2.cvtColor(small, cv2.COLOR_GRAY2RGB)
     if model.identity or model.table is not None:
