@@ -97,7 +97,7 @@ def _made(folder, *cells, parameters='report_folder: str = ""  # folder'):
 
 
 FAILURES = {
-    "an error": ('raise ValueError("bad <b>")', r"cell 2 .*ValueError: bad <b>"),
+    "an error": ('raise ValueError("bad <b>")', r"cell 3 .*ValueError: bad <b>"),
     "sys.exit": ("import sys\nsys.exit(0)", r"made\.ipynb"),
     "a killed kernel": ("import os\nos.kill(os.getpid(), 9)", r"ended from outside"),
     "a cell without end": ("import time\ntime.sleep(120)", r"longer than 4 s"),

@@ -31,7 +31,7 @@ class NotebookFailed(AuditError):
 
 
 class Failure(NamedTuple):
-    """Which notebook failed, at which code cell (counted from 1; 0 where none ran), and why."""
+    """Which notebook failed, at which code cell (as the executed notebook numbers them; 0 where none ran), and why."""
 
     notebook: str
     cell: int

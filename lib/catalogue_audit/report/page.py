@@ -8,6 +8,7 @@ outside text is ever part of a script or of a file name.
 import base64
 import hashlib
 from pathlib import Path
+from typing import NamedTuple
 
 import jinja2
 import pandas as pd
@@ -44,11 +45,36 @@ from catalogue_audit.schema import CHECKS, SEVERITIES
 
 TEMPLATES = Path(__file__).parent / "templates"
 WORST = 10
-CARDS = 400  # things shown as cards; the pictures of the others open from the table
-ROWS = 2500  # rows a table of the page holds; the CSV file holds all
-SHEET_PRODUCTS = 700  # products of the contact sheet on the page, those with findings first
-SHEET_PICTURES = 2500  # pictures of the sheets by view, all views together
 AFFECTED = 12  # thumbnails of a thing that concerns many pictures
+PAGE_BYTES = 3_000_000  # the page stays below, whatever the delivery
+
+
+class Room(NamedTuple):
+    """
+    How much the page holds of each kind; what is left out is counted on the page and whole in the tables.
+
+    Attributes
+    ----------
+    cards : int
+        Things shown as cards; the pictures of the others open from the table.
+    rows : int
+        Rows of a table.
+    products : int
+        Rows of the contact sheet by product, those with findings first.
+    pictures : int
+        Pictures of the sheets by view, all views together.
+    """
+
+    cards: int = 400
+    rows: int = 2500
+    products: int = 700
+    pictures: int = 2500
+
+    def part(self, share):
+        """The same in a smaller page."""
+        return Room(*(max(20, round(share * limit)) for limit in self))
+
+
 FILE_COLUMNS = (
     "background_L", "wb_dev", "exposure_dev_ev", "focal_length_mm", "fill_height", "centre_dx", "centre_dy",
     "roll_deg", "yaw_dev_deg", "blur_px", "noise",
@@ -128,7 +154,10 @@ def write_page(audit, folder, sizes, *, incomplete="", sheets=(), notebooks=()):
         What lies beside the page.
     """
     drawn = write_charts(audit, folder / FOLDER)
-    html = render_page(audit, drawn, sizes, incomplete=incomplete, sheets=sheets, notebooks=notebooks)
+    for share in (1.0, 0.6, 0.3, 0.1, 0.03):
+        html = render_page(audit, drawn, sizes, Room().part(share), incomplete=incomplete, sheets=sheets, notebooks=notebooks)
+        if len(html.encode()) < PAGE_BYTES:
+            break
     (folder / "report.html").write_text(html, encoding="utf-8", newline="\n")
 
 
@@ -158,7 +187,7 @@ def write_charts(audit, target):
     return drawn
 
 
-def render_page(audit, drawn, sizes, *, incomplete="", sheets=(), notebooks=()):
+def render_page(audit, drawn, sizes, room=Room(), *, incomplete="", sheets=(), notebooks=()):
     """
     The page as text.
 
@@ -183,9 +212,9 @@ def render_page(audit, drawn, sizes, *, incomplete="", sheets=(), notebooks=()):
         incomplete=incomplete,
         sheets=sheets,
         notebooks=notebooks,
-        **_work(audit),
-        **_sheets(audit),
-        **_tables(audit),
+        **_work(audit, room),
+        **_sheets(audit, room),
+        **_tables(audit, room.rows),
     )
 
 
@@ -243,13 +272,13 @@ def _facts(audit, files, unread):
     return facts
 
 
-def _work(audit):
+def _work(audit, room):
     """Things to do, the findings table, the cards."""
     findings = audit.findings.to_dict("records")
     frame_row = {file: row for row, file in enumerate(audit.frames["file"])}
     things = things_to_do(audit.findings)
     card_of, cards = {}, []
-    shown = sorted(things[:CARDS], key=lambda thing: (remedy_rank(thing.remedy), severity_rank(thing.severity), thing.skus[:1], thing.rows[0]))
+    shown = sorted(things[:room.cards], key=lambda thing: (remedy_rank(thing.remedy), severity_rank(thing.severity), thing.skus[:1], thing.rows[0]))
     for thing in shown:
         card_of.update(dict.fromkeys(thing.rows, thing.rows[0]))
         others = [frame_row[file] for file in thing.files if file in frame_row][:AFFECTED] if len(thing.rows) > 1 else []
@@ -260,35 +289,35 @@ def _work(audit):
         "things": things,
         "worst": [{"thing": thing, "finding": findings[thing.rows[0]], "who": subject(thing)} for thing in things[:WORST] if thing.severity != "minor"],
         "cards": cards,
-        "cards_left": max(0, len(things) - CARDS),
-        "finding_rows": [(row, findings[row], card_of.get(row)) for row in order[:ROWS]],
-        "findings_left": max(0, len(order) - ROWS),
+        "cards_left": max(0, len(things) - room.cards),
+        "finding_rows": [(row, findings[row], card_of.get(row)) for row in order[: room.rows]],
+        "findings_left": max(0, len(order) - room.rows),
         "frame_row": frame_row,
         "remedies": remedy_counts(audit.findings),
-        "accepted": [(row, findings[row]) for row in sorted(accepted)][:ROWS],
-        "shown_findings": set(order[:ROWS]),
+        "accepted": [(row, findings[row]) for row in sorted(accepted)][: room.rows],
+        "shown_findings": set(order[: room.rows]),
         "severities": [s for s in SEVERITIES if (audit.findings["severity"] == s).any()],
         "skus": sorted({plain_text(sku) for sku in audit.findings["sku"].dropna()}),
     }
 
 
-def _sheets(audit):
+def _sheets(audit, room):
     views, rows = sheet_by_product(audit)
-    if len(rows) > SHEET_PRODUCTS:
+    if len(rows) > room.products:
         rows = sorted(rows, key=lambda row: not (row.holes or any(cell.severity for cells in row.cells.values() for cell in cells)))
-    room, kept = SHEET_PICTURES, []
+    left, kept = room.pictures, []
     for sheet in sheets_by_view(audit):
-        kept.append(sheet._replace(cells=sheet.cells[:room]))
-        room = max(0, room - len(sheet.cells))
+        kept.append(sheet._replace(cells=sheet.cells[:left]))
+        left = max(0, left - len(sheet.cells))
     return {
         "sheet_views": views,
-        "sheet_rows": rows[:SHEET_PRODUCTS],
-        "sheet_rows_left": max(0, len(rows) - SHEET_PRODUCTS),
+        "sheet_rows": rows[:room.products],
+        "sheet_rows_left": max(0, len(rows) - room.products),
         "view_sheets": [sheet for sheet in kept if sheet.cells],
     }
 
 
-def _tables(audit):
+def _tables(audit, most):
     frames = audit.frames
     columns = [name for name in FILE_COLUMNS if frames[name].notna().any()]
     setups = (
@@ -299,21 +328,21 @@ def _tables(audit):
     )
     brief = settings(audit)
     return {
-        "cells": all_cells(audit)[:ROWS],
-        "frame_records": frames[["file", "sku", "view", "status", "reason", *columns]].head(ROWS).to_dict("records"),
+        "cells": all_cells(audit)[:most],
+        "frame_records": frames[["file", "sku", "view", "status", "reason", *columns]].head(most).to_dict("records"),
         "file_columns": columns,
-        "files_left": max(0, len(frames) - ROWS),
+        "files_left": max(0, len(frames) - most),
         "setups": setups.to_dict("records"),
         "setup_thumbs": {
             number: list(part.index[:8]) for number, part in frames.groupby("exposure_group", sort=True)
         },
-        "corrections": list(enumerate(audit.corrections.head(ROWS).to_dict("records"))),
-        "products": audit.products.to_dict("records")[:ROWS],
+        "corrections": list(enumerate(audit.corrections.head(most).to_dict("records"))),
+        "products": audit.products.to_dict("records")[:most],
         "tolerances": [(check, tolerance(audit, check.name)) for check in CHECKS.values()],
         "brief_lines": list(_flat(brief)),
         "framing_rule": plain_text(audit.framing_rule).replace("_", " ") if isinstance(audit.framing_rule, str) else "",
-        "pairs": _any_table(audit.pairs),
-        "comparison": _any_table(audit.comparison),
+        "pairs": _any_table(audit.pairs, most),
+        "comparison": _any_table(audit.comparison, most),
         "views": view_order(audit),
     }
 
@@ -329,11 +358,11 @@ def _flat(value, key=""):
         yield key, str(value)
 
 
-def _any_table(table):
+def _any_table(table, most):
     """A table of any columns as (names, rows of text); None where there is nothing in it."""
     if not isinstance(table, pd.DataFrame) or not len(table):
         return None
     return list(table.columns), [
         [number_text(value) if isinstance(value, float) else plain_text(value) for value in row]
-        for row in table.head(ROWS).itertuples(index=False)
+        for row in table.head(most).itertuples(index=False)
     ]
