@@ -230,6 +230,20 @@ def test_the_brief_says_what_is_visible():
     assert find_changes(frames, Loose()).empty
 
 
+def test_styles_framed_differently_are_no_steps():
+    """Four colourways of a style come one after another; each style has its own height in the frame."""
+
+    def by_style(rows):
+        heights = np.random.default_rng(11).uniform(0.6, 0.9, 10)
+        for place, row in enumerate(rows):
+            style = place // 16
+            row["sku"] = f"T{style}-{row['sku']}"
+            row["file"] = f"{row['sku']}_{row['view']}.jpg"
+            row["fill_height"] = row["fill_height"] and row["fill_height"] * heights[style]
+
+    assert find_changes(delivery(40, 11, change=by_style)[0]).empty
+
+
 def test_an_empty_or_tiny_delivery_gives_an_empty_table_of_the_right_columns():
     for count in (0, 1):
         changes = find_changes(delivery(count)[0])

@@ -7,6 +7,7 @@ by view. Cameras are judged one by one, in their own order of capture.
 """
 
 import math
+import re
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -14,11 +15,12 @@ import numpy as np
 
 from catalogue_audit import schema
 from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
-from catalogue_audit.statistics.segments import find_transitions
+from catalogue_audit.statistics.segments import difference_noise, find_transitions
 from catalogue_audit.statistics.tables import table_from_rows
 
 HALF = 0.5  # of a check's tolerance: a change worth knowing before it gives findings
 FEWEST_FRAMES = 6
+FEWEST_STYLES = 4
 NEIGHBOURS_TO_JOIN = 3  # frames of a view with others' before and after, needed to bring it to their level
 SAME_PLACE = 8  # frames of capture order: changes nearer than this are one event
 FULL_FRAME_VIEWS = ("upright", "overhead")
@@ -135,6 +137,7 @@ def _camera_changes(frames, rows, camera, brief):
     kinds = frames["view_kind"].fillna("upright").to_numpy()[rows]
     views = frames["view"].fillna("").to_numpy()[rows]
     visits = _visits(frames["sku"].fillna("").to_numpy()[rows])
+    styles = _visits(_styles(frames, rows))
     changes = []
     for quantity in QUANTITIES:
         values = _working_values(frames, rows, quantity)
@@ -146,7 +149,9 @@ def _camera_changes(frames, rows, camera, brief):
         visible, floor = _visible(quantity, brief), _rounding(quantity, values[known])
         places = np.flatnonzero(known)
         for label, pool, level in _pools(values, views, places, quantity.scope):
-            found = find_transitions(values[pool] - level, visits[pool], visible, floor)
+            series = values[pool] - level
+            noise = max(floor, _style_noise(series, styles[pool])) if quantity.scope == "view" else floor
+            found = find_transitions(series, visits[pool], visible, noise)
             for transition in found:
                 changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
     return changes
@@ -157,6 +162,26 @@ def _visits(skus):
     new = np.ones(skus.size, dtype=bool)
     new[1:] = (skus[1:] != skus[:-1]) | (skus[1:] == "")
     return np.cumsum(new)
+
+
+def _styles(frames, rows):
+    """Style of each row: of the products file, else the SKU without its last part."""
+    styles = frames["style"].fillna("").to_numpy()[rows]
+    skus = frames["sku"].fillna("").to_numpy()[rows]
+    return np.array([style or re.sub(r"[-_. ][^-_. ]*$", "", sku) for style, sku in zip(styles, skus, strict=True)])
+
+
+def _style_noise(series, styles):
+    """
+    Scatter of framing from one style to the next, of one value.
+
+    Colourways are photographed one after another, so where styles are framed
+    differently each new style would look like a step.
+    """
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(styles)) + 1])
+    if not FEWEST_STYLES <= starts.size <= series.size / 2:
+        return 0.0  # too few to tell, or a style is hardly more than a product
+    return difference_noise([np.median(part) for part in np.split(series, starts[1:])])
 
 
 def _working_values(frames, rows, quantity):
