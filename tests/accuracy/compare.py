@@ -123,7 +123,9 @@ def match_faults(findings, faults):
     due = {_key(row) for row in faults.to_dict("records")}
     faults = faults.assign(found=[_key(row) in found for row in faults.to_dict("records")])
     about = findings[findings["file"].notna() | findings["sku"].notna()]
-    return faults, about.assign(due=[_key(row) in due for row in about.to_dict("records")])
+    return faults, about.assign(
+        due=pd.array([_key(row) in due for row in about.to_dict("records")], dtype="bool")
+    )
 
 
 def summarise_checks(faults, findings):
@@ -140,8 +142,8 @@ def summarise_checks(faults, findings):
                 "found": int(mine["found"].sum()),
                 "recall": mine["found"].mean() if len(mine) else np.nan,
                 "findings": len(hits),
-                "false": int((~hits["due"]).sum()),
-                "precision": hits["due"].mean() if len(hits) else np.nan,
+                "false": int((~hits["due"].astype(bool)).sum()),
+                "precision": hits["due"].astype(bool).mean() if len(hits) else np.nan,
                 "smallest_caught": sizes.min(),
             }
         )
