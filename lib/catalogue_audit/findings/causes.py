@@ -52,7 +52,7 @@ EXPLAINS = {
     "focus": ("upscaled",),
     "jpeg_quality": ("noise",),
     "exposure": ("clipping", "background"),
-    "white_balance": ("product_colour", "background"),
+    "white_balance": ("product_colour", "background", "uneven_background"),
     "uneven_background": ("background",),
 }
 NEARER = 0.5  # a change explains a frame when it accounts for at least half of its deviation
@@ -220,6 +220,7 @@ CONDITIONS = {
     ("camera_height", "lean"): lambda explaining, row: not _stronger(row, explaining),
     ("uneven_background", "background"): _stronger,
     ("white_balance", "background"): _stronger,
+    ("white_balance", "uneven_background"): _stronger,
     ("focus", "upscaled"): _stronger,
     ("upscaled", "focus"): lambda explaining, row: not _stronger(row, explaining),
 }

@@ -18,7 +18,8 @@ def unreadable_file(evidence):
     frames = evidence.frames
     for frame in evidence.records(frames[frames["status"] == "not_measured"]):
         reason = text(frame.get("reason")) or "it could not be opened"
-        note = f"{plain(frame['file'])} could not be read ({plain(reason)}): ask for this file again"
+        mend = "" if "ask for" in reason else ": ask for this file again"
+        note = f"{plain(frame['file'])} could not be read: {plain(reason).rstrip('.')}{mend}"
         yield finding("unreadable_file", sentence(note), frame)
 
 
@@ -118,7 +119,7 @@ def colour_profile(evidence):
         if have == wanted:
             continue
         found = "no colour profile" if have == "none" else f"the colour profile {plain(frame['colour_profile'])}"
-        asked = "none" if wanted == "none" else plain(named or wanted)
+        asked = "none" if wanted == "none" else plain(named or frames["colour_profile"][profiles == wanted].mode()[0])
         source = "the brief asks for" if named else "the other files have"
         note = f"the {called(frame)} carries {found} where {source} {asked}: convert it and export it again"
         yield finding("colour_profile", sentence(note), frame)

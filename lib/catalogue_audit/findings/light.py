@@ -10,6 +10,10 @@ from catalogue_audit.findings.rows import called, finding, number, sentence, vie
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
+LIKE_THE_BACKDROP_L = 5.0  # CIELAB; closer than this, the border of a crop passes for the set's backdrop
+BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
+LIKE_ITSELF_EV = 0.5  # between two estimates of a product's light: beyond, its views are not comparable
+OF_TWO_VIEWS_EV = 0.06  # standard deviation of how unlike two views of one product are lit
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -23,8 +27,9 @@ SHADOW_WORDS = {
 
 def white_balance(evidence):
     """Frames whose background has another colour than the set's."""
+    frames = evidence.measured[_shows_the_backdrop(evidence)]
     cases, set_cases = judge_column(
-        evidence, "white_balance", "wb_dev", evidence.measured, "wb_dev_sd", centre=0.0, one_sided=True, together=True
+        evidence, "white_balance", "wb_dev", frames, "wb_dev_sd", centre=0.0, one_sided=True, together=True
     )
     for case in cases:
         cast, mend = _cast(case.frame)
@@ -35,6 +40,21 @@ def white_balance(evidence):
         yield _row("white_balance", note, case)
     for case in set_cases:
         yield set_row("white_balance", case, "the white balance, as CIEDE2000 from the set's middle,", "", "correct the rest")
+
+
+def _shows_the_backdrop(evidence):
+    """
+    Which measured frames show the set's backdrop, as a Series of bool.
+
+    The border of a detail crop may be the product itself; it counts as backdrop
+    only where it looks like the one of the whole-product views.
+    """
+    frames, whole = evidence.measured, evidence.whole_product
+    usual = whole["backdrop"].mode()
+    level = whole["background_L"].median()
+    alike = (frames["background_L"] - level).abs() <= LIKE_THE_BACKDROP_L
+    alike &= frames["backdrop"].isin(usual)
+    return frames.index.isin(whole.index) | (alike.fillna(False) if len(usual) else True)
 
 
 def _cast(frame):
@@ -54,11 +74,15 @@ def _cast(frame):
 def exposure(evidence):
     """Frames in which the product got more or less light than in the set."""
     frames = evidence.whole_product
+    frames = frames[_is_like_itself(frames)]
+    views = frames["exposure_dev_ev"].notna().groupby(frames["sku"]).transform("sum")
+    spread = np.hypot(frames["exposure_dev_sd_ev"].fillna(0.0), np.where(views <= 2, OF_TWO_VIEWS_EV, 0.0))
+    frames = frames.assign(exposure_spread=spread)
     normal = frames["clipped_high"].median()
     cases, set_cases = judge_column(
-        evidence, "exposure", "exposure_dev_ev", frames, "exposure_dev_sd_ev", centre=0.0, together=True
+        evidence, "exposure", "exposure_dev_ev", frames, "exposure_spread", centre=0.0, together=True
     )
-    for case in cases:
+    for case in _one_of_a_pair(cases, frames):
         off = case.value - case.expected
         clipped = number(case.frame.get("clipped_high")) or 0.0
         burnt = off > 0 and clipped > (number(normal) or 0.0) + BURNT
@@ -74,6 +98,47 @@ def exposure(evidence):
         yield _row("exposure", note, case, remedy="reshoot" if burnt else None)
     for case in set_cases:
         yield set_row("exposure", case, "the exposure", " EV", "correct the rest")
+
+
+def _is_like_itself(frames):
+    """
+    Whether a product's light can be compared over its views, as a Series of bool.
+
+    Two estimates of the light on the product, by its median colour and by its
+    luminance, move alike when only the light changes. Where they part (stripes,
+    lacquer, another side showing), a difference says nothing about exposure.
+    """
+    by_colour = np.log2(np.maximum(((frames["product_L"] + 16) / 116) ** 3, 1e-4))
+    apart = frames["product_ev"] - by_colour
+    spread = apart.groupby(frames["sku"]).transform(lambda values: values.max() - values.min())
+    tones = by_colour.groupby(frames["sku"]).transform(lambda values: values.max() - values.min())
+    moved = frames["exposure_dev_ev"].abs().groupby(frames["sku"]).transform("max")
+    return ~((spread > LIKE_ITSELF_EV) | (tones > moved + LIKE_ITSELF_EV * 2)).fillna(False)
+
+
+def _one_of_a_pair(cases, frames):
+    """
+    Of a product's two views that differ from each other, the one at fault.
+
+    With two views, each deviates from the other, and only one can be wrong: the
+    one whose background moved the same way, else the later one.
+    """
+    views = frames.loc[frames["exposure_dev_ev"].notna(), "sku"].value_counts()
+    by_sku = {}
+    for case in cases:
+        by_sku.setdefault(case.frame["sku"], []).append(case)
+    for sku, own in by_sku.items():
+        opposite = len(own) == 2 and own[0].value * own[1].value < 0
+        if opposite and views.get(sku, 0) == 2 and not any(case.cause for case in own):
+            level = frames["background_L"].median()
+            own = [max(own, key=lambda case: _along(case, level))]
+        yield from own
+
+
+def _along(case, level):
+    """How far the background moved in the direction of the product's light, in L*; 0 where unknown."""
+    off = (number(case.frame.get("background_L")) or level) - level
+    return off if case.value > 0 else -off
 
 
 def background(evidence):
@@ -175,7 +240,11 @@ def clipping(evidence):
     """Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves."""
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
-        known = frames.loc[frames[column].notna() & frames["view"].notna(), ["view", "sku", column]]
+        known = frames.loc[frames[column].notna() & frames["view"].notna()]
+        if column == "clipped_high":
+            exposed = known["exposure_dev_ev"].fillna(0.0) < brief_terms.tolerance(evidence.brief, "exposure")
+            known = known[~((known["product_L"] > BRIGHT_L) & exposed)]
+        known = known[["view", "sku", column]]
         of_view = known.groupby("view")[column].transform("median")
         of_product = _of_the_others(known, column).fillna(0.0)
         normal = np.maximum(of_view, of_product)
@@ -195,12 +264,12 @@ def clipping(evidence):
 
 
 def _of_the_others(frames, column):
-    """For each frame the median of a column over the same product's other frames; NaN where it is alone."""
+    """For each frame the largest value of a column in the same product's other frames; NaN where it is alone."""
     values = frames[column].to_numpy(dtype=float)
     result = np.full(len(frames), np.nan)
     for places in frames.groupby("sku").indices.values():
         if len(places) > 1:
-            result[places] = [np.median(np.delete(values[places], i)) for i in range(len(places))]
+            result[places] = [np.max(np.delete(values[places], i)) for i in range(len(places))]
     return pd.Series(result, index=frames.index)
 
 
