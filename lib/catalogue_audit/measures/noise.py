@@ -191,7 +191,7 @@ def _undo_rounding(variance, steps):
     usable &= steps < 3.2 * first
     if not usable.any():
         return None
-    return float(np.mean(deviation[usable] ** 2))
+    return float(np.median(deviation[usable]) ** 2)
 
 
 def _block_basis():

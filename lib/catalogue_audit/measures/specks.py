@@ -17,13 +17,15 @@ import numpy as np
 from catalogue_audit.measures.spots import soft_spots
 
 LEAST_WORKING = 4.0  # code values of a candidate in the working picture, where a 3 px speck is thinned to a part of it
+LEAST_OVER_GRAIN = 3.0  # times the local mean difference, for a candidate
 LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
-MOST_CANDIDATES = 400
+MOST_CANDIDATES = 300
 LOCAL = 33  # working px; neighbourhood over which a material's grain is averaged
-HALF = 14  # full-resolution px; half of the patch in which a candidate is looked at
+HALF = 16  # full-resolution px; half of the patch in which a candidate is looked at
+BODY = 7.0  # full-resolution px; a speck's own reach, beyond which its surroundings begin
+STANDS_OUT = 1.6  # times the strongest of its surroundings
 LONGEST = 3.0  # length over width; longer is a stitch, a thread or a scratch
 REACH = 45.0  # working px; how far neighbours in a row or pattern are looked for
-KEPT = 150  # spots of each kind in the sketch
 
 
 def speck_facts(picture, outline):
@@ -41,19 +43,15 @@ def speck_facts(picture, outline):
         ``specks``; under ``sketch``: ``spots``, (n, 5) float32, as in `measures.sketch`.
     """
     gray = cv2.cvtColor(picture.working, cv2.COLOR_RGB2GRAY)
-    x, y, strength = _candidates(gray)
-    found = _looked_at(picture, x, y) if len(x) else np.empty((0, 6))
+    found = _distinct(_looked_at(picture, *_candidates(gray)))
     height, width = gray.shape
     scale = picture.reduction
     column = np.clip((found[:, 0] / scale).astype(int), 0, width - 1)
     row = np.clip((found[:, 1] / scale).astype(int), 0, height - 1)
-    on_product = _inner(outline.mask)[row, column] > 0
-    sure = found[:, 4] > 0
     alone = _alone(found[:, :2] / scale, found[:, 3])
-    counted = on_product & sure & alone
+    counted = (_inner(outline.mask)[row, column] > 0) & (found[:, 4] > 0) & alone
     kind = np.where(counted, 1.0, np.where(outline.mask[row, column], -1.0, 0.0))
-    kept = counted | (alone & ~on_product) | (on_product & alone)
-    small = np.column_stack([found[:, 0], found[:, 1], found[:, 2], found[:, 3], kind])[kept]
+    small = np.column_stack([found[:, :4], kind])[alone]
     soft = soft_spots(gray, outline.mask, outline.shadow)
     soft[:, :3] *= scale
     spots = np.concatenate([small, soft[_apart(soft, small)]]) if len(soft) else small
@@ -66,24 +64,16 @@ def speck_facts(picture, outline):
 
 
 def _candidates(gray):
-    """Places (x, y; working px) that stand out from their neighbourhood, strongest first, and by how much."""
-    difference = cv2.subtract(gray, cv2.medianBlur(gray, 5), dtype=cv2.CV_16S)
-    size = cv2.convertScaleAbs(difference)
-    grain = _local_mean(size)
-    floor = cv2.max(grain, 0.6)
-    relative = cv2.divide(size.astype(np.float32), floor)
-    peak = (size >= LEAST_WORKING) & (relative > 3) & (size == cv2.dilate(size, np.ones((3, 3), np.uint8)))
-    y, x = peak.nonzero()
-    ratio = relative[y, x]
-    strong = ratio > _tail_limit(ratio)
-    x, y, ratio = x[strong], y[strong], ratio[strong]
-    many = (size > 0.5 * LEAST_WORKING) & (relative > 2.5)
-    crowd = cv2.boxFilter(many.view(np.uint8), cv2.CV_16U, (11, 11), normalize=False)
-    core = cv2.boxFilter(many.view(np.uint8), cv2.CV_16U, (5, 5), normalize=False)
-    free = (crowd.astype(np.int16) - core)[y, x] <= 3
-    x, y, ratio = x[free], y[free], ratio[free]
-    order = np.argsort(-ratio, kind="stable")[:MOST_CANDIDATES]
-    return x[order], y[order], ratio[order]
+    """Places (x, y; working px) that stand out from their neighbourhood and are not part of a line or an edge."""
+    difference = cv2.absdiff(gray, cv2.medianBlur(gray, 5))
+    relative = cv2.divide(difference.astype(np.float32), cv2.max(_local_mean(difference), 0.6))
+    crest = cv2.compare(difference, cv2.dilate(difference, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
+    strong = cv2.threshold(difference, LEAST_WORKING - 1, 255, cv2.THRESH_BINARY)[1]
+    y, x = cv2.bitwise_and(crest, strong).nonzero()
+    apart = relative[y, x] > LEAST_OVER_GRAIN
+    x, y = x[apart], y[apart]
+    order = np.argsort(-relative[y, x], kind="stable")[:MOST_CANDIDATES]
+    return x[order], y[order]
 
 
 def _local_mean(size):
@@ -94,72 +84,86 @@ def _local_mean(size):
     return cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
-def _tail_limit(ratio):
-    """
-    How far above its grain a speck has to stand, from the tail of the grain itself.
-
-    The number of peaks above a level falls off exponentially with the level; the
-    limit is where half a peak of grain is expected.
-    """
-    low, high = 3.0, 4.5
-    below, above = int((ratio > low).sum()), int((ratio > high).sum())
-    if above == 0:
-        return high
-    fall = (high - low) / max(math.log(max(below, 1) / above), 1.25)
-    return high + fall * math.log(max(2 * above, 2))
-
-
 def _looked_at(picture, x, y):
     """
     Candidates measured at full resolution.
 
     Returns
     -------
-    (n, 6) float64
-        x, y (full-resolution px), size (px across), contrast (code values, + bright), sure (0 or 1), length over width.
+    (n, 5) float64
+        x, y (full-resolution px), size (px across), contrast (code values, +
+        bright), and 1 where it is a speck without doubt, else 0; strongest first.
     """
     scale = picture.reduction
     height, width = picture.encoded.shape[:2]
+    if min(height, width) <= 2 * HALF + 1 or not len(x):
+        return np.empty((0, 5))
     cx = np.clip(((x + 0.5) * scale).astype(int), HALF, width - 1 - HALF)
     cy = np.clip(((y + 0.5) * scale).astype(int), HALF, height - 1 - HALF)
-    if min(height, width) <= 2 * HALF + 1:
-        return np.empty((0, 6))
-    offset = np.arange(-HALF, HALF + 1)
-    patches = picture.encoded[cy[:, None, None] + offset[:, None], cx[:, None, None] + offset]
-    flat = patches.reshape(len(cx), -1, 3)
-    luma = cv2.transform(flat, np.array([[0.299, 0.587, 0.114]], np.float32)).astype(np.float32)
-    distance = np.hypot(offset[:, None], offset).ravel()
-    ring = (distance > 8) & (distance < 13)
-    around = luma[:, ring]
-    level = np.median(around, axis=1)
-    grain = 1.4826 * np.median(np.abs(around - level[:, None]), axis=1)
-    off = luma - level[:, None]
-    search = distance <= scale + 1.5
-    smooth = cv2.blur(off.reshape(len(cx) * (2 * HALF + 1), -1), (3, 3)).reshape(off.shape)
-    place = np.flatnonzero(search)[np.argmax(np.abs(smooth[:, search]), axis=1)]
-    contrast = smooth[np.arange(len(cx)), place]
-    sign = np.sign(contrast)
-    peak = np.abs(contrast)
-    dy, dx = place // (2 * HALF + 1) - HALF, place % (2 * HALF + 1) - HALF
-    column, row = np.tile(offset, 2 * HALF + 1), np.repeat(offset, 2 * HALF + 1)
-    away = np.hypot(column - dx[:, None], row - dy[:, None])
-    above = sign[:, None] * off > 0.5 * peak[:, None]
-    body = above & (away <= 7)
+    off, smooth = _patches(picture.encoded, cx, cy)
+    column, row = (values.ravel().astype(np.float32) for values in np.meshgrid(_OFFSET, _OFFSET))
+    search = np.flatnonzero(np.hypot(column, row) <= scale + 1.5)
+    place = search[np.argmax(np.abs(smooth[:, search]), axis=1)]
+    peak = smooth[np.arange(len(cx)), place]
+    away = np.hypot(column - column[place][:, None], row - row[place][:, None])
+    level = np.abs(peak)
+    body = (off * np.sign(peak)[:, None] > 0.5 * level[:, None]) & (away <= BODY)
     area = np.maximum(body.sum(axis=1), 1)
-    mean_x, mean_y = (body * column).sum(axis=1) / area, (body * row).sum(axis=1) / area
-    xx = (body * column**2).sum(axis=1) / area - mean_x**2 + 1 / 12
-    yy = (body * row**2).sum(axis=1) / area - mean_y**2 + 1 / 12
-    xy = (body * (column * row)).sum(axis=1) / area - mean_x * mean_y
+    mean_x, mean_y, length = _shape(body, area, column, row)
+    beside = np.where(away > BODY + 1, np.abs(smooth), 0).max(axis=1)
+    stands_out = level / np.maximum(beside, 1e-3)
+    likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST)
+    sure = likely & (level >= LEAST_CONTRAST) & (area >= 3) & (stands_out > _tail_limit(stands_out[likely]))
+    contrast = np.sign(peak) * np.where(body, np.abs(off), 0).max(axis=1)
+    result = np.column_stack([cx + mean_x + 0.5, cy + mean_y + 0.5, 2 * np.sqrt(area / np.pi), contrast, sure])[likely]
+    return result[np.argsort(-np.abs(result[:, 3]), kind="stable")]
+
+
+_OFFSET = np.arange(-HALF, HALF + 1)
+
+
+def _patches(encoded, cx, cy):
+    """Luma around each place less its surroundings' median, and the same smoothed over 3 x 3; (n, pixels)."""
+    patches = encoded[cy[:, None, None] + _OFFSET[:, None], cx[:, None, None] + _OFFSET]
+    gray = cv2.cvtColor(patches.reshape(-1, len(_OFFSET), 3), cv2.COLOR_RGB2GRAY).reshape(len(cx), len(_OFFSET), -1)
+    level = np.median(gray[:, ::3, ::3].reshape(len(cx), -1), axis=1)  # a speck covers too little to move it
+    off = gray.astype(np.float32) - level[:, None, None]
+    smooth = np.stack([cv2.blur(patch, (3, 3), borderType=cv2.BORDER_REPLICATE) for patch in off])
+    return off.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
+
+
+def _shape(body, area, column, row):
+    """Centre of each speck's pixels, and their length over width."""
+    weight = body.astype(np.float32)
+    terms = np.column_stack([column, row, column**2, row**2, column * row])
+    mean_x, mean_y, xx, yy, xy = (weight @ terms / area[:, None]).T
+    xx, yy, xy = xx - mean_x**2 + 1 / 12, yy - mean_y**2 + 1 / 12, xy - mean_x * mean_y
     spread = np.hypot(xx - yy, 2 * xy)
-    length = np.sqrt((xx + yy + spread) / np.maximum(xx + yy - spread, 1e-3))
-    outside = (np.abs(off) > 0.5 * peak[:, None]) & (away > 8)
-    clear = outside.sum(axis=1) <= 0.03 * (away > 8).sum(axis=1)
-    sure = (peak >= LEAST_CONTRAST) & (peak > 3.5 * grain) & clear & (length < LONGEST) & (area >= 3)
-    likely = (peak >= 0.5 * LEAST_CONTRAST) & (peak > 2.5 * grain) & (length < LONGEST)
-    size = 2 * np.sqrt(area / np.pi)
-    contrast = sign * np.max(np.where(body, np.abs(off), 0), axis=1)
-    result = np.column_stack([cx + mean_x + 0.5, cy + mean_y + 0.5, size, contrast, sure, length])
-    return result[sure | likely]
+    return mean_x, mean_y, np.sqrt((xx + yy + spread) / np.maximum(xx + yy - spread, 1e-3))
+
+
+def _tail_limit(stands_out):
+    """
+    How far a speck has to stand out, given how often the material's own grain nearly does.
+
+    Peaks of grain become exponentially rarer the further they stand out; where
+    they are many, the limit is moved to where half a one is expected.
+    """
+    low = 1.25
+    below, above = int((stands_out > low).sum()), int((stands_out > STANDS_OUT).sum())
+    if above == 0 or below < 3 * above:
+        return STANDS_OUT
+    fall = (STANDS_OUT - low) / math.log(below / above)
+    return STANDS_OUT + fall * math.log(2 * above)
+
+
+def _distinct(found):
+    """Without those that a stronger one (earlier) overlaps."""
+    if len(found) < 2:
+        return found
+    apart = np.hypot(*(found[:, None, :2] - found[None, :, :2]).transpose(2, 0, 1))
+    overlapped = np.tril(apart < np.maximum(found[:, 2], 5.0)[None], -1).any(axis=1)
+    return found[~overlapped]
 
 
 def _alone(places, contrast):
@@ -192,4 +196,4 @@ def _apart(soft, small):
     if not len(small):
         return np.ones(len(soft), bool)
     distance = np.hypot(soft[:, :1] - small[:, 0], soft[:, 1:2] - small[:, 1])
-    return distance.min(axis=1) > np.maximum(soft[:, 2], 6)
+    return distance.min(axis=1) > np.maximum(soft[:, 2], 6.0)

@@ -1,0 +1,78 @@
+"""Specks and spots against painted ones."""
+
+import cv2
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.specks import speck_facts
+from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
+
+
+def _facts(specks, seed=0, size=(1200, 960), diameter=4.0, contrast=45.0, stitched=False, noise=1.5):
+    rng = np.random.default_rng(seed)
+    code, mask = bag(size, supersample=2, details=False)
+    height, width = size
+    if stitched:
+        for y in (int(0.42 * height), int(0.80 * height)):
+            for x in range(int(0.33 * width), int(0.67 * width), 13):
+                cv2.line(code, (x, y), (x + 8, y), (200.0, 180.0, 160.0), 2, cv2.LINE_AA)
+        for row in range(3):
+            for column in range(5):
+                centre = int(0.4 * width + 16 * column), int(0.6 * height + 16 * row)
+                cv2.circle(code, centre, 3, (230.0, 220.0, 190.0), -1, cv2.LINE_AA)
+    inner = cv2.erode(mask.astype(np.uint8), np.ones((41, 41), np.uint8))
+    inner[int(0.40 * height) : int(0.45 * height)] = inner[int(0.58 * height) : int(0.65 * height)] = 0
+    inner[int(0.78 * height) : int(0.83 * height)] = 0
+    rows, columns = inner.nonzero()
+    truth = []
+    while len(truth) < specks:
+        k = rng.integers(len(rows))
+        if all(np.hypot(rows[k] - y, columns[k] - x) > 50 for x, y in truth):
+            truth.append((columns[k], rows[k]))
+    yy, xx = np.mgrid[-12:13, -12:13]
+    for x, y in truth:
+        away = np.hypot(xx - rng.uniform(-0.5, 0.5), yy - rng.uniform(-0.5, 0.5))
+        blob = cv2.GaussianBlur(np.clip(diameter / 2 - away + 0.5, 0, 1), (0, 0), 0.6)
+        code[y - 12 : y + 13, x - 12 : x + 13] += (rng.choice([-1, 1]) * contrast * blob)[..., None]
+    code = cv2.GaussianBlur(code, (0, 0), 0.6) + noise * rng.standard_normal(code.shape)
+    picture = picture_of(through_jpeg(rounded_code(code), 92))
+    facts = speck_facts(picture, outline_of(working_mask(mask, picture)))
+    return facts, np.array(truth, float).reshape(-1, 2) / (width, height)
+
+
+def _hits(facts, truth):
+    spots = facts["sketch"]["spots"]
+    found = spots[spots[:, 4] > 0, :2]
+    return sum(np.hypot(*(found - place).T).min() < 0.004 for place in truth) if len(found) else 0
+
+
+@pytest.mark.parametrize("diameter", [3.0, 5.0, 7.0])
+def test_specks_are_counted_and_placed(diameter):
+    found = wanted = counted = 0
+    for seed in range(2):
+        facts, truth = _facts(12, seed, diameter=diameter)
+        found, wanted, counted = found + _hits(facts, truth), wanted + len(truth), counted + facts["specks"]
+    assert found / wanted >= 0.9
+    assert found / counted >= 0.9
+
+
+def test_a_clean_product_has_none():
+    assert _facts(0)[0]["specks"] == 0
+
+
+def test_stitches_and_studs_are_no_specks():
+    assert _facts(0, stitched=True)[0]["specks"] <= 1
+
+
+def test_a_soft_dark_spot_on_the_background_is_in_the_sketch():
+    code, mask = bag((1200, 960), supersample=2)
+    y, x = np.mgrid[:1200, :960]
+    code -= (8 * np.exp(-((x - 150) ** 2 + (y - 220) ** 2) / (2 * 6.0**2)))[..., None]
+    code = code + np.random.default_rng(1).standard_normal(code.shape)
+    picture = picture_of(rounded_code(code))
+    spots = speck_facts(picture, outline_of(working_mask(mask, picture)))["sketch"]["spots"]
+    distance = np.hypot(spots[:, 0] - 150 / 960, spots[:, 1] - 220 / 1200)
+    assert distance.min() < 0.004
+    nearest = spots[np.argmin(distance)]
+    assert nearest[3] < -2
+    assert nearest[4] == 0
