@@ -17,7 +17,7 @@ import pandas as pd
 from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, low_frequencies, signature
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, low_frequencies, picture_of, signature
 from catalogue_audit.statistics.misfiling import misfiled
 from catalogue_audit.statistics.neighbours import components_within, near_pairs, parse_hashes
 from catalogue_audit.statistics.numbering import connected, number_groups
@@ -33,7 +33,7 @@ SAME_INSTANT = 1.0  # s; copies of one frame keep its time
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
 SHARED_VIEWS = ("interior", "lining")  # one picture of a lining may serve all colourways of a style
 SKETCHES_AT_HAND = 64
-SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
+SKETCH_KEYS = ("thumb", "mask", "keypoints", "descriptors")
 LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
@@ -110,7 +110,7 @@ def _pairs(frames, sketches, hashes, present):
 
 
 class _Recent:
-    """The sketches used last, so that a run of pairs with one file loads it once."""
+    """The sketches used last, picture decoded, so that a run of pairs with one file loads it once."""
 
     def __init__(self, sketches):
         self._sketches = sketches
@@ -119,7 +119,7 @@ class _Recent:
     def __getitem__(self, file):
         if file not in self._kept:
             sketch = self._sketches.get(file) or {}
-            self._kept[file] = {key: sketch[key] for key in SKETCH_KEYS if key in sketch}
+            self._kept[file] = {key: sketch[key] for key in SKETCH_KEYS if key in sketch} | {"picture": picture_of(sketch)}
             if len(self._kept) > SKETCHES_AT_HAND:
                 self._kept.popitem(last=False)
         self._kept.move_to_end(file)

@@ -197,6 +197,8 @@ def picture_of(sketch):
     -------
     (h, w, 3) ndarray of uint8
     """
+    if "picture" in sketch:  # made here before
+        return sketch["picture"]
     image = None
     if sketch.get("preview") is not None and sketch["preview"].size:
         image = cv2.imdecode(np.ascontiguousarray(sketch["preview"]), cv2.IMREAD_COLOR_RGB)
@@ -222,14 +224,21 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
     rms = float(np.sqrt(np.mean((difference - shift) ** 2)))
     peak = float(np.percentile(np.abs(difference - shift), 99.5))
     area = product if product is not None and product.sum() > 200 else region
-    colour = _colour_difference(one, other, area)
     alike = rms <= rms_limit and peak <= peak_limit
-    if alike and colour <= SAME_COLOUR:
+    if not alike and not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
+        return Likeness("", rms, peak, np.inf)
+    colour = _colour_difference(one, other, area)
+    if colour <= SAME_COLOUR:
         return Likeness(kind, rms, peak, colour)
-    structure = np.corrcoef(luma[0][area], luma[1][area])[0, 1] if np.ptp(luma[0][area]) > 0 else 0.0
-    if kind == "re_export" and structure >= SAME_STRUCTURE and _detail_agrees(luma, area):
-        return Likeness("re_export" if colour <= SAME_COLOUR else "recoloured", rms, peak, colour)
-    return Likeness("", rms, peak, colour)
+    recoloured = kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)
+    return Likeness("recoloured" if recoloured else "", rms, peak, colour)
+
+
+def _structure_agrees(luma, area):
+    """Whether lightness rises and falls over the product alike, whatever its tone."""
+    if min(np.ptp(image[area]) for image in luma) == 0:
+        return False
+    return bool(np.corrcoef(luma[0][area], luma[1][area])[0, 1] >= SAME_STRUCTURE)
 
 
 def _detail_agrees(luma, area):
