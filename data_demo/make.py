@@ -13,7 +13,8 @@ def bases(args):
     """Render what the cache does not hold."""
     from studio import plan
     from studio.render import render_base
-    for shot in plan.shots(args.set):
+    shots = plan.shots(args.set)
+    for shot in shots[::-1] if args.backwards else shots:
         if args.only and args.only not in shot.key:
             continue
         started = time.time()
@@ -34,6 +35,27 @@ def deliver(args):
         print(f"{name}: {len(pictures)} pictures", flush=True)
 
 
+def sheet(args):
+    """A contact sheet of the demo, two products a row."""
+    import cv2
+    import numpy as np
+    from studio import plan
+    wide, high = 152, 190
+    tiles = []
+    for bag in plan.DEMO:
+        for view in ("three-quarter", "front", "back", "detail"):
+            image = cv2.imread(str(Path(args.out) / "delivery" / f"{bag.sku}_{view}.jpg"))
+            tile = np.full((high, wide, 3), 255, np.uint8)
+            if image is not None:
+                scale = min(wide / image.shape[1], high / image.shape[0])
+                small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)[:high, :wide]
+                top = (high - small.shape[0]) // 2
+                tile[top:top + small.shape[0], :small.shape[1]] = small
+            tiles.append(cv2.copyMakeBorder(tile, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=(255, 255, 255)))
+    rows = [np.hstack(tiles[k:k + 8]) for k in range(0, len(tiles), 8)]
+    cv2.imwrite(str(Path(args.out) / "contact_sheet.jpg"), np.vstack(rows), [cv2.IMWRITE_JPEG_QUALITY, 86])
+
+
 def cases(args):
     """Finish many faults anew, for the accuracy table."""
     from studio import cases as made
@@ -48,13 +70,17 @@ def main():
     render = commands.add_parser("bases", help="render the base pictures that the cache lacks")
     render.add_argument("--set", default="all", help="c, demo, poses or all")
     render.add_argument("--only", default="", help="only keys that contain this")
-    render.add_argument("--samples", type=int, default=8)
+    render.add_argument("--backwards", action="store_true", help="last picture first")
+    render.add_argument("--samples", type=int, default=5)
     render.add_argument("--threads", type=int, default=1)
     render.set_defaults(run=bases)
     deliveries = commands.add_parser("deliveries", help="finish deliveries and their truth from the base pictures")
     deliveries.add_argument("names", nargs="*", help="delivery, clean, finals, small; none means all")
     deliveries.add_argument("--out", default=str(HERE), help="folder that gets the deliveries, and truth/ beside them")
     deliveries.set_defaults(run=deliver)
+    contact = commands.add_parser("contact-sheet", help="a contact sheet of the demo")
+    contact.add_argument("--out", default=str(HERE))
+    contact.set_defaults(run=sheet)
     more = commands.add_parser("cases", help="finish ten and more faults a check into a temporary folder")
     more.add_argument("out", help="folder for the deliveries and their truth")
     more.add_argument("--check", nargs="*", default=[], help="only these checks")

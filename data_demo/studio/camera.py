@@ -79,3 +79,22 @@ def frame_detail(centre, width_cm, elevation_deg, roll_deg, focal_length_mm):
 def pixels_per_cm(camera, width_px):
     """Scale at the plane through ``aim``."""
     return width_px * camera.focal_length_mm / SENSOR_WIDTH_MM / camera.distance_cm
+
+
+def pose_matrix(pose, lowest=0.0, back=False):
+    """Yaw about +z (counter-clockwise from above), then lean about +x (top towards the camera)."""
+    a = math.radians(pose.yaw_deg + (180 if back else 0))
+    b = math.radians(pose.lean_deg)
+    yaw = np.array([[math.cos(a), -math.sin(a), 0], [math.sin(a), math.cos(a), 0], [0, 0, 1]])
+    lean = np.array([[1, 0, 0], [0, math.cos(b), -math.sin(b)], [0, math.sin(b), math.cos(b)]])
+    matrix = np.eye(4)
+    matrix[:3, :3] = lean @ yaw
+    matrix[2, 3] = -lowest
+    return matrix
+
+
+def posed(points, pose, back):
+    """Points (N, 3) in product space to world, standing on the floor; and the matrix."""
+    turned = points @ pose_matrix(pose, 0, back)[:3, :3].T
+    matrix = pose_matrix(pose, turned[:, 2].min(), back)
+    return points @ matrix[:3, :3].T + matrix[:3, 3], matrix

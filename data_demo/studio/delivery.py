@@ -91,7 +91,7 @@ def damage(pictures, at, check, magnitude="", unit="", note="", **changes):
     ``exposure_ev``, ``background_ev`` add to, and gains multiply, the natural values.
     """
     picture = pictures[at]
-    finish = picture.finish
+    finish = changes.pop("finish", picture.finish)
     for name, value in changes.items():
         if name in ("exposure_ev", "background_ev"):
             finish = replace(finish, **{name: getattr(finish, name) + value})
@@ -113,6 +113,12 @@ def add_copy(pictures, at, key, file, check, note="", fresh_finish=None, **chang
     pictures[key] = replace(source, **values)
     if check in ("exact_duplicate", "near_duplicate"):
         pictures[at] = replace(source, faults=source.faults + (Fault(check, "", "", f"with {file}"),))
+
+
+def same_photograph(pictures, first, second):
+    """Two files of one photograph under two names: each is a near duplicate of the other."""
+    for key, other in ((first, second), (second, first)):
+        damage(pictures, key, "near_duplicate", "", "", f"same photograph as {pictures[other].file}")
 
 
 def camera_facts(picture):

@@ -84,11 +84,8 @@ def tone_curve(values, strength):
     return np.clip(values + strength * np.sin(2 * np.pi * values) / -(2 * np.pi), 0, 1)
 
 
-def keep_white(values, cover, finish):
+def keep_white(values, clean, cover, finish):
     """No grain outside a cut-out."""
-    if finish.shadow in ("dropped", "mirror"):
-        return values
-    from .finish import encode
-    level = float(encode(np.array([finish.background_level]))[0])
-    reach = cv2.dilate(cover, np.ones((3, 3), np.uint8), iterations=int(np.ceil(finish.halo_px)) + 2 + int(np.ceil(3 * finish.blur_px)))
-    return np.where((reach < 0.001)[:, :, None], level, values)
+    margin = int(np.ceil(finish.halo_px)) + 2 + int(np.ceil(3 * finish.blur_px))
+    reach = cv2.dilate(cover, np.ones((3, 3), np.uint8), iterations=margin)
+    return np.where((reach < 0.001)[:, :, None], clean, values)

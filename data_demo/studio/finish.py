@@ -61,11 +61,22 @@ def read_base(folder, key):
     feather = max(8, width // 28)
     rows, columns = image.shape[:2]
     inside = np.minimum.outer(_ramp(rows, feather, top > 0, bottom < height), _ramp(columns, feather, left > 0, right < width))
+    image = calm_sweep(image, alpha)
     patch = canvas[top:bottom, left:right]
     patch += (image - patch) * np.maximum(inside, alpha)[:, :, None]
     cover = np.zeros((height, width), np.float32)
     cover[top:bottom, left:right] = alpha
     return canvas * STUDIO_EXPOSURE, cover, facts
+
+
+def calm_sweep(image, alpha, sigma=7.0):
+    """Take what is left of the render's noise out of the sweep, more so away from the product."""
+    free = (alpha < 0.002).astype(np.float32)
+    away = cv2.distanceTransform(free.astype(np.uint8), cv2.DIST_L2, 5)
+    weight = np.clip((away - 4) / 24, 0, 1)[:, :, None]
+    share = cv2.GaussianBlur(free, (0, 0), sigma)[:, :, None]
+    smooth = cv2.GaussianBlur(image * free[:, :, None], (0, 0), sigma) / np.maximum(share, 1e-3)
+    return image + weight * (smooth - image)
 
 
 def _ramp(count, feather, at_start, at_end):
@@ -237,7 +248,7 @@ def finish_picture(base, finish, size):
     if finish.tone:
         clean, values = (finals.tone_curve(v, finish.tone) for v in (clean, values))
     if finish.white:
-        values = finals.keep_white(values, cover, finish)
+        values = finals.keep_white(values, clean, cover, finish)
     picture = np.round(values * 255).astype(np.uint8)
     truth = {"box": product_box(cover), "specks": [(x / size[0], y / size[1], 2 * r) for x, y, r, _ in specks],
              "zoom": zoom, "shift": shift, "matrix": matrix}

@@ -30,12 +30,12 @@ def linear(hexcolour):
     return (*[v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in values], 1.0)
 
 
-def pebbled(colour, grain_cm=0.2, **more):
-    return Material(colour, roughness=0.38, grain_cm=grain_cm, grain=0.7, **more)
+def pebbled(colour, grain_cm=0.16, **more):
+    return Material(colour, roughness=0.34, grain_cm=grain_cm, grain=0.8, **more)
 
 
 def smooth(colour, **more):
-    return Material(colour, roughness=0.33, grain_cm=0.11, grain=0.22, **more)
+    return Material(colour, roughness=0.31, grain_cm=0.14, grain=0.3, **more)
 
 
 def patent(colour):
@@ -157,6 +157,19 @@ def _pattern(tree, material, where):
     return None
 
 
+def _grain(tree, material, where):
+    """Height of the pebbles, 0 to 1, laid on from three sides."""
+    place = tree.nodes.new("ShaderNodeVectorMath")
+    place.operation = "SCALE"
+    place.inputs["Scale"].default_value = 100 / (material.grain_cm * GRAIN_CELLS)
+    tree.links.new(where, place.inputs[0])
+    leather = tree.nodes.new("ShaderNodeTexImage")
+    leather.image = grain_image()
+    leather.projection, leather.projection_blend = "BOX", 0.25
+    tree.links.new(place.outputs[0], leather.inputs["Vector"])
+    return leather.outputs["Color"]
+
+
 def _bump(tree, material, where, shader):
     """Pebbles with fine creases for leather; threads for cloth."""
     if material.pattern or material.sheen:
@@ -166,16 +179,8 @@ def _bump(tree, material, where, shader):
         height = _math(tree, "MULTIPLY", wave(split.outputs[0], 0.0011), wave(split.outputs[2], 0.0013))
         strength, distance = 0.5, 0.0004
     elif material.grain_cm > 0:
-        place = tree.nodes.new("ShaderNodeVectorMath")
-        place.operation = "SCALE"
-        place.inputs["Scale"].default_value = 100 / (material.grain_cm * GRAIN_CELLS)
-        tree.links.new(where, place.inputs[0])
-        leather = tree.nodes.new("ShaderNodeTexImage")
-        leather.image = grain_image()
-        leather.projection, leather.projection_blend = "BOX", 0.25
-        tree.links.new(place.outputs[0], leather.inputs["Vector"])
-        height = leather.outputs["Color"]
-        strength, distance = material.grain, material.grain_cm / 100 * 0.6
+        height = _grain(tree, material, where)
+        strength, distance = material.grain, material.grain_cm / 100 * 0.75
     else:
         return
     bump = _node(tree, "ShaderNodeBump", Strength=strength, Distance=distance)
@@ -197,12 +202,11 @@ def make(name, material):
     shader.inputs["Sheen Weight"].default_value = material.sheen
     where = tree.nodes.new("ShaderNodeTexCoord").outputs["Object"]
     colour = _pattern(tree, material, where)
-    if colour is None and material.grain_cm > 0 and material.metallic < 1:
-        tone = _node(tree, "ShaderNodeTexNoise", Scale=9.0, Detail=1.0)
-        tree.links.new(where, tone.inputs["Vector"])
+    if colour is None and material.grain_cm > 0 and material.coat == 0:
         base = linear(material.colour)
-        darker = tuple(c * 0.90 for c in base[:3]) + (1.0,)
-        colour = _mix(tree, tone.outputs[0], darker, tuple(min(c * 1.06, 1) for c in base[:3]) + (1.0,))
+        deep = 0.2 * material.grain
+        pit = tuple(c * (1 - deep) for c in base[:3]) + (1.0,)
+        colour = _mix(tree, _grain(tree, material, where), pit, tuple(min(c * (1 + 0.25 * deep), 1) for c in base[:3]) + (1.0,))
     if colour is not None:
         tree.links.new(colour, shader.inputs["Base Color"])
     _bump(tree, material, where, shader)

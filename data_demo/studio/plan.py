@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from . import shots as s
 from .catalogue import CLEAN, DEMO
-from .delivery import add_copy, capture_times, damage, natural_finish, neutral_delta_e, plain
+from .delivery import add_copy, capture_times, damage, natural_finish, neutral_delta_e, plain, same_photograph
 
 DEMO_SIZE, SMALL_SIZE = (1280, 1600), (640, 800)
 KEYS = {b.sku.split("-")[1]: b.sku for b in DEMO + CLEAN}        # "1101": "AL-1101-BLK"
@@ -57,8 +57,8 @@ def demo():
     at = lambda number, view: (KEYS[number], view)
     hurt = lambda number, view, check, magnitude="", unit="", note="", **changes: damage(pictures, at(number, view), check, magnitude, unit, note, **changes)
 
-    # Day 1: a lamp warms slowly from the fourth product on.
-    warm = [(b.sku, v) for b in DEMO[3:6] for v in s.VIEWS if (b.sku, v) in pictures]
+    # Day 1: a lamp warms slowly over the last two products.
+    warm = [(b.sku, v) for b in DEMO[4:6] for v in s.VIEWS if (b.sku, v) in pictures]
     for k, key in enumerate(warm):
         share = (k + 1) / len(warm)
         gain_r, gain_b = 1 + 0.06 * share, 1 - 0.085 * share
@@ -66,7 +66,7 @@ def demo():
         damage(pictures, key, "white_balance" if delta > 1.0 else "", round(delta, 2), "CIEDE2000", "slowly warming lamp", gain_r=gain_r, gain_b=gain_b)
     changes = [{"quantity": "wb_gain_b", "kind": "trend", "from_file": pictures[warm[0]].file, "to_file": pictures[warm[-1]].file,
                 "before": 1.0, "after": 1 / (1 - 0.085), "note": "blue gain that the warming lamp calls for; red 1 to 0.943"}]
-    # Day 2: the key light is knocked before the third product; dust on the sensor all day.
+    # Day 2: the key light is knocked before the third product; dust falls on the sensor in the same break.
     knocked = [(b.sku, v) for b in DEMO[8:11] for v in s.VIEWS if (b.sku, v) in pictures]
     for key in knocked:
         damage(pictures, key, "exposure", -0.26, "EV", "key light knocked", exposure_ev=-0.26)
@@ -74,10 +74,10 @@ def demo():
     changes.append({"quantity": "exposure_dev_ev", "kind": "step", "from_file": pictures[before].file, "to_file": pictures[knocked[0]].file,
                     "before": 0.0, "after": -0.26, "note": "light on the product only; background lamps unmoved"})
     spots = ((0.118, 0.196, 5.5, 0.16), (0.842, 0.143, 7.5, 0.10), (0.905, 0.771, 4.5, 0.24), (0.312, 0.062, 6.0, 0.13))
-    dusty = [(b.sku, v) for b in DEMO[6:11] for v in s.VIEWS if (b.sku, v) in pictures]
+    dusty = [(b.sku, v) for b in DEMO[8:11] for v in s.VIEWS if (b.sku, v) in pictures]
     for key in dusty:
-        damage(pictures, key, "sensor_spots", len(spots), "spots", "dust through the run of day 2", spots=spots)
-    changes.append({"quantity": "sensor_spots", "kind": "step", "from_file": pictures[at("1601", "back")].file, "to_file": pictures[dusty[0]].file,
+        damage(pictures, key, "sensor_spots", len(spots), "spots", "dust through the rest of day 2", spots=spots)
+    changes.append({"quantity": "sensor_spots", "kind": "step", "from_file": pictures[before].file, "to_file": pictures[dusty[0]].file,
                     "before": 0, "after": len(spots), "note": "clean again from day 3"})
     # Day 3: the zoom ring is knocked before the third product.
     zoomed = [(b.sku, v) for b in DEMO[13:] for v in s.VIEWS]
@@ -101,35 +101,30 @@ def demo():
 
     # One picture each: geometry.
     hurt("1307", "front", "roll", 1.9, "deg", roll_deg=1.9)
-    hurt("1101", "back", "roll", -1.2, "deg", roll_deg=-1.2)
     hurt("1402", "three_quarter", "scale", 15, "%", zoom=1.15)
-    hurt("1705", "three_quarter", "scale", -8, "%", zoom=0.92)
-    hurt("1102", "front", "centring", 3.2, "% of width", "to the right", shift=(0.032, 0.0))
+    hurt("1706", "three_quarter", "scale", -8, "%", zoom=0.92)
     hurt("1705", "back", "centring", -6.5, "% of height", "upwards", shift=(0.0, -0.065))
     hurt("1706", "back", "cut_off", 21, "% of height below the frame's middle", "base outside the frame", shift=(0.0, 0.24))
     # Light.
     hurt("1601", "front", "exposure", 0.62, "EV", exposure_ev=0.62)
     damage(pictures, at("1601", "front"), "clipping", "", "", "follows from the exposure")
-    hurt("1602", "detail", "exposure", 0.24, "EV", exposure_ev=0.24, background_ev=0.24)
     hurt("1206", "three_quarter", "white_balance", round(neutral_delta_e(1.10, 0.87), 2), "CIEDE2000", gain_r=1.10, gain_b=0.87)
-    hurt("1101", "three_quarter", "white_balance", round(neutral_delta_e(0.955, 1.06), 2), "CIEDE2000", gain_r=0.955, gain_b=1.06)
     hurt("1307", "three_quarter", "product_colour", "", "", "product red x 0.80, blue x 1.35; background left", product_gain_r=0.80, product_gain_b=1.35)
     hurt("1103", "back", "background", -0.5, "EV", background_ev=-0.5)
-    hurt("1102", "back", "background", 0.17, "EV", background_ev=0.17)
+    hurt("1205", "front", "background", 0.17, "EV", background_ev=0.17)
     hurt("1308", "front", "uneven_background", 0.9, "EV left to right", background_ramp_ev=0.9)
-    hurt("1206", "back", "uneven_background", -0.4, "EV left to right", background_ramp_ev=-0.4)
     # Lens, sensor, dirt.
     hurt("1402", "front", "focus", 2.4, "px sigma added", blur_px=2.4)
     hurt("1601", "back", "focus", 1.3, "px sigma added", blur_px=1.3)
     hurt("1503", "front", "motion_blur", 7, "px", motion_px=7, motion_angle_deg=8)
-    hurt("1102", "three_quarter", "motion_blur", 3.2, "px", motion_px=3.2, motion_angle_deg=90)
+    hurt("1503", "three_quarter", "motion_blur", 3.2, "px", motion_px=3.2, motion_angle_deg=90)
     hurt("1308", "three_quarter", "product_specks", 26, "specks", specks=26)
     hurt("1504", "front", "product_specks", 8, "specks", specks=8)
     hurt("1602", "back", "noise", 4.2, "8-bit sRGB", noise=4.2)
-    hurt("1402", "back", "noise", 1.9, "8-bit sRGB", noise=1.9)
+    hurt("1504", "detail", "noise", 1.9, "8-bit sRGB", noise=1.9)
     # Files.
     hurt("1601", "detail", "jpeg_quality", 48, "IJG", quality=48)
-    hurt("1204", "back", "jpeg_quality", 70, "IJG", quality=70)
+    hurt("1403", "detail", "jpeg_quality", 70, "IJG", quality=70)
     hurt("1205", "back", "colour_profile", "none", "", profile="")
     hurt("1504", "back", "colour_profile", "BT.2020", "", profile="BT.2020")
     hurt("1706", "detail", "upscaled", 0.38, "resolved share", resolved=0.38)
@@ -150,6 +145,8 @@ def demo():
     pictures[key] = replace(other, file=f"{key[0]}_three-quarter.jpg", sku=key[0], time=times[key], faults=(),
                             finish=replace(natural_finish("wrong product"), shift=(-0.006, 0.004)))
     damage(pictures, key, "wrong_product", "", "", "shows AL-1601-GLD")
+    same_photograph(pictures, at("1206", "detail"), detail)
+    same_photograph(pictures, at("1601", "three_quarter"), key)
     add_copy(pictures, at("1308", "back"), ("copy", "side"), "AL-1308-PAT_side.jpg", "exact_duplicate", "with AL-1308-PAT_back.jpg", view="side")
     source = pictures[at("1403", "front")]
     add_copy(pictures, at("1403", "front"), ("copy", "front-2"), "AL-1403-TAN_front-2.jpg", "near_duplicate", "exported again: smaller steps, 3 px over",
@@ -209,4 +206,65 @@ def pose_shots():
     return made
 
 
-DELIVERIES = {"delivery": demo, "clean": clean, "small": small}
+FINALS_SIZE = (1200, 1500)
+FINALS_BAGS = tuple(b for b in DEMO if b.sku.split("-")[1] in
+                    ("1101", "1204", "1307", "1402", "1601", "1102", "1205", "1308", "1206", "1602", "1706", "1103"))
+NEW_COLOURWAYS = {"AL-1307-NVY": ("1307", (0.13, 0.75, 2.9)), "AL-1602-GRN": ("1602", (0.16, 6.0, 0.75))}
+
+
+def finals():
+    """Retouched pictures from the demo's bases: on white, straight, cropped to the rule."""
+    times = capture_times((FINALS_BAGS,), s.VIEWS, datetime.date(2024, 3, 14), seed=3)
+    made = {k: shot for k, shot in demo_shots().items() if k[0] in {b.sku for b in FINALS_BAGS}}
+    pictures = {}
+    for key, picture in plain(made, times, FINALS_SIZE).items():
+        shot, natural = made[key], natural_finish("final" + picture.base)
+        look = replace(natural, white=key[1] != "detail", tone=0.10, roll_deg=-shot.roll_deg if key[1] != "detail" else 0.0,
+                       fill_rule=1.0 if key[1] != "detail" else 0.0, gain_r=1.0, gain_b=1.0, exposure_ev=natural.exposure_ev / 2,
+                       background_ev=natural.exposure_ev / 2, noise=0.4)
+        pictures[key] = replace(picture, finish=look, exif="export" if len(pictures) % 3 else "", quality=90)
+    bags = list(FINALS_BAGS)
+    for sku, (number, factors) in NEW_COLOURWAYS.items():       # one photograph, another colour
+        old = next(b for b in FINALS_BAGS if b.sku == KEYS[number])
+        bags.append(replace(old, sku=sku, colour={"NVY": "navy", "GRN": "green"}[sku[-3:]]))
+        for view in s.VIEWS:
+            source = pictures.get((KEYS[number], view))
+            if source:
+                pictures[sku, view] = replace(source, file=source.file.replace(KEYS[number], sku), sku=sku,
+                                              finish=replace(source.finish, recolour=factors, seed=source.finish.seed + 1))
+    for sku, view in list(pictures):          # poses the retoucher could not mend stay faults
+        number = sku.split("-")[1]
+        if (number, view) in DEMO_POSES and DEMO_POSES[number, view][0] in ("angle", "strap", "handles"):
+            check = DEMO_POSES[number, view][0]
+            pose = DEMO_POSES[number, view][1]
+            amount = pose.get("strap_state", "")
+            if "yaw_deg" in pose:
+                amount = round(pose["yaw_deg"] - (s.THREE_QUARTER_DEG if view == "three_quarter" else 0), 1)
+            damage(pictures, (sku, view), check, amount, "deg" if check == "angle" else "", "as shot")
+    hurt = lambda number, view, check, magnitude="", unit="", note="", **changes: damage(
+        pictures, (KEYS.get(number, number), view), check, magnitude, unit, note, **changes)
+    hurt("1101", "back", "cutout_edge", 3.0, "px", "rim of the old background", halo_px=3.0)
+    hurt("1308", "three_quarter", "cutout_edge", 5.0, "px", "rim of the old background", halo_px=5.0)
+    hurt("1307", "back", "cutout_edge", 2.5, "px", "rim of the old background", halo_px=2.5)
+    hurt("1204", "back", "product_colour", "", "", "red x 0.84, blue x 1.3 in this view only", product_gain_r=0.84, product_gain_b=1.3)
+    hurt("1602", "back", "product_colour", "", "", "red x 1.12, blue x 0.8 in this view only", product_gain_r=1.12, product_gain_b=0.80)
+    hurt("1402", "front", "scale", 10, "%", zoom=1.10)
+    hurt("1601", "back", "scale", -7, "%", zoom=0.93)
+    hurt("1206", "back", "centring", 4.5, "% of width", shift=(0.045, 0.0))
+    hurt("1601", "front", "roll", 1.3, "deg", roll_deg=pictures[KEYS["1601"], "front"].finish.roll_deg + 1.3)
+    hurt("1402", "back", "upscaled", 0.40, "resolved share", resolved=0.40)
+    hurt("1706", "three_quarter", "upscaled", 0.46, "resolved share", resolved=0.46)
+    hurt("1206", "three_quarter", "background", 0.88, "linear level", "cut out to light grey", background_level=0.88)
+    hurt("1103", "back", "background", 0.96, "linear level", "cut out to near white", background_level=0.96)
+    hurt("1102", "three_quarter", "shadow", "dropped", "", "made shadow; the set has none", shadow="dropped")
+    hurt("1205", "front", "shadow", "mirror", "", "mirror under the product; the set has none", shadow="mirror")
+    hurt("1601", "three_quarter", "exposure", 0.35, "EV", exposure_ev=0.35)
+    hurt("1402", "three_quarter", "jpeg_quality", 55, "IJG", quality=55)
+    hurt("1103", "detail", "colour_profile", "none", "", profile="")
+    hurt("1204", "three_quarter", "file_spec", "1200 x 1200", "px", crop=(0, 150, 1200, 1350))
+    missing = [(KEYS["1308"], "back"), (KEYS["1602"], "three_quarter"), ("AL-1602-GRN", "three_quarter")]
+    del pictures[missing[0]]
+    return list(pictures.values()), bags, [], missing
+
+
+DELIVERIES = {"delivery": demo, "clean": clean, "finals": finals, "small": small}

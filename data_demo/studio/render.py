@@ -17,7 +17,7 @@ os.environ["OPENCV_IO_ENABLE_OPENEXR"] = "1"
 import cv2  # noqa: E402  (reads the variable above when imported)
 
 BACKDROP_SCALE = 10          # the sweep away from the product is rendered this much smaller
-MARGIN = (0.05, 0.04, 0.05, 0.06)   # around the product, fractions of the frame: l, t, r, b
+MARGIN = (0.035, 0.03, 0.045, 0.045)   # around the product, fractions of the frame: l, t, r, b
 
 
 def _shoot(scene, samples, region=None, percentage=100):
@@ -70,7 +70,7 @@ def set_up(shot):
     parts = studio.build_product(shot.bag, shot.pose)
     back = shot.view == "back"
     every = np.vstack([p.vertices for p in parts])
-    world, matrix = studio.posed(every, shot.pose, back)
+    world, matrix = cameras.posed(every, shot.pose, back)
     if shot.view == "detail":
         body = np.vstack([p.vertices for p in parts if p.group in ("body", "hardware")])
         x = shot.detail_at[0] * shot.bag.width_cm

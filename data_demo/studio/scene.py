@@ -1,7 +1,6 @@
 """The studio in Blender: seamless sweep, soft boxes, background lamps, the product. Metres."""
 
 import math
-from dataclasses import replace
 
 import bpy
 import numpy as np
@@ -22,7 +21,7 @@ def empty():
     cycles.use_denoising, cycles.denoiser = True, "OPENIMAGEDENOISE"
     cycles.denoising_input_passes, cycles.denoising_prefilter = "RGB_ALBEDO_NORMAL", "FAST"
     cycles.denoising_quality = "BALANCED"
-    cycles.max_bounces, cycles.diffuse_bounces, cycles.glossy_bounces = 2, 2, 2
+    cycles.max_bounces, cycles.diffuse_bounces, cycles.glossy_bounces = 1, 1, 1
     cycles.use_light_tree = False
     cycles.transmission_bounces = cycles.volume_bounces = cycles.transparent_max_bounces = 2
     cycles.caustics_reflective = cycles.caustics_refractive = False
@@ -36,7 +35,7 @@ def empty():
     scene.view_settings.view_transform = "Raw"
     world = bpy.data.worlds.new("studio")
     world.use_nodes = True
-    world.node_tree.nodes["Background"].inputs[0].default_value = (0.10, 0.10, 0.10, 1)
+    world.node_tree.nodes["Background"].inputs[0].default_value = (0.16, 0.16, 0.16, 1)
     scene.world = world
     return scene
 
@@ -85,25 +84,6 @@ def build_studio():
         _lamp("background", (s * 1.7, 0.35, 1.1), (s * 0.25, 1.4, 0.55), (0.6, 1.4), 9)
 
 
-def pose_matrix(pose, lowest=0.0, back=False):
-    """Yaw about +z (counter-clockwise from above), then lean about +x (top towards the camera)."""
-    a = math.radians(pose.yaw_deg + (180 if back else 0))
-    b = math.radians(pose.lean_deg)
-    yaw = np.array([[math.cos(a), -math.sin(a), 0], [math.sin(a), math.cos(a), 0], [0, 0, 1]])
-    lean = np.array([[1, 0, 0], [0, math.cos(b), -math.sin(b)], [0, math.sin(b), math.cos(b)]])
-    matrix = np.eye(4)
-    matrix[:3, :3] = lean @ yaw
-    matrix[2, 3] = -lowest
-    return matrix
-
-
-def posed(points, pose, back):
-    """Points (N, 3) in product space to world, standing on the floor; and the matrix."""
-    turned = points @ pose_matrix(pose, 0, back)[:3, :3].T
-    matrix = pose_matrix(pose, turned[:, 2].min(), back)
-    return points @ matrix[:3, :3].T + matrix[:3, 3], matrix
-
-
 def build_product(bag, pose):
     """All parts of a bag in a pose, in product space."""
     return bodies.SHAPES[bag.style](bag, pose)
@@ -136,7 +116,3 @@ def set_camera(scene, camera, width_px, height_px, overscan, sensor_width_mm):
     scene.render.resolution_x = round(width_px * overscan)
     scene.render.resolution_y = round(height_px * overscan)
     scene.render.resolution_percentage = 100
-
-
-def with_strap(pose, state):
-    return replace(pose, strap_state=state)

@@ -216,3 +216,13 @@ def ripple(points, seed, wavelength, octaves=3, stretch=(1, 1, 1)):
         warped = points + 0.12 * wavelength * np.sin(points[:, [1, 2, 0]] * scale * 0.3)
         total += np.sin(warped @ direction.T + phase).sum(axis=1) / 2.6 / 2**octave
     return total
+
+
+def soften(mesh, amount, seed, wavelength, stretch=(1, 1, 2.2), base=2.0):
+    """Push the skin in and out; nothing moves on the ground."""
+    vertices, faces = mesh
+    if amount <= 0:
+        return mesh
+    grip = np.clip(vertices[:, 2:] / base, 0, 1)
+    push = ripple(vertices, seed, wavelength, 3, stretch)[:, None] * amount
+    return vertices + vertex_normals(vertices, faces) * push * grip, faces

@@ -125,8 +125,9 @@ def write_delivery(name, pictures, bags, changes, missing, cache, delivery_folde
             mask.write_bytes(files.mask_png(cover))
             row["mask"] = f"masks/{name}/{mask.name}"
         rows.append(row)
-        faults += [{"file": picture.file, "sku": picture.sku, "view": picture.view, "check": f.check, "magnitude": f.magnitude,
-                    "unit": f.unit, "note": f.note} for f in picture.faults]
+        gap = round(base[2]["handle_gap_cm"], 2)
+        faults += [{"file": picture.file, "sku": picture.sku, "view": picture.view, "check": f.check,
+                    "magnitude": gap if f.check == "handles" else f.magnitude, "unit": "cm" if f.check == "handles" else f.unit, "note": f.note} for f in picture.faults]
         marks += [{"file": picture.file, "check": "product_specks", "x": x, "y": y, "size_px": s} for x, y, s in made["specks"]]
         marks += [{"file": picture.file, "check": "sensor_spots", "x": x, "y": y, "size_px": 2 * r * values.shape[0] / 1600}
                   for x, y, r, _ in picture.finish.spots]
