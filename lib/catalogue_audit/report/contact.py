@@ -8,6 +8,7 @@ into one picture, for a notebook or for print.
 from typing import NamedTuple
 
 import numpy as np
+from markupsafe import Markup
 from PIL import Image
 
 from catalogue_audit.report import look
@@ -150,12 +151,13 @@ def outline_text(outline):
     Examples
     --------
     >>> outline_text(np.array([(0.1, 0.2), (0.9, 0.2), (0.5, 0.8)]))
-    '100,200 900,200 500,800'
+    Markup('100,200 900,200 500,800')
     """
     if outline is None or len(outline) < 3:
-        return ""
+        return Markup("")
     step = max(1, len(outline) // OUTLINE_POINTS)
-    return " ".join(f"{x:.0f},{y:.0f}" for x, y in np.asarray(outline, float)[::step] * UNITS)
+    points = " ".join(f"{x:.0f},{y:.0f}" for x, y in np.asarray(outline, float)[::step] * UNITS)
+    return Markup(points)  # digits only: never shortened like a supplier's text
 
 
 def required_views(audit):
