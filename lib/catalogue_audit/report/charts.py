@@ -19,6 +19,9 @@ from catalogue_audit.report.timeline import timeline
 from catalogue_audit.report.wording import SHARE_UNITS, count_text, number_text, plain_text, view_title
 
 MANY = 5000  # points a chart draws one by one
+WHISKERS = 300  # points of a line up to which each carries its standard uncertainty
+WHOLE = ("upright", "overhead")  # kinds of view that show the product whole
+UNCERTAINTY = {"yaw_dev_deg": "yaw_dev_sd_deg", "roll_deg": "roll_sd_deg", "exposure_dev_ev": "exposure_dev_sd_ev"}
 BINS = 120  # places along a chart of more points
 NAMED = 3  # outliers that carry their file name
 
@@ -40,8 +43,8 @@ class Drift(NamedTuple):
         One line a column; a single one is split by view.
     related : tuple of str
         Quantities of the changes table that belong here.
-    relative : bool
-        Values as fractions of their median.
+    whole : bool
+        Only pictures that show the product whole: light is judged on no others.
     """
 
     title: str
@@ -50,22 +53,22 @@ class Drift(NamedTuple):
     unit: str
     columns: tuple
     related: tuple
-    relative: bool = False
+    whole: bool = False
 
 
 DRIFTS = {
     "white_balance": Drift(
         "White balance", "ΔE00 from the set's reference\n+ warmer, − cooler", "white_balance", "CIEDE2000",
-        (("signed_wb_dev", ""),), ("wb_dev", "wb_gain_r", "wb_gain_b", "cct_k", "duv", "background_a", "background_b"),
+        (("signed_wb_dev", ""),), ("wb_dev", "wb_gain_r", "wb_gain_b", "cct_k", "duv", "background_a", "background_b"), True,
     ),
     "exposure": Drift(
         "Exposure", "EV from the set's reference\n+ brighter", "exposure", "EV",
         (("exposure_dev_ev", "product"), ("background_dev_ev", "background")),
-        ("exposure_dev_ev", "background_dev_ev", "ev100", "background_L", "product_ev"),
+        ("exposure_dev_ev", "background_dev_ev", "ev100", "background_L", "product_ev"), True,
     ),
     "focal_length": Drift(
-        "Focal length", "mm, 36 × 24 mm equivalent", "focal_length", "fraction",
-        (("focal_length", ""),), ("focal_length_mm", "focal_length_35mm"), True,
+        "Focal length", "difference from the usual one\nof the same view, + longer", "focal_length", "fraction",
+        (("focal_length", ""),), ("focal_length_mm", "focal_length_35mm"),
     ),
     "scale": Drift(
         "Size in the frame", "difference from the set's rule\n+ larger", "scale", "fraction",
@@ -103,24 +106,23 @@ def drift_chart(audit, name):
     line = timeline(audit.frames)
     parts = _parts(audit, drift, line)
     limit = tolerance(audit, drift.check)
-    middle = _middle(parts) if drift.relative else 0.0
-    reach = None if limit is None else (abs(limit * middle) if drift.relative else abs(limit))
+    reach = None if limit is None else abs(limit)
     changes = _changes_here(audit, drift, line)
-    title = _drift_title(drift, parts, middle, reach, limit, changes)
+    title = _drift_title(drift, parts, reach, limit, changes)
     figure = look.new_figure()
     axes = figure.add_subplot()
     axes.margins(y=0.14)
     _draw_runs(axes, line)
     if reach is not None and parts:
-        _draw_limits(axes, middle, reach)
+        _draw_limits(axes, reach)
     for part, (colour, marker) in zip(parts, look.SERIES, strict=False):
-        _draw_part(axes, part, colour, marker, middle, reach)
+        _draw_part(axes, part, colour, marker, reach)
     _draw_changes(axes, changes)
-    _name_outliers(axes, parts, middle, reach)
+    _name_outliers(axes, parts, reach)
     look.style_axes(axes, title, line.label, drift.y_label)
     if line.ticks:
         axes.set_xticks([x for x, _ in line.ticks], [text for _, text in line.ticks])
-    if drift.unit in SHARE_UNITS and not drift.relative:
+    if drift.unit in SHARE_UNITS:
         axes.yaxis.set_major_formatter(PercentFormatter(1.0, symbol=" %"))
     if len(parts) > 1:
         axes.legend(loc="upper left", bbox_to_anchor=(1.005, 1.0), fontsize=8, frameon=False, labelcolor=look.INK)
@@ -133,11 +135,13 @@ def has_drift(audit, name):
 
 
 def _parts(audit, drift, line):
-    """What is drawn apart: a list of tables with x, y, file and a label; without empty ones."""
+    """What is drawn apart: a list of tables with x, y, sd, file and a label; without empty ones."""
     frames, parts = audit.frames, []
+    shown = frames["view_kind"].isin(WHOLE).to_numpy() if drift.whole else np.ones(len(frames), bool)
     for column, label in drift.columns:
-        table = pd.DataFrame({"x": line.x, "y": _values(frames, column), "file": frames["file"].to_numpy(), "view": frames["view"].fillna("").to_numpy()})
-        table = table[np.isfinite(table["x"]) & np.isfinite(table["y"])]
+        sd = _numbers(frames, UNCERTAINTY[column]) if column in UNCERTAINTY else np.zeros(len(frames))
+        table = pd.DataFrame({"x": line.x, "y": _values(frames, column), "sd": np.nan_to_num(sd), "file": frames["file"].to_numpy(), "view": frames["view"].fillna("").to_numpy()})
+        table = table[np.isfinite(table["x"]) & np.isfinite(table["y"]) & shown]
         if len(drift.columns) > 1:
             parts.append(table.assign(label=label))
             continue
@@ -153,7 +157,8 @@ def _values(frames, column):
         return _numbers(frames, "wb_dev") * np.where(_numbers(frames, "wb_gain_b") < 1, -1.0, 1.0)
     if column == "focal_length":
         equivalent = _numbers(frames, "focal_length_35mm")
-        return equivalent if np.isfinite(equivalent).any() else _numbers(frames, "focal_length_mm")
+        length = pd.Series(equivalent if np.isfinite(equivalent).any() else _numbers(frames, "focal_length_mm"))
+        return (length / length.groupby(frames["view"].fillna("").to_numpy()).transform("median") - 1).to_numpy()
     return _numbers(frames, column)
 
 
@@ -161,17 +166,14 @@ def _numbers(frames, column):
     return frames[column].to_numpy(dtype=float, na_value=np.nan).copy()
 
 
-def _middle(parts):
-    return float(np.median(np.concatenate([part["y"] for part in parts]))) if parts else 0.0
-
-
-def _outside(parts, middle, reach):
-    """Rows beyond the limits, worst first."""
+def _outside(parts, reach):
+    """Rows beyond the limit and beyond three times their own uncertainty, as findings are judged; worst first."""
     if reach is None or not parts:
         return pd.DataFrame(columns=["x", "y", "file"])
     table = pd.concat(parts)
-    table = table.assign(off=(table["y"] - middle).abs())
-    return table[table["off"] > reach + 1e-9].sort_values(["off", "file"], ascending=[False, True])
+    table = table.assign(off=table["y"].abs())
+    beyond = table["off"] > np.maximum(reach, 3 * table["sd"]) + 1e-9
+    return table[beyond].sort_values(["off", "file"], ascending=[False, True])
 
 
 def _changes_here(audit, drift, line):
@@ -185,11 +187,11 @@ def _changes_here(audit, drift, line):
     return found
 
 
-def _drift_title(drift, parts, middle, reach, limit, changes):
+def _drift_title(drift, parts, reach, limit, changes):
     if not parts:
         return f"{drift.title}: nothing could be measured"
     count = sum(part["file"].nunique() for part in parts) if len(drift.columns) == 1 else max(part["file"].nunique() for part in parts)
-    outside = _outside(parts, middle, reach)["file"].nunique()
+    outside = _outside(parts, reach)["file"].nunique()
     allowed = "" if limit is None else f" ± {number_text(limit, drift.unit)}"
     state = f"all {count} within{allowed}" if not outside else f"{outside} of {count} outside{allowed}"
     if changes:
@@ -207,7 +209,7 @@ def _drift_words(title, parts, line, limit, drift, changes):
     words = [f"{title}.", f"Scatter chart against {line.label}."]
     if parts:
         everything = np.concatenate([part["y"] for part in parts])
-        words.append(f"Values from {number_text(everything.min())} to {number_text(everything.max())}. Points: {shown}.")
+        words.append(f"Values from {number_text(everything.min(), drift.unit, True)} to {number_text(everything.max(), drift.unit, True)}. Points: {shown}.")
     words += [plain_text(change["note"]) for _, change in changes]
     return " ".join(words)
 
@@ -220,18 +222,20 @@ def _draw_runs(axes, line):
             look.label(axes, start, 0.985, text, xycoords=("data", "axes fraction"), color=look.QUIET, fontsize=7, va="top")
 
 
-def _draw_limits(axes, middle, reach):
-    axes.axhspan(middle - reach, middle + reach, color="#DDEBF4", zorder=0.5, linewidth=0, alpha=0.7)
-    axes.axhline(middle, color=look.QUIET, linewidth=0.8, zorder=1)
+def _draw_limits(axes, reach):
+    axes.axhspan(-reach, reach, color="#DDEBF4", zorder=0.5, linewidth=0, alpha=0.7)
+    axes.axhline(0.0, color=look.QUIET, linewidth=0.8, zorder=1)
     for side in (-1, 1):
-        axes.axhline(middle + side * reach, color=look.BLUE, linewidth=0.9, linestyle=(0, (5, 3)), zorder=1)
-    look.label(axes, 1.0, middle + reach, "limit", xycoords=("axes fraction", "data"), color=look.BLUE, fontsize=7, ha="right", va="bottom")
+        axes.axhline(side * reach, color=look.BLUE, linewidth=0.9, linestyle=(0, (5, 3)), zorder=1)
+    look.label(axes, 1.0, reach, "limit", xycoords=("axes fraction", "data"), color=look.BLUE, fontsize=7, ha="right", va="bottom")
 
 
-def _draw_part(axes, part, colour, marker, middle, reach):
+def _draw_part(axes, part, colour, marker, reach):
     label = part["label"].iloc[0]
     if len(part) <= MANY:
         axes.scatter(part["x"], part["y"], s=20, c=colour, marker=marker, label=label, alpha=0.85, linewidths=0.4, edgecolors=look.PAPER, zorder=3, rasterized=len(part) > 800)
+        if len(part) <= WHISKERS and part["sd"].any():
+            axes.errorbar(part["x"], part["y"], yerr=part["sd"], fmt="none", ecolor=colour, elinewidth=0.8, alpha=0.6, zorder=2.5)
         return
     groups = part.groupby(pd.cut(part["x"], BINS), observed=True)["y"]
     x = part.groupby(pd.cut(part["x"], BINS), observed=True)["x"].median()
@@ -239,8 +243,7 @@ def _draw_part(axes, part, colour, marker, middle, reach):
     axes.fill_between(x, low, high, color=colour, alpha=0.25, linewidth=0, zorder=2)
     axes.plot(x, centre, color=colour, linewidth=1.6, label=f"{label}: median, 5–95 %", zorder=3)
     if reach is not None:
-        outside = part[(part["y"] - middle).abs() > reach]
-        outside = outside.loc[(outside["y"] - middle).abs().sort_values(ascending=False).index[:200]]
+        outside = _outside([part], reach).head(200)
         axes.scatter(outside["x"], outside["y"], s=12, c=colour, marker=marker, zorder=3, rasterized=True)
 
 
@@ -250,8 +253,8 @@ def _draw_changes(axes, changes):
         look.label(axes, x, 0.02, f" {change['kind']}", xycoords=("data", "axes fraction"), fontsize=7.5, fontweight="bold", va="bottom")
 
 
-def _name_outliers(axes, parts, middle, reach):
-    for row in _outside(parts, middle, reach).head(NAMED).itertuples():
+def _name_outliers(axes, parts, reach):
+    for row in _outside(parts, reach).head(NAMED).itertuples():
         right = row.x > np.mean(axes.get_xlim())
         look.label(axes, row.x, row.y, plain_text(row.file, 34), textcoords="offset points", xytext=(-6 if right else 6, 4), ha="right" if right else "left", zorder=4)
 

@@ -73,7 +73,9 @@ def angle_chart(audit):
     views = [view for view in view_order(audit) if np.isfinite(values[(frames["view"] == view).to_numpy()]).any()]
     figure = look.new_figure(8.6, 1.3 + 0.5 * max(len(views), 1))
     axes = figure.add_subplot()
-    outside, words = 0, []
+    unsure = 3 * np.nan_to_num(frames["yaw_dev_sd_deg"].to_numpy(dtype=float, na_value=np.nan))
+    outside = 0 if limit is None else int((np.abs(values) > np.maximum(limit, unsure)).sum())
+    words = []
     if views and limit is not None:
         axes.axvspan(-limit, limit, color="#DDEBF4", alpha=0.7, linewidth=0)
     axes.axvline(0, color=look.QUIET, linewidth=0.8)
@@ -87,7 +89,6 @@ def angle_chart(audit):
         quarter, half, three = np.quantile(here, (0.25, 0.5, 0.75))
         axes.plot([quarter, three], [row, row], color=look.INK, linewidth=3, solid_capstyle="butt")
         axes.plot([half], [row], marker="|", markersize=13, color=look.INK, markeredgewidth=2)
-        outside += 0 if limit is None else int((np.abs(here) > limit).sum())
         words.append(f"{view_title(view)}: middle half from {number_text(quarter, 'degree', True)} to {number_text(three, 'degree', True)}")
     axes.set_yticks(range(len(views)), [view_title(view) for view in views])
     axes.set_ylim(len(views) - 0.4, -0.6)

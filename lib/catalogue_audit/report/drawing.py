@@ -202,11 +202,12 @@ def with_band(picture, title, words="", finding_gauge=None):
     """
     canvas = Image.new("RGB", (max(picture.width, 460), picture.height + BAND), look.PAPER)
     canvas.paste(picture, ((canvas.width - picture.width) // 2, 0))
-    room = canvas.width - 12 if finding_gauge is None else canvas.width - 190
-    write(canvas, 6, picture.height + (8 if words else 20), title, size=16, bold=True, width=room)
-    write(canvas, 6, picture.height + 31, words, size=15, width=room)
+    room = canvas.width - 12
+    beside_gauge = room if finding_gauge is None else room - 190
+    write(canvas, 6, picture.height + (7 if words else 20), title, size=16, bold=True, width=beside_gauge)
+    write(canvas, 6, picture.height + 33, words, size=15, width=room)
     if finding_gauge is not None:
-        _draw_gauge(canvas, (canvas.width - 172, picture.height + 12, canvas.width - 8, picture.height + 46), *finding_gauge)
+        _draw_gauge(canvas, (canvas.width - 172, picture.height + 4, canvas.width - 8, picture.height + 34), *finding_gauge)
     return canvas
 
 

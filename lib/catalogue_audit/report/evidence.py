@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from PIL import Image
+from scipy.ndimage import uniform_filter
 
 from catalogue_audit.report import look
 from catalogue_audit.report.colours import lab_to_srgb8
@@ -29,6 +30,8 @@ from catalogue_audit.report.wording import AT_LEAST_CHECKS, AT_MOST_CHECKS, chec
 LONG_SIDE = 560  # px of one panel
 PATCH = 104  # px, side of a colour patch
 LARGE_MARK = 0.25  # of the frame's width; a larger mark names the whole product, not a place on it
+WINDOW = 90  # px, side of the part that is enlarged
+EDGE_LIMIT = 12.0  # 8-bit steps a pixel: many fine edges count for more than one strong one
 CLIPPED = 254  # 8-bit sRGB from which a preview pixel is drawn as clipped
 
 
@@ -243,20 +246,30 @@ def _enlarged(picture, centre, size=110):
 
 
 def _sharpness(picture, scene):
-    """The middle of the product, this picture's and the reference's, enlarged alike."""
+    """The place of the product with the most edges, this picture's and the reference's, enlarged alike."""
+    parts, words = [picture, _enlarged(picture, _busiest(picture, scene.frame))], ["this picture", "enlarged"]
     reference = decode_preview(scene.reference_sketch)
-    centre = np.array([_middle(scene.frame, "left", "right"), _middle(scene.frame, "top", "bottom")]) * picture.size
-    parts, words = [picture, _enlarged(picture, centre)], ["this picture", "enlarged"]
     if reference is not None:
         reference = fitted(reference, LONG_SIDE, LONG_SIDE)
-        there = np.array([_middle(scene.reference_frame, "left", "right"), _middle(scene.reference_frame, "top", "bottom")])
-        parts, words = [*parts, _enlarged(reference, there * reference.size)], [*words, "the same of " + scene.reference_words]
+        parts = [*parts, _enlarged(reference, _busiest(reference, scene.reference_frame))]
+        words = [*words, "the same of " + scene.reference_words]
     return beside(parts, words, height=360)
 
 
-def _middle(frame, low, high):
-    sides = frame.get(low), frame.get(high)
-    return 0.5 if any(is_missing(side) for side in sides) else (sides[0] + sides[1]) / 2
+def _busiest(picture, frame):
+    """Centre, px, of the window inside the product's box that holds the most edges."""
+    sides = [frame.get(side) for side in ("left", "top", "right", "bottom")]
+    left, top, right, bottom = (0, 0, 1, 1) if any(is_missing(side) for side in sides) else sides
+    grey = np.asarray(picture.convert("L"), float)
+    rows, columns = (slice(int(low * size), max(int(high * size), int(low * size) + 2)) for low, high, size in ((top, bottom, grey.shape[0]), (left, right, grey.shape[1])))
+    energy = np.zeros(grey.shape)
+    inside = grey[rows, columns]
+    if min(inside.shape) < 4:
+        return np.array(picture.size) / 2
+    energy[rows, columns] = np.minimum(np.hypot(*np.gradient(inside)), EDGE_LIMIT)
+    density = uniform_filter(energy, WINDOW)
+    row, column = np.unravel_index(int(np.argmax(density)), density.shape)
+    return np.array([column, row], float)
 
 
 def _patches(picture, scene, prefix):

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import jinja2
 import pandas as pd
+from markupsafe import Markup
 
 from catalogue_audit.report import charts, charts_sets, look
 from catalogue_audit.report.actions import (
@@ -200,8 +201,8 @@ def render_page(audit, drawn, sizes, room=Room(), *, incomplete="", sheets=(), n
     script = (TEMPLATES / "page.js").read_text(encoding="utf-8")
     style = (TEMPLATES / "page.css").read_text(encoding="utf-8")
     return engine.get_template("report.html").render(
-        style=jinja2.utils.markupsafe.Markup(style),
-        script=jinja2.utils.markupsafe.Markup(script),
+        style=Markup(style),
+        script=Markup(script),
         script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         audit=audit,
         summary=audit.summary,
@@ -307,7 +308,8 @@ def _sheets(audit, room):
         rows = sorted(rows, key=lambda row: not (row.holes or any(cell.severity for cells in row.cells.values() for cell in cells)))
     left, kept = room.pictures, []
     for sheet in sheets_by_view(audit):
-        kept.append(sheet._replace(cells=sheet.cells[:left]))
+        outline = Markup(sheet.outline)  # our own digits, longer than any outside text may be
+        kept.append(sheet._replace(cells=sheet.cells[:left], outline=outline))
         left = max(0, left - len(sheet.cells))
     return {
         "sheet_views": views,

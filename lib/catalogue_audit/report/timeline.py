@@ -87,8 +87,8 @@ def _ticks(x, times, most=7):
     for place in np.linspace(x[0], x[-1], most):
         nearest = int(np.argmin(np.abs(x - place)))
         time = times.iloc[nearest]
-        text = f"{time:%H:%M}" if time.date() == day else f"{time:%H:%M}\n{time:%Y-%m-%d}"
+        if ticks and x[nearest] - ticks[-1][0] < 0.5 * (x[-1] - x[0]) / most:
+            continue  # too near the one before: their texts would touch
+        ticks.append((float(x[nearest]), f"{time:%H:%M}" if time.date() == day else f"{time:%H:%M}\n{time:%Y-%m-%d}"))
         day = time.date()
-        if not ticks or x[nearest] > ticks[-1][0]:
-            ticks.append((float(x[nearest]), text))
     return ticks

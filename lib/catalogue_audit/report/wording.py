@@ -247,7 +247,8 @@ def measured_text(finding):
     value = value_text(finding)
     if not value:
         return ""
-    expected = "" if finding.get("expected") == 0 else number_text(finding.get("expected"), unit, signed)
+    unit = "fraction" if unit in SHARE_UNITS else unit  # of what is said once
+    expected = number_text(finding.get("expected"), unit, signed) if _tells(finding) else ""
     tolerance = number_text(finding.get("tolerance"), unit)
     parts = [value]
     if expected:
@@ -255,6 +256,14 @@ def measured_text(finding):
     if tolerance:
         parts.append(_limit_text(finding.get("check"), tolerance))
     return ", ".join(parts)
+
+
+def _tells(finding):
+    """True where the expected value says more than 'the middle' does."""
+    expected, tolerance = finding.get("expected"), finding.get("tolerance")
+    if is_missing(expected) or finding.get("unit") == "ratio":
+        return False
+    return abs(expected) > (0 if is_missing(tolerance) else abs(tolerance) / 5)
 
 
 def value_text(finding):

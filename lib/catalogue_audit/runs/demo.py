@@ -5,8 +5,7 @@ from pathlib import Path
 
 from catalogue_audit.errors import UsageError
 
-DEMO = Path(__file__).resolve().parents[3] / "data_demo"
-PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic")
+DEMO = Path(__file__).resolve().parents[3] / "data_demo" / "small"
 
 
 def demo_delivery():
@@ -22,10 +21,8 @@ def demo_delivery():
     UsageError
         Where the package was installed without the demo data.
     """
-    folders = sorted(folder for folder in DEMO.glob("*") if folder.is_dir()) if DEMO.is_dir() else []
-    for folder in folders:
-        if any(path.suffix.lower() in PICTURES for path in folder.rglob("*")):
-            return folder
+    if DEMO.is_dir():
+        return DEMO
     msg = "There is no demo delivery beside this installation.\nPass the folder of a written report as 'report_folder'."
     raise UsageError(msg)
 
