@@ -50,7 +50,7 @@ DEMO = (
     _crossbody("AL-1601-GLD", "Finch crossbody", "gold", foil("#cdb27c"), foil("#c9ae78"), thread="#a8946b", detail=dict(chain=True, channels=9)),
     _barrel("AL-1705-NVY", "Gannet barrel", "navy", cloth("#23304f", pattern="weave"), smooth("#7a4a25"), thread=SEAM_LIGHT),
     _tote("AL-1102-STR", "Alder tote", "stripe", cloth("#e6dfcf", pattern="stripes", second="#2b3a5c", third="#b5642f", pitch_cm=6.0), smooth("#8a4a23"), thread=SEAM_LIGHT, width_cm=40, height_cm=31, detail=dict(band=7.0)),
-    _satchel("AL-1205-WHT", "Brant satchel", "white", pebbled("#f2f0ec", 0.15), smooth("#f0eeea"), thread="#d5d1c8", metal=SILVER, detail=dict(belts=True, corner=2.4), width_cm=30, height_cm=21),
+    _satchel("AL-1205-WHT", "Brant satchel", "white", pebbled("#f2f0ec", 0.15), smooth("#f0eeea"), thread="#d5d1c8", metal=SILVER, detail=dict(belts=True, corner=2.4), detail_at=(0.27, 0.44), width_cm=30, height_cm=21),
     _bowler("AL-1308-PAT", "Corrie bowler", "black patent", patent("#141316"), patent("#141316"), thread=SEAM_DARK, metal=SILVER, width_cm=31, height_cm=22),
     _hobo("AL-1504-COB", "Eider hobo", "cobalt", smooth("#1f3f9a"), smooth("#1b3888"), thread="#3c5cb8", metal=SILVER, width_cm=38, height_cm=26, softness=0.8),
     _satchel("AL-1206-CHK", "Brant satchel", "sage check", cloth("#c4c9bd", pattern="checks", second="#4d5f5c", third="#d8a93f", pitch_cm=2.8), smooth("#2f3f3d"), thread="#c4c9bd", detail=dict(drop=0.5, flap="trim", corner=4.0), width_cm=27, height_cm=19, depth_cm=11),

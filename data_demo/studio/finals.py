@@ -25,10 +25,11 @@ def recolour(image, cover, factors):
     """Another colourway from one photograph: leather of the main hue is turned, metal is left."""
     inner = cover > 0.98
     main = np.median(image[inner], axis=0)
-    main = main / main.sum()
-    share = image / np.maximum(image.sum(axis=2, keepdims=True), 1e-5)
-    near = np.exp(-((share - main) ** 2).sum(axis=2) / (2 * 0.06**2))
-    weight = (cover * near)[:, :, None]
+    main = main / main.sum() - 1 / 3
+    tint = image / np.maximum(image.sum(axis=2, keepdims=True), 1e-5) - 1 / 3
+    along = (tint @ main) / (main @ main)           # 1 where as coloured as the leather, 0 in neutral highlights
+    aside = np.linalg.norm(tint - along[:, :, None] * main, axis=2)
+    weight = (cover * np.clip(along, 0, 1) * np.exp(-(aside**2) / (2 * 0.06**2)))[:, :, None]
     return image * (1 + weight * (np.asarray(factors, np.float32) - 1))
 
 
