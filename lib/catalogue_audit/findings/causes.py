@@ -46,7 +46,8 @@ EXPLAINS = {
     "strap": ("scale", "centring", "handles", "roll"),
     "camera_height": ("lean", "handles", "angle"),
     "lean": ("handles", "camera_height"),
-    "focal_length": ("scale", "camera_height", "angle"),
+    "focal_length": ("scale",),
+    "angle": ("camera_height",),
     "upscaled": ("focus", "motion_blur", "noise"),
     "motion_blur": ("focus", "upscaled"),
     "focus": ("upscaled",),
@@ -216,6 +217,8 @@ def _shift(row):
 
 CONDITIONS = {
     ("exposure", "background"): _same_direction,
+    ("angle", "camera_height"): _stronger,
+    ("camera_height", "angle"): lambda explaining, row: not _stronger(row, explaining),
     ("lean", "camera_height"): _stronger,
     ("camera_height", "lean"): lambda explaining, row: not _stronger(row, explaining),
     ("uneven_background", "background"): _stronger,

@@ -9,6 +9,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_words
 
 NEARLY_EVERY = 0.8  # of the products: what so many lack is one thing to ask for, not one a product
+MOST_HINTS = 50  # unknown SKUs for which the nearest listed one is looked up
 FEWEST_PRODUCTS = 5  # below, "nearly every" means nothing
 
 
@@ -163,6 +164,7 @@ def unknown_products(evidence):
         return
     known = {_key(sku): sku for sku in evidence.supplied}
     strangers = [sku for sku in evidence.skus if _key(sku) not in known]
+    strange = set(strangers)
     if not strangers:
         return
     if len(strangers) >= NEARLY_EVERY * len(evidence.skus) and len(strangers) >= FEWEST_PRODUCTS:
@@ -172,16 +174,21 @@ def unknown_products(evidence):
         )
         yield finding("unexpected_file", sentence(note), remedy="check")
         return
-    frames = evidence.frames
-    for sku in strangers:
-        near = difflib.get_close_matches(_key(sku), known, n=1, cutoff=0.75)
-        hint = f"; perhaps {plain(known[near[0]])} is meant" if near else ""
-        for frame in evidence.records(frames[frames["sku"] == sku]):
+    hints = {sku: _hint(sku, known) for sku in strangers[:MOST_HINTS]}
+    for frame in evidence.rows:
+        sku = frame["sku"]
+        if sku in strange and frame["view"]:
+            hint = hints.get(sku, "")
             note = (
                 f"{plain(frame['file'])} names the product {plain(sku)}, which the products file does not list{hint}: "
                 f"rename it, or add the product"
             )
             yield finding("unexpected_file", sentence(note), frame)
+
+
+def _hint(sku, known):
+    near = difflib.get_close_matches(_key(sku), known, n=1, cutoff=0.75)
+    return f"; perhaps {plain(known[near[0]])} is meant" if near else ""
 
 
 def check_digits(evidence):

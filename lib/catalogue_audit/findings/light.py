@@ -110,10 +110,16 @@ def _is_like_itself(frames):
     """
     by_colour = np.log2(np.maximum(((frames["product_L"] + 16) / 116) ** 3, 1e-4))
     apart = frames["product_ev"] - by_colour
-    spread = apart.groupby(frames["sku"]).transform(lambda values: values.max() - values.min())
-    tones = by_colour.groupby(frames["sku"]).transform(lambda values: values.max() - values.min())
+    spread = _range_within(apart, frames["sku"])
+    tones = _range_within(by_colour, frames["sku"])
     moved = frames["exposure_dev_ev"].abs().groupby(frames["sku"]).transform("max")
     return ~((spread > LIKE_ITSELF_EV) | (tones > moved + LIKE_ITSELF_EV * 2)).fillna(False)
+
+
+def _range_within(values, keys):
+    """Largest minus smallest value among the frames of the same key."""
+    groups = values.groupby(keys)
+    return groups.transform("max") - groups.transform("min")
 
 
 def _one_of_a_pair(cases, frames):

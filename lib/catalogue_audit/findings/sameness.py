@@ -20,15 +20,25 @@ def exact_duplicate(evidence):
 
 
 def near_duplicate(evidence):
-    """Files that show the same photograph in another export; an exact copy is said once, as exact."""
-    exact = {row["file"] for row in exact_duplicate(evidence)}
-    yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, exact)
+    """
+    Files that show the same photograph in another export.
+
+    An exact copy is said once, as exact. A file whose name says nothing, or
+    that is filed under the wrong product, is said as that: the likeness is how
+    it was found out, and not a second thing to mend.
+    """
+    said = {row["file"] for row in exact_duplicate(evidence)}
+    said |= set(evidence.misfiled.loc[evidence.misfiled["kind"].isin(("wrong_product", "shifted")), "file"])
+    said |= {row["file"] for row in evidence.rows if not (row["sku"] and row["view"])}
+    yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, said)
 
 
-def _duplicates(evidence, check, kinds, others_first=frozenset()):
-    """One finding for each file of each group that pairs of these kinds connect."""
+def _duplicates(evidence, check, kinds, said=frozenset()):
+    """One finding for each file of each group that pairs of these kinds connect, but for those `said` otherwise."""
     pairs = [
-        (row["file_a"], row["file_b"], row["kind"]) for row in evidence.pairs.to_dict("records") if row["kind"] in kinds
+        (row["file_a"], row["file_b"], row["kind"])
+        for row in evidence.pairs.to_dict("records")
+        if row["kind"] in kinds and not {row["file_a"], row["file_b"]} & said
     ]
     order = evidence.file_order
     places = [(order[a], order[b]) for a, b, _ in pairs]
@@ -47,8 +57,6 @@ def _duplicates(evidence, check, kinds, others_first=frozenset()):
             else "keep one, and ask for the picture that was meant"
         )
         for place in sorted(group):
-            if rows[place]["file"] in others_first:
-                continue
             same = [rows[other]["file"] for other in sorted(group) if other != place]
             note = f"the {called(rows[place])} is {kinds[kind_of[place]]} as {listed(same)}: {mend}"
             yield finding(check, sentence(note), rows[place])

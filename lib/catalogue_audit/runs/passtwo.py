@@ -82,7 +82,7 @@ def judge_delivery(
     )
     findings, marks = find(evidence)
     if decisions is not None:
-        findings = apply_decisions(findings, read_decisions(decisions))
+        findings = apply_decisions(findings, read_decisions(decisions), evidence.judged_on)
     findings = conform("findings", findings)
     marks = conform("marks", marks)
     table = conform("products", product_table(evidence, findings))
