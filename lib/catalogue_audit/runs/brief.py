@@ -34,9 +34,10 @@ def write_brief(stage="originals", from_report=None, to=None):
         text = brief_text(stage)
     else:
         from catalogue_audit.findings.derive_brief import derive_brief
-        from catalogue_audit.report.tables import read_report
+        from catalogue_audit.report.audit import read_audit
 
-        text = derive_brief(*read_report(Path(from_report)))
+        accepted = read_audit(Path(from_report))
+        text = derive_brief(accepted.frames, {**accepted.summary, "framing_rule": accepted.framing_rule})
     if to is None:
         return text
     _write_new(Path(to), text)
