@@ -1,6 +1,164 @@
-"""Strap: long thin parts about the body."""
+"""
+Strap: evidence in one picture for a long thin part about the body.
+
+Only what can be seen is noted here; the state is told in pass two, where the
+view and the same product's other pictures are known. The numbers of the
+``strap`` array, in order, are named in `EVIDENCE`.
+"""
+
+import cv2
+import numpy as np
+
+from .framing import body_mask
+from .records import CONFIDENCE_LIMIT
+
+EVIDENCE = (
+    "curve",  # contrast along the best hanging curve across the body, over that of the same curves upside down
+    "hardware_left",  # thin parts close to the body's upper sides, fraction of the body's area
+    "hardware_right",
+    "beside_left",  # thin parts farther beside the body and reaching down to its lower half
+    "beside_right",
+    "arch_height",  # of what stands above the body, fraction of its height
+    "arch_span",  # its width just above the body, fraction of the body's width
+    "arch_bands",  # bands met going down through the crown
+    "apart",  # area of parts lying apart near the base, fraction of the body's area
+    "apart_height",  # their height, fraction of the body's height
+)
+CURVE_PX = 320  # long side of the picture in which hanging curves are looked for
 
 
 def strap_facts(picture, outline):
-    """Evidence for a strap in one picture; not measured yet."""
-    return {"reasons": ("strap not measured",)}
+    """
+    Evidence for a strap.
+
+    Parameters
+    ----------
+    picture : Picture
+    outline : Outline
+
+    Returns
+    -------
+    dict
+        ``strap``: float32 array for the sketch, as named by `EVIDENCE`; ``reasons``.
+    """
+    if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
+        return {"reasons": ("strap not looked for: no certain outline",)}
+    body, scale = body_mask(outline)
+    rows, columns = np.flatnonzero(body.any(axis=1)), np.flatnonzero(body.any(axis=0))
+    if len(rows) < 8 or len(columns) < 8:
+        return {"reasons": ("strap not looked for: no body found",)}
+    wide = np.flatnonzero(body.sum(axis=1) > 0.45 * body.sum(axis=1).max())
+    top, bottom = int(wide[0]), int(rows[-1]) + 1
+    left, right = int(columns[0]), int(columns[-1]) + 1
+    small = cv2.resize(outline.mask.astype(np.uint8), body.shape[::-1], interpolation=cv2.INTER_AREA) > 0
+    values = {
+        "curve": hanging_curve(picture, np.array([left, top, right, bottom]) * scale),
+        **_beside(small, body, (left, top, right, bottom)),
+        **_arch(small, (left, top, right, bottom)),
+        **_apart(small, body, (left, top, right, bottom)),
+    }
+    return {"strap": np.array([values[name] for name in EVIDENCE], np.float32), "reasons": ()}
+
+
+def _beside(mask, body, box):
+    """Thin parts left and right of the body: close to its upper sides, and farther off reaching down."""
+    left, top, right, bottom = box
+    height, width, area = bottom - top, right - left, float(body.sum())
+    thin = mask & ~body
+    near = max(2, int(0.1 * width))
+    upper, lower = slice(top, top + height // 2), slice(top + height // 2, bottom)
+    sides = {
+        "left": (slice(max(left - near, 0), left + near), slice(0, max(left - 1, 0))),
+        "right": (slice(right - near, right + near), slice(right + 1, mask.shape[1])),
+    }
+    values = {}
+    for name, (close, far) in sides.items():
+        values[f"hardware_{name}"] = float(thin[upper, close].sum()) / area
+        values[f"beside_{name}"] = float(thin[lower, far].sum()) / area
+    return values
+
+
+def _arch(mask, box):
+    """What stands above the body: height, width at its foot, bands at its crown."""
+    left, top, right, bottom = box
+    height, width = bottom - top, right - left
+    above = mask[:top, left:right]
+    present = np.flatnonzero(above.any(axis=1))
+    if not len(present) or top - present[0] < 0.05 * height:
+        return {"arch_height": 0.0, "arch_span": 0.0, "arch_bands": 0.0}
+    tall = top - int(present[0])
+    spans = []
+    for row in range(top - max(2, tall // 4), top - 1):
+        across = np.flatnonzero(above[row])
+        if len(across):
+            spans.append(across[-1] - across[0] + 1)
+    middle = above[:, int(0.45 * width) : int(0.55 * width) + 1]
+    bands = [int(np.sum(np.diff(column.astype(np.int8), prepend=0) == 1)) for column in middle.T]
+    return {
+        "arch_height": tall / height,
+        "arch_span": float(np.median(spans)) / width if spans else 0.0,
+        "arch_bands": float(np.median(bands)),
+    }
+
+
+def _apart(mask, body, box):
+    """Parts that touch the body nowhere and lie low: a strap laid down beside it."""
+    left, top, right, bottom = box
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    area = float(body.sum())
+    found, tallest = 0.0, 0.0
+    for label in range(1, count):
+        if (labels[body] == label).any():
+            continue
+        _, y, _, h, pixels = stats[label]
+        if y > top + 0.5 * (bottom - top) and pixels > 0.003 * area:
+            found += pixels / area
+            tallest = max(tallest, h / (bottom - top))
+    return {"apart": found, "apart_height": tallest}
+
+
+def hanging_curve(picture, box):
+    """
+    How clearly a curve hangs across the body from its sides.
+
+    Contrast square to the curve, averaged along it, for a family of hanging
+    curves; the same curves turned upside down say what the body's own pattern
+    gives by chance. Returns the ratio of the best of both; 1 where nothing hangs.
+    """
+    left, top, right, bottom = box
+    height, width = picture.working.shape[:2]
+    factor = max(1, round(max(height, width) / CURVE_PX))
+    grey = cv2.cvtColor(picture.working[::factor, ::factor], cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = np.log1p(cv2.GaussianBlur(grey, (3, 3), 0))
+    gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    limit = 3 * float(np.median(np.hypot(gx, gy)) + 0.02)  # seams and hardware must not decide by their strength
+    left, top, right, bottom = (float(v) / factor for v in (left, top, right, bottom))
+    t = np.linspace(-0.88, 0.88, 60)
+    x = 0.5 * (left + right) + 0.5 * (right - left) * t
+    best = [0.0, 0.0]
+    for upside in (0, 1):
+        for anchor in (0.08, 0.18, 0.28, 0.38):
+            for low in (0.5, 0.58, 0.66, 0.74, 0.82, 0.9):
+                if low - anchor < 0.25:
+                    continue
+                for power in (2.0, 2.8):
+                    fall = low - (low - anchor) * np.abs(t) ** power
+                    y = top + (bottom - top) * (1 - fall if upside else fall)
+                    best[upside] = max(best[upside], _contrast_along(gx, gy, x, y, limit))
+    return best[0] / max(best[1], 1e-3)
+
+
+def _contrast_along(gx, gy, x, y, limit):
+    """Share of a curve along which the gradient stands square to it and is strong, in either of two pixels' reach."""
+    dx, dy = np.gradient(x), np.gradient(y)
+    length = np.hypot(dx, dy)
+    nx, ny = -dy / length, dx / length
+    best = np.zeros(len(x))
+    for offset in (-1.5, 0.0, 1.5):
+        at_x, at_y = (x + offset * nx).astype(np.float32)[None], (y + offset * ny).astype(np.float32)[None]
+        sx = cv2.remap(gx, at_x, at_y, cv2.INTER_LINEAR)[0]
+        sy = cv2.remap(gy, at_x, at_y, cv2.INTER_LINEAR)[0]
+        across = np.abs(sx * nx + sy * ny)
+        along = np.abs(-sx * ny + sy * nx)
+        best = np.maximum(best, np.clip(across - along, 0, limit))
+    return float(np.mean(best) / limit)

@@ -21,6 +21,9 @@ from .roll import body_sides, robust_line, roll_witnesses
 DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
 CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
+ROUND = 0.6  # roundness from which there is no corner; made totes, satchels and bowlers have 0.1 to 0.35, hobos 0.9
+STEEP_PITCH_DEG = 9.0  # common practice puts the camera 5 to 10 degrees above a bag, no source
+ROUNDED_SHARE = 0.7  # degree of turn a degree of apparent pitch beyond; measured on made barrel bags
 TRIPOD_SD_DEG = 0.5  # degree; how level a product camera stands: common practice, no source
 FOOT_REACH = 0.06  # of the body's height; what lies farther from the base's end is a strap beside it
 SHAPE_SD_DEG = 1.5  # what rounding and bulge of sewn bases do to the turn, between styles
@@ -49,8 +52,8 @@ def turn_facts(picture, outline, focal_length_35mm=None):
         return {"reasons": ("turn not measured: no certain outline",)}
     sides = body_sides(outline)
     base = None if sides is None else base_corner(sides)
-    if base is None:
-        return {"reasons": ("turn not measured: the base shows no two straight edges that meet at a corner",)}
+    if base is None or base["roundness"] > ROUND:
+        return {"reasons": ("turn not measured: the base is round or soft and shows no corner of two straight edges",)}
     height, width = outline.mask.shape
     roll, roll_sd = _likely_roll(roll_witnesses(sides).get("sides"))
     focal = focal_length_35mm or DEFAULT_FOCAL_35MM
@@ -80,7 +83,9 @@ def turn_facts(picture, outline, focal_length_35mm=None):
     if other is not None:
         yaws.append(other[0] - yaw)
         pitches.append(other[1] - pitch)
-    yaw_sd = math.sqrt(sum(d * d for d in yaws) + SHAPE_SD_DEG**2)
+    # A camera hardly ever looks down on a product more than this: beyond, it is the base that is rounded.
+    shape_sd = SHAPE_SD_DEG + ROUNDED_SHARE * max(0.0, pitch - STEEP_PITCH_DEG)
+    yaw_sd = math.sqrt(sum(d * d for d in yaws) + shape_sd**2)
     pitch_sd = math.sqrt(sum(d * d for d in pitches) + 0.5**2)
     if yaw_sd > 8:
         return {"corner": corner, "reasons": ("turn not measured: the edges of the base are too short or too round",)}
@@ -124,8 +129,8 @@ def base_corner(sides):
     -------
     dict or None
         ``left``, ``corner``, ``right``: points (x, y), working pixels; ``slopes`` and
-        ``slope_sds`` of the left and the right edge (dy/dx, y down); ``bend``: how
-        much better two lines explain the base than one parabola (ratio of spreads).
+        ``slope_sds`` of the left and the right edge (dy/dx, y down); ``roundness``:
+        0 where two lines explain the base far better than a smooth curve, 1 where not.
     """
     base = sides["base"]
     order = np.argsort(base[:, 0])
@@ -181,7 +186,16 @@ def base_corner(sides):
         "right": (end, right_level + right_slope * end),
         "slopes": (left_slope, right_slope),
         "slope_sds": (fits[0][2], fits[1][2]),
+        "roundness": _roundness(x, y, corner, (left_slope, right_slope)),
     }
+
+
+def _roundness(x, y, corner, slopes):
+    """How little better two lines explain the base than one smooth cubic: 0 a sharp corner, about 1 none."""
+    lines = corner[1] + np.minimum(slopes[0] * (x - corner[0]), slopes[1] * (x - corner[0]))
+    along = (x - x.mean()) / max(float(np.ptp(x)), 1.0)
+    smooth = np.polyval(np.polyfit(along, y, 3), along)
+    return float(np.mean(np.abs(y - lines)) / max(float(np.mean(np.abs(y - smooth))), 0.1))
 
 
 def solve_turn(base, roll_deg, focal_px, centre):
