@@ -103,7 +103,7 @@ def frame_matrix(facts, size, roll_deg=0.0, zoom=1.0, shift=(0.0, 0.0)):
 
 def to_frame(image, matrix, size):
     """Resample the canvas to the frame."""
-    made = cv2.warpAffine(image, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    made = cv2.warpAffine(image, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT_101)
     return np.clip(made, 0, 1 if image.ndim == 2 else None)
 
 
