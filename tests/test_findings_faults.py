@@ -244,3 +244,12 @@ def test_an_empty_delivery_gives_empty_tables_of_the_right_columns(frames):
     findings, marks = find(evidence_of(frames.iloc[:0], load_brief(), products=None))
     assert findings.empty and list(findings.columns)[: len(schema.FINDING_COLUMNS)] == schema.column_names("findings")
     assert marks.empty
+
+
+def test_the_briefs_focal_length_is_that_of_whole_products_and_not_of_details(frames):
+    brief = parse_brief("[reference]\nfocal_length_35mm = 85.0\n")
+    details = frames["view"] == "detail"
+    longer = frames.assign(focal_length_35mm=frames["focal_length_35mm"].mask(details, 135.0))
+    assert judged(longer, brief=brief).empty
+    row = only(judged(changed(longer, FRONT, focal_length_35mm=100.0), brief=brief), "focal_length")
+    assert row["expected"] == 85.0

@@ -12,6 +12,8 @@ from catalogue_audit.statistics.robust import mad_scale, robust_centre
 
 FEWEST = 5  # pictures from which a value is worth writing into a brief
 STEADY = 3.0  # robust standard deviations that an accepted delivery's own variation needs as tolerance
+FEWEST_FOR_SCATTER = 12  # pictures from which a scatter is known to a quarter of itself
+WIDEST = 3.0  # times the usual tolerance: beyond, the delivery was not steady, or the measure was not
 MAJORITY = 0.9  # of the files that share a specification: then it is one
 
 # View references: column and digits to write.
@@ -36,9 +38,9 @@ def derive_brief(frames, summary=None):
     """
     Commented brief from the frames of a delivery that was accepted.
 
-    References are medians by view. A tolerance is widened where the accepted
-    delivery itself varies by more than a third of it (three robust standard
-    deviations), and left as it was otherwise: what was accepted cannot be a
+    References are medians by view. A tolerance is widened, up to three times,
+    where the accepted delivery itself varies by more than a third of it (three
+    robust standard deviations), and left as it was otherwise: what was accepted cannot be a
     fault next time, but one steady delivery does not make the eye stricter.
 
     Parameters
@@ -111,7 +113,12 @@ def _tolerances(values, remarks, base, whole, measured):
             continue
         firm, soft = base.tolerance_of(check), base.tolerance_of(check, soft=True)
         needed = STEADY * scatter
-        if needed > firm:
+        if needed > WIDEST * firm:
+            remarks[f"tolerance.{check}"] = (
+                f"Left as it was: the accepted pictures scatter by {scatter:.2g} {schema.CHECKS[check].unit}, too much "
+                f"to be a tolerance. Look at them, or leave the check out (checks.skip)."
+            )
+        elif needed > firm:
             widened = float(f"{needed:.2g}")
             values["tolerance"][check] = [widened, max(soft, widened)] if soft != firm else widened
             remarks[f"tolerance.{check}"] = (
@@ -127,7 +134,7 @@ def _scatter_within_views(frames, column):
     """Robust standard deviation about each view's own median; None where too few pictures have a value."""
     numbers = frames[column].astype(float)
     deviation = (numbers - numbers.groupby(frames["view"]).transform("median")).dropna()
-    return mad_scale(deviation) if len(deviation) >= FEWEST else None
+    return mad_scale(deviation) if len(deviation) >= FEWEST_FOR_SCATTER else None
 
 
 def _specification(values, remarks, measured):

@@ -15,10 +15,9 @@ def focal_length(evidence):
     frames = frames[frames[column] > 0]
     share = brief_terms.tolerance(evidence.brief, "focal_length")
     reference = frames.groupby("view")[column].transform("median")
-    for view in frames["view"].unique():
-        named = brief_terms.reference(evidence.brief, column, view)
-        if named:
-            reference = reference.where(frames["view"] != view, named)
+    named = brief_terms.reference(evidence.brief, column)
+    if named:  # details are taken with another lens as often as not, and keep their own reference
+        reference = reference.mask(frames["view_kind"].isin(["upright", "overhead"]), named)
     frames = frames.assign(focal_dev=frames[column] / reference - 1)
     cases, set_cases = judge_column(evidence, "focal_length", "focal_dev", frames, centre=0.0)
     for case in cases:
