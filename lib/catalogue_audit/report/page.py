@@ -308,8 +308,7 @@ def _sheets(audit, room):
         rows = sorted(rows, key=lambda row: not (row.holes or any(cell.severity for cells in row.cells.values() for cell in cells)))
     left, kept = room.pictures, []
     for sheet in sheets_by_view(audit):
-        outline = Markup(sheet.outline)  # our own digits, longer than any outside text may be
-        kept.append(sheet._replace(cells=sheet.cells[:left], outline=outline))
+        kept.append(sheet._replace(cells=sheet.cells[:left]))
         left = max(0, left - len(sheet.cells))
     return {
         "sheet_views": views,

@@ -38,7 +38,7 @@ def write_report(audit, folder, notebooks=True):
         with exit status 3; tables, pictures and page are there all the same.
     """
     folder = Path(folder)
-    audit = replace(audit, versions=audit.versions or versions())
+    audit = replace(audit, versions=versions() | audit.versions)
     write_data(audit, folder)
     if not notebooks:
         return audit.summary

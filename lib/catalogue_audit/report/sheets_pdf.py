@@ -2,6 +2,7 @@
 
 import html
 import importlib.util
+import io
 
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import look
@@ -167,9 +168,10 @@ class _Kit:
 
         picture = ""
         if path is not None and path.is_file():
-            width, height = ImageReader(str(path)).getSize()
+            data = io.BytesIO(path.read_bytes())  # by content: a path would name the picture inside the PDF
+            width, height = ImageReader(data).getSize()
             scale = min(PICTURE_WIDTH / width, PICTURE_HEIGHT / height)
-            picture = Image(str(path), width * scale, height * scale, hAlign="LEFT")
+            picture = Image(data, width * scale, height * scale, hAlign="LEFT")
         table = Table([[picture, words]], colWidths=[PICTURE_WIDTH + 14, None])
         table.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEABOVE", (0, 0), (-1, 0), 0.6, self.rule), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 7), ("BOTTOMPADDING", (0, 0), (-1, -1), 7)]))
         return table
