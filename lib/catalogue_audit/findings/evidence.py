@@ -207,9 +207,10 @@ def usual(frames, values, statistic, keys=("view", "style")):
     -------
     Series of float
     """
-    of_view = values.groupby(frames[keys[0]]).transform(statistic)
+    of_view = values.groupby(frames[keys[0]]).transform(statistic).reindex(values.index)
     closest = values.groupby([frames[key] for key in keys])
-    return closest.transform(statistic).where(closest.transform("count") >= FEWEST_OF_A_STYLE, of_view)
+    enough = closest.transform("count").reindex(values.index) >= FEWEST_OF_A_STYLE  # False where a key is unknown
+    return closest.transform(statistic).reindex(values.index).where(enough, of_view)
 
 
 def _styles_of_scattered_outlines(frames):
