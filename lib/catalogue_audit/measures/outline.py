@@ -21,8 +21,12 @@ from .records import Outline
 MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
 SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over is no wider than this
+SMALLEST_GAP_PX = 12  # mask pixels
+GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
+LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
 KERNEL3 = np.ones((3, 3), np.uint8)
 KERNEL5 = np.ones((5, 5), np.uint8)
+KERNEL7 = np.ones((7, 7), np.uint8)
 
 
 def find_outline(picture, backdrop):
@@ -117,7 +121,7 @@ def _grow(evidence, backdrop):
     count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
     keep = np.zeros(count, bool)
     keep[np.unique(labels[_border(labels.shape) & plain & (inner > 0)])] = True
-    keep[_gaps(labels, stats, plain, np.abs(light) + chroma, evidence["step"], keep)] = True
+    keep[_gaps(labels, stats, evidence, keep)] = True
     keep[0] = False
     ground = keep[labels].astype(np.uint8)
     ground = (cv2.dilate(ground, KERNEL3) > 0) & passable
@@ -127,24 +131,46 @@ def _grow(evidence, backdrop):
     return _divide(evidence, ground, rest, shadow_like)
 
 
-def _gaps(labels, stats, plain, unlike, step, outside):
-    """Components of backdrop seen through the product (a handle's gap): plain inside, product all around."""
-    area = stats[:, cv2.CC_STAT_AREA]
-    plain_area = np.bincount(labels.ravel(), weights=plain.ravel(), minlength=len(stats))
+def _gaps(labels, stats, evidence, outside):
+    """
+    Components of backdrop seen through the product, such as a handle's gap.
+
+    The same tone as the background around the product, and a step to something
+    else all around: a highlight or a smooth panel has neither.
+    """
     found = []
-    for label in np.flatnonzero((plain_area > 0.6 * area) & (area > 12) & ~outside):
+    for label in np.flatnonzero((stats[:, cv2.CC_STAT_AREA] > SMALLEST_GAP_PX) & ~outside):
         if label == 0:
             continue
         x, y, w, h = stats[label, :4]
-        window = (slice(max(y - 8, 0), y + h + 8), slice(max(x - 8, 0), x + w + 8))
-        inside = (labels[window] == label).astype(np.uint8)
-        near = cv2.dilate(inside, KERNEL5)
-        ring = (cv2.dilate(near, KERNEL5) > 0) & (near == 0)
-        around = cv2.dilate(unlike[window], KERNEL3)
-        steps = cv2.dilate(step[window].astype(np.uint8), KERNEL3)
-        if np.mean((around[ring] > 2.5) & (cv2.dilate(steps, KERNEL5)[ring] > 0)) > 0.95:
+        window = _window(x, y, w, h, 24)
+        inside = labels[window] == label
+        tone = [float(np.median(evidence[key][window][inside])) for key in ("light", "a", "b")]
+        if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
+            continue
+        wide = _window(x, y, w, h, 60)
+        near = outside[labels[wide]]
+        if near.sum() < 50:
+            near = np.ones_like(near)
+        ground = [float(np.median(evidence[key][wide][near])) for key in ("light", "a", "b")]
+        if abs(tone[0] - ground[0]) > GAP_LIGHT / 2 or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > GAP_CHROMA / 2:
+            continue
+        alike = (np.abs(evidence["light"][window] - tone[0]) < 3.0) & (evidence["chroma"][window] < 3.0 + np.hypot(*tone[1:]))
+        _, parts = cv2.connectedComponents(alike.astype(np.uint8), connectivity=4)
+        own = np.bincount(parts[inside & alike], minlength=2)
+        own[0] = 0
+        region = (parts == own.argmax()).astype(np.uint8)
+        ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
+        steps = cv2.dilate(evidence["step"][window].astype(np.uint8), KERNEL7)
+        open_side = _border(region.shape) & (region > 0)
+        if ring.any() and not open_side.any() and np.mean(steps[ring] > 0) > 0.88:
             found.append(label)
     return found
+
+
+def _window(x, y, width, height, margin):
+    """Slices of a box widened by a margin."""
+    return slice(max(y - margin, 0), y + height + margin), slice(max(x - margin, 0), x + width + margin)
 
 
 def _divide(evidence, ground, rest, shadow_like):
@@ -167,7 +193,9 @@ def _divide(evidence, ground, rest, shadow_like):
         for part in (rest > 0, (deep > 0) & ~shadow_like, (rest > 0) & (deep == 0), evidence["step"] & (deep == 0))
     )
     # A part without chromaticity of its own and without a sharp edge is a shadow lying by itself.
-    is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
+    mean_ratio = np.bincount(labels.ravel(), weights=evidence["ratio"].ravel(), minlength=count)
+    mean_ratio /= np.maximum(np.bincount(labels.ravel(), minlength=count), 1)
+    is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim) & (mean_ratio > LONE_SHADOW_RATIO)
     without = np.ones(count, bool)
     without[np.unique(labels[sure])] = False
     sure |= without[labels] & (deep > 0)
