@@ -36,16 +36,16 @@ def product_table(evidence, findings):
     rows = []
     for sku, views in views_of_products(evidence).items():
         supplied = evidence.supplied.get(sku) or evidence.supplied_by_key.get(sku.casefold()) or {}
-        own = by_sku.get(sku, counted_findings.iloc[:0])
+        own = by_sku.get(sku)
         row = {name: text(supplied.get(name)) for name in schema.PRODUCT_FILE_COLUMNS}
         row.update(
             sku=sku,
             views_present=" ".join(views.present),
             views_missing=" ".join(views.missing),
             views_awaited=" ".join(views.awaited),
-            worst_severity=worst_severity(own),
-            findings=count_causes(own),
-            verdict=product_verdict(own, returning),
+            worst_severity=None if own is None else worst_severity(own),
+            findings=0 if own is None else count_causes(own),
+            verdict=ACCEPT if own is None else product_verdict(own, returning),
         )
         row.update({name: _number(row.get(name)) for name in ("width_cm", "height_cm", "depth_cm")})
         rows.append(row)
