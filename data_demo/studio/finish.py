@@ -56,17 +56,27 @@ def read_base(folder, key):
         image, alpha = stored["image"].astype(np.float32), stored["alpha"].astype(np.float32) / 255
         backdrop = stored["backdrop"].astype(np.float32)
     width, height = facts["canvas_px"]
-    canvas = cv2.resize(cv2.GaussianBlur(backdrop, (0, 0), 1.0), (width, height), interpolation=cv2.INTER_CUBIC)
     left, top, right, bottom = facts["region_px"]
+    cover = np.zeros((height, width), np.float32)
+    cover[top:bottom, left:right] = alpha
+    canvas = cv2.resize(empty_sweep(backdrop, cover), (width, height), interpolation=cv2.INTER_CUBIC)
     feather = max(8, width // 28)
     rows, columns = image.shape[:2]
     inside = np.minimum.outer(_ramp(rows, feather, top > 0, bottom < height), _ramp(columns, feather, left > 0, right < width))
     image = calm_sweep(image, alpha)
     patch = canvas[top:bottom, left:right]
     patch += (image - patch) * np.maximum(inside, alpha)[:, :, None]
-    cover = np.zeros((height, width), np.float32)
-    cover[top:bottom, left:right] = alpha
     return canvas * STUDIO_EXPOSURE, cover, facts
+
+
+def empty_sweep(backdrop, cover, edge=6):
+    """The small picture of the sweep, smoothed; the product does not bleed into it."""
+    backdrop = np.pad(backdrop[edge:-edge, edge:-edge], ((edge, edge), (edge, edge), (0, 0)), mode="edge")
+    rows, columns = backdrop.shape[:2]
+    taken = cv2.dilate(cv2.resize(cover, (columns, rows), interpolation=cv2.INTER_AREA), np.ones((3, 3), np.uint8)) > 0.01
+    free = np.where(taken, 1e-4, 1.0).astype(np.float32)[:, :, None]
+    share = cv2.GaussianBlur(free, (0, 0), 1.5)[:, :, None]
+    return cv2.GaussianBlur(backdrop * free, (0, 0), 1.5) / share
 
 
 def calm_sweep(image, alpha, sigma=7.0):
