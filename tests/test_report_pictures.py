@@ -47,7 +47,7 @@ def test_every_picture_that_could_be_read_has_its_thumbnail(written):
 
 def test_no_file_is_named_by_the_supplier(written):
     _, folder, _ = written
-    assert all(re.fullmatch(r"[tec]\d{5}\.jpg", path.name) for path in folder.iterdir())
+    assert all(re.fullmatch(r"[teco]\d{5}\.jpg", path.name) for path in folder.iterdir())
 
 
 def test_pictures_carry_no_metadata(written):

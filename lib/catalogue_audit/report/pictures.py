@@ -8,13 +8,15 @@ import numpy as np
 from PIL import Image
 
 from catalogue_audit.findings.corrections import apply_correction
+from catalogue_audit.report import look
 from catalogue_audit.report.actions import reference_of, reference_pictures
-from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, with_band
+from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, outline_points, stroke, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
 from catalogue_audit.report.wording import is_missing, plain_text, view_title
 
 FOLDER = "pictures"
 THUMB_SIDE = 220  # px
+PLACING_SIDE = 420  # px
 THUMB_QUALITY = 78
 STRIP_HEIGHT = 250  # px, pictures of a product in a row
 STRIP_LIMIT = 5
@@ -35,6 +37,11 @@ def evidence_name(row):
 def correction_name(row):
     """File name of the before-and-after picture of a row of the corrections table."""
     return f"c{row + 1:05d}.jpg"
+
+
+def placing_name(row):
+    """File name of the picture that shows how a reference stands: by the reference's row of the frames table."""
+    return f"o{row + 1:05d}.jpg"
 
 
 def write_pictures(audit, folder):
@@ -73,6 +80,23 @@ def _all_pictures(audit):
     for row, finding in enumerate(audit.findings.to_dict("records")):
         yield evidence_name(row), finding_picture(audit, finding, frames, references, marks), 84
     yield from _corrected_pictures(audit)
+    yield from _placing_pictures(audit, references)
+
+
+def _placing_pictures(audit, references):
+    """References with their outline and the middle of the frame, to place the next product alike."""
+    rows = {file: row for row, file in enumerate(audit.frames["file"])}
+    for file in sorted(set(references.values())):
+        sketch = audit.sketches.get(file) or {}
+        picture = decode_preview(sketch)
+        outline = None if picture is None else outline_points(sketch.get("outline"), picture.size)
+        if outline is None:
+            continue
+        width, height = picture.size
+        for line in ([(width / 2, 0), (width / 2, height)], [(0, height / 2), (width, height / 2)]):
+            stroke(picture, line, look.QUIET, line=1)
+        stroke(picture, outline, look.REFERENCE, broken=True, closed=True)
+        yield placing_name(rows[file]), fitted(picture, PLACING_SIDE, PLACING_SIDE), 84
 
 
 def finding_picture(audit, finding, frames, references, marks):

@@ -6,7 +6,7 @@ import io
 
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import look
-from catalogue_audit.report.pictures import FOLDER, correction_name, evidence_name
+from catalogue_audit.report.pictures import FOLDER, correction_name, evidence_name, placing_name
 from catalogue_audit.report.wording import count_text, plain_text, view_title
 
 MISSING = (
@@ -24,7 +24,8 @@ CAUTIONS = (
     ("Goods", "Gloves where buckles, pins or blades are sharp. Try tape and cleaners out of sight first; follow the owner's instructions."),
 )  # fmt: skip
 CAUTION_NOTE = "General cautions only. Product labels, safety data sheets, local codes and licensed practice come first."
-PICTURE_WIDTH, PICTURE_HEIGHT = 230, 165  # pt
+PICTURE_WIDTH, PICTURE_HEIGHT = 220, 160  # pt
+PLACING_WIDTH = 96  # pt
 
 
 def available():
@@ -51,8 +52,8 @@ def write_reshoot(audit, rows, folder, path):
         Where ReportLab is not installed.
     """
     kit = _kit()
-    story = [kit.heading("To photograph or supply again"), kit.text(plain_text(audit.summary.get("delivery")), "quiet"), *_cautions(kit)]
-    last = None
+    story = [kit.heading("To photograph or supply again"), kit.text(plain_text(audit.summary.get("delivery")), "quiet"), kit.text("At the right of each entry: the reference with its outline and the middle of the frame.", "quiet"), *_cautions(kit)]
+    last, frame_row = None, {file: number for number, file in enumerate(audit.frames["file"])}
     for row in rows:
         block = []
         if row["sku"] != last:
@@ -69,7 +70,9 @@ def write_reshoot(audit, rows, folder, path):
             kit.text(plain_text(row["file"]), "quiet"),
             kit.text("☐ done", "plain"),
         ]
-        block.append(kit.picture_row(folder / FOLDER / evidence_name(row["row"]), [part for part in words if part is not None]))
+        placing = folder / FOLDER / placing_name(frame_row[row["reference"]]) if row["reference"] in frame_row else None
+        evidence = folder / FOLDER / evidence_name(row["row"])
+        block.append(kit.picture_row(evidence, [part for part in words if part is not None], placing))
         story.append(kit.together(block))
     kit.build(path, story, "Re-shoot sheet")
 
@@ -161,20 +164,28 @@ class _Kit:
         table.setStyle(TableStyle([("BACKGROUND", (0, 0), (-1, -1), self.mat), ("LEFTPADDING", (0, 0), (-1, -1), 9), ("RIGHTPADDING", (0, 0), (-1, -1), 9)]))
         return table
 
-    def picture_row(self, path, words):
-        """A picture at the left, words at the right."""
-        from reportlab.lib.utils import ImageReader
-        from reportlab.platypus import Image, Table, TableStyle
+    def picture_row(self, path, words, placing=None):
+        """A picture at the left, words beside it, the placing outline at the right."""
+        from reportlab.platypus import Table, TableStyle
 
-        picture = ""
-        if path is not None and path.is_file():
-            data = io.BytesIO(path.read_bytes())  # by content: a path would name the picture inside the PDF
-            width, height = ImageReader(data).getSize()
-            scale = min(PICTURE_WIDTH / width, PICTURE_HEIGHT / height)
-            picture = Image(data, width * scale, height * scale, hAlign="LEFT")
-        table = Table([[picture, words]], colWidths=[PICTURE_WIDTH + 14, None])
-        table.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEABOVE", (0, 0), (-1, 0), 0.6, self.rule), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 7), ("BOTTOMPADDING", (0, 0), (-1, -1), 7)]))
+        cells, widths = [self._picture(path, PICTURE_WIDTH, PICTURE_HEIGHT), words], [PICTURE_WIDTH + 14, None]
+        if placing is not None:
+            cells, widths = [*cells, self._picture(placing, PLACING_WIDTH, PICTURE_HEIGHT)], [*widths, PLACING_WIDTH + 4]
+        table = Table([cells], colWidths=widths)
+        padding = [(f"{side}PADDING", (0, 0), (-1, -1), size) for side, size in (("LEFT", 0), ("TOP", 7), ("BOTTOM", 7))]
+        table.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LINEABOVE", (0, 0), (-1, 0), 0.6, self.rule), *padding]))
         return table
+
+    def _picture(self, path, most_width, most_height):
+        from reportlab.lib.utils import ImageReader
+        from reportlab.platypus import Image
+
+        if path is None or not path.is_file():
+            return ""
+        data = io.BytesIO(path.read_bytes())  # by content: a path would name the picture inside the PDF
+        width, height = ImageReader(data).getSize()
+        scale = min(most_width / width, most_height / height)
+        return Image(data, width * scale, height * scale, hAlign="LEFT")
 
     def build(self, path, story, title):
         """Write the PDF; equal content gives equal bytes."""
