@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from catalogue_audit.pixels.colour import linear_from_lab
+from catalogue_audit.runs.season import study_tables
 from catalogue_audit.statistics.tables import conform, table_from_rows
 
 VIEWS = ("three_quarter", "front", "back", "detail")
@@ -125,3 +126,19 @@ def _faults(frames, place, habits, random):
         for row in frames[random.random(len(frames)) < chance].to_dict("records"):
             rows.append({"file": row["file"], "sku": row["sku"], "view": row["view"], "check": check, "severity": "major", "remedy": remedy, "value": 1.0})
     return conform("findings", table_from_rows("findings", rows)).assign(audit=frames["audit"].iloc[0])
+
+
+def study_of(season):
+    """The study of an invented season, as the command makes it."""
+    audits = {row["audit"]: row for row in season.deliveries.to_dict("records")}
+    return study_tables(season.frames, season.findings, audits)
+
+
+if __name__ == "__main__":  # writes the demo season: python tests/making_season.py data_demo/season
+    import sys
+
+    from catalogue_audit.report.season_tables import write_season_data
+
+    study = study_of(make_season())
+    study.summary.update(audited_at="2026-05-04T18:00:00+00:00")
+    write_season_data(study, sys.argv[1])

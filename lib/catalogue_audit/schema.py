@@ -252,6 +252,98 @@ TABLES = {
     "products": PRODUCT_COLUMNS,
 }
 
+HABIT_COLUMNS = (
+    _text("quantity", "angle, fill, tilt, white_balance, tint, focal_length, exposure"),
+    _text("kind", "trend, camera, lens, weekday, level, between_deliveries, between_setups, between_pictures"),
+    _text("level", "the camera, the lens or the day"),
+    _text("against", "what the offset is from"),
+    _number("offset", 4, "", "a difference; for 'between' kinds a standard deviation; for a trend the change a delivery"),
+    _number("low", 4, "", "lower limit at 95 %"),
+    _number("high", 4, "", "upper limit at 95 %"),
+    _text("unit"),
+    _number("tolerance", 4),
+    _number("p", 6, "", "two-sided, adjusted by Holm's rule over the season"),
+    _number("share", 4, "fraction", "share of the variance of the set-ups"),
+    _integer("deliveries"),
+    _integer("pictures"),
+    Column("reported", "boolean", "set", "", None, "large enough to be seen and no chance"),
+    _text("note", "one plain sentence"),
+)
+
+FAULT_COLUMNS = (
+    _text("check", "a check, or 'any' for all critical and major ones"),
+    _text("severity"),
+    _text("remedy"),
+    _integer("deliveries"),
+    _integer("deliveries_affected"),
+    _integer("pictures"),
+    _integer("affected", "pictures"),
+    _number("rate", 4, "fraction", "pictures affected"),
+    _number("rate_low", 4, "fraction", "Wilson, 95 %"),
+    _number("rate_high", 4, "fraction", "Wilson, 95 %"),
+    _integer("again", "pictures", "to photograph or supply again"),
+    _number("again_rate", 4, "fraction"),
+    _number("again_low", 4, "fraction"),
+    _number("again_high", 4, "fraction"),
+    Column("recurring", "boolean", "set"),
+    _number("trend", 5, "fraction a delivery", "change of the rate (Theil-Sen)"),
+    _number("trend_low", 5, "fraction a delivery"),
+    _number("trend_high", 5, "fraction a delivery"),
+    _number("trend_p", 6, "", "Mann-Kendall"),
+    _text("direction", "fewer, more, or empty where nothing is certain"),
+)
+
+DELIVERY_COLUMNS = (
+    _text("delivery"),
+    _text("report", "folder name of its report"),
+    _text("audited_at"),
+    _text("captured_from"),
+    _text("captured_to"),
+    _text("cameras"),
+    _text("lenses"),
+    _text("verdict"),
+    _integer("pictures"),
+    _integer("faulty", "pictures", "with a critical or major finding"),
+    _number("faulty_rate", 4, "fraction"),
+    _number("faulty_low", 4, "fraction", "Wilson, 95 %"),
+    _number("faulty_high", 4, "fraction", "Wilson, 95 %"),
+    _integer("again", "pictures", "to photograph or supply again"),
+    _number("angle_dev", 3, "degree", "median of the delivery minus the site's current look"),
+    _number("fill_dev", 4, "fraction"),
+    _number("tilt_dev", 3, "degree"),
+    _number("white_balance_dev", 3, "CIELAB b*", "+ warmer"),
+    _number("tint_dev", 3, "CIELAB a*", "+ more magenta"),
+    _number("focal_length_dev", 4, "fraction"),
+    _number("exposure_dev", 3, "EV", "+ brighter"),
+    _text("farthest", "the quantity furthest from the current look"),
+    _number("distance", 3, "tolerances"),
+    Column("matches", "boolean", "set"),
+    _text("unlike", "quantities that do not match"),
+)
+
+HOUSE_COLUMNS = (
+    _text("view"),
+    _text("style", "empty for all styles together"),
+    _text("quantity", "a column of frames"),
+    _number("centre", 5, "", "Hodges-Lehmann centre of the deliveries' medians"),
+    _number("low", 5, "", "lower limit of the centre at 95 %"),
+    _number("high", 5),
+    _number("scatter", 5, "", "robust standard deviation of the pictures"),
+    _text("unit"),
+    _integer("deliveries"),
+    _integer("pictures"),
+    _number("current", 5, "", "median of the newest deliveries"),
+)
+
+# Tables of a season report; those of a delivery's report are `TABLES`.
+SEASON_TABLES = {
+    "habits": HABIT_COLUMNS,
+    "faults": FAULT_COLUMNS,
+    "deliveries": DELIVERY_COLUMNS,
+    "house_reference": HOUSE_COLUMNS,
+}
+ALL_TABLES = TABLES | SEASON_TABLES
+
 SEVERITIES = ("critical", "major", "minor")  # worst first
 REMEDIES = ("reshoot", "retouch", "re-export", "rename", "supply", "check")
 VIEW_KINDS = ("upright", "overhead", "crop", "worn", "target", "other")
@@ -316,7 +408,7 @@ CHECKS = {
 
 def column_names(table):
     """Names of a table's columns, in order."""
-    return [column.name for column in TABLES[table]]
+    return [column.name for column in ALL_TABLES[table]]
 
 
 def set_columns():

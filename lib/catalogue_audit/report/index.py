@@ -25,10 +25,31 @@ def write_index(out, audits):
     """
     environment = Environment(loader=PackageLoader("catalogue_audit.report"), autoescape=True)
     page = environment.get_template("index.html").render(
-        audits=audits, deliveries=_by_delivery(audits, out), look=look
+        audits=audits, deliveries=_by_delivery(audits, out), seasons=_seasons(out), look=look
     )
     _replace(out / "index.html", page)
-    _replace(out / "index.json", json.dumps(audits, indent=1, sort_keys=True) + "\n")
+    _replace(out / "index.json", _machine_readable(audits, out))
+
+
+def index_is_current(out, audits):
+    """Whether the index in `out` says what `write_index` would write; leftovers of a killed run are removed."""
+    for name in ("index.html", "index.json"):
+        Path(out / f"{name}.part").unlink(missing_ok=True)
+    try:
+        return (out / "index.html").is_file() and (out / "index.json").read_text(encoding="utf-8") == _machine_readable(audits, out)
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
+def _machine_readable(audits, out):
+    present = [audit | {"present": (out / audit["report"] / "summary.json").is_file()} for audit in audits]
+    return json.dumps({"audits": present, "seasons": [name for name, _ in _seasons(out)]}, indent=1, sort_keys=True) + "\n"
+
+
+def _seasons(out):
+    """(folder name, address) of the season studies, newest first."""
+    found = sorted((path.parent.name for path in out.glob("*_season*/tables/habits.csv")), reverse=True)
+    return [(name, quote(f"{name}/report.html")) for name in found]
 
 
 def _by_delivery(audits, out):

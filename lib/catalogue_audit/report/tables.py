@@ -19,12 +19,12 @@ FORMULA_LEADS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
 
 def write_table(path, table, frame):
     """Write one table as CSV, whole or not at all."""
-    columns = {column.name: column for column in schema.TABLES[table]}
+    columns = {column.name: column for column in schema.ALL_TABLES[table]}
     names = [*columns, *(name for name in frame.columns if name not in columns)]
     cells = [_cells(frame[name], columns.get(name)) for name in names]
     temporary = path.with_name(path.name + ".part")
     with open(temporary, "w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
+        writer = csv.writer(UnixLines(file))
         writer.writerow(names)
         writer.writerows(zip(*cells, strict=True))
         file.flush()
@@ -32,16 +32,31 @@ def write_table(path, table, frame):
     os.replace(temporary, path)
 
 
+class UnixLines:
+    """
+    Rows ended by a line feed, from a writer that thinks they end with both.
+
+    The writer quotes a cell only where it holds a character of its own line end,
+    and a carriage return in a file name must be quoted too.
+    """
+
+    def __init__(self, file):
+        self._file = file
+
+    def write(self, row):
+        return self._file.write(row.removesuffix("\r\n") + "\n")
+
+
 def read_table(path, table):
     """Inverse of `write_table`: the same types, the apostrophes taken off."""
     text = pd.read_csv(path, dtype="str", keep_default_na=False, encoding="utf-8", lineterminator="\n")
-    known = {column.name for column in schema.TABLES[table] if column.type in ("number", "integer", "boolean")}
+    known = {column.name for column in schema.ALL_TABLES[table] if column.type in ("number", "integer", "boolean")}
     for name in text.columns:
         if name in known:
             text[name] = text[name].where(text[name] != "", None)
         else:
             text[name] = text[name].map(_unescape)
-    booleans = [c.name for c in schema.TABLES[table] if c.type == "boolean" and c.name in text.columns]
+    booleans = [c.name for c in schema.ALL_TABLES[table] if c.type == "boolean" and c.name in text.columns]
     for name in booleans:
         text[name] = text[name].map({"true": True, "false": False})
     return conform(table, text)

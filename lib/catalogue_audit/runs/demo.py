@@ -1,4 +1,4 @@
-"""A report about the demo delivery, for a notebook opened without one."""
+"""Reports for a notebook opened without one: of the demo delivery, and the invented demo season."""
 
 import tempfile
 from pathlib import Path
@@ -40,3 +40,23 @@ def demo_report():
 
     out = Path(tempfile.mkdtemp(prefix="catalogue-audit-demo-"))
     return review(demo_delivery(), out=out, tables_only=True).folder
+
+
+def demo_season():
+    """
+    Folder of the invented demo season's study.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    UsageError
+        Where the package was installed without the demo data.
+    """
+    folder = DEMO / "season"
+    if not (folder / "tables" / "habits.csv").is_file():
+        msg = "There is no demo season beside this installation.\nPass the folder of a season report as 'report_folder'."
+        raise UsageError(msg)
+    return folder

@@ -12,6 +12,8 @@ import json
 import sqlite3
 import time
 
+from catalogue_audit.runs.store import Unusable, is_damage
+
 HISTORY_NAME = "history.sqlite3"
 
 # Each script takes the file from its number to the next; never edited, only added to.
@@ -39,6 +41,16 @@ MIGRATIONS = (
         reason TEXT NOT NULL
     ) WITHOUT ROWID;
     """,
+    """
+    ALTER TABLE audits ADD COLUMN products BLOB;
+    CREATE INDEX audits_by_location ON audits (location, id);
+    ALTER TABLE attempts ADD COLUMN exit_status INTEGER NOT NULL DEFAULT 3;
+    CREATE TABLE arrivals (
+        location TEXT PRIMARY KEY,
+        fingerprint TEXT NOT NULL,
+        seen_at REAL NOT NULL
+    ) WITHOUT ROWID;
+    """,
 )
 
 
@@ -62,6 +74,8 @@ def open_history(folder):
     try:
         return _connect(path), ()
     except sqlite3.DatabaseError as error:
+        if not is_damage(error):
+            raise
         aside = path.with_name(f"{HISTORY_NAME}.damaged-{time.time_ns()}")
         path.rename(aside)
         for suffix in ("-wal", "-shm"):
@@ -75,6 +89,8 @@ def _connect(path):
     try:
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
+        if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise Unusable("its inner check failed")
         _migrate(connection)
     except sqlite3.DatabaseError:
         connection.close()
@@ -88,7 +104,7 @@ def _migrate(connection):
         (version,) = connection.execute("PRAGMA user_version").fetchone()
         if version > len(MIGRATIONS):
             msg = f"written by a newer version of the program (schema {version})"
-            raise sqlite3.DatabaseError(msg)
+            raise Unusable(msg)
         for script in MIGRATIONS[version:]:
             for statement in script.split(";"):
                 if statement.strip():
@@ -100,7 +116,7 @@ def _migrate(connection):
         raise
 
 
-def record_audit(connection, location, fingerprint, summary, frames, findings):
+def record_audit(connection, location, fingerprint, summary, frames, findings, products=None):
     """
     Record an audit before its report is published; `report` is filled by `record_report`.
 
@@ -111,7 +127,7 @@ def record_audit(connection, location, fingerprint, summary, frames, findings):
     """
     cursor = connection.execute(
         "INSERT INTO audits (delivery, location, fingerprint, audited_at, stage, verdict, exit_status, summary,"
-        " frames, findings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " frames, findings, products) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             summary["delivery"],
             location,
@@ -123,6 +139,7 @@ def record_audit(connection, location, fingerprint, summary, frames, findings):
             json.dumps(summary, sort_keys=True),
             _parquet(frames),
             _parquet(findings),
+            None if products is None else _parquet(products),
         ),
     )
     return cursor.lastrowid
@@ -174,56 +191,95 @@ def last_audit(connection, location):
 
 
 def failures(connection, location, fingerprint):
-    """How often a location has failed in this very state."""
+    """(how often, last exit status) of a location's failures in this very state; (0, 0) where there is none."""
     row = connection.execute(
-        "SELECT failures FROM attempts WHERE location = ? AND fingerprint = ?", (location, fingerprint)
+        "SELECT failures, exit_status FROM attempts WHERE location = ? AND fingerprint = ?", (location, fingerprint)
     ).fetchone()
-    return row[0] if row else 0
+    return row or (0, 0)
 
 
-def record_failure(connection, location, fingerprint, reason):
-    """Count one failure of a location in this state."""
-    count = failures(connection, location, fingerprint) + 1
+def record_failure(connection, location, fingerprint, reason, exit_status=3):
+    """Count one failure of a location in this state; returns how often it has failed in it."""
+    count = failures(connection, location, fingerprint)[0] + 1
     connection.execute(
-        "INSERT OR REPLACE INTO attempts VALUES (?, ?, ?, ?)", (location, fingerprint, count, reason[:2000])
+        "INSERT OR REPLACE INTO attempts VALUES (?, ?, ?, ?, ?)",
+        (location, fingerprint, count, reason[:2000], exit_status),
     )
     return count
 
 
+def clear_failures(connection, location):
+    """Forget a location's failures: it has been audited."""
+    connection.execute("DELETE FROM attempts WHERE location = ?", (location,))
+
+
+def first_seen(connection, location, fingerprint, now):
+    """When a location was first seen in this very state, seconds since the epoch; `now` is noted where it is new."""
+    row = connection.execute(
+        "SELECT seen_at FROM arrivals WHERE location = ? AND fingerprint = ?", (location, fingerprint)
+    ).fetchone()
+    if row:
+        return row[0]
+    connection.execute("INSERT OR REPLACE INTO arrivals VALUES (?, ?, ?)", (location, fingerprint, now))
+    return now
+
+
 def list_audits(connection):
-    """Summaries of all audits, oldest first, each with its ``report`` and ``number``."""
-    rows = connection.execute("SELECT id, report, summary FROM audits WHERE report IS NOT NULL ORDER BY id").fetchall()
-    return [json.loads(summary) | {"report": report, "number": number} for number, report, summary in rows]
+    """Summaries of all audits, oldest first, each with its ``report``, ``number`` and ``location``."""
+    rows = connection.execute(
+        "SELECT id, report, location, summary FROM audits WHERE report IS NOT NULL ORDER BY id"
+    ).fetchall()
+    return [
+        json.loads(summary) | {"report": report, "number": number, "location": location}
+        for number, report, location, summary in rows
+    ]
 
 
-def load_frames(connection, numbers=None):
+def load_audits(connection, numbers):
     """
-    Frames and findings of recorded audits, one row a file, with ``audit`` and ``delivery`` columns.
+    The tables of recorded audits, with the columns ``audit`` (number) and ``delivery``.
 
     Parameters
     ----------
     connection : sqlite3.Connection
-    numbers : collection of int, optional
-        Audits to load; all by default.
+    numbers : collection of int
 
     Returns
     -------
-    frames, findings : DataFrame
+    frames, findings, products : DataFrame
+        Empty, with their columns, where there is no such audit. Audits recorded by an
+        older version of the program have no products.
     """
+    wanted = set(numbers)
+    tables = {"frames": [], "findings": [], "products": []}
+    rows = connection.execute(
+        "SELECT id, delivery, frames, findings, products FROM audits WHERE report IS NOT NULL ORDER BY id"
+    )
+    for number, delivery, *values in rows:
+        if number not in wanted:
+            continue
+        for name, value in zip(tables, values, strict=True):
+            if value is not None:
+                tables[name].append(_from_parquet(value).assign(audit=number, delivery=delivery))
+    return tuple(_joined(name, parts) for name, parts in tables.items())
+
+
+def _joined(name, parts):
+    """Tables one below the other, columns of the schema first, in its types."""
     import pandas as pd
 
-    frames, findings = [], []
-    for number, delivery, frame_bytes, finding_bytes in connection.execute(
-        "SELECT id, delivery, frames, findings FROM audits WHERE report IS NOT NULL ORDER BY id"
-    ):
-        if numbers is None or number in numbers:
-            frames.append(pd.read_parquet(io.BytesIO(frame_bytes)).assign(audit=number, delivery=delivery))
-            findings.append(pd.read_parquet(io.BytesIO(finding_bytes)).assign(audit=number, delivery=delivery))
-    empty = pd.DataFrame({"audit": pd.Series(dtype="int64"), "delivery": pd.Series(dtype="str")})
-    return (
-        pd.concat(frames, ignore_index=True) if frames else empty,
-        pd.concat(findings, ignore_index=True) if findings else empty,
-    )
+    from catalogue_audit.statistics.tables import conform, table_from_rows
+
+    if not parts:
+        empty = {"audit": pd.Series(dtype="int64"), "delivery": pd.Series(dtype="str")}
+        return table_from_rows(name, []).assign(**empty)
+    return conform(name, pd.concat([conform(name, part) for part in parts], ignore_index=True))
+
+
+def _from_parquet(value):
+    import pandas as pd
+
+    return pd.read_parquet(io.BytesIO(value))
 
 
 def _parquet(frame):

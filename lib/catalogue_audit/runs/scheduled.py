@@ -3,31 +3,50 @@ The run nobody watches: audit what is new or changed in an inbox of deliveries.
 
 A delivery is a folder directly inside the inbox. It is left alone while it is
 still arriving: until its marker file is there, or until nothing in it has
-changed for a while. What was audited in this very state is not touched again.
+changed for a while. What was audited in this very state is not touched again,
+unless its report is incomplete: that is tried again, as often as a failed one.
+
+Clocks are not trusted further than needed. A file whose times lie in the future
+(the clock was set back, or the supplier's was wrong) says nothing about its age;
+such a delivery has arrived when two runs that lie apart saw it in one state.
 """
 
 import contextlib
 import hashlib
 import logging
+import math
 import os
 import re
 import shlex
 import shutil
+import signal
+import stat
 import subprocess
 import time
 from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit import __version__
+from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.runs import history
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
+from catalogue_audit.runs.writing import writable
 
 log = logging.getLogger("catalogue_audit.scheduled")
 
 ATTEMPTS = 3  # failures of a delivery in one state before it is left until it changes
 COMMAND_SECONDS = 300  # the user's own command may take this long
+REMOVING = ".removing-"
+_WORDS = {
+    "audited": "audited",
+    "unchanged": "unchanged",
+    "arriving": "still arriving",
+    "failed": "failed",
+    "given_up": "given up until changed",
+}
 _REPORT_NAME = re.compile(r"\d{4}-\d{2}-\d{2}_.+")
 
 
@@ -82,13 +101,15 @@ def scheduled(
     list of Outcome
         One for each delivery, by name.
     """
-    inbox = Path(inbox)
+    inbox = Path(inbox).resolve()
     if not inbox.is_dir():
         msg = f"There is no inbox folder {str(inbox)!r}.\nPass the folder that holds the deliveries."
         raise UsageError(msg)
-    out = output_folder(out, inbox.resolve())
+    out = output_folder(out, inbox)
     now = time.time() if now is None else now
-    with output_lock(out / WORK_FOLDER):
+    load_brief(brief)  # a wrong brief is one error of the command, not one of each delivery
+    with writable(out), output_lock(out / WORK_FOLDER):
+        _remove_leftovers(out)
         connection, notes = history.open_history(out / WORK_FOLDER)
         for note in notes:
             log.warning("%s", note)
@@ -96,15 +117,20 @@ def scheduled(
             history.reconcile(connection, out)
             run = _Run(out, connection, brief, quiet_minutes, marker, attempts, keep, on_report, jobs, tables_only, now)
             outcomes = [_one(run, folder) for folder in _deliveries(inbox)]
-        changed = any(outcome.done == "audited" for outcome in outcomes)
-        if changed or not (out / "index.html").exists():
-            from catalogue_audit.report.index import write_index
-
-            with contextlib.closing(history.open_history(out / WORK_FOLDER)[0]) as connection:
-                write_index(out, history.list_audits(connection))
+            refresh_index(out, connection)
     counts = {done: sum(outcome.done == done for outcome in outcomes) for done in sorted({o.done for o in outcomes})}
-    log.info("%d deliveries: %s", len(outcomes), ", ".join(f"{n} {done}" for done, n in counts.items()) or "none")
+    words = ", ".join(f"{number} {_WORDS[done]}" for done, number in counts.items()) or "nothing to do"
+    log.info("%d %s: %s", len(outcomes), "delivery" if len(outcomes) == 1 else "deliveries", words)
     return outcomes
+
+
+def refresh_index(out, connection):
+    """Write the index page and ``index.json`` where they do not say what the history and the folder say."""
+    from catalogue_audit.report.index import index_is_current, write_index
+
+    audits = history.list_audits(connection)
+    if not index_is_current(out, audits):
+        write_index(out, audits)
 
 
 class _Run(NamedTuple):
@@ -133,28 +159,44 @@ def _deliveries(inbox):
 
 def _one(run, folder):
     """Outcome of one delivery; its failure is logged and counted, and stops no other."""
-    name = folder.name
-    state, newest, complete = _state(folder, run)
-    location = str(folder.resolve())
-    last = history.last_audit(run.history, location)
-    if last and last[0] == state:
-        return Outcome(name, "unchanged", last[1], last[2])
-    if not complete and run.now - newest < run.quiet_minutes * 60:
-        log.info("%s: still arriving", _plain(name))
-        return Outcome(name, "arriving", 0, "")
-    if history.failures(run.history, location, state) >= run.attempts:
-        return Outcome(name, "given_up", 3, "")
+    name, location, state = folder.name, shown_name(os.fsencode(folder)), ""
     try:
+        state, newest, complete = delivery_state(folder, run.brief, run.marker, run.now)
+        failed, status = history.failures(run.history, location, state)
+        last = history.last_audit(run.history, location)
+        if last and last[0] == state and (not failed or failed >= run.attempts):
+            return Outcome(name, "unchanged", last[1], last[2])
+        if failed >= run.attempts:
+            log.warning("%s: given up after %d failures; it is tried again when it changes", _plain(name), failed)
+            return Outcome(name, "given_up", status, "")
+        if not failed and not complete and not _is_quiet(run, location, state, newest):
+            log.info("%s: still arriving", _plain(name))
+            return Outcome(name, "arriving", 0, "")
         result = _audit(run, folder, state)
-    except (AuditError, OSError) as error:
-        reason = str(error) or type(error).__name__
-        count = history.record_failure(run.history, location, state, reason)
+    except Exception as error:  # noqa: BLE001 - whatever one delivery brings, the others are audited
+        reason = str(error) if isinstance(error, AuditError) else f"unforeseen {type(error).__name__}"
+        status = getattr(error, "exit_status", AuditError.exit_status)
+        count = history.record_failure(run.history, location, state, reason, status)
         log.error("%s: could not be audited (attempt %d of %d): %s", _plain(name), count, run.attempts, _plain(reason))
-        return Outcome(name, "failed", getattr(error, "exit_status", 3), "")
+        return Outcome(name, "failed", status, "")
+    if result.exit_status == AuditError.exit_status:  # a notebook failed: the report says so, and is tried again
+        count = history.record_failure(run.history, location, state, "incomplete report")
+        words = _plain(str(result.summary.get("incomplete", "")))
+        log.error("%s: incomplete report (attempt %d of %d): %s", _plain(name), count, run.attempts, words)
+    else:
+        history.clear_failures(run.history, location)
     log.info("%s: %s Report: %s", _plain(name), _plain(result.summary["verdict_sentence"]), _plain(result.folder.name))
     _call(run, result.folder / "summary.json")
     _retain(run, location)
     return Outcome(name, "audited", result.exit_status, result.folder.name)
+
+
+def _is_quiet(run, location, state, newest):
+    """Whether a delivery has stopped arriving."""
+    quiet = run.quiet_minutes * 60
+    if newest <= run.now:
+        return run.now - newest >= quiet
+    return abs(run.now - history.first_seen(run.history, location, state, run.now)) >= quiet
 
 
 def _audit(run, folder, state):
@@ -165,7 +207,7 @@ def _audit(run, folder, state):
     )
 
 
-def _state(folder, run):
+def delivery_state(folder, brief=None, marker=None, now=math.inf):
     """
     Fingerprint of a delivery as it stands, the time of its newest change, and whether it is marked complete.
 
@@ -173,8 +215,8 @@ def _state(folder, run):
     program's version: what an audit depends on, without reading a picture.
     """
     digest = hashlib.sha256(__version__.encode())
-    if run.brief is not None:
-        digest.update(Path(run.brief).read_bytes() if Path(run.brief).is_file() else b"")
+    if brief is not None:
+        digest.update(Path(brief).read_bytes() if Path(brief).is_file() else b"")
     newest = 0.0
     complete = False
     for root, folders, files in os.walk(folder, followlinks=False):
@@ -185,14 +227,13 @@ def _state(folder, run):
                 facts = os.lstat(path)
             except OSError:
                 continue
-            if name == run.marker and Path(root) == folder:
+            if name == marker and Path(root) == folder and stat.S_ISREG(facts.st_mode):
                 complete = True
                 continue
             digest.update(os.fsencode(os.path.relpath(path, folder)) + b"\0")
             digest.update(f"{facts.st_size} {facts.st_mtime_ns} {facts.st_ctime_ns} {facts.st_ino}\n".encode())
-            newest = max(newest, facts.st_mtime, facts.st_ctime)
-    if newest > run.now:  # the clock was set back, or a file claims the future: its age says nothing
-        newest = run.now - run.quiet_minutes * 60 if newest > run.now + 86400 else newest
+            changed = facts.st_ctime  # by this machine's clock; the supplier's may be wrong
+            newest = max(newest, changed, facts.st_mtime if facts.st_mtime <= now else changed)
     return digest.hexdigest(), newest, complete
 
 
@@ -201,18 +242,22 @@ def _call(run, summary):
     if not run.on_report:
         return
     try:
-        result = subprocess.run(
-            [*shlex.split(run.on_report), str(summary)],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=COMMAND_SECONDS,
-            check=False,
-        )
-    except (OSError, ValueError, subprocess.TimeoutExpired) as error:
+        command = [*shlex.split(run.on_report), str(summary)]
+        with subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+        ) as process:
+            try:
+                status = process.wait(COMMAND_SECONDS)
+            except BaseException:  # too slow, or this run is being ended: what it started ends with it
+                os.killpg(process.pid, signal.SIGKILL)
+                raise
+    except subprocess.TimeoutExpired:
+        log.error("the command after the report took longer than %d s and was ended", COMMAND_SECONDS)
+    except (OSError, ValueError) as error:
         log.error("the command after the report could not run: %s", _plain(str(error)))
-        return
-    if result.returncode:
-        log.error("the command after the report ended with status %d", result.returncode)
+    else:
+        if status:
+            log.error("the command after the report ended with status %d", status)
 
 
 def _retain(run, location):
@@ -225,10 +270,17 @@ def _retain(run, location):
     for (report,) in rows[run.keep :]:
         path = run.out / report
         if _REPORT_NAME.fullmatch(report) and path.is_dir() and not path.is_symlink():
-            aside = path.with_name(f".removing-{report}")
+            aside = path.with_name(REMOVING + report)
             path.rename(aside)
             shutil.rmtree(aside)
             log.info("removed the older report %s", _plain(report))
+
+
+def _remove_leftovers(out):
+    """Finish the removals that a killed run had begun."""
+    for folder in out.glob(f"{REMOVING}*"):
+        if _REPORT_NAME.fullmatch(folder.name.removeprefix(REMOVING)) and folder.is_dir() and not folder.is_symlink():
+            shutil.rmtree(folder)
 
 
 def _plain(text):

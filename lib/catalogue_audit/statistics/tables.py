@@ -27,7 +27,7 @@ def table_from_rows(table, rows):
     """
     rows = list(rows)
     data = {
-        column.name: _typed([row.get(column.name) for row in rows], column) for column in schema.TABLES[table]
+        column.name: _typed([row.get(column.name) for row in rows], column) for column in schema.ALL_TABLES[table]
     }
     return pd.DataFrame(data, index=pd.RangeIndex(len(rows)))
 
@@ -36,7 +36,7 @@ def conform(table, frame):
     """The table's columns in order, type and rounding; further columns after them as they are."""
     data = {
         column.name: _typed(list(frame[column.name]) if column.name in frame else [None] * len(frame), column)
-        for column in schema.TABLES[table]
+        for column in schema.ALL_TABLES[table]
     }
     others = {name: frame[name].to_list() for name in frame.columns if name not in data}
     return pd.DataFrame(data | others, index=pd.RangeIndex(len(frame)))
