@@ -21,6 +21,7 @@ from .records import Outline
 MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
 SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over is no wider than this
+NOISE_REACH_PX = 9  # mask pixels; how far from an edge the noise of a JPEG block may stop the growing background
 SMALLEST_GAP_PX = 12  # mask pixels
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
@@ -184,9 +185,11 @@ def _divide(evidence, ground, rest, shadow_like):
     deep = cv2.erode(rest, KERNEL5, borderType=cv2.BORDER_REPLICATE)
     size = 2 * SHADOW_REACH_PX + 1
     front = (cv2.dilate(ground.astype(np.uint8), KERNEL3) > 0) & ~ground
-    soft_front = front & (cv2.dilate(evidence["step"].astype(np.uint8), KERNEL5) == 0)
+    soft_front = front & (cv2.dilate(evidence["step"].astype(np.uint8), KERNEL5) == 0) & (evidence["ratio"] < 0.98)
     beside_shadow = cv2.dilate(soft_front.astype(np.uint8), np.ones((size, size), np.uint8)) > 0
-    sure = (deep > 0) & ~(shadow_like & beside_shadow)
+    weak = (np.abs(evidence["light"]) < 5.0) & (evidence["chroma"] < 9.0)  # as a JPEG's chroma bleeds over an edge
+    beside_ground = cv2.dilate(front.astype(np.uint8), np.ones((2 * NOISE_REACH_PX + 1,) * 2, np.uint8)) > 0
+    sure = (deep > 0) & ~(shadow_like & beside_shadow) & ~(weak & beside_ground)
     count, labels = cv2.connectedComponents(rest, connectivity=8)
     pixels, own, rim, sharp = (
         np.bincount(labels[part], minlength=count)

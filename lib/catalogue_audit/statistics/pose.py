@@ -21,6 +21,7 @@ FEWEST = 3  # pictures of a style; with two, nothing tells which of them is off
 SPLIT_SD = 0.006  # of the base's width; how well the corner is found on made bags
 SHAPE_SPREAD_DEG = 0.5  # what folds and filling change between pieces of one style
 LEAN_SCATTER_DEG = 0.6  # the same for the lean, from the sides' profiles of made bags
+UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
 CROP_SD_DEG = 1.6  # a crop of a tenth of the frame at 85 mm looks like this much turn
 
 
@@ -220,6 +221,8 @@ def leans(frames, sketches):
             else:  # of two pictures, either may be the one that leans
                 lean[i] = float(differences[0]) / 2
                 sd[i] = math.hypot(float(uncertain[0]), abs(float(differences[0])) / 2)
+    unsure = ~(sd <= UNSURE_LEAN_DEG)
+    lean[unsure] = sd[unsure] = np.nan
     return pd.DataFrame({"lean_deg": lean, "lean_sd_deg": sd}, index=frames.index)
 
 
