@@ -4,6 +4,8 @@ import datetime
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from . import shots as s
 from .catalogue import CLEAN
 from .delivery import add_copy, capture_times, damage, natural_finish, neutral_delta_e, plain, same_photograph
@@ -39,6 +41,8 @@ def ladder():
     put("colour_profile", ("none", "BT.2020") * 5, "", ALL, lambda m: {"profile": "" if m == "none" else m})
     put("unreadable_file", (0.02, 0.1, 0.2, 0.3, 0.45, 0.6, 0.75, 0.85, 0.92, 0.97), "share of bytes", ALL, lambda m: {"truncate": m})
     put("file_spec", (64, 80, 100, 120, 140, 160, 180, 200, 220, 240), "px cut from the height", ("detail",), lambda m: {"crop": (0, m // 2, 640, 800 - (m - m // 2))})
+    put("focal_length", (-4, 5, -6, 7, -9, 10, -12, 15, -18, 20), "%", ("three_quarter", "front", "back"),
+        lambda m: {"focal_length_mm": 100 + m, "zoom": 1 + m / 100})       # from the same place: exactly an enlargement
     put("metadata", ("stripped",) * 10, "", ALL, lambda m: {"exif": ""})
     return rows
 
@@ -78,6 +82,18 @@ def _apply(pictures, rows, number):
         key = choice[(number * 5 + k * 11) % len(choice)]
         free.remove(key)
         damage(pictures, key, check, magnitude, unit, **changes)
+        if check == "focal_length":
+            damage(pictures, key, "scale", magnitude, unit, "the same zoom")
+
+
+def _dust(pictures, number):
+    """Sensor dust through a run of frames, fainter and smaller from delivery to delivery."""
+    random = np.random.default_rng([number, 41])
+    depth, radius = 0.32 - 0.03 * number, 8.0 - 0.5 * number
+    spots = tuple((float(x), float(y), radius, depth) for x, y in zip(random.uniform(0.05, 0.95, 3), random.uniform(0.04, 0.16, 3)))
+    run = sorted((p.time, key) for key, p in pictures.items() if not p.copy_of)[6:18]
+    for _, key in run:
+        damage(pictures, key, "sensor_spots", len(spots), "spots", f"depth {depth:.2f}, radius {radius:.1f} px at 1600", spots=spots)
 
 
 def _contents(pictures, number):
@@ -124,6 +140,7 @@ def plans(cache):
         yield f"finals_{number:02d}", pictures, []
     for number in range(10):
         pictures = _base_set(60 + number)
+        _dust(pictures, number)
         yield f"contents_{number:02d}", pictures, _contents(pictures, number)
     groups = []
     for item in pose_shots().items():

@@ -185,6 +185,9 @@ def small():
     return list(pictures.values()), bags, [], [(KEYS["2601"], "back")]
 
 
+SEEN_FROM_BEHIND = {"front": "behind", "behind": "front"}      # a strap's state is told as the camera sees it
+
+
 def pose_shots():
     """Further base renders with wrong poses, for the accuracy table."""
     naturals, made = s.set_c(), {}
@@ -194,15 +197,18 @@ def pose_shots():
                                  ("2204", "front", 12), ("2101", "three_quarter", 6), ("2103", "front", -9)):
         base = s.THREE_QUARTER_DEG if view == "three_quarter" else 0.0
         add(number, view, "angle", amount, {"yaw_deg": base + amount})
-    for number, view, amount in (("2204", "front", 4), ("2307", "front", -5), ("2101", "back", 6), ("2601", "back", 8), ("2705", "front", -9), ("2103", "front", 5)):
+    for number, view, amount in (("2204", "front", 4), ("2307", "front", -5), ("2101", "back", 6), ("2601", "back", 8), ("2705", "front", -9), ("2103", "front", 5),
+                                 ("2103", "back", -7), ("2705", "back", 7), ("2204", "back", -5)):
         add(number, view, "lean", amount, {"lean_deg": float(amount)})
-    for number, view, amount in (("2204", "front", 3), ("2307", "three_quarter", -4), ("2101", "front", 5), ("2705", "front", 7), ("2601", "three_quarter", 6)):
+    for number, view, amount in (("2204", "front", 3), ("2307", "three_quarter", -4), ("2101", "front", 5), ("2705", "front", 7), ("2601", "three_quarter", 6),
+                                 ("2103", "front", -3), ("2204", "three_quarter", -5), ("2101", "back", 4), ("2402", "front", 8)):
         add(number, view, "camera_height", amount, None, elevation_deg=s.ELEVATION_DEG[view] + amount)
     for number, view, amount in (("2101", "front", 26), ("2307", "front", 34), ("2103", "front", 40), ("2705", "front", 36), ("2101", "three_quarter", 38), ("2307", "three_quarter", 30)):
         add(number, view, "handles", amount, {"tilt_front_deg": float(amount)})
     for number, view, state in (("2204", "front", "behind"), ("2307", "front", "draped"), ("2402", "front", "none"), ("2601", "front", "held_up"),
                                 ("2705", "front", "coiled"), ("2204", "three_quarter", "draped"), ("2307", "back", "front"), ("2402", "three_quarter", "behind")):
-        made[number, view, "strap", state] = s.altered(naturals[KEYS[number], view], f"strap_{state}", {"strap_state": state})
+        own = SEEN_FROM_BEHIND.get(state, state) if view == "back" else state
+        made[number, view, "strap", state] = s.altered(naturals[KEYS[number], view], f"strap_{state}", {"strap_state": own})
     return made
 
 

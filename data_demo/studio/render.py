@@ -115,10 +115,13 @@ def render_base(shot, folder, samples=16, threads=1):
     tick()
     gap_cm, gap = handle_gap(parts, shot.view == "back")
     box = cameras.bounding_box(lens, world)
+    seen = shot.pose.strap_state
+    if shot.view == "back":     # told as the camera sees it
+        seen = {"front": "behind", "behind": "front"}.get(seen, seen)
     facts = {"key": shot.key, "sku": shot.bag.sku, "view": shot.view, "style": shot.bag.style, "region_px": pixels, "canvas_px": [width, height], "frame_px": [shot.width_px, shot.height_px],
              "projected_box": [float(b) for b in box], "distance_cm": lens.distance_cm, "camera_cm": [float(v) for v in lens.position],
              "elevation_deg": shot.elevation_deg, "roll_deg": shot.roll_deg, "yaw_deg": shot.pose.yaw_deg, "lean_deg": shot.pose.lean_deg,
-             "handle_gap_cm": gap_cm, "handle_gap": gap, "strap_state": shot.pose.strap_state, "focal_length_mm": shot.focal_length_mm,
+             "handle_gap_cm": gap_cm, "handle_gap": gap, "strap_state": seen, "focal_length_mm": shot.focal_length_mm,
              "px_per_cm": cameras.pixels_per_cm(lens, shot.width_px), "cpu_seconds": clock}
     Path(folder).mkdir(parents=True, exist_ok=True)
     half = lambda a: np.clip(a, 0, 60000).astype(np.float16)
