@@ -32,7 +32,9 @@ def to_linear(code):
 
 def to_lab(linear):
     """Linear sRGB as CIELAB, D50 (CIE 15:2004)."""
-    ratio = np.asarray(linear, float) @ RGB_TO_XYZ_D50.T / D50
+    linear = np.asarray(linear)
+    kind = np.float32 if linear.dtype == np.float32 else np.float64
+    ratio = linear.astype(kind) @ (RGB_TO_XYZ_D50 / D50[:, None]).T.astype(kind)
     f = np.where(ratio > (6 / 29) ** 3, np.cbrt(np.maximum(ratio, 0)), ratio * (29 / 6) ** 2 / 3 + 4 / 29)
     return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
 
@@ -66,8 +68,8 @@ def picture_of(code):
         reduction *= 2
     size = width // reduction, height // reduction
     working = cv2.resize(code, size, interpolation=cv2.INTER_AREA) if reduction > 1 else code
-    linear = to_linear(working)
-    return Picture(code, None, working, linear.astype(np.float32), to_lab(linear).astype(np.float32), reduction)
+    linear = cv2.LUT(working, to_linear(np.arange(256)).astype(np.float32))
+    return Picture(code, None, working, linear, to_lab(linear).astype(np.float32), reduction)
 
 
 def outline_of(mask, shadow=None, confidence=1.0, source="background"):

@@ -1,5 +1,6 @@
 """The files themselves: readable, to specification, well encoded, named as agreed."""
 
+import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings import brief_terms
@@ -10,6 +11,7 @@ MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specificat
 FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
 ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one is another crop
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
+LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
 SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
 
 
@@ -179,9 +181,9 @@ def upscaled(evidence):
     limit = brief_terms.tolerance(evidence.brief, "upscaled")
     if frames.empty:
         return
-    usual = float(frames["resolved"].median())
-    bar = min(limit, usual - SOUND_RESOLVED) if usual > limit else limit
-    for frame in evidence.records(frames[frames["resolved"] < bar]):
+    of_view = frames.groupby(frames["view"].fillna(""))["resolved"].transform("median")
+    bar = np.where(of_view > limit, np.minimum(limit, of_view - SOUND_RESOLVED), LESS_THAN_USUAL * of_view)
+    for frame, usual in zip(evidence.records(frames[frames["resolved"] < bar]), of_view[frames["resolved"] < bar], strict=True):
         note = (
             f"the {called(frame)} resolves only {frame['resolved'] * 100:.0f} % of the detail that its "
             f"{frame['width_px']} x {frame['height_px']} pixels could hold (the set {usual * 100:.0f} %, needs "

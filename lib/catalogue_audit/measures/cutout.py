@@ -17,6 +17,7 @@ BESIDE = (12, 18)  # px inside the edge: the product's own tone there
 ANOTHER_TONE = 5.0  # CIEDE2000 from the product's tone; shading over a few pixels stays below
 WHITE_DE = 3.0  # CIEDE2000 from white: where the cut-out begins
 CONTRAST = 12.0  # CIEDE2000 between product and white, below which a rim cannot be told
+CLEAN_STEP = 3.0  # px from the first tint to the product's tone at a clean edge of a sharp picture
 WINDOW = 9  # neighbouring profiles taken together
 SHARE = 0.8  # quantile over the contour: a rim along a fifth of it is seen
 
@@ -71,8 +72,9 @@ def rim_widths(profiles):
     Returns
     -------
     width : (n,) ndarray
-        Pixels by which the step from white to the product is wider than the
-        steepest steps of the same contour; NaN where white and product are alike.
+        Pixels between half-way from white to the rim's tone and half-way from
+        that to the product's; 0 where one step leads from white to the
+        product; NaN where white and product are alike.
     tone : (n,) ndarray
         CIEDE2000 between the rim and the product beside it.
     """
@@ -84,19 +86,27 @@ def rim_widths(profiles):
     from_product = ciede2000(smooth, product[:, None])
     clear = ciede2000(product, white) > CONTRAST
     begins = _first(from_white > WHITE_DE)
-    near = at < BESIDE[0]
-    other = np.where(near, from_product > ANOTHER_TONE, False)
-    ends = len(at) - 1 - np.argmax(other[:, ::-1], axis=1) + 1.0
-    width = np.where(other.any(axis=1) & np.isfinite(begins), ends - begins, np.nan)
-    usual = min(float(np.nanquantile(width, 0.2)), 4.0) if np.isfinite(width).any() else 0.0
-    width = np.where(clear, np.maximum(width - usual, 0), np.nan)
-    middle = np.clip(np.nan_to_num(begins + usual + (ends - begins - usual) / 2), 0, len(at) - 1).astype(int)
-    return width, from_product[np.arange(len(middle)), middle]
+    other = (from_product > ANOTHER_TONE) & (at < BESIDE[0])
+    ends = _last(other)
+    middle = np.clip(np.nan_to_num((begins + ends) / 2), 0, len(at) - 1).astype(int)
+    rows = np.arange(len(middle))
+    tone, tint = from_product[rows, middle], from_white[rows, middle]
+    outer = _first(from_white > 0.5 * tint[:, None])
+    inner = _last((from_product > 0.5 * tone[:, None]) & (at < BESIDE[0]))
+    wide = ends - begins > CLEAN_STEP
+    width = np.where(wide, np.maximum(inner - outer + 1, 0), 0.0)
+    return np.where(clear & np.isfinite(begins), width, np.nan), tone
 
 
 def _first(condition):
     """Index of the first True along each row; NaN where there is none."""
     return np.where(condition.any(axis=1), np.argmax(condition, axis=1), np.nan)
+
+
+def _last(condition):
+    """Index of the last True along each row; NaN where there is none."""
+    count = condition.shape[1]
+    return np.where(condition.any(axis=1), count - 1 - np.argmax(condition[:, ::-1], axis=1), np.nan)
 
 
 def _smoothed(profiles):

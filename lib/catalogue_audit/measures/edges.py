@@ -14,6 +14,7 @@ BLOCK = 8  # working px; at most one candidate in each block
 HALF_LENGTH = 14  # full-resolution px on either side of the edge: enough for a sigma of WIDE
 WIDE = 2.2  # px; wider edges are sampled again, twice as far
 LINES = np.array([-3.0, -1.5, 0.0, 1.5, 3.0])  # full-resolution px along the edge: averaged against noise
+SECTORS = 12  # of direction, over 180 degrees, from which candidates are taken in turn
 ROUNDS = 6  # of the moment iteration; a Gaussian edge converges in three
 NARROWEST_WEIGHT = 1.0  # px; below, samples a pixel apart no longer resolve the weight
 
@@ -32,6 +33,10 @@ class Edges(NamedTuple):
         Direction of the normal, radians, 0 along x, + towards y.
     contrast : (n,) float64
         Step height, code values.
+    spread : (n, k) float32
+        Line spreads, a sample a pixel, each of mass 1.
+    centre : (n,) float64
+        Place of each edge among its samples.
     """
 
     x: np.ndarray
@@ -39,11 +44,16 @@ class Edges(NamedTuple):
     sigma: np.ndarray
     direction: np.ndarray
     contrast: np.ndarray
+    spread: np.ndarray
+    centre: np.ndarray
 
 
 def find_edges(gray, region, count):
     """
-    Strongest gradient of each block of the working picture.
+    Strongest gradients of the working picture, one a block, all directions alike.
+
+    By strength alone, a moved picture would show only the edges that the
+    motion left sharp.
 
     Parameters
     ----------
@@ -72,11 +82,15 @@ def find_edges(gray, region, count):
     strength *= region[top : top + height, left : left + width]
     blocks = strength.reshape(height // BLOCK, BLOCK, width // BLOCK, BLOCK)
     peaks = blocks.max(axis=1).max(axis=2)
-    order = _spread(peaks, count)
+    order = _spread(peaks, 4 * count)
+    if not len(order):
+        return np.empty(0), np.empty(0), np.empty(0)
     block_row, block_column = np.unravel_index(order, peaks.shape)
     inside = blocks[block_row, :, block_column, :].reshape(len(order), -1).argmax(axis=1)
     y, x = block_row * BLOCK + inside // BLOCK, block_column * BLOCK + inside % BLOCK
-    return x + float(left), y + float(top), np.arctan2(gy[y, x].astype(float), gx[y, x].astype(float))
+    direction = np.arctan2(gy[y, x].astype(float), gx[y, x].astype(float))
+    chosen = np.argsort(_rank_within((np.mod(direction, np.pi) * SECTORS / np.pi).astype(int)), kind="stable")[:count]
+    return x[chosen] + float(left), y[chosen] + float(top), direction[chosen]
 
 
 def _spread(peaks, count):
@@ -90,13 +104,17 @@ def _spread(peaks, count):
     candidates = np.flatnonzero(peaks.ravel() >= weakest)
     candidates = candidates[np.argsort(-peaks.ravel()[candidates].astype(int), kind="stable")]
     row, column = np.unravel_index(candidates, peaks.shape)
-    group = row // part * 10_000 + column // part
+    rank = _rank_within(row // part * 10_000 + column // part)
+    return candidates[rank < max(count // 64, 4)][:count]
+
+
+def _rank_within(group):
+    """Place of each member among those of its group, in their order: 0, 1, 2, ..."""
     by_group = np.argsort(group, kind="stable")
     ordered = group[by_group]
-    first = np.searchsorted(ordered, ordered)
     rank = np.empty(len(group), int)
-    rank[by_group] = np.arange(len(group)) - first
-    return candidates[rank < max(count // 16, 4)][:count]
+    rank[by_group] = np.arange(len(group)) - np.searchsorted(ordered, ordered)
+    return rank
 
 
 def measure_edges(encoded, x, y, direction):
@@ -128,6 +146,8 @@ def measure_edges(encoded, x, y, direction):
     .. [2] ISO 12233, edge-based spatial frequency response (profile across an edge, derivative).
     """
     edges = _measure(encoded, x, y, direction, HALF_LENGTH)
+    if not len(x):
+        return edges
     if len(edges.sigma) * 4 < len(x) or np.quantile(edges.sigma, 0.25) > WIDE:
         return _measure(encoded, x, y, direction, 2 * HALF_LENGTH)
     return edges
@@ -140,7 +160,7 @@ def _measure(encoded, x, y, direction, half_length):
     inside = (x > reach) & (y > reach) & (x < width - 1 - reach) & (y < height - 1 - reach)
     x, y, direction = x[inside], y[inside], direction[inside]
     if len(x) == 0:
-        return Edges(*[np.empty(0)] * 5)
+        return Edges(*[np.empty(0)] * 5, np.empty((0, 1), np.float32), np.empty(0))
     slopes = np.diff(_profiles(encoded, x, y, direction, half_length), axis=2)
     spread = slopes.mean(axis=1)
     sign = np.sign(spread.sum(axis=1) + np.float32(1e-9))
@@ -158,6 +178,8 @@ def _measure(encoded, x, y, direction, half_length):
         np.sqrt(variance[place].astype(np.float64)),
         direction[place],
         mass[place].astype(np.float64),
+        spread[place] / mass[place, None],
+        centre[place].astype(np.float64) + (spread.shape[1] - 1) / 2,
     )
 
 
@@ -216,5 +238,7 @@ def _is_clear(spread, at, centre, variance, mass):
     misfit = np.sqrt((np.where(core, spread - model, 0) ** 2).sum(axis=1) / core.sum(axis=1))
     outside = distance > 4
     noise = np.sqrt((np.where(outside, spread, 0) ** 2).sum(axis=1) / np.maximum(outside.sum(axis=1), 1))
-    beside = np.where((distance > 2.5) & (distance < 5), np.abs(spread), 0).max(axis=1)
-    return (mass > 12) & (peak > 4 * noise) & (misfit < 0.25 * peak) & (beside < 0.6 * peak) & (np.abs(centre) < 11)
+    beside = np.where((distance > 2.2) & (distance < 5.5), cv2.blur(spread, (3, 1)), 0)
+    # A line has its other edge close by: the two cut one another's profile short, and both look too sharp.
+    single = (beside.max(axis=1) < 0.35 * peak) & (beside.min(axis=1) > -0.2 * peak)
+    return (mass > 12) & (peak > 4 * noise) & (misfit < 0.27 * peak) & single & (np.abs(centre) < 11)

@@ -9,7 +9,8 @@ FEWEST_IN_BIN = 3  # edges
 FEWEST_DIRECTIONS = 4  # occupied bins, for three unknowns
 SHARPEST = 0.35  # quantile within a bin: the product's soft edges are not the camera's doing
 CLEAR_RATIO = 1.3  # widest direction over the sharpest; below, depth and shading explain it
-CLEAR_SHARE = 0.6  # of the variance between directions that the model has to explain
+CLEAR_SHARE = 0.75  # of the variance between directions that the model has to explain
+WITHIN_DEGREES = 30.0  # of the motion's direction, and of the one across, edges have to be seen
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
 # (solves 2 a phi(a) = (2 Phi(a) - 1) / 2 for a = L / (2 s), so s = L / 2.8)
 
@@ -49,7 +50,17 @@ def motion_of(sigma, direction):
     if math.sqrt((constant + swing) / floor) < CLEAR_RATIO or explained < CLEAR_SHARE:
         return 0.0, math.nan, math.nan
     angle = math.degrees(0.5 * math.atan2(s, c)) % 180
+    if not _is_seen(place, angle):
+        return math.nan, math.nan, math.nan
     return _length(2 * swing, floor), angle, math.sqrt(floor)
+
+
+def _is_seen(place, angle):
+    """Whether edges run near to both the widest and the sharpest direction, so that neither is extrapolated."""
+    directions = np.degrees(place)
+    return all(
+        np.min(np.abs((directions - wanted + 90) % 180 - 90)) < WITHIN_DEGREES for wanted in (angle, angle + 90)
+    )
 
 
 def _by_direction(sigma, direction):

@@ -1,0 +1,131 @@
+"""Blur, motion and resolved detail against painted edges of known width."""
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.edges import find_edges, measure_edges
+from catalogue_audit.measures.sharpness import sharpness_facts
+from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
+
+# 10-90 % rise of an edge blurred by a Gaussian, in units of sigma: 2 * 1.28155 (normal quantile),
+# the relation of ISO 12233's edge spread to a Gaussian one.
+RISE_PER_SIGMA = 2.5631
+
+
+@pytest.fixture(scope="module")
+def scene():
+    code, mask = bag((800, 1000), supersample=2)
+    return code.astype(np.float32), mask
+
+
+def _facts(code, mask, quality=None):
+    code = rounded_code(code)
+    picture = picture_of(code if quality is None else through_jpeg(code, quality))
+    return sharpness_facts(picture, outline_of(working_mask(mask, picture)))
+
+
+def _moved(code, length, degrees):
+    """`code` smeared uniformly over `length` px."""
+    fine, size = 16, int(length) + 5 + int(length) % 2
+    centre = (size * fine - 1) / 2
+    kernel = np.zeros((size * fine, size * fine))
+    along = np.linspace(-length / 2, length / 2, int(length * fine * 2)) * fine
+    angle = np.radians(degrees)
+    np.add.at(
+        kernel,
+        (np.rint(centre + along * np.sin(angle)).astype(int), np.rint(centre + along * np.cos(angle)).astype(int)),
+        1.0,
+    )
+    kernel = cv2.resize(kernel, (size, size), interpolation=cv2.INTER_AREA)
+    return cv2.filter2D(code, -1, kernel / kernel.sum())
+
+
+@pytest.mark.parametrize("sigma", [0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0])
+def test_blur_is_within_a_tenth_of_the_gaussian_that_made_it(scene, sigma):
+    code, mask = scene
+    noisy = cv2.GaussianBlur(code, (0, 0), sigma) + np.random.default_rng(1).standard_normal(code.shape)
+    assert _facts(noisy, mask, quality=90)["blur_px"] == pytest.approx(sigma, rel=0.1)
+
+
+def test_an_edge_profile_agrees_with_its_10_to_90_per_cent_rise():
+    """Point-sampled slanted edges: the width found times 2.5631 is the rise read off the exact error function."""
+    from scipy.special import ndtr
+
+    y, x = np.mgrid[:300, :300].astype(float)
+    for sigma in (0.7, 1.0, 2.0, 4.0):
+        distance = (x - 150) * np.cos(0.1) + (y - 150) * np.sin(0.1)
+        code = rounded_code(60 + 140 * ndtr(distance / sigma))
+        encoded = np.repeat(code[..., None], 3, axis=2)
+        at_y = np.arange(60.0, 240.0, 6)
+        at_x = 150 - (at_y - 150) * np.tan(0.1)
+        edges = measure_edges(encoded, at_x, at_y, np.full(len(at_y), 0.1))
+        fine = np.linspace(-12, 12, 24001)
+        profile = ndtr(fine / sigma)
+        rise = fine[np.searchsorted(profile, 0.9)] - fine[np.searchsorted(profile, 0.1)]
+        assert len(edges.sigma) > 20
+        tolerance = 0.03 if sigma >= 1 else 0.05  # below 1 px the samples between pixels are interpolated
+        assert RISE_PER_SIGMA * np.median(edges.sigma) == pytest.approx(rise, rel=tolerance)
+
+
+@pytest.mark.parametrize(("length", "degrees"), [(4, 30), (4, 90), (9, 0), (9, 60), (14, 135)])
+def test_motion_is_told_by_length_and_direction(scene, length, degrees):
+    code, mask = scene
+    facts = _facts(_moved(cv2.GaussianBlur(code, (0, 0), 0.8), length, degrees), mask, quality=90)
+    assert facts["motion_px"] == pytest.approx(length, rel=0.12)
+    off = (facts["motion_direction_deg"] - degrees + 90) % 180 - 90
+    assert abs(off) < 6
+    assert facts["blur_px"] > 1.0
+
+
+@pytest.mark.parametrize("sigma", [0.7, 1.5, 3.0, 5.0])
+def test_defocus_is_not_taken_for_motion(scene, sigma):
+    code, mask = scene
+    facts = _facts(cv2.GaussianBlur(code, (0, 0), sigma), mask, quality=90)
+    assert not facts["motion_px"] > 0  # 0, or unknown where edges run in too few directions
+
+
+@pytest.mark.parametrize("share", [0.3, 0.4, 0.5])
+@pytest.mark.parametrize("interpolation", [cv2.INTER_CUBIC, cv2.INTER_LANCZOS4])
+def test_an_enlarged_picture_resolves_what_the_small_one_did(scene, share, interpolation):
+    code, mask = scene
+    small = cv2.resize(cv2.GaussianBlur(code, (0, 0), 0.5), None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    large = cv2.resize(small, code.shape[1::-1], interpolation=interpolation)
+    noisy = large + np.random.default_rng(2).standard_normal(code.shape)
+    assert _facts(noisy, mask, quality=92)["resolved"] == pytest.approx(share, rel=0.12)
+
+
+@pytest.mark.parametrize("sigma", [0.6, 1.3, 2.5, 5.0])
+def test_a_picture_out_of_focus_is_not_taken_for_an_enlarged_one(scene, sigma):
+    code, mask = scene
+    assert _facts(cv2.GaussianBlur(code, (0, 0), sigma), mask, quality=92)["resolved"] == 1
+
+
+def test_a_real_focus_series_is_ordered_in_the_part_that_goes_out_of_focus():
+    """The near third of a board while the focus moves away from it (tests/data/focus_pcb, MIT; step = file number)."""
+    blur = []
+    for step in (1, 3, 7):
+        code = cv2.imread(str(Path(__file__).parent / "data" / "focus_pcb" / f"pcb_{step:03d}.jpg"))[1024:, :, ::-1]
+        picture = picture_of(np.ascontiguousarray(code))
+        blur.append(sharpness_facts(picture, outline_of(np.ones(picture.working.shape[:2], bool)))["blur_px"])
+    assert blur[0] < 1.0
+    assert blur[1] > 1.3 * blur[0]
+    assert blur[2] > 2 * blur[1]
+
+
+def test_a_featureless_product_has_no_sharpness_and_says_why():
+    code = np.full((400, 400, 3), 128.0)
+    facts = _facts(code, np.ones((400, 400), bool))
+    assert "blur_px" not in facts
+    assert "too few clear edges" in facts["reasons"][0]
+
+
+def test_edges_are_found_where_they_are():
+    gray = np.full((200, 300), 60, np.uint8)
+    gray[:, 150:] = 200
+    x, y, direction = find_edges(gray, np.ones(gray.shape, bool), 50)
+    assert len(x) > 3
+    assert np.all(np.abs(x - 149.5) <= 1)
+    assert np.allclose(np.mod(direction + 0.1, np.pi), 0.1, atol=0.01)
