@@ -39,6 +39,13 @@ def test_the_usual_brief_requires_and_knows_the_views_of_a_bag():
     ]
 
 
+def test_the_day_of_the_judgement_is_a_date_or_its_text():
+    assert parse_brief("as_of = 2026-05-01").as_of == parse_brief('as_of = "2026-05-01"').as_of == "2026-05-01"
+    assert parse_brief("").as_of is None
+    with pytest.raises(UsageError, match="as_of: soon must be a day"):
+        parse_brief('as_of = "soon"')
+
+
 def test_tolerances_are_those_of_the_table_of_checks():
     brief = load_brief()
     for name, check in CHECKS.items():

@@ -1,5 +1,6 @@
 """The brief as one checked record, and what follows from it for one product."""
 
+import datetime
 from typing import Literal
 
 from pydantic import Field, field_validator
@@ -25,6 +26,11 @@ class Brief(Section):
     stage: Literal["originals", "finals", "auto"] = Field(
         "auto", description="originals: from the camera. finals: retouched. auto: told from the files"
     )
+    as_of: str | None = Field(
+        None,
+        description="Day of the judgement, for the products file's due and sample_until; left out: the newest capture date",
+        examples=["2026-03-31"],
+    )
     views: Views = Views()
     tolerance: dict[str, float | list[float]] = Field(
         default_factory=lambda: dict(USUAL_TOLERANCES),
@@ -48,6 +54,17 @@ class Brief(Section):
     capture: Capture = Capture()
     privacy: Privacy = Privacy()
     limits: Limits = Limits()
+
+    @field_validator("as_of", mode="before")
+    @classmethod
+    def _as_of_is_a_day(cls, given):
+        if isinstance(given, datetime.date):  # TOML's own dates, with or without a time
+            return given.isoformat()[:10]
+        try:
+            return given if given is None else datetime.date.fromisoformat(given).isoformat()
+        except (TypeError, ValueError) as error:
+            msg = f"{given} must be a day such as 2026-03-31"
+            raise ValueError(msg) from error
 
     @field_validator("tolerance")
     @classmethod

@@ -56,8 +56,6 @@ class Evidence:
         The rule the set follows, or the brief's.
     sketches : mapping of str to dict
         File to sketch, loaded one at a time.
-    problems : sequence of (str, str)
-        Entries of the folder that are no picture to measure, and why.
     as_of : str or None
         ISO date on which the delivery is judged, for ``due`` and
         ``sample_until``; None takes the brief's ``as_of`` or the newest
@@ -79,7 +77,6 @@ class Evidence:
     detail: pd.DataFrame = _table("file")
     framing_rule: str = ""
     sketches: Mapping = field(default_factory=dict)
-    problems: tuple = ()
     as_of: str | None = None
 
     def __post_init__(self):

@@ -62,7 +62,7 @@ def judge_delivery(
     """
     stage = tell_stage(frames, brief)
     frames, pairs = _grouped(frames, sketches, brief)
-    frames = _with(frames, pose_deviations(frames, sketches, brief))
+    frames = _with(frames, pose_deviations(frames, sketches, brief, products))
     frames = _with(frames, light_deviations(frames, sketches, brief))
     spot_counts, spots = sensor_spots(frames, sketches)
     frames = conform("frames", frames.assign(sensor_spots=spot_counts))
@@ -77,7 +77,7 @@ def judge_delivery(
         pairs=pairs,
         misfiled=misfiled(frames, sketches),
         spots=spots,
-        framing_rule=framing_rule(frames, brief),
+        framing_rule=framing_rule(frames, brief, products),
         sketches=sketches,
     )
     findings, marks = find(evidence)
