@@ -221,7 +221,7 @@ def metadata(evidence):
 
 
 def unexpected_file(evidence):
-    """Files whose name does not say which product or view they show, and entries that are no picture."""
+    """Files whose name does not say which product or view they show."""
     facts = {name.file: name for name in evidence.names}
     frames = evidence.frames
     for frame in evidence.records(frames[frames["view_kind"] != "target"]):
@@ -233,6 +233,3 @@ def unexpected_file(evidence):
         mend = f"rename it, perhaps to {plain(suggestion)}" if suggestion else "rename it, or say in the brief how to read it"
         note = f"{plain(frame['file'])} fits no product and view ({plain(problem).rstrip('.').lower()}): {mend}"
         yield finding("unexpected_file", sentence(note), frame)
-    for file, problem in evidence.problems:
-        if file not in facts:
-            yield finding("unexpected_file", sentence(f"{plain(file)}: {plain(problem)}"), file=file, remedy="check")
