@@ -56,7 +56,7 @@ def light_deviations(frames, sketches, brief):
     ratios, sd = white_ratios(frames, whole)
     reference = _white_reference(ratios, whole & (sd < SHADOW_BIAS_SD), picture, brief)
     background, background_sd = region_deviations(frames, sketches, whole, picture, _given(brief, "background_ev"))
-    exposure, exposure_sd = exposure_deviations(frames, whole, background, background_sd)
+    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd)
     if picture is not None:
         exposure = exposure - (exposure[picture] if np.isfinite(exposure[picture]) else 0.0)
     gains = np.exp(reference - ratios)
