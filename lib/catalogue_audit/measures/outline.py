@@ -208,6 +208,8 @@ def _divide(evidence, ground, rest, shadow_like):
     markers[ground] = 1
     markers[sure] = 2
     cv2.watershed(_tones(evidence), markers)
+    for edge, beside in ((0, 1), (-1, -2)):  # the watershed leaves the frame's outermost pixels undecided
+        markers[edge], markers[:, edge] = markers[beside], markers[:, beside]
     product = (markers == 2).astype(np.uint8)
     ground = (markers == 1).astype(np.uint8)
     product = cv2.erode(product, KERNEL3, borderType=cv2.BORDER_REPLICATE) > 0

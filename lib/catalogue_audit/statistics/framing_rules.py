@@ -7,7 +7,8 @@ import pandas as pd
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
 FEWEST = 3
-CLEARLY = 0.8  # a rule must be this much steadier than 'first_limit' to be preferred to it
+AS_STEADY = 1.3  # 'first_limit' can imitate equal height and width; it must be this much steadier to be believed
+LARGEST_STEP = 0.1  # relative; a product farther off is off by any rule, and counts no more than this
 
 
 def framing_rule(frames, brief, products=None):
@@ -33,14 +34,16 @@ def framing_rule(frames, brief, products=None):
     spreads = rule_spreads(frames, products)
     if not len(spreads):
         return ""
-    best = spreads.idxmin()
-    first = spreads.get("first_limit", math.nan)
-    return "first_limit" if np.isfinite(first) and spreads[best] > CLEARLY * first else str(best)
+    plain = spreads.drop("first_limit", errors="ignore")
+    first = spreads.get("first_limit", math.inf)
+    if len(plain) and plain.min() <= AS_STEADY * first:
+        return str(plain.idxmin())
+    return "first_limit"
 
 
 def rule_spreads(frames, products=None):
     """
-    How steadily the set follows each rule: relative robust spread of what the rule keeps equal.
+    How steadily the set follows each rule: mean relative deviation, capped, of what the rule keeps equal.
 
     Returns
     -------
@@ -56,7 +59,7 @@ def rule_spreads(frames, products=None):
             if len(sizes) >= FEWEST:
                 values.append(np.log(sizes) - np.median(np.log(sizes)))
         if values:
-            spreads[rule] = 1.4826 * float(np.median(np.abs(np.concatenate(values))))
+            spreads[rule] = float(np.mean(np.minimum(np.abs(np.concatenate(values)), LARGEST_STEP)))
     return pd.Series(spreads, dtype=float)
 
 

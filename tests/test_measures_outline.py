@@ -1,0 +1,95 @@
+"""The outline against painted truth, cases without a product, and an alpha channel."""
+
+import cv2
+import making
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+
+SHAPE = (600, 480)
+BODY = np.array([(120.0, 250), (360, 250), (348, 510), (132, 510)])
+HANDLE = making.strip(making.arch(240, 254, 70, 110), 9)
+
+
+def outlined(rgb, alpha=None):
+    picture = making.picture_of(rgb, alpha)
+    return find_outline(picture, fit_backdrop(picture))
+
+
+def iou(mask, truth):
+    truth = truth > 0.5
+    return np.sum(mask & truth) / np.sum(mask | truth)
+
+
+def bag(colour, background, shadow=True, noise=0.003):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    cast = making.soft_shadow(truth, 0.4, 10, 5) if shadow else None
+    return making.photograph(making.put(background, truth, colour, cast), noise=noise), truth
+
+
+@pytest.mark.parametrize("colour", [(0.2, 0.04, 0.03), (0.02, 0.02, 0.02), (0.05, 0.08, 0.3), (0.45, 0.3, 0.05)])
+@pytest.mark.parametrize("level", [0.85, 0.4])
+def test_mask_of_a_painted_bag_meets_its_truth(colour, level):
+    rgb, truth = bag(colour, making.sweep(*SHAPE, level))
+    found = outlined(rgb)
+    assert iou(found.mask, truth) > 0.98
+    rows, columns = np.flatnonzero((truth > 0.5).any(axis=1)), np.flatnonzero((truth > 0.5).any(axis=0))
+    box = columns[0] / 480, rows[0] / 600, (columns[-1] + 1) / 480, (rows[-1] + 1) / 600
+    assert np.abs(np.subtract(found.box, box)).max() < 0.006
+    assert found.confidence > 0.8
+
+
+def test_the_gap_in_the_handle_stays_open():
+    rgb, _ = bag((0.2, 0.04, 0.03), making.sweep(*SHAPE))
+    assert not outlined(rgb).mask[200:235, 220:260].any()
+
+
+def test_a_cast_shadow_is_not_product():
+    rgb, truth = bag((0.2, 0.04, 0.03), making.sweep(*SHAPE))
+    found = outlined(rgb)
+    assert np.mean(found.mask[520:, :]) < 0.01
+    assert found.shadow[512:530, 150:330].mean() > 0.3
+
+
+@pytest.mark.parametrize("rgb", [np.full((60, 50, 3), 255, np.uint8), np.zeros((60, 50, 3), np.uint8), np.full((1, 1, 3), 200, np.uint8)])
+def test_nothing_is_found_where_there_is_nothing(rgb):
+    found = outlined(rgb)
+    assert found.box is None and found.confidence == 0 and found.reason and not found.mask.any()
+
+
+def test_a_picture_without_a_studio_is_not_trusted():
+    noise = np.random.default_rng(0).integers(0, 255, (300, 240, 3), dtype=np.uint8)
+    assert outlined(noise).confidence < CONFIDENCE_LIMIT
+
+
+def test_alpha_is_the_mask_and_soft_alpha_is_shadow():
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    alpha = np.rint(truth * 255).astype(np.uint8)
+    alpha[530:560, 150:330] = 90  # a shadow kept in the alpha channel
+    rgb = making.photograph(making.put(making.sweep(*SHAPE), truth, (0.9, 0.9, 0.9)))
+    found = outlined(rgb, alpha)
+    assert found.source == "alpha" and iou(found.mask, truth) > 0.998
+    assert found.shadow[535:555, 160:320].all()
+
+
+def test_the_side_that_the_product_meets_is_named():
+    truth = making.cover(SHAPE, [(120, -20), (360, -20), (360, 400), (120, 400)])
+    rgb = making.photograph(making.put(making.sweep(*SHAPE), truth, (0.1, 0.02, 0.02)))
+    assert outlined(rgb).touches == ("top",)
+
+
+def test_both_of_two_products_are_product():
+    left, right = [(60, 200), (200, 200), (200, 450), (60, 450)], [(260, 200), (420, 200), (420, 450), (260, 450)]
+    truth = making.cover(SHAPE, left, right)
+    found = outlined(making.photograph(making.put(making.sweep(*SHAPE), truth, (0.1, 0.02, 0.02))))
+    assert iou(found.mask, truth) > 0.99 and len(found.contours) == 2
+
+
+def test_the_contours_hold_the_area_that_opencv_measures():
+    rgb, truth = bag((0.2, 0.04, 0.03), making.sweep(*SHAPE), shadow=False)
+    outer, *gaps = outlined(rgb).contours
+    area = cv2.contourArea(outer) - sum(cv2.contourArea(gap) for gap in gaps)
+    assert area == pytest.approx(float(truth.sum()), rel=0.01)

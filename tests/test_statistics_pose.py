@@ -1,0 +1,117 @@
+"""Deviations within a set: turn by the base's split, lean by the widths, framing rules, straps, crops."""
+
+import math
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+
+from catalogue_audit import schema
+from catalogue_audit.measures.strap import EVIDENCE
+from catalogue_audit.statistics.detail import locate_detail
+from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
+from catalogue_audit.statistics.pose import leans, pose_deviations, yaw_deviations
+from catalogue_audit.statistics.strap_states import strap_state
+
+
+def table(**columns):
+    rows = len(next(iter(columns.values())))
+    frames = pd.DataFrame({column.name: [None] * rows for column in schema.FRAME_COLUMNS})
+    return frames.assign(file=[f"{k}.jpg" for k in range(rows)], view_kind="upright", style="tote", origin="original", **columns)
+
+
+def test_an_empty_set_gives_an_empty_table():
+    frames = table(view=[])
+    found = pose_deviations(frames, {}, None)
+    assert len(found) == 0 and {"yaw_dev_deg", "lean_deg", "strap_state", "scale_dev"} <= set(found)
+
+
+def test_the_split_of_the_base_tells_the_turn():
+    turns = np.array([32.0, 31.0, 33.0, 32.5, 40.0])
+    depth = 14 / 38
+    sketches = {}
+    for k, turn in enumerate(np.radians(turns)):
+        share = depth * math.tan(turn) / (1 + depth * math.tan(turn))
+        sketches[f"{k}.jpg"] = {"corner": np.array([0.2, 0.8, 0.2 + 0.6 * share, 0.85, 0.8, 0.8, 0.2, -0.08, 0.003, 0.003], np.float32)}
+    frames = table(view=["three_quarter"] * 5, yaw_deg=turns + [0.5, -0.4, 0.3, -0.2, 0.1], yaw_sd_deg=[1.8] * 5)
+    found = yaw_deviations(frames, sketches, None)
+    assert np.allclose(found["yaw_dev_deg"], turns - 32.5, atol=0.6)
+    assert found["yaw_dev_deg"].iloc[4] > 3 * found["yaw_dev_sd_deg"].iloc[4]
+
+
+def upright_profile(lean_deg, focal_px=2300.0, distance=180.0, width=30.0, height=28.0):
+    """Sides of a leaning board, by cv2.projectPoints."""
+    lean = math.radians(lean_deg)
+    up = np.linspace(height, 0, 64)
+    depth, rise = -up * math.sin(lean), up * math.cos(lean)  # + lean: the top comes nearer
+    camera = np.array([[focal_px, 0, 400], [0, focal_px, 500], [0, 0, 1]])
+    sides = []
+    for x in (-width / 2, width / 2):
+        points = np.stack([np.full(64, x), 14 - rise, depth + distance], axis=1)
+        sides.append(cv2.projectPoints(points, np.zeros(3), np.zeros(3), camera, None)[0][:, 0])
+    left, right = sides
+    return np.stack([left[:, 1] / 1000, left[:, 0] / 800, right[:, 0] / 800], axis=1).astype(np.float32)
+
+
+@pytest.mark.parametrize("lean", [-5.0, 3.0, 6.0])
+def test_lean_is_told_from_the_widths_of_one_style(lean):
+    sketches = {f"{k}.jpg": {"sides": upright_profile(value)} for k, value in enumerate([0.0, 0.0, 0.0, lean])}
+    focal_35mm = 2300 / math.hypot(800, 1000) * math.hypot(36, 24)
+    frames = table(view=["front", "back", "front", "front"], width_px=[800] * 4, height_px=[1000] * 4, focal_length_35mm=[focal_35mm] * 4)
+    found = leans(frames, sketches)
+    assert found["lean_deg"].iloc[3] == pytest.approx(lean, abs=0.7)
+    assert found["lean_deg"].iloc[:3].abs().max() < 0.3
+
+
+def test_the_rule_that_the_set_follows_is_found():
+    random = np.random.default_rng(1)
+    width = random.uniform(0.4, 0.9, 30)
+    equal = table(view=["front"] * 30, fill_height=random.normal(0.8, 0.003, 30), fill_width=width, fill_area=0.7 * width)
+    assert framing_rule(equal, None) == "equal_height"
+    aspect = random.uniform(0.6, 1.5, 30)
+    size = np.minimum(0.74 / aspect, 0.68)
+    limited = table(view=["front"] * 30, fill_height=size, fill_width=size * aspect, fill_area=0.8 * size**2 * aspect)
+    assert framing_rule(limited, None) == "first_limit"
+
+
+def test_a_product_framed_too_small_is_told_by_the_rule():
+    height = np.full(12, 0.8)
+    height[5] = 0.72
+    width = np.linspace(0.4, 0.9, 12)
+    frames = table(view=["front"] * 12, fill_height=height, fill_width=width, fill_area=width * height, centre_dx=[0.0] * 12, centre_dy=[0.0] * 12)
+    found = size_and_place(frames, {}, None)
+    assert found["scale_dev"].iloc[5] == pytest.approx(-0.1, abs=0.005)
+    assert found["scale_dev"].drop(5).abs().max() < 0.01
+
+
+@pytest.mark.parametrize(
+    ("evidence", "view", "state"),
+    [
+        ({}, "front", "none"),
+        ({"apart": 0.04}, "front", "coiled"),
+        ({"beside_right": 0.02, "arch_height": 0.3, "arch_span": 0.7}, "front", "draped"),
+        ({"arch_height": 0.8, "arch_span": 0.85, "arch_bands": 2}, "front", "held_up"),
+        ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, "front", "none"),
+        ({"curve": 1.9}, "front", "front"),
+        ({"curve": 1.9}, "back", "behind"),
+    ],
+)
+def test_strap_states_follow_from_the_evidence(evidence, view, state):
+    assert strap_state({name: evidence.get(name, 0.0) for name in EVIDENCE}, view) == state
+
+
+def test_a_crop_is_placed_where_it_was_taken():
+    random = np.random.default_rng(4)
+    picture = cv2.GaussianBlur(random.integers(0, 255, (600, 600), dtype=np.uint8), (0, 0), 3)
+    picture = cv2.normalize(picture, None, 0, 255, cv2.NORM_MINMAX)
+    crop = cv2.resize(picture[150:350, 200:400], (600, 600), interpolation=cv2.INTER_CUBIC)
+    other = cv2.normalize(cv2.GaussianBlur(random.integers(0, 255, (600, 600), dtype=np.uint8), (0, 0), 3), None, 0, 255, cv2.NORM_MINMAX)
+    sketches = []
+    for grey in (crop, picture, other):
+        points, descriptors = cv2.ORB_create(500, 1.2, 8, fastThreshold=5).detectAndCompute(grey, None)
+        sketches.append({"keypoints": np.array([(p.pt[0] / 600, p.pt[1] / 600, p.size / 600, p.angle) for p in points], np.float32), "descriptors": descriptors})
+    box, magnification, inliers, score = locate_detail(sketches[0], sketches[1])
+    assert np.allclose(box, (200 / 600, 150 / 600, 400 / 600, 350 / 600), atol=0.02)
+    assert magnification == pytest.approx(3.0, rel=0.05) and inliers >= 6 and score > 0
+    assert locate_detail(sketches[0], sketches[2])[0] is None
