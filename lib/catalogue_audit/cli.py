@@ -39,32 +39,50 @@ def main(arguments=None):
         The exit status; see `EXIT_STATUS`.
     """
     options = _parser().parse_args(arguments)
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _end_by_signal)
+    for number in ENDING_SIGNALS:
+        if signal.getsignal(number) is not signal.SIG_IGN:  # nohup ignores SIGHUP, and means it
+            signal.signal(number, _end_by_signal)
     try:
         return options.run(options)
     except AuditError as error:
         _say(str(error))
         return error.exit_status
-    except KeyboardInterrupt:
-        _say("Stopped. Measured files are kept; the same command goes on from there.")
-        return 128 + signal.SIGINT
     except _Ended as ended:
         _say("Stopped. Measured files are kept; the same command goes on from there.")
         return 128 + ended.number
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 128 + signal.SIGPIPE
+    except Exception as error:  # noqa: BLE001 - nobody can act on a traceback; the place is enough to mend it
+        _say(_unforeseen(error))
+        return AuditError.exit_status
 
 
-class _Ended(BaseException):
+ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
+class _Ended(KeyboardInterrupt):  # a KeyboardInterrupt, because event loops let those through
     def __init__(self, number):
         super().__init__(number)
         self.number = number
 
 
 def _end_by_signal(number, frame):
+    for other in ENDING_SIGNALS:  # a second signal must not break off the clearing up
+        signal.signal(other, signal.SIG_IGN)
     raise _Ended(number)
+
+
+def _unforeseen(error):
+    """Two lines about a fault of the program itself: what, where, what to do."""
+    place = error.__traceback__
+    while place.tb_next is not None:
+        place = place.tb_next
+    where = f"{os.path.basename(place.tb_frame.f_code.co_filename)}, line {place.tb_lineno}"
+    return (
+        f"The audit could not finish: {type(error).__name__} in {where}. No report was written.\n"
+        "This is a fault of the program, not of the delivery: please report these two lines to its maintainers."
+    )
 
 
 def _parser():
@@ -78,6 +96,7 @@ def _parser():
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     _add_review(commands)
     _add_brief(commands)
+    _add_season(commands)
     _add_scheduled(commands)
     return parser
 
@@ -119,6 +138,57 @@ def _add_brief(commands):
     brief.add_argument("--from-report", metavar="REPORT", help="derive it from the report of a delivery you accepted")
     brief.add_argument("--to", metavar="FILE", help="write there instead of to standard output; never replaces a file")
     brief.set_defaults(run=_run_brief)
+
+
+def _add_season(commands):
+    command = commands.add_parser(
+        "season",
+        help="study habits, faults and looks over many deliveries",
+        description="Study every delivery whose audit is stored in the output folder; deliveries named here are audited "
+        "first where they have changed. Writes a dated season report, and prints its path last.",
+        epilog="examples:\n"
+        "  catalogue-audit season --out reports --since 2026-01-01\n"
+        "  catalogue-audit season deliveries/* --out reports\n"
+        "  catalogue-audit season --out reports --supplier 'north*' --camera 0412345\n\n"
+        "Status 1 here: a habit, a recurring critical or major fault, or a delivery unlike the current look.\n\n" + EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument("deliveries", nargs="*", metavar="DELIVERY", help="audit these first (default: only what is stored)")
+    command.add_argument("--out", default="reports", metavar="DIR", help="folder of earlier and new reports (default: reports)")
+    command.add_argument("--since", metavar="DATE", help="first day of capture, for example 2026-01-31")
+    command.add_argument("--until", metavar="DATE", help="last day of capture")
+    command.add_argument("--camera", metavar="SERIAL", help="only pictures of the camera with this serial number")
+    command.add_argument("--style", metavar="STYLE", help="only this style of the products file; * and ? are placeholders")
+    command.add_argument(
+        "--supplier",
+        metavar="NAME",
+        help="only this supplier: the products file's column 'supplier' where there is one, else the delivery's name; * and ? are placeholders",
+    )
+    command.add_argument("--brief", metavar="FILE", help="brief for the deliveries named here (default: bags)")
+    command.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    command.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
+    command.set_defaults(run=_run_season)
+
+
+def _run_season(options):
+    from catalogue_audit.runs.season import season
+
+    result = season(
+        options.deliveries,
+        out=options.out,
+        since=options.since,
+        until=options.until,
+        camera=options.camera,
+        style=options.style,
+        supplier=options.supplier,
+        brief=options.brief,
+        jobs=options.jobs,
+        tables_only=options.tables_only,
+        progress=_Progress() if sys.stderr.isatty() else None,
+    )
+    _say(result.summary["verdict_sentence"])
+    _print_path(result.folder)
+    return result.exit_status
 
 
 def _add_scheduled(commands):
@@ -192,7 +262,7 @@ def _run_review(options):
         progress=progress,
     )
     _say(result.summary["verdict_sentence"])
-    print(result.folder)
+    _print_path(result.folder)
     return result.exit_status
 
 
@@ -212,6 +282,13 @@ class _Progress:
         end = "\n" if done >= total else ""
         sys.stderr.write(f"\r{done} of {total} pictures measured{end}")
         sys.stderr.flush()
+
+
+def _print_path(path):
+    """A path on a line of its own on standard output, byte for byte, whatever the terminal's encoding."""
+    sys.stdout.flush()
+    sys.stdout.buffer.write(os.fsencode(path) + b"\n")
+    sys.stdout.buffer.flush()
 
 
 def _say(text):

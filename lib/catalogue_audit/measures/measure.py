@@ -57,6 +57,10 @@ _STEP_NAMES = {
 }
 
 
+SMALLEST_SIDE = 16  # px; with less there is no border to tell a background from
+TOO_SMALL = "the picture has only {width_px} x {height_px} pixels, too few to measure anything: ask for it in full size"
+
+
 class Limits(NamedTuple):
     """What one file may cost: `max_pixels` as declared in its header, before decoding."""
 
@@ -96,6 +100,8 @@ def measure_bytes(data, limits=Limits()):
         picture = decode(data, container, facts.get("orientation") or 1)
         reasons.extend(picture.notes)
         facts["height_px"], facts["width_px"] = picture.encoded.shape[:2]
+        if min(picture.encoded.shape[:2]) < SMALLEST_SIDE:
+            raise UnreadablePicture(TOO_SMALL.format(**facts))
         measured, sketch = measure_picture(picture, facts)
         _merge(facts, reasons, measured)
         facts["status"] = "measured_with_note" if noted or picture.notes else "measured"

@@ -5,22 +5,26 @@ They run one after another, in kernels of this very interpreter, and a run that
 did not reach the last cell is a failure whatever the saved file says.
 """
 
+import asyncio
 import contextlib
 import json
 import os
 import shutil
 import sys
 import tempfile
+import threading
 from pathlib import Path
 from typing import NamedTuple
 
 import nbformat
+import psutil
 
 from catalogue_audit.errors import AuditError
 
 KERNEL = "catalogue-audit"
 CELL_TIMEOUT = 300  # s
 START_TIMEOUT = 120  # s
+LAST_SECONDS = 8  # s, for a notebook to notice that its kernel was ended
 KERNEL_OPTIONS = ("--HistoryManager.enabled=False", "--Application.log_level=50")  # writes no history, warns of nothing
 SOURCE = "notebooks"  # folder of the repository
 REPORT_NOTEBOOKS = ("01_delivery_review.ipynb", "02_consistency_study.ipynb", "03_reshoot_and_retouch_sheets.ipynb")
@@ -143,7 +147,8 @@ def _execute(name, source, raw, parameters, cell_timeout):
 
     try:
         with _without_warnings():
-            papermill.execute_notebook(
+            _beside_the_main_thread(
+                raw.parent, papermill.execute_notebook,
                 str(source), str(raw), parameters=parameters, kernel_name=KERNEL, progress_bar=False, log_output=False,
                 start_timeout=START_TIMEOUT, execution_timeout=cell_timeout, cwd=str(raw.parent), request_save_on_cell_execute=False,
             )  # fmt: skip
@@ -156,6 +161,46 @@ def _execute(name, source, raw, parameters, cell_timeout):
     except (RuntimeError, OSError) as error:
         return Failure(name, 0, f"its process could not be started or spoken to ({_one_line(error)})")
     return None
+
+
+def _beside_the_main_thread(scratch, call, *arguments, **options):
+    """
+    Make a call in a thread of its own, and end its kernel when this thread is to end.
+
+    In the main thread nbclient takes SIGINT and SIGTERM for itself and afterwards
+    gives neither back, so that a run could not be ended while notebooks run.
+    """
+    outcome = {}
+
+    def work():
+        loop = asyncio.new_event_loop()
+        asyncio.set_event_loop(loop)
+        try:
+            outcome["value"] = call(*arguments, **options)
+        except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
+            outcome["error"] = error
+        finally:
+            loop.close()
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    try:
+        thread.join()
+    except BaseException:
+        _end_kernels(scratch)
+        thread.join(LAST_SECONDS)
+        raise
+    if "error" in outcome:
+        raise outcome["error"]
+    return outcome["value"]
+
+
+def _end_kernels(scratch):
+    """End the kernels whose connection file lies in our scratch folder."""
+    for child in psutil.Process().children(recursive=True):
+        with contextlib.suppress(psutil.Error):
+            if any(str(scratch) in argument for argument in child.cmdline()):
+                child.kill()
 
 
 def _cells_run(raw):

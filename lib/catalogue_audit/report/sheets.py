@@ -16,7 +16,7 @@ from catalogue_audit.report.actions import (
     things_to_do,
 )
 from catalogue_audit.report.page import headline
-from catalogue_audit.report.tables import escape_cell
+from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import (
     REMEDY_TITLES,
     check_title,
@@ -90,7 +90,7 @@ def write_sheets(audit, folder):
 def write_csv(path, columns, rows):
     """Write rows as CSV in the contract's way: UTF-8, ``.`` decimal, empty = unknown, no formula."""
     with open(path, "w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
+        writer = csv.writer(UnixLines(file))
         writer.writerow(columns)
         for row in rows:
             writer.writerow(["" if is_missing(row.get(name)) else _cell(row[name]) for name in columns])

@@ -5,21 +5,26 @@ A file that hangs, or takes its worker down with it, costs itself and nothing
 else: it becomes a row with a reason.
 """
 
+import contextlib
+import hashlib
 import multiprocessing
 import os
 import resource
 import signal
 import time
 from concurrent.futures import FIRST_COMPLETED, TimeoutError, wait
+from concurrent.futures.process import BrokenProcessPool
 
 from pebble import ProcessExpired, ProcessPool
 
+from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
-from catalogue_audit.errors import UnreadablePicture
+from catalogue_audit.errors import AuditError, UnreadablePicture
 from catalogue_audit.runs import store
 
 IN_FLIGHT = 3  # files handed out per worker: enough to keep it busy, few enough to bound memory
-COMMIT_EVERY = 32  # results kept per transaction; a killed run repeats at most these
+POOL_STARTS = 4  # a pool all of whose workers were ended from outside is begun anew, at most this often
+COMMIT_SECONDS = 1.0  # between transactions; a killed run repeats at most what was measured in this time
 
 # Arrays of picture size are otherwise given back to the kernel and faulted in again at every use.
 _WORKER_ENVIRONMENT = {
@@ -28,7 +33,13 @@ _WORKER_ENVIRONMENT = {
     "MALLOC_ARENA_MAX": "2",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
+    "PYTHONSAFEPATH": "1",  # started inside a delivery, a worker must not import modules from it
 }
+
+UNFORESEEN = (
+    "something in this file is of a kind that the measuring program does not foresee, so it was not measured; "
+    "ask for a fresh export as a plain baseline JPEG"
+)
 
 
 def measure_delivery(delivery, entries, connection, version, *, jobs=None, limits, progress=None):
@@ -56,31 +67,54 @@ def measure_delivery(delivery, entries, connection, version, *, jobs=None, limit
     """
     results = [None] * len(entries)
     waiting = []
+    location = shown_name(os.fsencode(delivery.location))
     for index, entry in enumerate(entries):
         if entry.problem:
             results[index] = _not_measured(entry, entry.problem)
             continue
-        content = store.recognise(connection, delivery.location, entry)
-        results[index] = content and store.recall(connection, version, content)
+        content = store.recognise(connection, location, entry)
+        allowed = content and (entry.size or 0) <= limits.max_bytes
+        results[index] = store.recall(connection, version, content) if allowed else None
         if results[index] is None:
             waiting.append(index)
     done = len(entries) - len(waiting)
     if progress:
         progress(done, len(entries))
-    kept = 0
-    for index, facts, sketch, read_at_ns in _measured(delivery, entries, waiting, jobs, limits):
-        results[index] = facts
-        if sketch is not None:
-            store.keep(connection, version, facts["sha256"], facts, sketch)
-            store.remember(connection, delivery.location, entries[index], facts["sha256"], read_at_ns)
-            kept += 1
-            if kept % COMMIT_EVERY == 0:
-                connection.commit()
-        done += 1
-        if progress:
-            progress(done, len(entries))
-    connection.commit()
+    committed = time.monotonic()
+    try:
+        kept = store.path_of(connection), version
+        with contextlib.closing(_measured(delivery, entries, waiting, jobs, limits, kept)) as measured:
+            for index, facts, sketch, read_at_ns in measured:
+                results[index] = facts
+                if sketch is not None:
+                    store.keep(connection, version, facts["sha256"], facts, sketch)
+                if read_at_ns:
+                    store.remember(connection, location, entries[index], facts["sha256"], read_at_ns)
+                if time.monotonic() - committed > COMMIT_SECONDS:
+                    connection.commit()
+                    committed = time.monotonic()
+                done += 1
+                if progress:
+                    progress(done, len(entries))
+    finally:
+        connection.commit()  # also when the run is ended: what was measured is kept
     return results
+
+
+def settings_version(limits):
+    """
+    Version of pass one under some limits: what is kept under one limit says nothing about another.
+
+    Parameters
+    ----------
+    limits : FileLimits
+
+    Returns
+    -------
+    str
+    """
+    words = f"{store.measure_version()} {limits.max_pixels} {limits.memory_bytes}"
+    return hashlib.sha256(words.encode()).hexdigest()
 
 
 def available_processors():
@@ -90,13 +124,25 @@ def available_processors():
     return os.cpu_count() or 1
 
 
-def _measured(delivery, entries, waiting, jobs, limits):
-    """Yield (index, facts, packed sketch or None, time of reading) as workers finish."""
-    if not waiting:
-        return
+def _measured(delivery, entries, waiting, jobs, limits, kept):
+    """Yield (index, facts, packed sketch or None where it is kept already, time of reading or 0) as workers finish."""
+    left = dict.fromkeys(waiting)
+    for _ in range(POOL_STARTS):
+        if not left:
+            return
+        with contextlib.suppress(BrokenProcessPool):
+            for found in _measured_by_one_pool(delivery, entries, list(left), jobs, limits, kept):
+                del left[found[0]]
+                yield found
+    if left:
+        msg = "The measuring processes were ended from outside again and again.\nLook at the machine's memory, or pass --jobs 1."
+        raise AuditError(msg)
+
+
+def _measured_by_one_pool(delivery, entries, waiting, jobs, limits, kept):
     workers = max(1, min(jobs or available_processors(), len(waiting)))
     queue = iter(waiting)
-    with _environment(), _pool(workers, delivery, limits) as pool:
+    with _environment(), _stopped_at_the_end(_pool(workers, delivery, limits, kept)) as pool:
         running = {}
         _hand_out(pool, queue, entries, running, workers * IN_FLIGHT, limits)
         while running:
@@ -107,9 +153,22 @@ def _measured(delivery, entries, waiting, jobs, limits):
             _hand_out(pool, queue, entries, running, workers * IN_FLIGHT, limits)
 
 
+@contextlib.contextmanager
+def _stopped_at_the_end(pool):
+    """The pool, its workers ended at the end of the block without waiting for what they are at."""
+    try:
+        yield pool
+    finally:
+        pool.stop()
+        pool.join()
+
+
 def _hand_out(pool, queue, entries, running, most, limits):
     while len(running) < most and (index := next(queue, None)) is not None:
-        future = pool.schedule(_work, args=(entries[index],), timeout=limits.seconds_per_file)
+        try:
+            future = pool.schedule(_work, args=(entries[index],), timeout=limits.seconds_per_file)
+        except RuntimeError as error:  # what pebble says of a pool that broke in between
+            raise BrokenProcessPool from error
         running[future] = index
 
 
@@ -123,6 +182,10 @@ def _outcome(future, entry, limits):
         )
     except ProcessExpired:
         reason = "measuring this file needed more memory than allowed, or stopped the measuring program; ask for a fresh export"
+    except BrokenProcessPool:
+        raise
+    except Exception:  # noqa: BLE001 - one bad file never costs another file's result
+        reason = UNFORESEEN
     return _not_measured(entry, reason), None, 0
 
 
@@ -133,7 +196,7 @@ def _not_measured(entry, reason):
     return facts
 
 
-def _pool(workers, delivery, limits):
+def _pool(workers, delivery, limits, kept):
     method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
     context = multiprocessing.get_context(method)
     if method == "forkserver":
@@ -142,23 +205,24 @@ def _pool(workers, delivery, limits):
         max_workers=workers,
         context=context,
         initializer=_start_worker,
-        initargs=(delivery.location, limits),
+        initargs=(delivery.location, limits, kept),
     )
 
 
-_worker = {}  # of a worker process only: its delivery and limits
+_worker = {}  # of a worker process only: its delivery, its limits and where earlier results are kept
 
 
-def _start_worker(location, limits):
+def _start_worker(location, limits, kept):
     import cv2
 
+    _silence()
     cv2.setNumThreads(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     _end_with_parent()
     if limits.memory_bytes:
         resource.setrlimit(resource.RLIMIT_AS, (_address_space() + limits.memory_bytes,) * 2)
-    _worker.update(delivery=open_delivery(location), limits=limits)
+    _worker.update(delivery=open_delivery(location), limits=limits, kept=store.open_kept(*kept))
 
 
 def _work(entry):
@@ -172,11 +236,24 @@ def _work(entry):
     except UnreadablePicture as problem:
         return _not_measured(entry, str(problem)), None, 0
     try:
+        facts = _worker["kept"](data)  # the same content under another name, or moved here
+        if facts is not None:
+            return facts, None, read_at_ns
         facts, sketch = measure_bytes(data, Limits(limits.max_pixels))
+        return facts, pack_sketch(sketch), read_at_ns
     except MemoryError:
         reason = "measuring this file needs more memory than allowed; ask for a smaller export"
         return _not_measured(entry, reason), None, 0
-    return facts, pack_sketch(sketch), read_at_ns
+    except Exception:  # noqa: BLE001 - one bad file never costs another file's result
+        return _not_measured(entry, UNFORESEEN), None, 0
+
+
+def _silence():
+    """Decoders write what they find in damaged files straight to the terminal; the row's reason says it better."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for descriptor in (1, 2):
+        os.dup2(nowhere, descriptor)
+    os.close(nowhere)
 
 
 def _address_space():

@@ -1,22 +1,27 @@
 """The review of one delivery, from a folder to a dated report folder."""
 
 import datetime
+import os
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import read_products, sku_forms
+from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
-from catalogue_audit.errors import AuditError
+from catalogue_audit.errors import UsageError
+from catalogue_audit.findings.decisions import read_decisions
 from catalogue_audit.measures.applicability import applicable, shows_a_turn
 from catalogue_audit.measures.roll import roll_for_view
 from catalogue_audit.runs import store
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
-from catalogue_audit.runs.passone import measure_delivery
+from catalogue_audit.runs.passone import measure_delivery, settings_version
 from catalogue_audit.runs.passtwo import judge_delivery
+from catalogue_audit.runs.writing import writable
 from catalogue_audit.statistics.tables import table_from_rows
 
 
@@ -84,7 +89,8 @@ def review(
         "progress": progress,
     }
     listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
-    with _writable(out), output_lock(out / WORK_FOLDER):
+    _check_files(decisions, previous)
+    with writable(out), output_lock(out / WORK_FOLDER):
         return audit_listing(source, listing, the_brief, supplied, out, **options)
 
 
@@ -106,7 +112,7 @@ def audit_folder(delivery, out, *, brief=None, products=None, **options):
     """
     source = open_delivery(str(delivery))
     listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
-    with _writable(out):
+    with writable(out):
         return audit_listing(source, listing, the_brief, supplied, out, **options)
 
 
@@ -146,6 +152,7 @@ def audit_listing(
     from catalogue_audit.report.report import write_report
 
     work = out / WORK_FOLDER
+    location = shown_name(os.fsencode(source.location))
     history, history_notes = open_history(work)
     connection, notes = store.open_store(work)
     sketches = None
@@ -166,12 +173,15 @@ def audit_listing(
             previous=previous,
             notes=notes + history_notes,
         )
+        audit = replace(audit, summary=audit.summary | _not_in_the_tables(listing))
 
         written = []
 
         def build(temporary):
             summary = write_report(audit, temporary, notebooks=not tables_only)
-            number = record_audit(history, source.location, fingerprint, summary, audit.frames, audit.findings)
+            number = record_audit(
+                history, location, fingerprint, summary, audit.frames, audit.findings, audit.products
+            )
             written[:] = [summary, number]
 
         folder = publish(build, out, source.name, datetime.date.today())
@@ -196,7 +206,7 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     sketches : Sketches
     names : list of NameFacts
     """
-    version = store.measure_version()
+    version = settings_version(brief.limits)
     entries = listing.entries
     results = measure_delivery(
         source, entries, connection, version, jobs=jobs, limits=brief.limits, progress=progress
@@ -238,23 +248,24 @@ def _with_roll_of_view(facts, name):
     return others | roll | {"reasons": reasons}
 
 
-class _writable:
-    """Turn a failed write to the output folder into one clear line."""
+def _check_files(decisions, previous):
+    """What would be refused at the end of the audit is refused before it begins."""
+    if decisions is not None:
+        read_decisions(decisions)
+    if previous is not None and not (Path(previous) / "tables" / "frames.csv").is_file():
+        msg = (
+            f"{Path(previous).name!r} holds no report (tables/frames.csv is missing).\n"
+            "Pass the dated report folder of the audit before with --previous."
+        )
+        raise UsageError(msg)
 
-    def __init__(self, out):
-        self._out = out
 
-    def __enter__(self):
-        return self
-
-    def __exit__(self, kind, error, trace):
-        if isinstance(error, OSError) and not isinstance(error, AuditError):
-            reason = error.strerror or "unknown reason"
-            msg = (
-                f"Cannot write the report into {self._out.name!r}: {reason.lower()}.\n"
-                "Check that the folder may be written to and has space, or pass another with --out."
-            )
-            raise AuditError(msg) from error
+def _not_in_the_tables(listing):
+    """What was found besides pictures, so that every file is accounted for: names of other and of hidden files."""
+    return {
+        "other_files": [entry.name for entry in listing.others],
+        "hidden_files": list(listing.ignored),
+    }
 
 
 def _supplied_products(source, products):

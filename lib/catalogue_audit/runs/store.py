@@ -89,7 +89,9 @@ def open_store(folder):
     path = folder / STORE_NAME
     try:
         return _connect(path), ()
-    except sqlite3.DatabaseError:
+    except sqlite3.DatabaseError as error:
+        if not is_damage(error):
+            raise
         aside = path.with_name(f"{STORE_NAME}.damaged-{time.time_ns()}")
         path.rename(aside)
         for suffix in ("-wal", "-shm"):
@@ -103,10 +105,10 @@ def _connect(path):
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=NORMAL")
         if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-            raise sqlite3.DatabaseError("quick_check failed")
+            raise Unusable("quick_check failed")
         (version,) = connection.execute("PRAGMA user_version").fetchone()
         if version not in (0, SCHEMA_VERSION):
-            raise sqlite3.DatabaseError(f"schema {version}")
+            raise Unusable(f"schema {version}")
         connection.executescript(_TABLES)
         connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         connection.commit()
@@ -159,6 +161,47 @@ def recognise(connection, location, entry):
     return row[0] if row else None
 
 
+def path_of(connection):
+    """Path of the file behind a connection."""
+    return connection.execute("PRAGMA database_list").fetchone()[2]
+
+
+def open_kept(path, version):
+    """
+    A function that gives the facts kept for some bytes, or None; for a process that only reads.
+
+    Parameters
+    ----------
+    path : str or Path
+        The store.
+    version : str
+
+    Returns
+    -------
+    callable
+        bytes → dict or None.
+    """
+    connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, timeout=60)
+
+    def kept(data):
+        try:
+            return recall(connection, version, hashlib.sha256(data).hexdigest())
+        except sqlite3.Error:
+            return None  # then it is measured again
+
+    return kept
+
+
+class Unusable(sqlite3.DatabaseError):
+    """A database that is whole for SQLite but not for us: failed its check, or of another schema."""
+
+
+def is_damage(error):
+    """True for an error that speaks of the file's content; False for a full disk, a closed folder, a lock."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
 class Sketches(Mapping):
     """
     Read-only mapping: file name → sketch, loaded from the store when asked for.
@@ -171,7 +214,7 @@ class Sketches(Mapping):
         self._path = path
         self._version = version
         self._contents = dict(contents)
-        self._connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=60)
+        self._connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, timeout=60)
 
     def __getitem__(self, file):
         row = self._connection.execute(
