@@ -76,4 +76,4 @@ def set_c(size_px=(640, 800)):
 
 def demo_naturals(size_px=(896, 1120)):
     """Base shots of the demo before its pose faults."""
-    return {(b.sku, v): natural_shot("d", b, v, size_px if v != "detail" else (576, 720)) for b in DEMO for v in VIEWS}
+    return {(b.sku, v): natural_shot("d", b, v, size_px if v != "detail" else (768, 960)) for b in DEMO for v in VIEWS}
