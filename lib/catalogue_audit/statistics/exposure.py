@@ -16,6 +16,7 @@ QUARTILE = 0.31864  # lower quartile of the size of a standard normal deviate: P
 MOST_SD = 0.12  # EV; rendered bags of eight shapes scattered by 0.09 from view to view
 LEAST_SD = 0.03  # EV; a product turned in the same light differs by at least as much
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
+UNSEEN_SD = 0.3  # EV; by which frames of unknown light may be off themselves
 TOGETHER_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
 
 
@@ -120,7 +121,7 @@ def _against_other_views(level, sku, background):
         EV; NaN where the product has no other frame.
     own_sd : (n,) ndarray
     common : (n,) ndarray
-        Deviation that those other frames share, by their background; 0 where unknown.
+        Deviation that those other frames share, by their background; NaN where theirs is unknown.
     """
     own, count, common = np.full(len(level), np.nan), np.zeros(len(level)), np.zeros(len(level))
     for name in np.unique(sku[np.isfinite(level)]):
@@ -131,7 +132,7 @@ def _against_other_views(level, sku, background):
                 continue
             own[k], count[k] = level[k] - np.median(level[others]), len(others)
             known = background[others][np.isfinite(background[others])]
-            common[k] = np.median(known) if len(known) else 0.0
+            common[k] = np.median(known) if len(known) else np.nan
     known = np.abs(own[np.isfinite(own)])
     # The lower quartile: one picture off spoils the comparison of all of its product's views.
     scale = np.quantile(known, 0.25) / QUARTILE if len(known) else np.nan
@@ -143,6 +144,9 @@ def _combined(own, own_sd, common, background, background_sd):
     """The frame's deviation from what product and background say."""
     has_own, has_background = np.isfinite(own), np.isfinite(background)
     together_sd = np.hypot(background_sd, TOGETHER_SD)
+    if has_background and np.isnan(common):
+        own_sd = np.hypot(own_sd, UNSEEN_SD)  # the other frames are clipped where this one is not: they may be the odd ones
+    common = np.nan_to_num(common)
     if has_own and has_background:
         product = common + own
         if abs(product - background) <= AGREE * np.hypot(own_sd, together_sd):
