@@ -1,0 +1,49 @@
+"""Straps painted in known states."""
+
+import making
+import numpy as np
+
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.strap import EVIDENCE, strap_facts
+from catalogue_audit.statistics.strap_states import strap_state
+
+SHAPE = (640, 560)
+BODY = np.array([(150.0, 290), (410, 290), (400, 540), (160, 540)])
+
+
+def state_of(*straps, hanging=None):
+    truth = making.cover(SHAPE, BODY, *straps)
+    colour = np.zeros((*SHAPE, 3), np.float32) + np.float32((0.2, 0.05, 0.03))
+    if hanging is not None:
+        across = making.cover(SHAPE, hanging)[..., None]
+        colour = colour * (1 - across) + np.float32((0.05, 0.012, 0.008)) * across
+    picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), truth, colour)))
+    facts = strap_facts(picture, find_outline(picture, fit_backdrop(picture)))
+    return strap_state(dict(zip(EVIDENCE, facts["strap"].tolist())), "front")
+
+
+def test_a_bare_bag_has_no_strap():
+    assert state_of() == "none"
+
+
+def test_a_strap_held_up_over_handles_is_told_from_them():
+    handle = making.strip(making.arch(280, 294, 60, 80), 11)
+    assert state_of(handle, making.strip(making.arch(280, 294, 122, 250), 8)) == "held_up"
+    assert state_of(handle) == "none"
+
+
+def test_a_coil_beside_the_bag_is_coiled():
+    angle = np.linspace(0, 2 * np.pi, 60)
+    assert state_of(np.stack([480 + 34 * np.cos(angle), 522 + 16 * np.sin(angle)], 1)) == "coiled"
+
+
+def test_a_strap_across_the_front_is_in_front():
+    x = np.linspace(154, 406, 80)
+    path = np.stack([x, 320 + 150 * (1 - ((x - 280) / 126) ** 2)], 1)
+    assert state_of(hanging=making.strip(path, 10)) == "front"
+
+
+def test_without_a_product_there_is_a_reason():
+    picture = making.picture_of(making.photograph(making.sweep(*SHAPE)))
+    assert strap_facts(picture, find_outline(picture, fit_backdrop(picture)))["reasons"]
