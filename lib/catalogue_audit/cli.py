@@ -98,6 +98,7 @@ def _parser():
     _add_brief(commands)
     _add_season(commands)
     _add_scheduled(commands)
+    _add_placing_outline(commands)
     return parser
 
 
@@ -189,6 +190,31 @@ def _run_season(options):
     _say(result.summary["verdict_sentence"])
     _print_path(result.folder)
     return result.exit_status
+
+
+def _add_placing_outline(commands):
+    command = commands.add_parser(
+        "placing-outline",
+        help="write the set's reference outlines for shooting the next product alike",
+        description="Write, for every view of a report, the set's reference outline as a transparent PNG of the camera's "
+        "size, and a sheet for the table with the measured angle (PDF). Prints the path of each file.",
+        epilog="examples:\n"
+        "  catalogue-audit placing-outline reports/2026-03-02_spring --to placing\n"
+        "  catalogue-audit placing-outline reports/2026-03-02_spring --view three_quarter\n\n" + EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument("report", metavar="REPORT", help="a report folder, where 'review' wrote it")
+    command.add_argument("--view", metavar="VIEW", help="only this view (default: every view of whole products)")
+    command.add_argument("--to", default="placing", metavar="DIR", help="folder to write to; no file is replaced (default: placing)")
+    command.set_defaults(run=_run_placing_outline)
+
+
+def _run_placing_outline(options):
+    from catalogue_audit.runs.placing import placing_outline
+
+    for path in placing_outline(options.report, options.view, options.to):
+        _print_path(path)
+    return 0
 
 
 def _add_scheduled(commands):

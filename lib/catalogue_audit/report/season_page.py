@@ -3,6 +3,8 @@
 from dataclasses import replace
 from pathlib import Path
 
+from markupsafe import Markup
+
 from catalogue_audit.report import charts, season_charts
 from catalogue_audit.report.audit import write_summary
 from catalogue_audit.report.notebooks import NotebookFailed, run_notebooks
@@ -83,7 +85,7 @@ def _write_chart(target, name, figure, words):
 
 def _render(season, drawn, incomplete):
     return environment().get_template("season.html").render(
-        style=(TEMPLATES / "page.css").read_text(encoding="utf-8"),
+        style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),
         summary=season.summary,
         incomplete=incomplete,
         head=season_headline(season),
