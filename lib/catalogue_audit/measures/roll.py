@@ -18,7 +18,7 @@ from .records import CONFIDENCE_LIMIT
 PIXEL_SD = 0.15  # working pixels; what the half-coverage edge scatters on noisy pictures
 HONEST_FLOOR_DEG = 0.03  # no outline of a sewn thing is straighter than this
 BEND = 0.5  # of the disagreement of an edge's two halves that counts as its standard uncertainty
-BASE_FLOOR_DEG = 0.1  # a product half a degree off square slopes its base by this, seen from 7 degrees above
+BASE_FLOOR_DEG = 0.17  # a product one or two degrees off square slopes its base by this, seen from 7 degrees above
 SYMMETRY_FLOOR_DEG = 0.25  # sewn bags are no more symmetric than this: measured on made bags of seven styles
 SIDES_FLOOR_DEG = 0.2  # the same of their two sides
 MOST_POINTS = 160  # of an edge that a line is fitted to
