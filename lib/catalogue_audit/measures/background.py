@@ -12,8 +12,8 @@ import numpy as np
 
 from catalogue_audit.pixels.temperature import cct_duv, uv_of_xy, xy_of_linear
 
-SAMPLES = 50_000  # working pixels looked at; the mean of as many is good to 0.01 code values
-FEWEST = 400  # samples below which the background is not measured
+SAMPLES = 16_000  # working pixels looked at; the mean of as many is good to 0.02 code values
+FEWEST = 200  # samples below which the background is not measured
 TOP = 254  # code value; JPEG leaves a clipped white at 254 or 255
 UNCLIPPED = 250  # working code value below which noise of a few code values does not clip
 RING = 0.02  # share of the background that has to be unclipped to speak for the rest

@@ -7,7 +7,7 @@ import numpy as np
 
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ
 
-SAMPLES = 24_000  # working pixels of the product looked at
+SAMPLES = 8_000  # working pixels of the product looked at
 FEWEST = 200
 EDGE = 0.006  # of the frame's long side: what lies closer to the outline is mixed with background
 LUMINANCE = LINEAR_TO_XYZ[1]  # Y under D50
@@ -15,7 +15,7 @@ DARKEST = 2e-4  # linear light; below, 8 bits hold no more
 TONES = np.linspace(0.05, 0.95, 19)  # quantiles of luminance kept in the sketch
 CLUSTER = np.array([16.0, 8.0, 8.0])  # CIELAB half-widths of one colour: shading moves L* more than a*, b*
 COLOURS = 4
-COUNTED = 600_000  # full-resolution pixels looked at for clipping
+COUNTED = 200_000  # full-resolution pixels looked at for clipping
 HIGH, LOW = 254, 2  # code values: one channel at or above, all channels at or below
 
 

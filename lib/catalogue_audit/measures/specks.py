@@ -19,7 +19,7 @@ from catalogue_audit.measures.spots import soft_spots
 LEAST_WORKING = 4.0  # code values of a candidate in the working picture, where a 3 px speck is thinned to a part of it
 LEAST_OVER_GRAIN = 3.0  # times the local mean difference, for a candidate
 LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
-MOST_CANDIDATES = 200
+MOST_CANDIDATES = 120
 LOCAL = 33  # working px; neighbourhood over which a material's grain is averaged
 HALF = 16  # full-resolution px; half of the patch in which a candidate is looked at
 BODY = 7.0  # full-resolution px; a speck's own reach, beyond which its surroundings begin
