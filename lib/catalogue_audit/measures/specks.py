@@ -124,7 +124,8 @@ _OFFSET = np.arange(-HALF, HALF + 1)
 
 def _patches(encoded, cx, cy):
     """Luma around each place less its surroundings' median, and the same smoothed over 3 x 3; (n, pixels)."""
-    patches = encoded[cy[:, None, None] + _OFFSET[:, None], cx[:, None, None] + _OFFSET]
+    side = 2 * HALF + 1
+    patches = np.stack([encoded[y : y + side, x : x + side] for y, x in zip(cy - HALF, cx - HALF, strict=True)])
     gray = cv2.cvtColor(patches.reshape(-1, len(_OFFSET), 3), cv2.COLOR_RGB2GRAY).reshape(len(cx), len(_OFFSET), -1)
     level = np.median(gray[:, ::3, ::3].reshape(len(cx), -1), axis=1)  # a speck covers too little to move it
     off = gray.astype(np.float32) - level[:, None, None]
