@@ -86,7 +86,7 @@ def palette(lab):
 
     Examples
     --------
-    >>> palette(np.array([[50.0, 20, 10]] * 70 + [[90.0, 0, 0]] * 30)).round(2).tolist()
+    >>> palette(np.array([[50.0, 20, 10]] * 70 + [[90.0, 0, 0]] * 30)).astype(float).round(2).tolist()
     [[50.0, 20.0, 10.0, 0.7], [90.0, 0.0, 0.0, 0.3]]
     """
     rest = np.asarray(lab, np.float32)
