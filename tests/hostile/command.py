@@ -78,7 +78,12 @@ def rows(report, table="frames"):
 
 def raw_cells(report, table):
     """Every cell of a table as it stands in the file."""
-    with open(Path(report) / "tables" / f"{table}.csv", newline="", encoding="utf-8") as file:
+    yield from cells_of(Path(report) / "tables" / f"{table}.csv")
+
+
+def cells_of(path):
+    """Every cell of a CSV file."""
+    with open(path, newline="", encoding="utf-8") as file:
         yield from (cell for row in csv.reader(file) for cell in row)
 
 

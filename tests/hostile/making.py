@@ -193,14 +193,15 @@ def make(root, outside, reverse=False):
     if not reverse:
         neighbours(root)
     for item in reversed(found) if reverse else found:
-        _place(root, item)
+        place(root, item)
     if reverse:
         neighbours(root)
     (root / "products.csv").write_bytes(b"\xff\xfe" + PRODUCTS.encode("utf-16-le"))
     return found
 
 
-def _place(root, item):
+def place(root, item):
+    """Put one entry into the delivery."""
     if isinstance(item.what, bytes):
         _write(root, item.name, item.what)
         if item.expect == "closed":

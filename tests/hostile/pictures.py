@@ -200,3 +200,10 @@ def heic():
     buffer = io.BytesIO()
     pillow_heif.from_pillow(Image.fromarray(bag())).save(buffer, quality=80)
     return buffer.getvalue()
+
+
+@functools.cache
+def slow_png():
+    """A picture of 36 million pixels in a file of a few kilobytes: a second's work and some hundred megabytes."""
+    rows = zlib.compress((b"\0" + b"\xc8" * 18_000) * 6_000, 1)
+    return png(6_000, 6_000, body=rows)
