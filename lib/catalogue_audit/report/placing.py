@@ -161,9 +161,9 @@ def _draw_sheet(canvas, placing, delivery):
         _text(canvas, centre_x + 4.3, centre_y + 0.25 + (0.6 if placing.yaw_deg < 0 else 0.0), f"{abs(placing.yaw_deg):.1f}°", "Sheet-Bold", 0.45, blue)
         _text(canvas, centre_x + 2.7 * along + 0.1, centre_y - 2.7 * across - 0.3, "front", "Sheet", 0.3, blue)
     _ruler(canvas, ink)
-    lines = [*placing_words(placing), "Lay the middle of the base on the cross, the lower front edge along the blue line.", f"Print at 100 % and check the ruler. {sheets_pdf.CAUTION_NOTE}"]
+    lines = [*placing_words(placing), "Lay the middle of the base on the cross, the lower front edge along the blue line.", "Print at 100 % and check the ruler. Tape the sheet down flat.", sheets_pdf.CAUTION_NOTE]
     for number, line in enumerate(lines):
-        _text(canvas, 1.5, 6.3 - 0.5 * number, line, "Sheet", 0.3, ink if number < len(lines) - 1 else quiet)
+        _text(canvas, 1.5, 6.4 - 0.48 * number, line, "Sheet", 0.3, ink if number < len(lines) - 1 else quiet)
 
 
 def _ruler(canvas, ink):
