@@ -5,16 +5,19 @@ import numpy as np
 
 from .records import Backdrop
 
-GRID_PX = 160  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
+GRID_PX = 96  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
+DEGREE = 3
+SMALLEST_SCATTER = 0.35  # CIELAB; about one code value
 BORDER = 0.05  # fraction of the frame that counts as border
 FLAT_WHITE = 0.999  # share of the border at exactly 255 from which a picture is a cut-out
 WHITE_L = 86.0  # CIELAB L*; a sweep lit to 0.68 of white or more is called white in the trade
 NEUTRAL_C = 10.0  # CIELAB chroma above which a backdrop is coloured (a wrong balance stays below)
 
 
-def _terms(x, y, degree):
-    """Polynomial terms up to a total degree, one column each; x, y in [-1, 1]."""
-    return np.stack([x**i * y**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=-1)
+def _terms(x, y):
+    """Polynomial terms up to `DEGREE` in all, (n, 10), by rising degree; x, y in [-1, 1]."""
+    powers = [(total - j, j) for total in range(DEGREE + 1) for j in range(total + 1)]
+    return np.stack([x**i * y**j for i, j in powers], axis=-1)
 
 
 def _main_mode(values):
@@ -42,7 +45,7 @@ def _scatter(residual, weights):
     inside = residual[weights > 0.3]
     if len(inside) < 20:
         inside = residual
-    return np.maximum(1.4826 * np.median(np.abs(inside), axis=0), (0.35, 0.35, 0.35))
+    return np.maximum(1.4826 * np.median(np.abs(inside), axis=0), SMALLEST_SCATTER)
 
 
 def fit_backdrop(picture):
@@ -65,53 +68,48 @@ def fit_backdrop(picture):
         explains the border: a crop full of product, a place instead of a studio.
     """
     height, width = picture.lab.shape[:2]
-    step = max(1, max(height, width) // GRID_PX)
-    grid = picture.lab[step // 2 :: step, step // 2 :: step].reshape(-1, 3).astype(np.float64)
-    rows = np.arange(step // 2, height, step)
-    columns = np.arange(step // 2, width, step)
-    y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
-    x, y = x.ravel(), y.ravel()
+    if _flat_white_share(picture.working) >= FLAT_WHITE:
+        white = np.broadcast_to(np.array((100, 0, 0), np.float32), picture.lab.shape)
+        return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
+    x, y, grid = _samples(picture.lab)
     rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
-    border = ((np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)).astype(np.float64)
-
-    rim = grid[border > 0]
-    centre = np.array([_main_mode(rim[:, k]) for k in range(3)])
+    border = (np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)
+    centre = np.array([_main_mode(grid[border, k]) for k in range(3)])
     start = np.array([6.0, 4.0, 4.0])  # CIELAB; wide enough for a sweep's gradient, narrow enough to leave a product out
+    terms = _terms(x, y)
     weights = border * np.exp(-(_distance(grid - centre, start) ** 2))
-    coefficients, degree = None, 0
     for degree in (1, 1, 2, 2, 3, 3):
-        terms = _terms(x, y, degree)
-        support = border if degree == 1 else border + 0.25 * (1 - border)
-        coefficients = _weighted_fit(terms, grid, weights)
-        residual = grid - terms @ coefficients
-        scatter = _scatter(residual[border > 0], weights[border > 0])
+        used = terms[:, : (degree + 1) * (degree + 2) // 2]
+        coefficients = _weighted_fit(used, grid, weights)
+        residual = grid - used @ coefficients
+        scatter = _scatter(residual[border], weights[border])
         reach = _distance(residual, np.maximum(scatter, 0.6)) / 4.0  # Tukey's constant, in robust deviations
-        weights = support * np.clip(1 - reach**2, 0, None) ** 2
-    residual_border = residual[border > 0]
-    explained = float(np.mean(_distance(residual_border, np.maximum(scatter, 0.8)) < 4.0))
-
-    coarse_y, coarse_x = np.meshgrid(np.linspace(-1, 1, 49), np.linspace(-1, 1, 65), indexing="ij")
-    surface = (_terms(coarse_x.ravel(), coarse_y.ravel(), degree) @ coefficients).reshape(49, 65, 3)
-    surface[..., 0] = np.clip(surface[..., 0], 0, 100)
-    lab = _stretched(surface.astype(np.float32), width, height)
-
-    flat = _flat_white_share(picture.working)
-    if flat >= FLAT_WHITE:
-        lab[...] = (100.0, 0.0, 0.0)
-        return Backdrop(lab, np.full(3, 0.35, np.float32), "cut_out", 1.0)
+        weights = (border if degree == 1 else np.where(border, 1, 0.25)) * np.clip(1 - reach**2, 0, None) ** 2
+    explained = float(np.mean(_distance(residual[border], np.maximum(scatter, 0.8)) < 4.0))
+    surface = _surface(coefficients)
     level = np.median(surface.reshape(-1, 3), axis=0)
     confidence = float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
+    lab = cv2.resize(surface, (width, height), interpolation=cv2.INTER_LINEAR)
     return Backdrop(lab, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
 
 
-def _stretched(surface, width, height):
-    """Coarse grid from edge to edge, as (height, width, 3): bilinear, corners on the frame's corners."""
-    rows, columns = surface.shape[:2]
-    transform = np.array(
-        [[(columns - 1) / width, 0, 0.5 * (columns - 1) / width], [0, (rows - 1) / height, 0.5 * (rows - 1) / height]]
-    )
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(surface, transform, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+def _samples(lab):
+    """Places (-1 to 1) and CIELAB of a grid of pixels: x (n,), y (n,), values (n, 3), float64."""
+    height, width = lab.shape[:2]
+    step = max(1, max(height, width) // GRID_PX)
+    rows, columns = np.arange(step // 2, height, step), np.arange(step // 2, width, step)
+    y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
+    grid = lab[step // 2 :: step, step // 2 :: step].reshape(-1, 3).astype(np.float64)
+    return x.ravel(), y.ravel(), grid
+
+
+def _surface(coefficients, cells=64):
+    """The fitted surface at the middle of each of 64 x 64 cells of the frame, (64, 64, 3) float32."""
+    middle = (2 * np.arange(cells) + 1) / cells - 1
+    y, x = np.meshgrid(middle, middle, indexing="ij")
+    surface = (_terms(x.ravel(), y.ravel()) @ coefficients).reshape(cells, cells, 3)
+    surface[..., 0] = np.clip(surface[..., 0], 0, 100)
+    return surface.astype(np.float32)
 
 
 def _flat_white_share(working):

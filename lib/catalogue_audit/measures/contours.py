@@ -13,33 +13,36 @@ _LINEAR_FROM_D50 = np.array(
     np.float32,
 )
 WINDOW_PX = 7  # mask pixels; near enough to know the tones on both sides of an edge, wide enough to average noise
+ROOM_PX = 4  # working pixels around a mask within which its contours move
+MOST_ROWS = 30_000  # of one call of OpenCV's remap, which counts rows in 16 bits
 
 
 def linear_of_lab(lab):
     """Linear sRGB (n, 3) of CIELAB D50 (n, 3); unclipped."""
     fy = (lab[:, 0] + 16) / 116
     f = np.stack([fy + lab[:, 1] / 500, fy, fy - lab[:, 2] / 200], axis=1)
-    xyz = np.where(f > 6 / 29, f**3, (116 * f - 16) * (27 / 24389))
+    xyz = np.where(f > 6 / 29, f * f * f, (116 * f - 16) * (27 / 24389))
     return xyz @ _LINEAR_FROM_D50.T
 
 
-def _local_mean(lab, where):
-    """Mean CIELAB of the chosen pixels about each pixel, and how many there are (fraction of the window)."""
+def _local_means(planes, where):
+    """Mean of the chosen pixels about each pixel, a plane each, and the share of its window that was chosen."""
     chosen = where.astype(np.float32)
-    count = cv2.boxFilter(chosen, -1, (WINDOW_PX, WINDOW_PX))
-    total = cv2.boxFilter(lab * chosen[..., None], -1, (WINDOW_PX, WINDOW_PX))
-    return total / np.maximum(count, 1e-4)[..., None], count
+    window = (WINDOW_PX, WINDOW_PX)
+    count = cv2.boxFilter(chosen, -1, window)
+    return [cv2.boxFilter(plane * chosen, -1, window) for plane in planes], count
 
 
-def coverage_in_band(picture, small, ground, product):
+def coverage_in_band(linear, small, ground, product):
     """
     Coverage by the product at working size, from the tones on both sides of the edge.
 
     Parameters
     ----------
-    picture : Picture
+    linear : (h, w, 3) float32
+        Linear light at working size.
     small : (m, n, 3) float32
-        CIELAB at mask size.
+        CIELAB of the same part at mask size.
     ground, product : (m, n) bool
         What surely is background, and product; the band between them is divided.
 
@@ -52,28 +55,32 @@ def coverage_in_band(picture, small, ground, product):
     contrast : (k,) float32
         CIELAB difference across the edge, at pixels of the band.
     """
-    height, width = picture.lab.shape[:2]
-    inside, inside_count = _local_mean(small, product)
-    outside, outside_count = _local_mean(small, ground)
-    level = np.full(ground.shape, 0.5, np.float32)
-    level[ground], level[product] = 0.0, 1.0
+    height, width = linear.shape[:2]
+    level = cv2.subtract(product.view(np.uint8) * 255, ground.view(np.uint8) * 255, dtype=cv2.CV_16S)
     level = cv2.blur(level, (3, 3))
-    if (height, width) == level.shape:
-        coverage = level
-    else:
-        coverage = cv2.resize(level, (width, height), interpolation=cv2.INTER_LINEAR)
-    rough = (coverage > 0.5).astype(np.uint8)
-    ring = (cv2.dilate(rough, np.ones((5, 5), np.uint8)) - cv2.erode(rough, np.ones((5, 5), np.uint8))) > 0
+    if (height, width) != level.shape:
+        level = cv2.resize(level, (width, height), interpolation=cv2.INTER_LINEAR)
+    rough = (level > 0).view(np.uint8)
+    ring = cv2.morphologyEx(rough, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))
     coverage = rough.astype(np.float32)
-    rows, columns = np.nonzero(ring)
-    small_rows = np.minimum(rows * level.shape[0] // height, level.shape[0] - 1)
-    small_columns = np.minimum(columns * level.shape[1] // width, level.shape[1] - 1)
-    known = (inside_count[small_rows, small_columns] > 0.01) & (outside_count[small_rows, small_columns] > 0.01)
-    rows, columns, small_rows, small_columns = (v[known] for v in (rows, columns, small_rows, small_columns))
-    front, back = inside[small_rows, small_columns], outside[small_rows, small_columns]
-    coverage[rows, columns] = _coverage(picture.linear[rows, columns], front, back)
-    contrast = np.linalg.norm(front - back, axis=1)
-    return coverage, coverage > 0.5, contrast
+    band = cv2.findNonZero(ring)
+    if band is None:
+        return coverage, rough > 0, np.empty(0, np.float32)
+    columns, rows = band.reshape(-1, 2).T
+    small_rows = np.minimum(rows * ground.shape[0] // height, ground.shape[0] - 1)
+    small_columns = np.minimum(columns * ground.shape[1] // width, ground.shape[1] - 1)
+    at = small_rows * ground.shape[1] + small_columns
+    planes = cv2.split(small)
+    sides = []
+    for where in (product, ground):
+        totals, count = _local_means(planes, where)
+        share = count.ravel()[at]
+        sides.append((np.stack([total.ravel()[at] for total in totals], axis=1) / np.maximum(share, 1e-4)[:, None], share))
+    (front, front_share), (back, back_share) = sides
+    known = (front_share > 0.01) & (back_share > 0.01)
+    rows, columns, front, back = rows[known], columns[known], front[known], back[known]
+    coverage[rows, columns] = _coverage(linear[rows, columns], front, back)
+    return coverage, coverage > 0.5, np.linalg.norm(front - back, axis=1)
 
 
 def _coverage(linear, front, back):
@@ -99,35 +106,47 @@ def closed_contours(mask, coverage):
         Pixels, centres at whole numbers + 0.5; the largest outer contour first,
         gaps after the outer contours.
     """
-    found, tree = cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    if not found:
+    x, y, w, h = cv2.boundingRect(mask.view(np.uint8))
+    if w == 0:
         return ()
+    height, width = mask.shape
+    top, left = max(y - ROOM_PX, 0), max(x - ROOM_PX, 0)
+    part = slice(top, y + h + ROOM_PX), slice(left, x + w + ROOM_PX)
+    found, tree = cv2.findContours(mask[part].view(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     parts = []
-    for points, (_, _, _, parent) in zip(found, tree[0]):
+    for points, (_, _, _, parent) in zip(found, tree[0], strict=True):
         if len(points) >= 4:
-            parts.append((parent >= 0, -abs(cv2.contourArea(points)), points[:, 0]))
+            parts.append((parent >= 0, -abs(cv2.contourArea(points)), points.reshape(-1, 2)))
+    if not parts:
+        return ()
     parts.sort(key=lambda part: part[:2])
+    points = np.concatenate([part[2] for part in parts])
+    moved = _moved(points, coverage[part])
+    points += (left, top)
+    moved += np.array((left, top), np.float32)
+    for axis, limit in ((0, width), (1, height)):
+        moved[:, axis] = np.where(points[:, axis] <= 0, 0, np.where(points[:, axis] >= limit - 1, limit, moved[:, axis]))
+    return tuple(np.split(moved, np.cumsum([len(part[2]) for part in parts])[:-1]))
+
+
+def _moved(points, coverage):
+    """Contour points moved along the coverage's gradient to the half-coverage crossing, float32."""
     field = cv2.blur(coverage, (3, 3))
-    gx = cv2.Sobel(field, cv2.CV_32F, 1, 0)
-    gy = cv2.Sobel(field, cv2.CV_32F, 0, 1)
-    return tuple(_moved(points, mask, coverage, gx, gy) for _, _, points in parts)
-
-
-def _moved(points, mask, coverage, gx, gy):
-    """Contour points moved along the coverage's gradient to the half-coverage crossing."""
     x, y = points[:, 0], points[:, 1]
-    direction = np.stack([-gx[y, x], -gy[y, x]], axis=1)  # outwards
+    gx, gy = (cv2.Sobel(field, cv2.CV_32F, *order)[y, x] for order in ((1, 0), (0, 1)))
+    direction = np.stack([-gx, -gy], axis=1)  # outwards
     length = np.linalg.norm(direction, axis=1, keepdims=True)
     direction = direction / np.maximum(length, 1e-6)
     centre = points.astype(np.float32)
     reach = np.array([-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5], np.float32)
     at = centre[:, None] + reach[None, :, None] * direction[:, None]
-    height, width = coverage.shape
-    profile = cv2.remap(coverage, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = np.concatenate(
+        [
+            cv2.remap(coverage, piece[..., 0], piece[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            for piece in np.split(at, range(MOST_ROWS, len(at), MOST_ROWS))
+        ]
+    )
     # The area under the profile is robust where the edge is soft: product from -1.5 up to the crossing.
-    area = np.sum((profile[:, 1:] + profile[:, :-1]) * 0.25, axis=1)
-    shift = np.where(length[:, 0] > 1e-3, np.clip(area - 1.5, -1.0, 1.0), 0.5)
-    moved = centre + shift[:, None] * direction + 0.5
-    for axis, limit in ((0, width), (1, height)):
-        moved[:, axis] = np.where(points[:, axis] <= 0, 0, np.where(points[:, axis] >= limit - 1, limit, moved[:, axis]))
-    return moved.astype(np.float32)
+    area = np.sum((profile[:, 1:] + profile[:, :-1]) * np.float32(0.25), axis=1)
+    shift = np.where(length[:, 0] > 1e-3, np.clip(area - 1.5, -1.0, 1.0), 0.5).astype(np.float32)
+    return centre + shift[:, None] * direction + np.float32(0.5)

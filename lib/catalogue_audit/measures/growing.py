@@ -1,0 +1,183 @@
+"""
+Background grown from the frame's border, and what it cannot reach divided from it.
+
+The background is grown over pixels that are backdrop, or backdrop in shadow, and
+across which no sharp edge runs. What it cannot reach is product, or a shadow too
+steep to be grown over; a watershed divides the two along the strongest edge.
+"""
+
+import cv2
+import numpy as np
+
+from .evidence import tones
+
+SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over is no wider than this
+NOISE_REACH_PX = 9  # mask pixels; how far from an edge the noise of a JPEG block may stop the growing background
+SMALLEST_GAP_PX = 12  # mask pixels
+GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
+LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
+KERNEL3 = np.ones((3, 3), np.uint8)
+KERNEL5 = np.ones((5, 5), np.uint8)
+KERNEL7 = np.ones((7, 7), np.uint8)
+
+
+def grow(evidence, scatter):
+    """
+    Grow the background from the border.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    scatter : (3,) float
+        Of the backdrop.
+
+    Returns
+    -------
+    ground, product : (h, w) bool
+        Between the two lies a band of a few pixels that their edge divides.
+    """
+    ratio, chroma, edge = evidence.ratio, evidence.chroma, evidence.edge
+    rim = border(edge.shape)
+    sharp = max(0.45, 4.0 * float(np.median(edge[rim])))  # CIELAB a pixel
+    tolerance = float(3 * np.hypot(scatter[1], scatter[2]))
+    darkening = np.clip(1 - ratio, 0, 1)
+    allowed = 3.0 + tolerance + 6.0 * darkening  # bounced light tints a shadow
+    passable = (edge < sharp) & (chroma < allowed) & (ratio < 1.05) & (ratio > 0.3)
+    plain = (np.abs(evidence.light[rim]) < 2.0 + 3 * scatter[0]) & (chroma[rim] < 2.5 + tolerance) & (edge[rim] < sharp)
+
+    inner = cv2.erode(passable.view(np.uint8), KERNEL3, borderType=cv2.BORDER_REPLICATE)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
+    keep = np.zeros(count, bool)
+    keep[labels[rim][plain]] = True
+    keep[0] = False
+    keep[_gaps(labels, stats, evidence, keep)] = True
+    ground = cv2.dilate(keep[labels].view(np.uint8), KERNEL3) & passable.view(np.uint8)
+    tinted = allowed + 12.0 * darkening  # close to a vivid product its colour fills the shadow
+    shadow_like = (chroma < tinted) & (ratio < 1.02) & (ratio > 0.1)
+    return _divide(evidence, ground > 0, shadow_like)
+
+
+def border(shape):
+    """The frame's outermost pixels, (h, w) bool."""
+    rim = np.zeros(shape, bool)
+    rim[:2] = rim[-2:] = True
+    rim[:, :2] = rim[:, -2:] = True
+    return rim
+
+
+def _gaps(labels, stats, evidence, outside):
+    """
+    Components of backdrop seen through the product, such as a handle's gap.
+
+    The same tone as the background around the product, and a step to something
+    else all around: a highlight or a smooth panel has neither.
+    """
+    area = stats[:, cv2.CC_STAT_AREA]
+    alike = (np.abs(evidence.light) < GAP_LIGHT) & (evidence.chroma < GAP_CHROMA + 2)
+    share = np.bincount(labels[alike], minlength=len(area))
+    candidates = (area > SMALLEST_GAP_PX) & (share > 0.4 * area) & ~outside
+    candidates[0] = False
+    return [label for label in np.flatnonzero(candidates) if _is_gap(label, labels, stats, evidence, outside)]
+
+
+def _is_gap(label, labels, stats, evidence, outside):
+    """Whether one component shows the backdrop."""
+    x, y, w, h = stats[label, :4]
+    window = _window(x, y, w, h, 24)
+    inside = labels[window] == label
+    tone = _tone(evidence, window, inside)
+    if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
+        return False
+    wide = _window(x, y, w, h, 60)
+    near = outside[labels[wide]]
+    if near.sum() < 50:
+        near = np.ones_like(near)
+    ground = _tone(evidence, wide, near)
+    if abs(tone[0] - ground[0]) > GAP_LIGHT / 2 or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > GAP_CHROMA / 2:
+        return False
+    alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
+    _, parts = cv2.connectedComponents(alike.view(np.uint8), connectivity=4)
+    own = np.bincount(parts[inside & alike], minlength=2)
+    own[0] = 0
+    region = (parts == own.argmax()).view(np.uint8)
+    ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
+    steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL7)
+    open_side = border(region.shape) & (region > 0)
+    return bool(ring.any() and not open_side.any() and np.mean(steps[ring] > 0) > 0.88)
+
+
+def _tone(evidence, window, where):
+    """Median difference from the backdrop over some pixels of a window."""
+    return [float(np.median(plane[window][where])) for plane in (evidence.light, evidence.a, evidence.b)]
+
+
+def _window(x, y, width, height, margin):
+    """Slices of a box widened by a margin."""
+    return slice(max(y - margin, 0), y + height + margin), slice(max(x - margin, 0), x + width + margin)
+
+
+def _divide(evidence, ground, shadow_like):
+    """
+    Divide what the background did not reach between background and product.
+
+    A steep shadow lies within `SHADOW_REACH_PX` of the background; deeper, or
+    unlike any shadow, is product.
+    """
+    rest = (~ground).view(np.uint8)
+    deep = cv2.erode(rest, KERNEL5, borderType=cv2.BORDER_REPLICATE) > 0
+    front = (cv2.dilate(ground.view(np.uint8), KERNEL3) > 0) & ~ground
+    soft_front = front & (cv2.dilate(evidence.step.view(np.uint8), KERNEL5) == 0) & (evidence.ratio < 0.98)
+    beside_shadow = _widened(soft_front, SHADOW_REACH_PX)
+    weak = (np.abs(evidence.light) < 5.0) & (evidence.chroma < 9.0)  # as a JPEG's chroma bleeds over an edge
+    beside_ground = cv2.dilate(front.view(np.uint8), np.ones((2 * NOISE_REACH_PX + 1,) * 2, np.uint8)) > 0
+    sure = deep & ~(shadow_like & beside_shadow) & ~(weak & beside_ground)
+    count, labels = cv2.connectedComponents(rest, connectivity=8)
+    sure = _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like)
+    markers = ground.astype(np.int32)
+    markers[sure] = 2
+    cv2.watershed(tones(evidence), markers)
+    for edge, beside in ((0, 1), (-1, -2)):  # the watershed leaves the frame's outermost pixels undecided
+        markers[edge], markers[:, edge] = markers[beside], markers[:, beside]
+    return tuple(
+        cv2.erode((markers == marker).view(np.uint8), KERNEL3, borderType=cv2.BORDER_REPLICATE) > 0 for marker in (1, 2)
+    )
+
+
+def _widened(where, reach):
+    """Pixels within a reach (a square's half side) of some; on a grid of four."""
+    height, width = where.shape
+    thin = cv2.dilate(where.view(np.uint8), KERNEL5)[::4, ::4]
+    side = 2 * (reach // 4) + 1
+    thin = cv2.dilate(thin, np.ones((side, side), np.uint8))
+    return cv2.resize(thin, (width, height), interpolation=cv2.INTER_NEAREST) > 0
+
+
+def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
+    """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
+    rest = labels > 0
+    own_labels = labels[rest]
+    deep_there = deep[rest]
+    own = np.bincount(own_labels[deep_there & ~shadow_like[rest]], minlength=count)
+    sharp = np.bincount(own_labels[~deep_there & evidence.step[rest]], minlength=count)
+    rim = np.bincount(own_labels[~deep_there], minlength=count)
+    pixels = np.bincount(own_labels, minlength=count)
+    mean_ratio = np.bincount(own_labels, weights=evidence.ratio[rest], minlength=count) / np.maximum(pixels, 1)
+    is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim) & (mean_ratio > LONE_SHADOW_RATIO)
+    is_shadow[0] = True
+    without = np.ones(count, bool)
+    without[labels[sure]] = False
+    return (sure | (without[labels] & deep)) & ~is_shadow[labels]
+
+
+def without_crumbs(product, evidence):
+    """Parts large enough, and unlike enough, to be product: specks and noise on the backdrop are not."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
+    if count <= 1:
+        return product
+    area = stats[:, cv2.CC_STAT_AREA].astype(float)
+    unlike = cv2.add(np.abs(evidence.light), evidence.chroma)
+    weight = np.bincount(labels[product], weights=unlike[product], minlength=count)
+    area[0] = 0
+    keep = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
+    keep[0] = False
+    return keep[labels]
