@@ -277,7 +277,10 @@ def _retain(run, location):
 
 
 def _remove_leftovers(out):
-    """Finish the removals that a killed run had begun."""
+    """Clear what killed runs left: reports that were being built, removals that had begun."""
+    from catalogue_audit.report.publish import remove_leftovers
+
+    remove_leftovers(out)
     for folder in out.glob(f"{REMOVING}*"):
         if _REPORT_NAME.fullmatch(folder.name.removeprefix(REMOVING)) and folder.is_dir() and not folder.is_symlink():
             shutil.rmtree(folder)

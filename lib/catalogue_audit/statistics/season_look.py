@@ -8,7 +8,7 @@ import pandas as pd
 from catalogue_audit.statistics.control import individuals_chart
 from catalogue_audit.statistics.intervals import hodges_lehmann
 from catalogue_audit.statistics.robust import mad_scale
-from catalogue_audit.statistics.season_values import HABITS
+from catalogue_audit.statistics.season_values import HABITS, WHOLE
 
 CURRENT = 6  # newest deliveries whose middle is the site's current look
 FEWEST_PICTURES = 3  # of a delivery, for its middle to be judged
@@ -56,7 +56,8 @@ def house_reference(frames, order, current=CURRENT):
 def _reference_rows(view, style, part, order, current):
     rows = []
     for quantity, unit in REFERENCE_COLUMNS:
-        values = pd.to_numeric(part[quantity], errors="coerce").astype(float)
+        whole = part["view_kind"].isin(WHOLE) | (quantity == "focal_length_35mm")  # a crop has no pose, frame or background of its own
+        values = pd.to_numeric(part[quantity], errors="coerce").astype(float).where(whole)
         known = values[np.isfinite(values)]
         if len(known) < FEWEST_REFERENCE:
             continue
