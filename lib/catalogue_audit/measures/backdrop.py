@@ -5,7 +5,7 @@ import numpy as np
 
 from .records import Backdrop
 
-GRID_PX = 96  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
+GRID_PX = 72  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
 DEGREE = 3
 SMALLEST_SCATTER = 0.35  # CIELAB; about one code value
 BORDER = 0.05  # fraction of the frame that counts as border
@@ -117,7 +117,7 @@ def _flat_white_share(working):
     height, width = working.shape[:2]
     deep = max(2, int(0.01 * min(height, width)))
     sides = (working[:deep], working[-deep:], working[:, :deep], working[:, -deep:])
-    shares = sorted(float(np.mean(side.min(axis=2) == 255)) for side in sides)
+    shares = sorted(float(np.mean((side[..., 0] & side[..., 1] & side[..., 2]) == 255)) for side in sides)
     return float(np.mean(shares[1:])) if shares[0] > 0.2 else float(np.mean(shares))
 
 

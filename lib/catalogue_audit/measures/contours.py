@@ -3,6 +3,8 @@
 import cv2
 import numpy as np
 
+from .evidence import planes_of
+
 # XYZ over the D50 white to linear sRGB (inverse of the ICC.1 / IEC 61966-2-1 matrix, Bradford-adapted).
 _LINEAR_FROM_D50 = np.array(
     [
@@ -26,11 +28,13 @@ def linear_of_lab(lab):
 
 
 def _local_means(planes, where):
-    """Mean of the chosen pixels about each pixel, a plane each, and the share of its window that was chosen."""
+    """Totals of the chosen pixels about each pixel, a plane each, and their number; at half the size, any one scale."""
     chosen = where.astype(np.float32)
-    window = (WINDOW_PX, WINDOW_PX)
-    count = cv2.boxFilter(chosen, -1, window)
-    return [cv2.boxFilter(plane * chosen, -1, window) for plane in planes], count
+    size = -(-where.shape[1] // 2), -(-where.shape[0] // 2)
+    return [
+        cv2.boxFilter(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), -1, (5, 5)).ravel()
+        for plane in (*(plane * chosen for plane in planes), chosen)
+    ]
 
 
 def coverage_in_band(linear, small, ground, product):
@@ -69,13 +73,12 @@ def coverage_in_band(linear, small, ground, product):
     columns, rows = band.reshape(-1, 2).T
     small_rows = np.minimum(rows * ground.shape[0] // height, ground.shape[0] - 1)
     small_columns = np.minimum(columns * ground.shape[1] // width, ground.shape[1] - 1)
-    at = small_rows * ground.shape[1] + small_columns
-    planes = cv2.split(small)
+    at = small_rows // 2 * -(-ground.shape[1] // 2) + small_columns // 2
+    planes = planes_of(small)
     sides = []
     for where in (product, ground):
-        totals, count = _local_means(planes, where)
-        share = count.ravel()[at]
-        sides.append((np.stack([total.ravel()[at] for total in totals], axis=1) / np.maximum(share, 1e-4)[:, None], share))
+        *totals, share = (total[at] for total in _local_means(planes, where))
+        sides.append((np.stack(totals, axis=1) / np.maximum(share, 1e-4)[:, None], share))
     (front, front_share), (back, back_share) = sides
     known = (front_share > 0.01) & (back_share > 0.01)
     rows, columns, front, back = rows[known], columns[known], front[known], back[known]

@@ -49,8 +49,8 @@ def find_evidence(lab, ground):
     -------
     Evidence
     """
-    light, a, b = cv2.split(lab)
-    ground_light, ground_a, ground_b = cv2.split(ground)
+    light, a, b = planes_of(lab)
+    ground_light, ground_a, ground_b = planes_of(ground)
     ratio = (light + 16) / (ground_light + 16)
     light -= ground_light
     a -= ground_a * ratio
@@ -59,6 +59,11 @@ def find_evidence(lab, ground):
     edge = gradient(planes)
     step = edge > _surrounding_gradient(planes)
     return Evidence(ratio, *planes, cv2.magnitude(planes[1], planes[2]), edge, step)
+
+
+def planes_of(array):
+    """The three planes of (h, w, 3), contiguous."""
+    return [np.ascontiguousarray(array[..., k]) for k in range(3)]
 
 
 def gradient(planes, scale=1 / 32):
@@ -93,4 +98,7 @@ def tones(evidence):
     gain = cv2.log(1 + evidence.chroma / 3)
     gain /= np.maximum(evidence.chroma, 1e-3)
     parts = (light, evidence.a * gain, evidence.b * gain)
-    return cv2.merge([cv2.addWeighted(part, 30.0, part, 0.0, 128.0, dtype=cv2.CV_8U) for part in parts])
+    coded = np.empty((*light.shape, 3), np.uint8)
+    for k, part in enumerate(parts):
+        coded[..., k] = cv2.addWeighted(part, 30.0, part, 0.0, 128.0, dtype=cv2.CV_8U)
+    return coded

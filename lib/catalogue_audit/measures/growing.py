@@ -37,52 +37,61 @@ def grow(evidence, scatter):
         Between the two lies a band of a few pixels that their edge divides.
     """
     ratio, chroma, edge = evidence.ratio, evidence.chroma, evidence.edge
-    rim = border(edge.shape)
-    sharp = max(0.45, 4.0 * float(np.median(edge[rim])))  # CIELAB a pixel
+    rim_edge = rim_of(edge)
+    sharp = max(0.45, 4.0 * float(np.median(rim_edge)))  # CIELAB a pixel
     tolerance = float(3 * np.hypot(scatter[1], scatter[2]))
     darkening = np.clip(1 - ratio, 0, 1)
-    allowed = 3.0 + tolerance + 6.0 * darkening  # bounced light tints a shadow
+    allowed = np.float32(3.0 + tolerance) + 6 * darkening  # bounced light tints a shadow
     passable = (edge < sharp) & (chroma < allowed) & (ratio < 1.05) & (ratio > 0.3)
-    plain = (np.abs(evidence.light[rim]) < 2.0 + 3 * scatter[0]) & (chroma[rim] < 2.5 + tolerance) & (edge[rim] < sharp)
+    plain = np.abs(rim_of(evidence.light)) < 2.0 + 3 * scatter[0]
+    plain &= (rim_of(chroma) < 2.5 + tolerance) & (rim_edge < sharp)
 
     inner = cv2.erode(passable.view(np.uint8), KERNEL3, borderType=cv2.BORDER_REPLICATE)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
+    count, labels = cv2.connectedComponents(inner, connectivity=4)
     keep = np.zeros(count, bool)
-    keep[labels[rim][plain]] = True
+    keep[rim_of(labels)[plain]] = True
     keep[0] = False
-    keep[_gaps(labels, stats, evidence, keep)] = True
+    keep[_gaps(labels, evidence, keep)] = True
     ground = cv2.dilate(keep[labels].view(np.uint8), KERNEL3) & passable.view(np.uint8)
-    tinted = allowed + 12.0 * darkening  # close to a vivid product its colour fills the shadow
+    tinted = allowed + 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < tinted) & (ratio < 1.02) & (ratio > 0.1)
     return _divide(evidence, ground > 0, shadow_like)
 
 
-def border(shape):
-    """The frame's outermost pixels, (h, w) bool."""
-    rim = np.zeros(shape, bool)
-    rim[:2] = rim[-2:] = True
-    rim[:, :2] = rim[:, -2:] = True
-    return rim
+def rim_of(plane):
+    """Values of the two outermost rows and columns, (n,)."""
+    return np.concatenate([side.ravel() for side in (plane[:2], plane[-2:], plane[2:-2, :2], plane[2:-2, -2:])])
 
 
-def _gaps(labels, stats, evidence, outside):
+def _gaps(labels, evidence, outside):
     """
     Components of backdrop seen through the product, such as a handle's gap.
 
     The same tone as the background around the product, and a step to something
     else all around: a highlight or a smooth panel has neither.
     """
-    area = stats[:, cv2.CC_STAT_AREA]
-    alike = (np.abs(evidence.light) < GAP_LIGHT) & (evidence.chroma < GAP_CHROMA + 2)
-    share = np.bincount(labels[alike], minlength=len(area))
+    thin = labels[::2, ::2].ravel()  # a quarter of the pixels tells size and place
+    area = 4 * np.bincount(thin, minlength=len(outside))
+    alike = (np.abs(evidence.light[::2, ::2]) < GAP_LIGHT) & (evidence.chroma[::2, ::2] < GAP_CHROMA + 2)
+    share = 4 * np.bincount(thin, weights=alike.ravel(), minlength=len(outside))
     candidates = (area > SMALLEST_GAP_PX) & (share > 0.4 * area) & ~outside
     candidates[0] = False
-    return [label for label in np.flatnonzero(candidates) if _is_gap(label, labels, stats, evidence, outside)]
+    places = np.flatnonzero(candidates[thin])
+    places = places[np.argsort(thin[places], kind="stable")]
+    found = []
+    for part in np.split(places, np.flatnonzero(np.diff(thin[places])) + 1):
+        if not len(part):
+            continue
+        rows, columns = np.divmod(part, labels[::2, ::2].shape[1])
+        box = 2 * columns.min() - 1, 2 * rows.min() - 1, 2 * np.ptp(columns) + 4, 2 * np.ptp(rows) + 4
+        if _is_gap(thin[part[0]], box, labels, evidence, outside):
+            found.append(thin[part[0]])
+    return found
 
 
-def _is_gap(label, labels, stats, evidence, outside):
+def _is_gap(label, box, labels, evidence, outside):
     """Whether one component shows the backdrop."""
-    x, y, w, h = stats[label, :4]
+    x, y, w, h = box
     window = _window(x, y, w, h, 24)
     inside = labels[window] == label
     tone = _tone(evidence, window, inside)
@@ -102,8 +111,7 @@ def _is_gap(label, labels, stats, evidence, outside):
     region = (parts == own.argmax()).view(np.uint8)
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL7)
-    open_side = border(region.shape) & (region > 0)
-    return bool(ring.any() and not open_side.any() and np.mean(steps[ring] > 0) > 0.88)
+    return bool(ring.any() and not rim_of(region).any() and np.mean(steps[ring] > 0) > 0.88)
 
 
 def _tone(evidence, window, where):
@@ -154,30 +162,34 @@ def _widened(where, reach):
 
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
-    rest = labels > 0
-    own_labels = labels[rest]
-    deep_there = deep[rest]
-    own = np.bincount(own_labels[deep_there & ~shadow_like[rest]], minlength=count)
-    sharp = np.bincount(own_labels[~deep_there & evidence.step[rest]], minlength=count)
-    rim = np.bincount(own_labels[~deep_there], minlength=count)
+    grid = (slice(None, None, 2),) * 2
+    rest = np.flatnonzero(labels[grid])
+    own_labels, deep_there, shadow, step, ratio = (
+        plane[grid].ravel()[rest] for plane in (labels, deep, shadow_like, evidence.step, evidence.ratio)
+    )
     pixels = np.bincount(own_labels, minlength=count)
-    mean_ratio = np.bincount(own_labels, weights=evidence.ratio[rest], minlength=count) / np.maximum(pixels, 1)
+    own = np.bincount(own_labels, weights=deep_there & ~shadow, minlength=count)
+    rim = np.bincount(own_labels, weights=~deep_there, minlength=count)
+    sharp = np.bincount(own_labels, weights=~deep_there & step, minlength=count)
+    mean_ratio = np.bincount(own_labels, weights=ratio, minlength=count) / np.maximum(pixels, 1)
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim) & (mean_ratio > LONE_SHADOW_RATIO)
-    is_shadow[0] = True
     without = np.ones(count, bool)
-    without[labels[sure]] = False
-    return (sure | (without[labels] & deep)) & ~is_shadow[labels]
+    without[labels.ravel()[np.flatnonzero(sure)]] = False
+    without[0] = is_shadow[0] = False
+    if without.any():
+        sure = sure | (without[labels] & deep)
+    return sure & ~is_shadow[labels] if is_shadow.any() else sure
 
 
 def without_crumbs(product, evidence):
     """Parts large enough, and unlike enough, to be product: specks and noise on the backdrop are not."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
+    count, labels = cv2.connectedComponents(product.view(np.uint8), connectivity=8)
     if count <= 1:
         return product
-    area = stats[:, cv2.CC_STAT_AREA].astype(float)
-    unlike = cv2.add(np.abs(evidence.light), evidence.chroma)
-    weight = np.bincount(labels[product], weights=unlike[product], minlength=count)
-    area[0] = 0
+    inside = np.flatnonzero(labels)
+    own_labels = labels.ravel()[inside]
+    area = np.bincount(own_labels, minlength=count)
+    unlike = np.abs(evidence.light.ravel()[inside]) + evidence.chroma.ravel()[inside]
+    weight = np.bincount(own_labels, weights=unlike, minlength=count)
     keep = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
-    keep[0] = False
-    return keep[labels]
+    return product if keep[1:].all() else keep[labels]

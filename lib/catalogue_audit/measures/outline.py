@@ -20,6 +20,7 @@ from .records import Outline
 MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
 SCOUT = 4  # mask pixels a pixel of the picture that finds the part worth looking at
+SMALLEST_SIDE_PX = 8
 MARGIN = 24  # mask pixels around that part
 KERNEL5 = np.ones((5, 5), np.uint8)
 
@@ -42,6 +43,8 @@ def find_outline(picture, backdrop):
     if picture.alpha is not None and _alpha_is_a_mask(picture.alpha):
         return _outline_from_alpha(picture)
     height, width = picture.lab.shape[:2]
+    if min(height, width) < SMALLEST_SIDE_PX:
+        return _nothing(height, width, NOTHING_FOUND)
     small, background = _mask_scale(picture.lab, backdrop.lab)
     part = _part_of_interest(small, background, backdrop.scatter)
     if part is None:
