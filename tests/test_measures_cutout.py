@@ -29,12 +29,23 @@ def test_a_clean_cut_out_has_no_rim():
     assert facts["rim_px"] < 1.0
 
 
-@pytest.mark.parametrize("tone", [225.0, 200.0, 40.0])
-@pytest.mark.parametrize("rim", [3, 5])
+@pytest.mark.parametrize(("rim", "tone"), [(3, 235.0), (3, 225.0), (5, 225.0), (5, 200.0), (7, 225.0)])
 def test_a_rim_is_measured(rim, tone):
     facts = cutout_facts(*_cut_out(rim, tone))
     assert facts["rim_px"] == pytest.approx(rim, abs=1.2)
     assert facts["rim_de"] > 5
+
+
+def test_a_dark_band_may_be_piping_and_is_no_rim():
+    assert cutout_facts(*_cut_out(3, 40.0))["rim_px"] == 0
+
+
+@pytest.mark.parametrize("blur", [1.0, 2.0, 3.0])
+def test_a_soft_edge_is_no_rim(blur):
+    code, mask = bag((900, 720), background=255.0, supersample=2)
+    picture = picture_of(through_jpeg(rounded_code(cv2.GaussianBlur(code, (0, 0), blur)), 92))
+    outline = outline_of(working_mask(mask, picture))
+    assert cutout_facts(picture, backdrop_of(picture, (100, 0, 0), "cut_out"), outline)["rim_px"] == 0
 
 
 def test_a_rim_along_one_side_is_seen():

@@ -2,24 +2,31 @@
 The edge of a cut-out, and the kind of shadow under a product.
 
 A clean cut-out goes from white to the product in one step as wide as the
-picture is sharp. A halo or fringe is a band of a third tone between the two.
+picture is sharp. A halo is a band of a third tone, lighter than the product,
+with an edge of its own towards the white. A darker band may as well be the
+product's piping or its shaded side, so it is not counted.
 """
+
+import math
 
 import cv2
 import numpy as np
 
 from catalogue_audit.measures.shadow import shadow_kind
-from catalogue_audit.pixels.colour import ciede2000, lab_from_linear, srgb_decode
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
 
 POINTS = 360  # of the outer contour that are looked at
 OUTSIDE, INSIDE = 8, 22  # full-resolution px of each profile
-BESIDE = (12, 18)  # px inside the edge: the product's own tone there
-ANOTHER_TONE = 5.0  # CIEDE2000 from the product's tone; shading over a few pixels stays below
-WHITE_DE = 3.0  # CIEDE2000 from white: where the cut-out begins
-CONTRAST = 12.0  # CIEDE2000 between product and white, below which a rim cannot be told
-CLEAN_STEP = 3.0  # px from the first tint to the product's tone at a clean edge of a sharp picture
+BESIDE = (4.0, 12.0)  # px inside the main step: the product's own tone there
+LIGHTEST_PRODUCT = 0.62  # luminance over the ground's; lighter, the main step is too small to look beside it
+TAIL = 1.88  # standard deviations of a Gaussian step from half-way to 3 % down
+LONGER_TAIL = 0.9  # px beyond that at which the step is not one step
+LEAST_TINT = 0.02  # share of the step; a rim as light as this is not seen on a page
+MOST_TINT = 0.48  # a band darker than this is the product's own
+OWN_EDGE = 2.4  # px between a quarter and three quarters of the rim's outer step; a shadow takes longer
 WINDOW = 9  # neighbouring profiles taken together
-SHARE = 0.8  # quantile over the contour: a rim along a fifth of it is seen
+LEAST_SHARE = 0.3  # of the free contour that has to carry the rim
+UNEVEN_PX, UNEVEN_TINT = 0.8, 0.05  # median deviations of width and of tint, beyond which it is no one rim
 
 
 def cutout_facts(picture, backdrop, outline):
@@ -35,10 +42,9 @@ def cutout_facts(picture, backdrop, outline):
     Returns
     -------
     dict
-        ``rim_px`` (full-resolution pixels, beyond the edge's own softness; 0
-        for a clean edge) and ``rim_de`` (CIEDE2000 of the rim against the
-        product beside it), for cut-outs on pure white; ``shadow_kind``
-        wherever the product stands free.
+        ``rim_px`` (full-resolution pixels; 0 for a clean edge) and ``rim_de``
+        (CIEDE2000 of the rim against the product beside it), for cut-outs on
+        pure white; ``shadow_kind`` wherever the product stands free.
     """
     facts = {}
     kind = shadow_kind(picture, backdrop, outline)
@@ -49,64 +55,90 @@ def cutout_facts(picture, backdrop, outline):
     profiles = _profiles(picture, outline)
     if len(profiles) < 4 * WINDOW:
         return facts | {"reasons": ("too little of the cut-out's edge is free to judge it",)}
-    widths, tones = rim_widths(profiles)
+    widths, tints, tones = rim_widths(_smoothed(profiles))
     known = np.isfinite(widths)
     if known.sum() < 2 * WINDOW:
         return facts | {"reasons": ("the product is too light against white to judge the cut-out's edge",)}
-    widths, tones = widths[known], tones[known]
-    width = float(np.quantile(widths, SHARE))
-    wide = widths >= min(width, 0.5)
-    tone = float(np.median(tones[wide])) if width > 0.5 and wide.any() else 0.0
-    return facts | {"rim_px": width if width > 0.5 else 0.0, "rim_de": tone}
+    rim = widths > 0
+    if rim.sum() < LEAST_SHARE * known.sum() or _uneven(widths[rim]) > UNEVEN_PX or _uneven(tints[rim]) > UNEVEN_TINT:
+        return facts | {"rim_px": 0.0, "rim_de": 0.0}
+    return facts | {"rim_px": float(np.median(widths[rim])), "rim_de": float(np.median(tones[rim]))}
 
 
 def rim_widths(profiles):
     """
     Width and tone of the rim along a contour.
 
+    A step blurred by a Gaussian has tails in a fixed proportion to its slope.
+    Where the outer tail is longer than that, and begins with an edge of its
+    own, a rim lies between ground and product. Rims of less than 2 px, and
+    thin ones nearly half as dark as the product, pass for softness.
+
     Parameters
     ----------
     profiles : (n, OUTSIDE + INSIDE + 1, 3) array
-        CIELAB across the edge, from outside in, along the contour.
+        Linear light across the edge, from outside in, along the contour.
 
     Returns
     -------
     width : (n,) ndarray
-        Pixels between half-way from white to the rim's tone and half-way from
-        that to the product's; 0 where one step leads from white to the
-        product; NaN where white and product are alike.
+        Pixels between half-way from the ground to the rim's tone and half-way
+        from the ground to the product; 0 at a clean edge; NaN where the two
+        are too much alike, or the main step is not found.
+    tint : (n,) ndarray
+        How far the rim is from the ground towards the product, 0 to 1, in luminance.
     tone : (n,) ndarray
         CIEDE2000 between the rim and the product beside it.
     """
-    smooth = _smoothed(profiles)
-    at = np.arange(-OUTSIDE, INSIDE + 1)
-    product = np.median(smooth[:, (at >= BESIDE[0]) & (at <= BESIDE[1])], axis=1)
-    white = np.array([100.0, 0.0, 0.0])
-    from_white = ciede2000(smooth, white)
-    from_product = ciede2000(smooth, product[:, None])
-    clear = ciede2000(product, white) > CONTRAST
-    begins = _first(from_white > WHITE_DE)
-    other = (from_product > ANOTHER_TONE) & (at < BESIDE[0])
-    ends = _last(other)
-    middle = np.clip(np.nan_to_num((begins + ends) / 2), 0, len(at) - 1).astype(int)
-    rows = np.arange(len(middle))
-    tone, tint = from_product[rows, middle], from_white[rows, middle]
-    outer = _first(from_white > 0.5 * tint[:, None])
-    inner = _last((from_product > 0.5 * tone[:, None]) & (at < BESIDE[0]))
-    wide = ends - begins > CLEAN_STEP
-    width = np.where(wide, np.maximum(inner - outer + 1, 0), 0.0)
-    return np.where(clear & np.isfinite(begins), width, np.nan), tone
+    width, tint, tone = np.full((3, len(profiles)), np.nan)
+    luminance = profiles @ LINEAR_TO_XYZ[1]
+    for k, light in enumerate(luminance):
+        ground = float(np.median(light[:3]))
+        product = float(np.median(light[OUTSIDE + 4 :]))
+        main = _crossing(light, (ground + product) / 2)
+        if not math.isfinite(main):
+            continue
+        beside = slice(int(main + BESIDE[0]), int(main + BESIDE[1]))
+        if beside.stop > len(light):
+            continue
+        product = float(np.median(light[beside]))
+        if product > LIGHTEST_PRODUCT * ground:
+            continue
+        width[k], tint[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
+    return width, tint, tone
 
 
-def _first(condition):
-    """Index of the first True along each row; NaN where there is none."""
-    return np.where(condition.any(axis=1), np.argmax(condition, axis=1), np.nan)
+def _rim(profile, light, ground, product, beside):
+    """Width, tint and tone of the rim in one profile; width 0 for none."""
+    step = ground - product
+    half, begin = _crossing(light, ground - 0.5 * step), _crossing(light, ground - 0.03 * step)
+    steepest = -np.diff(light[max(int(half) - 2, 0) : int(half) + 5]).min()
+    sigma = step / max(steepest, 1e-6) / math.sqrt(2 * math.pi)
+    if half - begin < TAIL * sigma + LONGER_TAIL:
+        return 0.0, 0.0, 0.0
+    at = np.arange(len(light))
+    place = (begin + half) / 2
+    tint = (ground - float(np.interp(place, at, light))) / step
+    outer = [_crossing(light, ground - share * tint * step) for share in (0.25, 0.5, 0.75)]
+    if not LEAST_TINT < tint < MOST_TINT or outer[2] - outer[0] > OWN_EDGE:
+        return 0.0, 0.0, 0.0
+    own = np.array([np.interp(place, at, profile[:, channel]) for channel in range(3)])
+    tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
+    return half - outer[1], tint, float(tone)
 
 
-def _last(condition):
-    """Index of the last True along each row; NaN where there is none."""
-    count = condition.shape[1]
-    return np.where(condition.any(axis=1), count - 1 - np.argmax(condition[:, ::-1], axis=1), np.nan)
+def _crossing(light, level):
+    """Place at which a profile first falls to a level, between samples; NaN where it does not."""
+    below = light <= level
+    first = int(np.argmax(below))
+    if first == 0:
+        return math.nan
+    return first - (level - light[first]) / (light[first - 1] - light[first])
+
+
+def _uneven(values):
+    """Median absolute deviation."""
+    return float(np.median(np.abs(values - np.median(values))))
 
 
 def _smoothed(profiles):
@@ -117,7 +149,7 @@ def _smoothed(profiles):
 
 
 def _profiles(picture, outline):
-    """CIELAB along normals of the outer contour, where no shadow lies beside it; (n, samples, 3)."""
+    """Linear light along normals of the outer contour, where no shadow lies beside it; (n, samples, 3)."""
     contour = outline.contours[0].astype(float)
     contour = contour[np.linspace(0, len(contour) - 1, max(2 * POINTS, 2)).astype(int)]
     ahead, behind = np.roll(contour, -3, axis=0), np.roll(contour, 3, axis=0)
@@ -140,7 +172,7 @@ def _profiles(picture, outline):
     if not len(x):
         return np.empty((0, len(at), 3))
     codes = cv2.remap(picture.encoded, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return lab_from_linear(srgb_decode(codes / 255.0))
+    return srgb_decode(codes / 255.0)
 
 
 def _lies_in(mask, points):

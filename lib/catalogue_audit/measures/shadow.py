@@ -3,9 +3,12 @@
 import cv2
 import numpy as np
 
-FAINT = 0.004  # of the product's area: less shadow is none
+NONE, SOME = 0.003, 0.008  # of the product's area: less shadow is none, more is one; between, it is not clear
 REFLECTED = 0.6  # correlation of what lies under the base with the product mirrored in it
-THROWN = 0.12  # of the product's height or width: a shadow that reaches further is cast
+AWAY = 0.12  # of the product's height or width: how far from it a shadow counts as thrown
+FAINT_L = 2.0  # CIELAB; darkening that the fall-off of a soft lamp beside a product reaches as well
+CONTACT, CAST_BESIDE, CAST_BELOW = 0.15, 0.5, 0.3  # of the darkening lies away from the product
+FOOT = 0.35  # of the product's height: a shadow on the ground begins below this
 DEPTH = 0.18  # of the product's height: how far under the base a reflection is looked for
 
 
@@ -23,7 +26,9 @@ def shadow_kind(picture, backdrop, outline):
     -------
     str or None
         'none', 'contact', 'cast' or 'reflection'; None where there is no
-        product, or it leaves the frame at the bottom.
+        product, it leaves the frame at the bottom, or the kind is not clear: a
+        soft lamp throws a little of the same shadow further from a tall
+        product than from a wide one.
     """
     if outline.box is None or not outline.mask.any() or "bottom" in outline.touches:
         return None
@@ -40,16 +45,20 @@ def shadow_kind(picture, backdrop, outline):
     if _mirrored(light, mask, height) > REFLECTED:
         return "reflection"
     near = _reachable(dark, mask)
-    if near.sum() < FAINT * mask.sum():
-        return "none"
+    near[: int(rows[-1] - FOOT * height)] = False  # higher up it is seen through a handle, or part of a light product
+    share = near.sum() / mask.sum()
+    if share < SOME:
+        return "none" if share < NONE else None
     y, x = near.nonzero()
-    weight = np.maximum(ground - here, 0)[y, x]
+    weight = np.maximum(ground - here - FAINT_L, 0)[y, x]
     if weight.sum() <= 0:
-        return "none"
-    beside = np.maximum(columns[0] - x, x - columns[-1])
-    above = rows[-1] - y
-    far = (beside > THROWN * width) | ((y - rows[-1]) > THROWN * height) | (above > 0.35 * height)
-    return "cast" if weight[far].sum() > 0.15 * weight.sum() else "contact"
+        return None
+    weight = weight / weight.sum()
+    below = weight[y - rows[-1] > AWAY * height].sum()
+    beside = weight[np.maximum(columns[0] - x, x - columns[-1]) > AWAY * width].sum()
+    if beside > CAST_BESIDE or below > CAST_BELOW:
+        return "cast"
+    return "contact" if beside + below < CONTACT else None
 
 
 def _grown(mask):
