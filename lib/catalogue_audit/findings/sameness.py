@@ -23,12 +23,10 @@ def near_duplicate(evidence):
     """
     Files that show the same photograph in another export.
 
-    An exact copy is said once, as exact. A file whose name says nothing, or
-    that is filed under the wrong product, is said as that: the likeness is how
-    it was found out, and not a second thing to mend.
+    An exact copy is said once, as exact. A file whose name says nothing is said
+    as that: the likeness is how it was found out, and not a second thing to mend.
     """
     said = {row["file"] for row in exact_duplicate(evidence)}
-    said |= set(evidence.misfiled.loc[evidence.misfiled["kind"].isin(("wrong_product", "shifted")), "file"])
     said |= {row["file"] for row in evidence.rows if not (row["sku"] and row["view"])}
     yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, said)
 

@@ -75,7 +75,7 @@ def judge_delivery(
         products=products,
         changes=changes,
         pairs=pairs,
-        misfiled=misfiled(frames, sketches),
+        misfiled=misfiled(frames, sketches, pairs),
         spots=spots,
         framing_rule=framing_rule(frames, brief, products),
         sketches=sketches,

@@ -27,6 +27,7 @@ __all__ = ["group_pictures", "misfiled"]
 SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
 CANDIDATE_BITS = 7  # of 64: nominated for verification; re-encoding moves 0 to 4
 FRAME_MATCH, BOX_MATCH = 0.985, 0.985  # correlation of lightness grids: below, two photographs (re-crops: 0.999)
+DETAIL_MATCH = 0.95  # the same for details, whose frame moves over them when they are cropped again
 ASPECT_UNIT = 0.03  # of a product box's width over height, between a picture and its re-crop
 COLOUR_UNIT = 4.0  # CIELAB, in any coordinate, between a picture and its re-crop
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time
@@ -202,10 +203,11 @@ def _near_points(own, others):
 
 
 def _same_details(made, skus):
-    """Nominations of a product's pictures without a box, by their colour."""
+    """Nominations of pictures without a box: within a product by their colour, across products by their structure too."""
+    places = np.array([place for place, one in enumerate(made) if one.box is None], dtype=np.int64)
     by_product = {}
-    for place, one in enumerate(made):
-        if one.box is None and isinstance(skus[place], str):
+    for place in places.tolist():
+        if isinstance(skus[place], str):
             by_product.setdefault(skus[place], []).append(place)
     pairs = [
         pair
@@ -215,6 +217,15 @@ def _same_details(made, skus):
     ]
     a, b = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
     yield 1, (a, b)
+    if places.size < 2:
+        return
+    frame = np.stack([made[place].frame for place in places])
+    reach = math.sqrt(2 - 2 * DETAIL_MATCH)
+    plain = np.array([made[place].colour for place in places]) / COLOUR_UNIT
+    points = np.column_stack([plain, low_frequencies(frame) / reach])
+    for a, b in _near_points(points, points):
+        match = np.einsum("ij,ij->i", frame[a], frame[b]) >= DETAIL_MATCH
+        yield 1, (places[a[match]], places[b[match]])
 
 
 def _near(own, others, same):
@@ -246,9 +257,11 @@ def _verify(a, b, facts, signatures, boxes, loaded, moved):
     if signatures[a].pixels == signatures[b].pixels and same_size:
         kind, likeness = "same_pixels", None
     else:
-        likeness = compare(loaded[one["file"]], loaded[other["file"]], boxes[a], boxes[b], moved and not apart)
+        likeness = compare(loaded[one["file"]], loaded[other["file"]], boxes[a], boxes[b], moved)
         kind = likeness.kind
     if not kind:
+        return None
+    if apart and kind in ("re_cropped", "mirrored") and not _differ_in_nothing(likeness):
         return None
     if kind == "re_export" and not same_size:
         kind = "resized"
@@ -273,9 +286,13 @@ def _judged(kind, likeness, one, other, gap, same_size):
         legitimate = _same_claim(one, other, gap, apart, same_size, unnamed, kind)
         if legitimate:
             return legitimate
-    elif apart and likeness is not None and (likeness.rms > EXACT_RMS or likeness.peak > EXACT_PEAK):
+    elif apart and likeness is not None and not _differ_in_nothing(likeness):
         return None  # two exposures: only if they differ in nothing is one filed wrongly
     return kind, _difference_note(kind, likeness)
+
+
+def _differ_in_nothing(likeness):
+    return likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK
 
 
 def _same_claim(one, other, gap, apart, same_size, unnamed, kind):

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.clock import capture_order
-from catalogue_audit.statistics.likeness import matched_points
+from catalogue_audit.statistics.crops import ZOOMS, best_fit, usual_zooms
 from catalogue_audit.statistics.robust import mad_scale
 
 COLUMNS = ("file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause")
@@ -26,11 +26,14 @@ OWN_COLOUR = 4.0  # CIELAB; the scatter between views of one product that is alw
 CLEARLY_NEARER = 0.5  # the likely product's distance over the claimed one's
 SIGMAS = 5.0
 FEWEST_PRODUCTS = 4  # a set must show what is usual before anything is called unusual
-LEAST_POINTS = 10  # key points agreeing on one place: a detail is found
-MORE_POINTS = 2.5  # times as many in one view as in the other
+SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
+CLEARER_FIT = 0.1  # difference of Fisher's z of two correlations: a detail fits one picture better than another
+DETAIL_FOUND = 0.6  # correlation of a detail with the picture it was taken from
+NOT_FOUND = 0.5  # of the set's usual correlation: below, a detail is not in its own product's pictures
 CANDIDATES = 8  # products nearest in colour that are searched for a detail
 INSIDE_VIEWS = ("interior", "lining")  # another colour inside is no evidence
 SHIFTED_FILES = 3  # misfiled in a row, all into a neighbour: one cause
+SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped")
 CROP_CONTACT = 0.25  # share of the frame's border that the product covers: a crop, not a whole product
 
 
@@ -44,7 +47,7 @@ class Look(NamedTuple):
     contact: float
 
 
-def misfiled(frames, sketches):
+def misfiled(frames, sketches, pairs=None):
     """
     Pictures that very likely show another product, or another view, than they are filed under.
 
@@ -53,6 +56,8 @@ def misfiled(frames, sketches):
     frames : DataFrame
         In natural file order.
     sketches : mapping of str to dict of ndarray
+    pairs : DataFrame, optional
+        Of `identity.group_pictures`: one photograph under two products is filed wrongly under one of them.
 
     Returns
     -------
@@ -64,7 +69,8 @@ def misfiled(frames, sketches):
         ``evidence`` (plain words), ``cause`` (one text for files with a common
         cause, else empty); sorted by file, one row a file.
     """
-    rows = frames.index[(frames["sku"].notna() & frames["view"].notna()).to_numpy(dtype=bool)]
+    named = frames["sku"].fillna("").ne("") & frames["view"].fillna("").ne("")
+    rows = frames.index[named.to_numpy(dtype=bool)]
     looks = {}
     for row in rows:
         if frames["status"][row] == "not_measured" or frames["view_kind"][row] in ("worn", "target", "other", "overhead"):
@@ -78,14 +84,16 @@ def misfiled(frames, sketches):
     for row in whole:
         products.setdefault(frames["sku"][row], []).append(row)
     order = _neighbouring_skus(frames)
+    fits = _Fits(frames, sketches)
     found = {}
     for step in (
+        _one_photograph_twice(frames, looks, products, crops, pairs),
         _wrong_kind_of_view(frames, looks, crops),
         _wrong_products(frames, looks, products, order),
         _wrong_outlines(frames, looks, products),
         _odd_turn(frames, looks, products),
-        _swapped_front_and_back(frames, looks, products, crops, sketches),
-        _wrong_details(frames, looks, products, crops, order, sketches),
+        _swapped_front_and_back(frames, looks, products, crops, fits),
+        _wrong_details(frames, looks, products, crops, order, fits),
     ):
         settled = {frames["sku"][row] for row in found}  # what one mistake explains needs no second one
         for row, finding in step:
@@ -204,7 +212,8 @@ def _wrong_products(frames, looks, products, order):
                 continue
             name, distance = likely
             distance_own = own[sku][row]
-            if distance > max(OWN_COLOUR, limit / 2) or distance > CLEARLY_NEARER * distance_own:
+            near = distance <= max(OWN_COLOUR, limit / 2) and distance <= CLEARLY_NEARER * distance_own
+            if not (near or (distance <= limit and distance <= SURELY_NEARER * distance_own)):
                 continue
             evidence = (
                 f"its colour lies {distance_own:.0f} CIELAB units from the other views of {sku}, "
@@ -213,6 +222,37 @@ def _wrong_products(frames, looks, products, order):
             if order.get(row) == name:
                 evidence += "; it was captured between two pictures of that product"
             yield row, (name, "wrong_product", distance_own / limit, evidence)
+
+
+def _one_photograph_twice(frames, looks, products, crops, pairs):
+    """Of one photograph under two products, the file whose product looks otherwise, where the other's looks alike."""
+    if pairs is None or not len(pairs):
+        return
+    place = {frames["file"][row]: row for row in looks}
+    for one, other, kind in zip(pairs["file_a"], pairs["file_b"], pairs["kind"], strict=True):
+        rows = place.get(one), place.get(other)
+        if None in rows or kind not in SAME_PHOTOGRAPH or frames["sku"][rows[0]] == frames["sku"][rows[1]]:
+            continue
+        if frames["view"][rows[0]] != frames["view"][rows[1]] or frames["view"][rows[0]] in INSIDE_VIEWS:
+            continue
+        distances = [_from_own_product(frames, looks, products, row) for row in rows]
+        if None in distances or max(distances) < FOREIGN_COLOUR or min(distances) > CLEARLY_NEARER * max(distances):
+            continue
+        wrong, right = (rows if distances[0] > distances[1] else rows[::-1])
+        claimed, likely = frames["sku"][wrong], frames["sku"][right]
+        evidence = (
+            f"it is the same photograph as {frames['file'][right]}, and lies {max(distances):.0f} CIELAB units from the "
+            f"other views of {claimed}, but {min(distances):.0f} from those of {likely}"
+        )
+        yield wrong, (likely, "wrong_detail" if wrong in crops else "wrong_product", max(distances) / FOREIGN_COLOUR, evidence)
+
+
+def _from_own_product(frames, looks, products, row):
+    """Colour distance to the other whole views of the product it is filed under; None where there are none."""
+    others = [other for other in products.get(frames["sku"][row], ()) if other != row]
+    if not others:
+        return None
+    return float(np.median([colour_distance(looks[row], looks[other]) for other in others]))
 
 
 def _odd_ones(looks, rows, distances, limit):
@@ -328,7 +368,7 @@ def _exchanged_view(looks, one, other):
     return "front" if crossed > kept else "back"
 
 
-def _swapped_front_and_back(frames, looks, products, crops, sketches):
+def _swapped_front_and_back(frames, looks, products, crops, fits):
     """Front and back exchanged, by the style's other products and by where the detail is found."""
     pairs = {}
     for sku, rows in products.items():
@@ -338,7 +378,7 @@ def _swapped_front_and_back(frames, looks, products, crops, sketches):
     if len(pairs) < FEWEST_PRODUCTS:
         return
     siblings = _sibling_votes(frames, looks, pairs)
-    details = _detail_votes(frames, pairs, crops, sketches)
+    details = _detail_votes(frames, pairs, crops, fits)
     for sku, rows in pairs.items():
         by_style, by_detail = siblings.get(sku, 0.0), details.get(sku, 0.0)
         if min(by_style, by_detail) > -1 or max(by_style, by_detail) >= 1:
@@ -347,7 +387,7 @@ def _swapped_front_and_back(frames, looks, products, crops, sketches):
         if by_style <= -1:
             reasons.append("its front looks like the backs of the same style, its back like their fronts")
         if by_detail <= -1:
-            reasons.append("its detail is found in the back picture only, while the others' lie in the front")
+            reasons.append("its detail fits the back picture better, while the others' fit the front")
         for row in rows:
             yield row, (sku, "swapped_views", -min(by_style, by_detail), "; ".join(reasons))
 
@@ -395,54 +435,50 @@ def _style_of(frames, row, sku):
     return sku
 
 
-def _detail_votes(frames, pairs, crops, sketches):
+def _detail_votes(frames, pairs, crops, fits):
     """
-    Whether each product's details lie in its front (positive) or back (negative), where the set mostly says front.
+    Whether each product's details fit its front (positive) or its back (negative), where the set mostly says front.
 
-    Units: 1 is `MORE_POINTS` times as many points, at least `LEAST_POINTS`.
+    Units: 1 is `CLEARER_FIT`.
     """
-    details = {}
-    for row in sorted(crops):
-        details.setdefault(frames["sku"][row], []).append(row)
+    details = _by_product(frames, crops)
+    sure = {sku: rows for sku, rows in pairs.items() if sku in details}
+    zooms = usual_zooms([fits(row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows])
     votes = {}
-    for sku, (front, back) in pairs.items():
-        if sku not in details:
-            continue
-        whole = [sketches.get(frames["file"][row]) or {} for row in (front, back)]
-        counts = [0, 0]
+    for sku, rows in sure.items() if len(zooms) else ():
         for row in details[sku]:
-            detail = sketches.get(frames["file"][row]) or {}
-            for side in (0, 1):
-                counts[side] = max(counts[side], points_located(detail, whole[side]))
-        most, least = max(counts), min(counts)
-        if most >= LEAST_POINTS and most >= MORE_POINTS * max(least, 1):
-            ratio = most / (MORE_POINTS * max(least, 1))
-            votes[sku] = ratio if counts[0] > counts[1] else -ratio
-    in_front = sum(vote > 0 for vote in votes.values())
-    return votes if votes and in_front >= 0.75 * len(votes) and in_front >= FEWEST_PRODUCTS else {}
+            (front, _), (back, zoom) = (fits(row, whole, zooms) for whole in rows)
+            if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):
+                continue
+            vote = float(np.arctanh(min(front, 0.999)) - np.arctanh(min(back, 0.999))) / CLEARER_FIT
+            votes[sku] = max(votes.get(sku, vote), vote, key=abs)
+    telling = [vote for vote in votes.values() if abs(vote) >= 1]
+    in_front = sum(vote > 0 for vote in telling)
+    return votes if in_front >= max(0.75 * len(telling), FEWEST_PRODUCTS) else {}
 
 
-def points_located(detail, whole):
-    """
-    Key points of a detail that agree on one place in a whole picture.
+def _by_product(frames, rows):
+    grouped = {}
+    for row in sorted(rows):
+        if frames["view"][row] not in INSIDE_VIEWS:
+            grouped.setdefault(frames["sku"][row], []).append(row)
+    return grouped
 
-    Parameters
-    ----------
-    detail, whole : dict of ndarray
-        Sketches.
 
-    Returns
-    -------
-    int
-    """
-    here, there = matched_points(detail, whole, ratio=0.85)
-    if len(here) < 4:
-        return 0
-    scale = [np.array(sketch["thumb"].shape[1::-1], float) for sketch in (detail, whole)]
-    matrix, agree = cv2.estimateAffinePartial2D(here * scale[0], there * scale[1], method=cv2.RANSAC, ransacReprojThreshold=1.0)
-    if matrix is None or not 0.02 < np.hypot(matrix[0, 0], matrix[0, 1]) < 1.2:
-        return 0
-    return int(agree.sum())
+class _Fits:
+    """How well crops fit into whole pictures, (correlation, zoom) by their rows; each looked for once."""
+
+    def __init__(self, frames, sketches):
+        self._files = frames["file"]
+        self._sketches = sketches
+        self._known = {}
+
+    def __call__(self, crop, whole, zooms=ZOOMS):
+        key = crop, whole, len(zooms), float(zooms[0])
+        if key not in self._known:
+            one, other = (self._sketches.get(self._files[row]) or {} for row in (crop, whole))
+            self._known[key] = best_fit(one, other, zooms)
+        return self._known[key]
 
 
 def _wrong_kind_of_view(frames, looks, crops):
@@ -467,7 +503,7 @@ def _wrong_kind_of_view(frames, looks, crops):
             yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
 
 
-def _wrong_details(frames, looks, products, crops, order, sketches):
+def _wrong_details(frames, looks, products, crops, order, fits):
     """Details whose material is another product's, found there or exchanged with its own."""
     rows = [row for row in sorted(crops) if frames["sku"][row] in products]
     rows = [row for row in rows if frames["view"][row] not in INSIDE_VIEWS]
@@ -481,42 +517,45 @@ def _wrong_details(frames, looks, products, crops, order, sketches):
     }
     own = {row: float(distances[row][place[frames["sku"][row]]]) for row in rows}
     limit = _usual(list(own.values()), FOREIGN_COLOUR + 2)
-    points = {row: _points_in(frames, sketches, row, products[frames["sku"][row]]) for row in rows}
-    usually_found = float(np.median(list(points.values()))) >= LEAST_POINTS / 2
+    zooms = usual_zooms([fits(row, other) for row in rows for other in products[frames["sku"][row]]])
+    zooms = zooms if len(zooms) else ZOOMS
+    found = {row: _fit_in(fits, row, products[frames["sku"][row]], zooms) for row in rows}
+    usually = float(np.median(list(found.values())))
     foreign = {row for row in rows if own[row] > limit}
     for row in rows:
         sku = frames["sku"][row]
-        if row not in foreign and not (usually_found and points[row] < LEAST_POINTS / 3):
+        lost = usually >= DETAIL_FOUND and found[row] < NOT_FOUND * usually
+        if row not in foreign and not lost:
             continue
-        fitting = [names[n] for n in np.argsort(distances[row], kind="stable") if distances[row][n] <= limit / 2]
-        fitting = [name for name in fitting if name != sku]
-        likely, reason = _place_of_detail(frames, products, row, points[row], fitting[:CANDIDATES], order, sketches)
+        nearest = [names[n] for n in np.argsort(distances[row], kind="stable") if names[n] != sku][:CANDIDATES]
+        near = [name for name in nearest if distances[row][place[name]] <= CLEARLY_NEARER * own[row]]
+        likely, reason = _place_of_detail(products, row, found[row], near, order, fits, zooms)
         if likely is None and row in foreign:
-            near = [name for name in fitting if distances[row][place[name]] <= CLEARLY_NEARER * own[row]]
-            likely, reason = _fitting_product(frames, products, row, near, foreign, own, distances, place, order, sketches)
+            near = [name for name in near if distances[row][place[name]] <= limit / 2]
+            likely, reason = _fitting_product(frames, near, row, foreign, own, distances, place, order)
         if likely is not None:
             evidence = f"its colour lies {own[row]:.0f} CIELAB units from {sku}, {distances[row][place[likely]]:.0f} from {likely}"
             yield row, (likely, "wrong_detail", max(own[row] / limit, 1.0), f"{evidence}; {reason}")
 
 
-def _points_in(frames, sketches, row, others):
-    """Most key points of a detail found in one of the pictures ``others``."""
-    detail = sketches.get(frames["file"][row]) or {}
-    return max(points_located(detail, sketches.get(frames["file"][other]) or {}) for other in others)
+def _fit_in(fits, row, others, zooms):
+    """Best correlation of a detail with one of the pictures ``others``, at a zoom where it is at its best; 0 for none."""
+    known = [correlation for correlation, zoom in (fits(row, other, zooms) for other in others) if np.isfinite(zoom)]
+    return max(known, default=0.0)
 
 
-def _place_of_detail(frames, products, row, own_points, candidates, order, sketches):
-    """The product in whose pictures, rather than in its own, a detail's key points are found; (None, '') for none."""
+def _place_of_detail(products, row, in_own, candidates, order, fits, zooms):
+    """The product in whose pictures, rather than in its own, a detail is found; (None, '') for none."""
     if order.get(row) in products and order[row] not in candidates:
         candidates = [*candidates, order[row]]
-    counts = {name: _points_in(frames, sketches, row, products[name]) for name in candidates}
-    best = max(candidates, key=counts.get, default=None)
-    if best is None or counts[best] < LEAST_POINTS or counts[best] < MORE_POINTS * max(own_points, 1):
+    found = {name: _fit_in(fits, row, products[name], zooms) for name in candidates}
+    best = max(candidates, key=found.get, default=None)
+    if best is None or found[best] < DETAIL_FOUND or found[best] * NOT_FOUND < in_own:
         return None, ""
-    return best, f"{counts[best]} of its key points are found in a picture of {best}, {own_points} in its own"
+    return best, f"it is found in a picture of {best} (correlation {found[best]:.2f}), not in its own ({max(in_own, 0):.2f})"
 
 
-def _fitting_product(frames, products, row, candidates, foreign, own, distances, place, order, sketches):
+def _fitting_product(frames, candidates, row, foreign, own, distances, place, order):
     """Of the products that a detail's colour fits, the one that something else speaks for; (None, '') for none."""
     sku = frames["sku"][row]
     if order.get(row) in candidates:
@@ -525,12 +564,6 @@ def _fitting_product(frames, products, row, candidates, foreign, own, distances,
         exchanged = [other for other in foreign if frames["sku"][other] == name]
         if any(distances[other][place[sku]] <= CLEARLY_NEARER * own[other] for other in exchanged):
             return name, "that product's detail shows this one's colour"
-    style = _style_of(frames, row, sku)
-    for name in candidates:
-        if name != sku and _style_of(frames, products[name][0], name) == style:
-            found = max(_points_in(frames, sketches, row, products[other]) for other in (name, sku))
-            if found >= LEAST_POINTS / 2:
-                return name, f"{found} of its key points are found on the outside of this style"
     return None, ""
 
 
