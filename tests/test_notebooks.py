@@ -3,6 +3,7 @@
 import ast
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -18,6 +19,7 @@ from catalogue_audit.report.notebooks import (
     run_notebooks,
 )
 from catalogue_audit.report.pictures import write_pictures
+from catalogue_audit.runs.demo import demo_season
 from making_audit import make_audit
 
 FOLDER = notebook_folder()
@@ -40,6 +42,11 @@ def report(tmp_path_factory):
     write_data(audit, folder)
     write_pictures(audit, folder)
     return folder
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory):
+    return shutil.copytree(demo_season(), tmp_path_factory.mktemp("season") / "study")
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
@@ -74,8 +81,8 @@ class TestEachNotebook:
         prose = " ".join(cell.source for cell in _read(path).cells if cell.cell_type == "markdown")
         assert not re.search(r"\d+ (pictures|products|files)", prose)
 
-    def test_runs_to_its_end_against_a_written_report(self, path, report):
-        (done,) = run_notebooks(report, (path.name,))
+    def test_runs_to_its_end_against_a_written_report(self, path, report, season):
+        (done,) = run_notebooks(season if "season" in path.name else report, (path.name,))
         notebook = _read(done)
         outputs = [output for cell in _code(notebook) for output in cell.outputs]
         assert not [output for output in outputs if output.output_type in ("error", "stream")]
