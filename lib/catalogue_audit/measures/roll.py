@@ -10,6 +10,7 @@ axis: there only the sides count.
 
 import math
 
+import cv2
 import numpy as np
 
 from .framing import body_mask
@@ -19,9 +20,21 @@ PIXEL_SD = 0.15  # working pixels; what the half-coverage edge scatters on noisy
 HONEST_FLOOR_DEG = 0.03  # no outline of a sewn thing is straighter than this
 BEND = 0.5  # of the disagreement of an edge's two halves that counts as its standard uncertainty
 BASE_FLOOR_DEG = 0.17  # a product one or two degrees off square slopes its base by this, seen from 7 degrees above
-SYMMETRY_FLOOR_DEG = 0.25  # sewn bags are no more symmetric than this: measured on made bags of seven styles
-SIDES_FLOOR_DEG = 0.2  # the same of their two sides
-MOST_POINTS = 160  # of an edge that a line is fitted to
+DULL_BASE_FLOOR_DEG = 0.4  # the same where only the outline tells the base: it may follow a contact shadow
+SYMMETRY_FLOOR_DEG = 0.3  # sewn bags are no more symmetric than this: measured on made bags of seven styles
+CURVED_FLOOR_DEG = 0.6  # the same of bags without straight sides
+CURVED_SIDES_DEG = 4.0  # standard uncertainty of the sides' direction from which they are not straight
+SIDES_FLOOR_DEG = 0.25  # the same of their two sides
+TURNED_FLOOR_DEG = 0.8  # of the sides in a three-quarter view: taper in depth leans both the same way
+TURNED_LIMIT_DEG = 1.1  # made bags with more were off by two degrees
+TAPER_SHARE = 0.05  # of the sides' taper that they may differ by
+END_SHARE = 0.12  # of an edge left out at either end, for corners are rounded
+MOST_POINTS = 64  # of an edge that a line is fitted to
+ROUNDS = 6  # of reweighting; more change no digit that is kept
+CLEAR_EDGE = 0.8  # clearness of the base's edge in the picture from which it is believed before the outline
+STRIP_COLUMNS = 120  # looked at along the base
+STRIP_REACH = 8  # working pixels above and below the outline's base
+STRIP_SLOPES = np.linspace(-0.044, 0.044, 23)  # 0.23 degree apart; a parabola finds what lies between
 AGREE = 3.0  # combined deviations beyond which two witnesses contradict each other
 
 
@@ -32,7 +45,7 @@ def roll_facts(picture, outline):
     Parameters
     ----------
     picture : Picture
-        Not used by the outline's witnesses; part of the common signature.
+        The base is looked at in the picture itself, for outlines follow its shadow in places.
     outline : Outline
 
     Returns
@@ -46,7 +59,7 @@ def roll_facts(picture, outline):
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
         return {"reasons": ("roll not measured: no certain outline",)}
     sides = body_sides(outline)
-    witnesses = roll_witnesses(sides)
+    witnesses = roll_witnesses(sides, picture, outline.touches)
     facts = {"witnesses": witnesses} | _facts(combined(witnesses))
     if sides is not None:
         facts["sides"] = side_profile(sides, outline.mask.shape)
@@ -75,7 +88,9 @@ def roll_for_view(facts, view_kind, straight_on):
         return {"reasons": ("roll has no meaning in this kind of view",)}
     witnesses = facts.get("witnesses", {})
     if not straight_on:
-        witnesses = {name: value for name, value in witnesses.items() if name == "sides"}
+        witnesses = {name: (value, max(sd, TURNED_FLOOR_DEG)) for name, (value, sd) in witnesses.items() if name == "sides"}
+        if not witnesses or witnesses["sides"][1] > TURNED_LIMIT_DEG:
+            return {"reasons": ("roll not measured: the sides of a turned product that tapers or bulges tell no axis",)}
     return _facts(combined(witnesses))
 
 
@@ -85,10 +100,30 @@ def _facts(roll):
     return {"roll_deg": round(roll[0], 3), "roll_sd_deg": round(roll[1], 3), "reasons": ()}
 
 
-def roll_witnesses(sides):
-    """The witnesses of `roll_facts` from `body_sides`: name -> (degree, standard uncertainty)."""
-    found = {} if sides is None else {"base": _base(sides), "symmetry": _symmetry(sides), "sides": _sides(sides)}
+def roll_witnesses(sides, picture, touches=()):
+    """The witnesses of `roll_facts` from `body_sides` and the picture's own edges: name -> (degree, standard uncertainty)."""
+    if sides is None:
+        return {}
+    base = _inner(*sides["base"].T, END_SHARE)
+    left, right = (_inner(sides[side][:, 1], sides[side][:, 0], END_SHARE) for side in ("left", "right"))
+    y, x_left, x_right = _paired(sides)
+    y_inner, x_left = _inner(y, x_left, 0.08)
+    pair = y_inner, x_left, _inner(y, x_right, 0.08)[1]
+    lines = straight_edges([base, left, right, (y_inner, (pair[1] + pair[2]) / 2)])
+    both = _sides(sides, lines[1:3])
+    curved = both is None or both[1] > CURVED_SIDES_DEG
+    cut = set(touches)  # where the frame cuts the product, the cut is no edge of it
+    found = {
+        "base": _base(sides, lines[0], picture) if "bottom" not in cut else None,
+        "symmetry": _symmetry(sides, pair, lines[3], curved) if not cut & {"left", "right"} else None,
+        "sides": both if not cut & {"left", "right"} else None,
+    }
     return {name: (float(value[0]), float(value[1])) for name, value in found.items() if value is not None}
+
+
+def side_roll(sides):
+    """The witness 'sides' alone: (degree, standard uncertainty) or None."""
+    return _sides(sides, straight_edges([_inner(sides[side][:, 1], sides[side][:, 0], END_SHARE) for side in ("left", "right")]))
 
 
 def side_profile(sides, shape, count=64):
@@ -180,7 +215,7 @@ def _extremes(points, body, scale, axis):
     return pack(low, near_low), pack(high, near_high)
 
 
-def robust_line(at, value, scale=1.0):
+def robust_line(at, value):
     """
     Straight line value = a + b at, by iteratively reweighted least squares (Tukey's biweight).
 
@@ -188,120 +223,243 @@ def robust_line(at, value, scale=1.0):
     -------
     intercept, slope, slope_sd, residual_sd, share : float
         ``share`` of the points that the line explains; the uncertainty counts
-        neighbouring points as one every few pixels, for outlines wave.
+        neighbouring points as one every few, for outlines wave. None where there is no line.
     """
-    step = max(1, len(at) // MOST_POINTS)  # neighbours say the same
-    at, value, scale = at[::step], value[::step], scale / step
-    weights = np.ones(len(at))
-    spread = max(1.4826 * float(np.median(np.abs(value - np.median(value)))), 1e-3)
-    intercept = slope = 0.0
-    for _ in range(8):
-        total = weights.sum()
-        if total < 5:
-            return None
-        middle = np.sum(weights * at) / total
-        mean = np.sum(weights * value) / total
-        moment = np.sum(weights * (at - middle) ** 2)
-        if moment <= 0:
-            return None
-        slope = np.sum(weights * (at - middle) * (value - mean)) / moment
-        intercept = mean - slope * middle
-        residual = value - intercept - slope * at
-        spread = max(1.4826 * float(np.median(np.abs(residual[weights > 0.1]))), PIXEL_SD)
-        weights = np.clip(1 - (residual / (4.5 * spread)) ** 2, 0, None) ** 2
-    independent = max(np.sum(weights > 0.1) / (6 * scale), 2.0)
-    variance = moment / max(weights.sum(), 1e-9)
-    slope_sd = spread / math.sqrt(independent * variance)
-    return float(intercept), float(slope), float(slope_sd), float(spread), float(np.mean(weights > 0.1))
+    at, value, step = thinned(np.asarray(at, float), np.asarray(value, float))
+    if len(at) < 5:
+        return None
+    line = robust_lines(at[None], value[None], np.ones((1, len(at)), bool), step)[0]
+    return tuple(line.tolist()) if np.isfinite(line).all() else None
 
 
-def straightness(at, value, scale=1.0, may_curve=False):
+def thinned(at, value):
+    """Medians of blocks of neighbouring points, at most `MOST_POINTS`, and how many points each stands for."""
+    step = max(1, len(at) // MOST_POINTS)
+    if step == 1:
+        return at, value, 1
+    count = len(at) // step
+    pairs = np.stack([at, value])[:, : count * step].reshape(2, count, step)
+    return pairs[0, :, step // 2], np.partition(pairs[1], step // 2, axis=1)[:, step // 2], step
+
+
+def robust_lines(at, value, valid, step=1):
     """
-    A line and how far its two halves disagree with it.
+    Many lines at once, as `robust_line` fits one.
+
+    Parameters
+    ----------
+    at, value : (k, n) float
+        One line a row.
+    valid : (k, n) bool
+        Which points belong to it.
+    step : float
+        Contour points that one entry stands for.
 
     Returns
     -------
-    slope, slope_sd, spread, share : float
-        ``slope_sd`` covers the bend: a curved edge has no single direction, and its
-        halves tell by how much. An edge that ``may_curve`` evenly (a rounded base)
-        keeps its direction as long as its halves bend alike. None where there is no line.
+    (k, 5) float
+        As `robust_line`; NaN where fewer than five points lie on a line.
+
+    Notes
+    -----
+    Holland and Welsch (1977), robust regression using iteratively reweighted least squares; the scale
+    is the median absolute residual of the points still counted.
     """
-    line = robust_line(at, value, scale)
-    if line is None or line[4] < 0.5:
-        return None
-    _, slope, sd, spread, share = line
-    middle = 0.5 * (at.min() + at.max())
-    halves = [robust_line(at[half], value[half], scale) for half in (at < middle, at >= middle) if half.sum() >= 10]
-    bend = 0.0
-    if len(halves) == 2 and all(halves):
-        bend = max(abs(half[1] - slope) for half in halves)
-        if may_curve:
-            bend = abs(0.5 * (halves[0][1] + halves[1][1]) - slope) + 0.1 * bend
-    return slope, math.hypot(sd / share**2, BEND * bend), spread, share
+    weights = valid.astype(float)
+    count = valid.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for turn in range(ROUNDS):
+            total = weights.sum(axis=1)
+            middle = (weights * at).sum(axis=1) / total
+            mean = (weights * value).sum(axis=1) / total
+            along = at - middle[:, None]
+            moment = (weights * along**2).sum(axis=1)
+            slope = (weights * along * value).sum(axis=1) / moment
+            residual = np.abs(value - mean[:, None] - slope[:, None] * along)
+            kept = weights > 0.1
+            ordered = np.sort(np.where(kept, residual, np.inf), axis=1)
+            spread = np.maximum(1.4826 * ordered[np.arange(len(at)), kept.sum(axis=1) // 2], PIXEL_SD)
+            if turn + 1 < ROUNDS:
+                weights = valid * np.clip(1 - (residual / (4.5 * spread[:, None])) ** 2, 0, None) ** 2
+        on_line = (weights > 0.1).sum(axis=1)
+        independent = np.maximum(on_line * step / 6, 2.0)
+        slope_sd = spread / np.sqrt(independent * moment / total)
+        lines = np.stack([mean - slope * middle, slope, slope_sd, spread, on_line / np.maximum(count, 1)], axis=1)
+    lines[(on_line < 5) | ~(moment > 0) | ~np.isfinite(lines).all(axis=1)] = np.nan
+    return lines
 
 
-def _base(sides):
-    """Roll from the edge it stands on: a straight line under most of the body's width."""
-    base = sides["base"]
-    if len(base) < 0.4 * sides["width"]:
+def straight_edges(edges):
+    """
+    Lines through edges and how far their two halves disagree with them.
+
+    Parameters
+    ----------
+    edges : list of (at, value)
+        Arrays of one length each, ordered by ``at``.
+
+    Returns
+    -------
+    list of (intercept, slope, slope_sd, spread, share, bend, halves)
+        ``bend`` is the larger difference of a half's slope from the whole's, ``halves`` the mean
+        of both less the whole; None where there is no line.
+    """
+    rows = []
+    for at, value in edges:
+        at, value, step = thinned(at, value)
+        rows.append((at, value, step))
+    longest = max((len(at) for at, _, _ in rows), default=0)
+    if longest < 5:
+        return [None] * len(edges)
+    places = np.zeros((3 * len(rows), longest))
+    values = np.zeros_like(places)
+    valid = np.zeros(places.shape, bool)
+    steps = np.ones(3 * len(rows))
+    for k, (at, value, step) in enumerate(rows):
+        block = slice(3 * k, 3 * k + 3)
+        places[block, : len(at)], values[block, : len(at)], steps[block] = at, value, step
+        first = at < 0.5 * (at[0] + at[-1]) if len(at) else np.zeros(0, bool)
+        valid[block, : len(at)] = np.stack([np.ones(len(at), bool), first, ~first])
+    lines = robust_lines(places, values, valid, steps)
+    found = []
+    for k in range(len(rows)):
+        whole, *halves = lines[3 * k : 3 * k + 3]
+        if np.isnan(whole[0]) or whole[4] < 0.5:
+            found.append(None)
+            continue
+        slopes = [half[1] for half in halves if np.isfinite(half[1])]
+        bend = max((abs(slope - whole[1]) for slope in slopes), default=0.0) if len(slopes) == 2 else 0.0
+        together = abs(sum(slopes) / 2 - whole[1]) if len(slopes) == 2 else 0.0
+        found.append((*(float(v) for v in whole), float(bend), float(together)))
+    return found
+
+
+def _inner(at, value, margin):
+    """An edge without its ends, where corners are rounded."""
+    if not len(at):
+        return at, value
+    low, high = at.min(), at.max()
+    keep = (at > low + margin * (high - low)) & (at < high - margin * (high - low))
+    return at[keep], value[keep]
+
+
+def _base(sides, line, picture):
+    """Roll from the edge it stands on: the picture's own edge where it is clear, else a line through the outline."""
+    if line is None or len(sides["base"]) < 0.4 * sides["width"] or line[3] > 0.02 * sides["width"]:
         return None
-    x, y = base[:, 0], base[:, 1]
-    start, end = x.min(), x.max()
-    middle = (x > start + 0.12 * (end - start)) & (x < end - 0.12 * (end - start))
-    line = straightness(x[middle], y[middle], may_curve=True)
-    if line is None or line[2] > 0.02 * sides["width"]:
+    intercept, slope, sd, _, share, bend, together = line
+    at, _ = _inner(*sides["base"].T, END_SHARE)
+    seen = edge_along(picture.working, at.min(), at.max(), intercept, slope)
+    if seen is not None and seen[1] > CLEAR_EDGE:
+        return math.degrees(math.atan(seen[0])), max(math.degrees(BEND * seen[2]) / 2, BASE_FLOOR_DEG)
+    sd = math.degrees(math.hypot(sd / share**2, BEND * together + 0.1 * bend))
+    return math.degrees(math.atan(slope)), max(sd, DULL_BASE_FLOOR_DEG)
+
+
+def base_line(sides, picture):
+    """The base as one line: (x, y) of its middle, slope, standard uncertainty; None where it has no direction."""
+    at, value = _inner(*sides["base"].T, END_SHARE)
+    line = straight_edges([(at, value)])[0]
+    roll = _base(sides, line, picture)
+    if roll is None:
         return None
-    return math.degrees(math.atan(line[0])), max(math.degrees(line[1]), BASE_FLOOR_DEG)
+    slope = math.tan(math.radians(roll[0]))
+    sd = math.radians(max(roll[1] - BASE_FLOOR_DEG, 0.1))
+    if roll[1] >= DULL_BASE_FLOOR_DEG:  # seen in the outline only: rounding bends it by more than its halves disagree on
+        sd = math.hypot(sd, line[5])
+    return float(0.5 * (at.min() + at.max())), float(np.median(value)), slope, sd
+
+
+def edge_along(working, start, end, intercept, slope):
+    """
+    Direction of the edge near a line, from the picture's brightness.
+
+    The vertical gradient of log brightness, limited so that no single spot
+    decides, is averaged along lines of many slopes and heights near the given
+    one (a Radon transform of a narrow strip); the strongest is the edge. Shadow
+    that an outline follows in places does not bend it.
+
+    Parameters
+    ----------
+    working : (h, w, 3) uint8
+    start, end : float
+        Columns.
+    intercept, slope : float
+        Line y = intercept + slope x, pixels.
+
+    Returns
+    -------
+    (slope, clearness, disagreement, shift) or None
+        ``clearness`` 0 to 1: share of the limit that the mean gradient along the edge reaches;
+        ``disagreement`` of the slopes that its two halves prefer; ``shift`` of the edge below the
+        given line in the middle, pixels.
+    """
+    count = min(STRIP_COLUMNS, int(end - start) // 2)
+    if count < 20:
+        return None
+    x = np.linspace(start, end, count, dtype=np.float32)
+    rows = np.arange(-STRIP_REACH - 1, STRIP_REACH + 2, dtype=np.float32)[:, None]
+    y = np.float32(intercept - 0.5) + np.float32(slope) * x + rows
+    strip = cv2.remap(working, np.broadcast_to(x - np.float32(0.5), y.shape).copy(), y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    strip = np.log1p(strip.mean(axis=-1, dtype=np.float32))
+    gradient = strip[2:] - strip[:-2]
+    limit = 0.7 * float(np.median(np.abs(gradient).max(axis=0))) + 1e-4
+    gradient = np.clip(gradient, -limit, limit) / limit
+    offset = np.arange(-STRIP_REACH + 3, STRIP_REACH - 2)
+    place = (offset[None, :, None] + STRIP_REACH + STRIP_SLOPES[:, None, None] * (x - x.mean())).astype(np.float32)
+    place = np.clip(place, 0, len(gradient) - 1.001)
+    below = place.astype(np.int32)
+    columns = np.arange(count)
+    share = place - below
+    along = gradient[below, columns] * (1 - share) + gradient[below + 1, columns] * share
+    half = count // 2
+    parts = along[..., :half].sum(axis=2), along[..., half:].sum(axis=2)
+    best, clearness, height = _strongest(np.abs(parts[0] + parts[1]) / count)
+    first, second = (_strongest(np.abs(part))[0] for part in parts)
+    if abs(best) >= STRIP_SLOPES[-2]:
+        return None
+    return slope + best, clearness, abs(first - second), float(offset[height])
+
+
+def _strongest(score):
+    """Slope of the largest score, by a parabola through its neighbours; that score; and its row."""
+    at, height = np.unravel_index(int(np.argmax(score)), score.shape)
+    shift = 0.0
+    if 0 < at < len(score) - 1:
+        before, here, after = score[at - 1 : at + 2, max(height - 1, 0) : height + 2].max(axis=1)
+        curvature = before - 2 * here + after
+        shift = 0.5 * (before - after) / curvature if curvature < 0 else 0.0
+    step = STRIP_SLOPES[1] - STRIP_SLOPES[0]
+    return float(STRIP_SLOPES[at] + np.clip(shift, -0.5, 0.5) * step), float(score[at, height]), int(height)
 
 
 def _paired(sides):
     """Rows on which both sides are known: y, left x, right x."""
     left, right = sides["left"], sides["right"]
-    y, i, j = np.intersect1d(left[:, 1], right[:, 1], return_indices=True)
+    y, i, j = np.intersect1d(left[:, 1], right[:, 1], assume_unique=True, return_indices=True)
     return y, left[i, 0], right[j, 0]
 
 
-def _symmetry(sides):
+def _symmetry(sides, pair, raw, curved):
     """Roll from the mirror axis: the line through the middles of the chords square to it, found by turning the chords."""
-    y, left, right = _paired(sides)
-    if len(y) < 0.4 * sides["height"]:
+    y, left, right = pair
+    if raw is None or len(y) < 0.4 * sides["height"]:
         return None
-    low, high = y.min(), y.max()
-    inner = (y > low + 0.08 * (high - low)) & (y < high - 0.08 * (high - low))
-    y, left, right = y[inner], left[inner], right[inner]
-    slope = 0.0
-    line = None
-    for _ in range(3):  # chords tilt with the axis: compare left and right at rows turned by it
-        half = (right - left) / 2
-        left_there = np.interp(y + slope * half, y, left)
-        right_there = np.interp(y - slope * half, y, right)
-        line = robust_line(y, (left_there + right_there) / 2)
-        if line is None:
-            return None
-        slope = line[1]
-    ends = straightness(y, (left_there + right_there) / 2)
-    if ends is None or ends[2] > 0.03 * sides["width"]:
+    half = raw[1] * (right - left) / 2  # chords tilt with the axis: compare left and right at rows turned by it
+    line = straight_edges([(y, (np.interp(y + half, y, left) + np.interp(y - half, y, right)) / 2)])[0]
+    if line is None or line[3] > 0.03 * sides["width"]:
         return None
-    slope, sd = ends[:2]
-    return -math.degrees(math.atan(slope)), max(math.degrees(sd), SYMMETRY_FLOOR_DEG)
+    _, slope, sd, _, share, bend, _ = line
+    floor = CURVED_FLOOR_DEG if curved else SYMMETRY_FLOOR_DEG
+    return -math.degrees(math.atan(slope)), max(math.degrees(math.hypot(sd / share**2, BEND * bend)) * floor / SYMMETRY_FLOOR_DEG, floor)
 
 
-def _sides(sides):
+def _sides(sides, lines):
     """Roll from the two sides: the mean of their directions."""
-    lines = []
-    for side in ("left", "right"):
-        x, y = sides[side][:, 0], sides[side][:, 1]
-        if len(y) < 0.35 * sides["height"]:
+    for line, side in zip(lines, ("left", "right"), strict=True):
+        if line is None or line[3] > 0.03 * sides["width"] or len(sides[side]) < 0.35 * sides["height"]:
             return None
-        low, high = y.min(), y.max()
-        inner = (y > low + 0.12 * (high - low)) & (y < high - 0.12 * (high - low))
-        if inner.sum() < 20:
-            return None
-        line = straightness(y[inner], x[inner])
-        if line is None or line[2] > 0.03 * sides["width"]:
-            return None
-        lines.append(line)
-    degrees = [-math.degrees(math.atan(line[0])) for line in lines]
-    sd = math.degrees(math.hypot(lines[0][1], lines[1][1])) / 2
+    degrees = [-math.degrees(math.atan(line[1])) for line in lines]
+    each = [math.degrees(math.hypot(sd / share**2, BEND * bend)) for _, _, sd, _, share, bend, _ in lines]
     taper = abs(degrees[0] - degrees[1]) / 2
-    return sum(degrees) / 2, max(math.hypot(sd, 0.05 * taper), SIDES_FLOOR_DEG)
+    return sum(degrees) / 2, max(math.hypot(math.hypot(*each) / 2, TAPER_SHARE * taper), SIDES_FLOOR_DEG)

@@ -16,14 +16,21 @@ import math
 import numpy as np
 
 from .records import CONFIDENCE_LIMIT
-from .roll import body_sides, robust_line, roll_witnesses
+from .roll import CLEAR_EDGE, base_line, body_sides, edge_along, robust_lines, side_roll, thinned
 
 DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
 CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
 ROUND = 0.6  # roundness from which there is no corner; made totes, satchels and bowlers have 0.1 to 0.35, hobos 0.9
-STEEP_PITCH_DEG = 9.0  # common practice puts the camera 5 to 10 degrees above a bag, no source
-ROUNDED_SHARE = 0.7  # degree of turn a degree of apparent pitch beyond; measured on made barrel bags
+CANDIDATES = 28  # places along the base at which a corner is tried
+EDGE_SLOPE_SD = 0.002  # what a clear edge of a sewn base still waves
+CLEAR_ROUNDNESS = 0.3  # of made bags whose two lower edges are clear
+SIDE_EDGE_SD = 0.03  # slope; what rounding does to the short edge of made bags with a clear corner
+SURE_SLOPE = 0.006  # standard uncertainty of a slope up to which the edge beside the corner is taken
+UNSURE_SLOPE = 0.03  # and the one of a whole base from which it has no direction
+USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 8.0, 3.0  # cameras look down on a bag by 5 to 11 degrees: common practice, no source
+CLEAR_PITCH_DEG = 2.0  # with more, the pitch is only what is usual
+UNSURE_DEG = 8.0  # a turn known no better says nothing
 TRIPOD_SD_DEG = 0.5  # degree; how level a product camera stands: common practice, no source
 FOOT_REACH = 0.06  # of the body's height; what lies farther from the base's end is a strap beside it
 SHAPE_SD_DEG = 1.5  # what rounding and bulge of sewn bases do to the turn, between styles
@@ -32,6 +39,10 @@ SHAPE_SD_DEG = 1.5  # what rounding and bulge of sewn bases do to the turn, betw
 def turn_facts(picture, outline, focal_length_35mm=None):
     """
     Turn and camera pitch from the two lower edges.
+
+    The front's long lower edge fixes the turn for every pitch; the short edge of the
+    side says which pitch, as far as it is straight, and what product cameras usually
+    have says the rest. What is reported is the mean over all pitches by their weight.
 
     Parameters
     ----------
@@ -44,59 +55,135 @@ def turn_facts(picture, outline, focal_length_35mm=None):
     -------
     dict
         ``yaw_deg`` (+ front towards the camera's right), ``yaw_sd_deg``,
-        ``camera_pitch_deg`` (+ looking down), ``camera_pitch_sd_deg``, the base's
-        ``corner`` as an array for the sketch: left end, corner, right end (fractions
-        of the frame), the two slopes and their standard uncertainties; ``reasons``.
+        ``camera_pitch_deg`` (+ looking down) and ``camera_pitch_sd_deg`` where the side's edge
+        tells it. For the sketch: ``front_edge``, a point of the front's lower edge (x, y,
+        fractions of the frame), its slope and standard uncertainty, and +1 where the front
+        is right of the nearest corner, -1 left of it; ``corner``, where the base has one:
+        left end, corner, right end (fractions of the frame), the two slopes and their
+        standard uncertainties; ``reasons``.
     """
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
         return {"reasons": ("turn not measured: no certain outline",)}
+    if "bottom" in outline.touches:
+        return {"reasons": ("turn not measured: the frame cuts the base",)}
     sides = body_sides(outline)
-    base = None if sides is None else base_corner(sides)
-    if base is None or base["roundness"] > ROUND:
-        return {"reasons": ("turn not measured: the base is round or soft and shows no corner of two straight edges",)}
+    if sides is None:
+        return {"reasons": ("turn not measured: no body found",)}
+    base = base_corner(sides, picture.working)
+    front = front_edge(sides, base, picture)
+    if front is None:
+        return {"reasons": ("turn not measured: the base is round or soft and shows no edge with a direction",)}
     height, width = outline.mask.shape
-    roll, roll_sd = _likely_roll(roll_witnesses(sides).get("sides"))
-    focal = focal_length_35mm or DEFAULT_FOCAL_35MM
-    focal_px = focal * math.hypot(width, height) / math.hypot(36, 24)
-    found = solve_turn(base, roll, focal_px, (width / 2, height / 2))
-    corner = np.array([*base["left"], *base["corner"], *base["right"], base["slopes"][0], base["slopes"][1],
-                       base["slope_sds"][0], base["slope_sds"][1]], np.float32)  # fmt: skip
-    corner[0:6] /= np.array([width, height] * 3, np.float32)
-    if found is None:
-        return {"corner": corner, "reasons": ("turn not measured: the slopes of the base belong to no turned product",)}
-    yaw, pitch = found
-    steps = [(0, s) for s in base["slope_sds"]]
-    yaws, pitches = [], []
-    for index, (_, sd) in enumerate(steps):
-        moved = list(base["slopes"])
-        moved[index] += max(sd, 1e-4)
-        other = solve_turn({**base, "slopes": moved}, roll, focal_px, (width / 2, height / 2))
-        if other is not None:
-            yaws.append(other[0] - yaw)
-            pitches.append(other[1] - pitch)
-    other = solve_turn(base, roll + roll_sd, focal_px, (width / 2, height / 2))
-    if other is not None:
-        yaws.append(other[0] - yaw)
-        pitches.append(other[1] - pitch)
-    focal_sd = 0.02 if focal_length_35mm else 0.25
-    other = solve_turn(base, roll, focal_px * (1 + focal_sd), (width / 2, height / 2))
-    if other is not None:
-        yaws.append(other[0] - yaw)
-        pitches.append(other[1] - pitch)
-    # A camera hardly ever looks down on a product more than this: beyond, it is the base that is rounded.
-    shape_sd = SHAPE_SD_DEG + ROUNDED_SHARE * max(0.0, pitch - STEEP_PITCH_DEG)
-    yaw_sd = math.sqrt(sum(d * d for d in yaws) + shape_sd**2)
-    pitch_sd = math.sqrt(sum(d * d for d in pitches) + 0.5**2)
-    if yaw_sd > 8:
-        return {"corner": corner, "reasons": ("turn not measured: the edges of the base are too short or too round",)}
-    return {
-        "corner": corner,
-        "yaw_deg": round(yaw, 2),
-        "yaw_sd_deg": round(yaw_sd, 2),
-        "camera_pitch_deg": round(pitch, 2),
-        "camera_pitch_sd_deg": round(pitch_sd, 2),
-        "reasons": (),
-    }
+    found = {"front_edge": np.array([front[0] / width, front[1] / height, *front[2:]], np.float32)}
+    side = None
+    k = 0 if front[4] > 0 else 1
+    if base is not None and base["slopes"][1 - k] == front[2] and base["slope_sds"][k] < UNSURE_SLOPE:
+        side = base["slopes"][k], math.hypot(2 * base["slope_sds"][k], SIDE_EDGE_SD * (1 + 2 * base["roundness"])), base["clear"]
+    if base is not None and base["roundness"] <= ROUND:
+        corner = [*base["left"], *base["corner"], *base["right"], *base["slopes"], *base["slope_sds"]]
+        found["corner"] = np.array(corner, np.float32)
+        found["corner"][0:6] /= np.array([width, height] * 3, np.float32)
+    roll, roll_sd = _likely_roll(side_roll(sides))
+    focal_px = (focal_length_35mm or DEFAULT_FOCAL_35MM) * math.hypot(width, height) / math.hypot(36, 24)
+    place = (front[0] - width / 2) / focal_px, (front[1] - height / 2) / focal_px
+    yaw, yaw_sd, pitch, pitch_sd = weigh_pitches(front[2:], side, place, math.radians(roll), math.radians(roll_sd))
+    yaw_sd = math.hypot(yaw_sd, SHAPE_SD_DEG if focal_length_35mm else 1.5 * SHAPE_SD_DEG)
+    if not yaw_sd < UNSURE_DEG:
+        return found | {"reasons": ("turn not measured: the edges of the base are too short, too round or too level",)}
+    if side is not None and pitch_sd < CLEAR_PITCH_DEG:
+        found |= {"camera_pitch_deg": round(pitch, 2), "camera_pitch_sd_deg": round(math.hypot(pitch_sd, 0.5), 2)}
+    return found | {"yaw_deg": round(yaw, 2), "yaw_sd_deg": round(yaw_sd, 2), "reasons": ()}
+
+
+def front_edge(sides, base, picture):
+    """
+    The front's lower edge: the longer of the two that meet at the corner, or the base as a whole where none shows.
+
+    Returns
+    -------
+    (x, y, slope, slope_sd, side) or None
+        A point in its middle, working pixels; ``side`` +1 where the edge lies right of the corner.
+    """
+    if base is not None:
+        lengths = base["corner"][0] - base["left"][0], base["right"][0] - base["corner"][0]
+        k = int(lengths[1] >= lengths[0])
+        if base["slope_sds"][k] < SURE_SLOPE and lengths[k] > 0.5 * sides["width"] and 0 < (-1) ** k * base["slopes"][k] < 0.7:
+            end = base["right"] if k else base["left"]
+            middle = 0.5 * (base["corner"][0] + end[0]), 0.5 * (base["corner"][1] + end[1])
+            return *middle, base["slopes"][k], base["slope_sds"][k], 1.0 if k else -1.0
+    line = base_line(sides, picture)
+    if line is None or line[3] > UNSURE_SLOPE:
+        return None
+    return *line, 1.0 if line[2] < 0 else -1.0
+
+
+def front_turn(slope, pitch, place, roll=0.0):
+    """
+    Turn that gives the front's lower edge its slope.
+
+    Parameters
+    ----------
+    slope : float or array
+        dy/dx in the picture, y down; + where the front is left of the corner.
+    pitch : float or array
+        Radian, looking down.
+    place : (x, y)
+        Of a point of the edge, from the picture's centre, in focal lengths.
+    roll : float
+        Radian, of the product in the picture; taken out first.
+
+    Returns
+    -------
+    float or array
+        Degree, + front towards the camera's right. An edge on the ground meets the horizon
+        where its direction does (Hartley and Zisserman, ch. 8).
+    """
+    cosine, sine = np.cos(roll), np.sin(roll)
+    x, y = place[0] * cosine + place[1] * sine, -place[0] * sine + place[1] * cosine
+    level = (slope * cosine - sine) / (cosine + slope * sine)
+    level = np.where(np.abs(level) < 1e-6, -1e-6, level)
+    meets = x + (-np.tan(pitch) - y) / level
+    return np.degrees(np.arctan(1.0 / (meets * np.cos(pitch))))
+
+
+def weigh_pitches(front, side, place, roll, roll_sd):
+    """
+    Turn and pitch, weighed over all camera pitches.
+
+    Parameters
+    ----------
+    front : (slope, standard uncertainty, side)
+    side : (slope, standard uncertainty, clear) or None
+        The short edge, and whether the picture shows it itself; None where there is none.
+    place : (x, y)
+        As in `front_turn`.
+    roll, roll_sd : float
+        Radian.
+
+    Returns
+    -------
+    yaw_deg, yaw_sd_deg, pitch_deg, pitch_sd_deg : float
+    """
+    slope, slope_sd, _ = front
+    pitches = np.radians(np.linspace(0.5, 30, 119))
+    yaws = front_turn(slope, pitches, place, roll)
+    cost = ((np.degrees(pitches) - USUAL_PITCH_DEG) / USUAL_PITCH_SD_DEG) ** 2
+    if side is not None:
+        other = np.radians(yaws + 90.0)
+        meets = 1.0 / (np.tan(other) * np.cos(pitches))
+        expected = (-np.tan(pitches) - place[1]) / (meets - place[0]) + roll
+        apart = ((side[0] - expected) / side[1]) ** 2
+        cost = cost + (apart if side[2] else 3.0 * np.log1p(apart / 2.0))  # a rounded edge may be far off
+    weights = np.exp(-0.5 * (cost - cost.min()))
+    weights /= weights.sum()
+    yaw = float(np.sum(weights * yaws))
+    pitch = float(np.sum(weights * np.degrees(pitches)))
+    pitch_sd = math.sqrt(float(np.sum(weights * (np.degrees(pitches) - pitch) ** 2)))
+    at = math.radians(pitch)
+    moved = (front_turn(slope + slope_sd, at, place, roll), front_turn(slope, at, place, roll + roll_sd))
+    here = front_turn(slope, at, place, roll)
+    within = sum(float(value - here) ** 2 for value in moved)
+    return yaw, math.sqrt(float(np.sum(weights * (yaws - yaw) ** 2)) + within), pitch, pitch_sd
 
 
 def _foot(side, lowest, height, otherwise):
@@ -116,7 +203,7 @@ def _likely_roll(witness):
     return weight * witness[0], math.sqrt(weight) * witness[1]
 
 
-def base_corner(sides):
+def base_corner(sides, working=None):
     """
     The lower edge as two straight lines that meet at a corner.
 
@@ -124,13 +211,16 @@ def base_corner(sides):
     ----------
     sides : dict
         As `roll.body_sides` gives it.
+    working : (h, w, 3) uint8, optional
+        The picture, in which each edge is looked at itself where it is clear.
 
     Returns
     -------
     dict or None
         ``left``, ``corner``, ``right``: points (x, y), working pixels; ``slopes`` and
         ``slope_sds`` of the left and the right edge (dy/dx, y down); ``roundness``:
-        0 where two lines explain the base far better than a smooth curve, 1 where not.
+        0 where two lines explain the base far better than a smooth curve, 1 where not;
+        ``clear``: whether the picture itself shows both edges.
     """
     base = sides["base"]
     order = np.argsort(base[:, 0])
@@ -140,54 +230,76 @@ def base_corner(sides):
         return None
     start, end = x[0], x[-1]
     inner = (x > start + 0.03 * width) & (x < end - 0.03 * width)
-    x, y = x[inner], y[inner]
-    best = None
+    x, y, step = thinned(x[inner], y[inner])
     margin = CORNER_PX * width
-    for at in np.linspace(start + EDGE_SHARE * width, end - EDGE_SHARE * width, 36):
-        cost, lines = 0.0, []
-        for part in (x < at - margin, x > at + margin):
-            if part.sum() < max(8, 0.05 * width):
-                break
-            slope, level = np.polyfit(x[part], y[part], 1)
-            residual = np.abs(y[part] - level - slope * x[part])
-            cost += float(np.sum(np.minimum(residual, 0.03 * width)))
-            lines.append((level, slope))
-        if len(lines) < 2:
-            continue
-        near = np.abs(x - at) <= margin
-        roof = np.minimum(*(level + slope * x[near] for level, slope in lines))
-        cost += float(np.sum(np.minimum(np.abs(y[near] - roof), 0.03 * width)))
-        if best is None or cost < best[0]:
-            best = (cost, at)
-    if best is None:
+    at = _corner_place(x, y, np.linspace(start + EDGE_SHARE * width, end - EDGE_SHARE * width, CANDIDATES), margin, 0.03 * width)
+    if at is None:
         return None
-    at = best[1]
-    fits = []
+    places, values = np.stack([x, x]), np.stack([y, y])
     for _ in range(3):
-        fits = [robust_line(x[part], y[part]) for part in (x < at - margin, x > at + margin) if part.sum() >= 8]
-        if len(fits) < 2 or any(fit is None for fit in fits):
-            return None
-        (left_level, left_slope, *_), (right_level, right_slope, *_) = fits
-        if abs(left_slope - right_slope) < 0.02:
+        lines = robust_lines(places, values, np.stack([x < at - margin, x > at + margin]), step)
+        (left_level, left_slope), (right_level, right_slope) = lines[:, :2]
+        # y runs down: the corner is the lowest point, so the edge comes down to it and rises after
+        if np.isnan(lines).any() or left_slope - right_slope < 0.02:
             return None
         meet = (right_level - left_level) / (left_slope - right_slope)
         if not start < meet < end:
             return None
         at = 0.5 * (at + meet)
-    if left_slope - right_slope <= 0:  # the corner must be the lowest point (y down: rises to it, falls after)
-        return None
-    corner = (meet, left_level + left_slope * meet)
+    slopes, slope_sds = [float(left_slope), float(right_slope)], [float(sd) for sd in lines[:, 2]]
+    levels = [float(left_level), float(right_level)]
+    clear = 0
+    roundness = _roundness(x, y, (float(meet), levels[0] + slopes[0] * float(meet)), slopes)
+    if working is not None:
+        for k, (low, high) in enumerate(((start + 0.06 * width, meet - margin), (meet + margin, end - 0.06 * width))):
+            seen = edge_along(working, low, high, levels[k], slopes[k])
+            if seen is not None and seen[1] > CLEAR_EDGE:
+                levels[k] += (slopes[k] - seen[0]) * 0.5 * (low + high) + seen[3]
+                slopes[k] = seen[0]
+                slope_sds[k] = max(0.25 * seen[2], EDGE_SLOPE_SD)
+                clear += 1
+        if clear == 2:  # two edges that the picture shows themselves, whatever shadow the outline follows
+            roundness = min(roundness, CLEAR_ROUNDNESS)
+        if slopes[0] - slopes[1] < 0.02:
+            return None
+        meet = (levels[1] - levels[0]) / (slopes[0] - slopes[1])
+        if not start < meet < end:
+            return None
+    corner = (float(meet), levels[0] + slopes[0] * float(meet))
     start, end = (
         _foot(sides[side], corner[1], sides["height"], end) for side, end in (("left", start), ("right", end))
     )
     return {
-        "left": (start, left_level + left_slope * start),
+        "left": (start, levels[0] + slopes[0] * start),
         "corner": corner,
-        "right": (end, right_level + right_slope * end),
-        "slopes": (left_slope, right_slope),
-        "slope_sds": (fits[0][2], fits[1][2]),
-        "roundness": _roundness(x, y, corner, (left_slope, right_slope)),
+        "right": (end, levels[1] + slopes[1] * end),
+        "slopes": tuple(slopes),
+        "slope_sds": tuple(slope_sds),
+        "roundness": roundness,
+        "clear": clear == 2,
     }
+
+
+def _corner_place(x, y, candidates, margin, most):
+    """
+    Candidate at which two lines explain the base best: least sum of residuals, none counted beyond `most`.
+
+    All candidates at once: (candidates, points). None where no candidate has points on both sides.
+    """
+    parts = np.stack([x < candidates[:, None] - margin, x > candidates[:, None] + margin])
+    count = parts.sum(axis=2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = (parts * x).sum(axis=2) / count
+        mean = (parts * y).sum(axis=2) / count
+        along = x - middle[..., None]
+        slope = (parts * along * y).sum(axis=2) / (parts * along**2).sum(axis=2)
+        lines = mean[..., None] + slope[..., None] * along
+    near = ~parts.any(axis=0)
+    there = np.where(near, np.minimum(*lines), np.where(parts[0], lines[0], lines[1]))
+    cost = np.minimum(np.abs(y - there), most).sum(axis=1)
+    cost[(count.min(axis=0) < max(4, 0.05 * len(x))) | ~np.isfinite(cost)] = np.inf
+    best = int(np.argmin(cost))
+    return float(candidates[best]) if np.isfinite(cost[best]) else None
 
 
 def _roundness(x, y, corner, slopes):

@@ -13,13 +13,18 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.measures.turn import USUAL_PITCH_DEG, front_turn
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.strap_states import strap_states
 
 DEFAULT_FOCAL_35MM = 85.0  # mm; assumed where Exif is silent
 FEWEST = 3  # pictures of a style; with two, nothing tells which of them is off
+ENOUGH = 5  # pictures of a style from which it has a reference of its own; two faults in three would make one
+STYLE_SD_DEG = 0.8  # what the shapes of made styles do to a turn read from the front's lower edge
 SPLIT_SD = 0.006  # of the base's width; how well the corner is found on made bags
 SHAPE_SPREAD_DEG = 0.5  # what folds and filling change between pieces of one style
+STAND_SD_DEG = 0.4  # how steadily a camera on its stand keeps its pitch from product to product
+LEVEL_SD_DEG = 0.3  # and how level product and camera stand
 LEAN_SCATTER_DEG = 0.6  # the same for the lean, from the sides' profiles of made bags
 UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
 CROP_SD_DEG = 1.6  # a crop of a tenth of the frame at 85 mm looks like this much turn
@@ -106,7 +111,7 @@ def yaw_deviations(frames, sketches, brief):
             if wanted is not None:
                 dev[known] = yaw[known] - wanted
                 sd[known] = np.hypot(spread[known], 1.5)
-            elif len(known) >= FEWEST:
+            elif len(known) >= ENOUGH:
                 centre = float(np.median(yaw[known]))
                 dev[known] = yaw[known] - centre
                 sd[known] = np.hypot(spread[known], 1.25 * np.median(spread[known]) / math.sqrt(len(known)))
@@ -129,19 +134,17 @@ def _against_all(yaw, spread, rows, dev, sd):
     if len(known) < FEWEST or not len(lonely):
         return
     centre = float(np.median(yaw[known]))
-    between = 1.4826 * float(np.median(np.abs(yaw[known] - centre)))
     dev[lonely] = yaw[lonely] - centre
-    sd[lonely] = np.sqrt(spread[lonely] ** 2 + max(between, 1.5) ** 2)
+    sd[lonely] = np.hypot(spread[lonely], STYLE_SD_DEG)
 
 
 def _style_turns(frames, sketches, rows):
     """Turn and standard uncertainty of one style's pictures, both estimates combined."""
-    slope = _number(frames, "yaw_deg")[rows]
-    slope_sd = _number(frames, "yaw_sd_deg")[rows]
+    slope, slope_sd = _turns_at_one_pitch(frames, sketches, rows)
     splits = np.array([_split(_file_sketch(frames, sketches, row)) for row in rows])
     ratio, known = splits[:, 0], np.isfinite(splits[:, 0])
     both = known & np.isfinite(slope) & (np.abs(slope) > 5)
-    if not both.any():
+    if both.sum() < ENOUGH:  # from few, the depth is no more than their own slopes again
         return slope, slope_sd
     depth = float(np.median(ratio[both] / np.abs(np.tan(np.radians(slope[both])))))
     side = np.sign(np.where(np.isfinite(slope), slope, np.nanmedian(slope)))
@@ -159,6 +162,39 @@ def _style_turns(frames, sketches, rows):
         apart = np.abs(slope - split) / np.hypot(slope_sd, split_sd)
     sd = np.where(apart > 2, sd * np.nan_to_num(apart, nan=2.0) / 2, sd)
     return np.where(total > 0, yaw, np.nan), np.where(total > 0, sd, np.nan)
+
+
+def _turns_at_one_pitch(frames, sketches, rows):
+    """
+    Turn of each picture from the slope of its front's lower edge, were all taken at the pitch of most.
+
+    A camera on its stand keeps its pitch, and what is wrong with it is wrong alike in all. A picture
+    whose own pitch is another keeps its own turn; so does one without a front edge.
+    """
+    yaw = _number(frames, "yaw_deg")[rows]
+    sd = _number(frames, "yaw_sd_deg")[rows]
+    every = _number(frames, "camera_pitch_deg")[_turned(frames)]
+    own, own_sd = _number(frames, "camera_pitch_deg")[rows], _number(frames, "camera_pitch_sd_deg")[rows]
+    pitch = float(np.nanmedian(every)) if np.isfinite(every).sum() >= FEWEST else USUAL_PITCH_DEG
+    focal, width, height = (_number(frames, name)[rows] for name in ("focal_length_35mm", "width_px", "height_px"))
+    for k, row in enumerate(rows):
+        edge = _file_sketch(frames, sketches, row).get("front_edge")
+        if edge is None or len(edge) != 5 or abs(own[k] - pitch) > 3 * own_sd[k]:
+            continue
+        diagonal = math.hypot(36, 24) / (focal[k] if np.isfinite(focal[k]) else DEFAULT_FOCAL_35MM)
+        unit = diagonal / math.hypot(width[k], height[k])
+        place = (edge[0] - 0.5) * width[k] * unit, (edge[1] - 0.5) * height[k] * unit
+        slopes = edge[2] + np.array([0.0, math.hypot(edge[3], math.radians(LEVEL_SD_DEG)), 0.0])
+        turns = front_turn(slopes.astype(float), np.radians(pitch + np.array([0.0, 0.0, STAND_SD_DEG])), place)
+        yaw[k] = turns[0]
+        sd[k] = math.hypot(*(turns[1:] - turns[0]), SHAPE_SPREAD_DEG)
+    return yaw, sd
+
+
+def _turned(frames):
+    """Positions of the upright three-quarter views."""
+    upright = (frames["view_kind"].fillna("") == "upright").to_numpy()
+    return np.flatnonzero(upright & np.array([shows_a_turn(view) for view in frames["view"].fillna("")], bool))
 
 
 def _split(sketch):
