@@ -6,6 +6,7 @@ from pathlib import Path
 from catalogue_audit.errors import UsageError
 
 DEMO = Path(__file__).resolve().parents[3] / "data_demo" / "small"
+DEMO_SEASON = DEMO.parent / "season"
 
 
 def demo_delivery():
@@ -55,7 +56,7 @@ def demo_season():
     UsageError
         Where the package was installed without the demo data.
     """
-    folder = DEMO / "season"
+    folder = DEMO_SEASON
     if not (folder / "tables" / "habits.csv").is_file():
         msg = "There is no demo season beside this installation.\nPass the folder of a season report as 'report_folder'."
         raise UsageError(msg)
