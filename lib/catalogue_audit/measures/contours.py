@@ -37,7 +37,7 @@ def _local_means(planes, where):
     ]
 
 
-def coverage_in_band(linear, small, ground, product):
+def coverage_in_band(linear, small, ground, product, settled):
     """
     Coverage by the product at working size, from the tones on both sides of the edge.
 
@@ -49,6 +49,8 @@ def coverage_in_band(linear, small, ground, product):
         CIELAB of the same part at mask size.
     ground, product : (m, n) bool
         What surely is background, and product; the band between them is divided.
+    settled : (m, n) bool
+        Where the edge stays as it is.
 
     Returns
     -------
@@ -80,7 +82,7 @@ def coverage_in_band(linear, small, ground, product):
         *totals, share = (total[at] for total in _local_means(planes, where))
         sides.append((np.stack(totals, axis=1) / np.maximum(share, 1e-4)[:, None], share))
     (front, front_share), (back, back_share) = sides
-    known = (front_share > 0.01) & (back_share > 0.01)
+    known = (front_share > 0.01) & (back_share > 0.01) & ~settled[small_rows, small_columns]
     rows, columns, front, back = rows[known], columns[known], front[known], back[known]
     coverage[rows, columns] = _coverage(linear[rows, columns], front, back)
     return coverage, coverage > 0.5, np.linalg.norm(front - back, axis=1)

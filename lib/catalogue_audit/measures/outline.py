@@ -12,6 +12,7 @@ something differs from the backdrop.
 import cv2
 import numpy as np
 
+from .contact import settle_base
 from .contours import closed_contours, coverage_in_band
 from .evidence import find_evidence
 from .growing import grow, without_crumbs
@@ -52,12 +53,15 @@ def find_outline(picture, backdrop):
     small = small[part]
     evidence = find_evidence(small, background[part])
     ground, product = grow(evidence, backdrop.scatter)
+    ground, product, settled = settle_base(evidence, np.ascontiguousarray(small[..., 0]), ground, product)
     product = without_crumbs(product, evidence)
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
     frame = _at_working_size(part, background.shape, (height, width))
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
-    coverage[frame], mask[frame], contrast = coverage_in_band(picture.linear[frame], small, ground, product)
+    coverage[frame], mask[frame], contrast = coverage_in_band(
+        picture.linear[frame], small, ground, product, settled
+    )
     shadow = np.zeros((height, width), bool)
     shadow[frame] = _shadow(evidence, product, mask[frame])
     return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop))
