@@ -21,6 +21,7 @@ from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
 from catalogue_audit.runs.passone import measure_delivery, settings_version
 from catalogue_audit.runs.passtwo import judge_delivery
+from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.writing import writable
 from catalogue_audit.statistics.tables import table_from_rows
 
@@ -148,10 +149,12 @@ def audit_listing(
     -------
     Review
     """
+    work = out / WORK_FOLDER
+    work.mkdir(parents=True, exist_ok=True)
+    prepare_plotting(work)
     from catalogue_audit.report.publish import publish
     from catalogue_audit.report.report import write_report
 
-    work = out / WORK_FOLDER
     location = shown_name(os.fsencode(source.location))
     history, history_notes = open_history(work)
     connection, notes = store.open_store(work)
@@ -223,6 +226,8 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
 
 def frame_row(name, facts, product):
     """One row of the frames table: what the name says, what was measured, what the view lets stand."""
+    if facts.get("target"):  # whatever its name says: no product is judged by it
+        name = name._replace(view_kind="target")
     facts = _with_roll_of_view(facts, name)
     kept, view_reasons = applicable(facts, name.view, name.view_kind)
     reasons = dict.fromkeys((*facts.get("reasons", ()), *view_reasons))
