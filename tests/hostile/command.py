@@ -23,8 +23,8 @@ def environment(home, **changes):
 
 
 def start(*arguments, cwd, env, **options):
-    """The command, started in a session of its own."""
-    command = [sys.executable, "-m", "catalogue_audit", *map(os.fsdecode, map(os.fspath, arguments))]
+    """The installed command, started in a session of its own."""
+    command = [Path(sys.executable).with_name("catalogue-audit"), *map(os.fsdecode, map(os.fspath, arguments))]
     pipes = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     return subprocess.Popen(command, cwd=cwd, env=env, start_new_session=True, **(pipes | options))
 

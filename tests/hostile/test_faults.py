@@ -172,7 +172,7 @@ def test_a_limit_on_file_sizes_is_one_clear_line_and_nothing_is_damaged(delivery
     def limit():
         resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
 
-    env = command.environment(tmp_path, PYTHONDONTWRITEBYTECODE="1")  # Python itself would leave short .pyc files
+    env = command.environment(delivery.parent, PYTHONDONTWRITEBYTECODE="1")  # Python itself would leave short .pyc files
     status, output, errors = audit(delivery, tmp_path, preexec_fn=limit, env=env)
     assert (status, output) == (3, ""), errors
     assert "Traceback" not in errors and errors.startswith("Cannot write the report into")

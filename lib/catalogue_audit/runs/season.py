@@ -24,6 +24,7 @@ from catalogue_audit.report.season_tables import Season, recurring, reported, un
 from catalogue_audit.runs import history
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
+from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.review import audit_folder
 from catalogue_audit.runs.scheduled import delivery_state, refresh_index
 from catalogue_audit.runs.writing import writable
@@ -101,9 +102,6 @@ def season(
     LockedError
         Another run holds the output folder's lock.
     """
-    from catalogue_audit.report.publish import publish
-    from catalogue_audit.report.season_page import write_season
-
     filters = Filters(_date(since, "--since"), _date(until, "--until"), camera, style, supplier)
     sources = [open_delivery(str(delivery)) for delivery in deliveries]
     for source in sources or (None,):
@@ -112,6 +110,10 @@ def season(
         msg = f"No audit is stored in {out.name!r}.\nName deliveries to audit, or pass the folder of earlier reports with --out."
         raise UsageError(msg)
     with writable(out), output_lock(out / WORK_FOLDER):
+        prepare_plotting(out / WORK_FOLDER)
+        from catalogue_audit.report.publish import publish
+        from catalogue_audit.report.season_page import write_season
+
         for source in sources:
             _audit_where_changed(source, out, brief, jobs, tables_only, progress)
         connection, _ = history.open_history(out / WORK_FOLDER)
