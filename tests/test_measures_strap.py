@@ -20,7 +20,7 @@ def state_of(*straps, hanging=None):
         colour = colour * (1 - across) + np.float32((0.05, 0.012, 0.008)) * across
     picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), truth, colour)))
     facts = strap_facts(picture, find_outline(picture, fit_backdrop(picture)))
-    return strap_state(dict(zip(EVIDENCE, facts["strap"].tolist())), "front")
+    return strap_state(dict(zip(EVIDENCE, facts["strap"].tolist())))
 
 
 def test_a_bare_bag_has_no_strap():

@@ -86,19 +86,25 @@ def test_a_product_framed_too_small_is_told_by_the_rule():
 
 
 @pytest.mark.parametrize(
-    ("evidence", "view", "state"),
+    ("evidence", "known", "state"),
     [
-        ({}, "front", "none"),
-        ({"apart": 0.04}, "front", "coiled"),
-        ({"beside_right": 0.02, "arch_height": 0.3, "arch_span": 0.7}, "front", "draped"),
-        ({"arch_height": 0.8, "arch_span": 0.85, "arch_bands": 2}, "front", "held_up"),
-        ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, "front", "none"),
-        ({"curve": 1.9}, "front", "front"),
-        ({"curve": 1.9}, "back", "behind"),
+        ({}, {}, "none"),
+        ({"apart": 0.04}, {}, "coiled"),
+        ({"beside_right": 0.02, "arch_height": 0.3, "arch_span": 0.7}, {}, "draped"),
+        ({"arch_height": 0.8, "arch_span": 0.85, "arch_bands": 2}, {}, "held_up"),
+        ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, {}, "none"),
+        ({"arch_height": 1.0, "arch_span": 0.9, "arch_bands": 1}, {"handle_height": 0.0}, "held_up"),
+        ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, {"handle_height": 1.2}, "none"),
+        ({"curve": 1.9}, {}, "front"),
+        ({"curve": 1.5}, {}, "none"),
+        ({"curve": 1.5}, {"has_strap": True}, "front"),
+        ({"curve": 1.25}, {"has_strap": True}, "none"),
+        ({"curve": 1.25}, {"has_strap": True, "seen_in_front": True}, "front"),
+        ({"curve": 1.9}, {"has_strap": False}, "none"),
     ],
 )
-def test_strap_states_follow_from_the_evidence(evidence, view, state):
-    assert strap_state({name: evidence.get(name, 0.0) for name in EVIDENCE}, view) == state
+def test_strap_states_follow_from_the_evidence(evidence, known, state):
+    assert strap_state({name: evidence.get(name, 0.0) for name in EVIDENCE}, **known) == state
 
 
 def test_a_crop_is_placed_where_it_was_taken():

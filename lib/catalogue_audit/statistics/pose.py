@@ -42,7 +42,7 @@ def pose_deviations(frames, sketches, brief, products=None):
         Uses ``corner`` and ``sides``.
     brief : Brief
     products : DataFrame, optional
-        With ``sku``, ``width_cm``, ``height_cm``: for true scale.
+        With ``sku``, ``width_cm``, ``height_cm``: for true scale; ``strap``.
 
     Returns
     -------
@@ -55,7 +55,7 @@ def pose_deviations(frames, sketches, brief, products=None):
     result = result.join(yaw_deviations(frames, sketches, brief))
     result = result.join(leans(frames, sketches))
     result = result.join(size_and_place(frames, sketches, brief, products))
-    result["strap_state"] = strap_states(frames, sketches)
+    result["strap_state"] = strap_states(frames, sketches, products)
     return result
 
 
