@@ -219,7 +219,9 @@ def leans(frames, sketches):
     Where the top comes nearer, the body's sides spread towards it. Comparing the
     logarithm of the width along the height with other pictures of the same style
     (backs are mirrored: widths do not care) leaves lean alone, for taper and camera
-    height are the same in all. A width's relative change a pixel, times the focal
+    height are the same in all. How much the others differ among themselves counts as
+    uncertainty: fronts and backs of many bags are not each other's mirror image to the
+    hundredth of their width that four degrees of lean make. A width's relative change a pixel, times the focal
     length in pixels, is the sine of the lean (pinhole camera, object upright).
 
     Returns
@@ -248,15 +250,12 @@ def leans(frames, sketches):
                     angles[i, j] = _lean_between(profiles[i], profiles[j], focal_heights)
         for i in group:
             values = [angles[i, j] for j in group if j != i and angles[i, j] is not None]
-            if not values:
-                continue
+            if len(values) < FEWEST:
+                continue  # of two or three pictures, any may be the one that leans
             differences, uncertain = np.array(values).T
-            if len(values) + 1 >= FEWEST:
-                lean[i] = float(np.median([*differences, 0.0]))
-                sd[i] = math.hypot(float(np.median(uncertain)), LEAN_SCATTER_DEG)
-            else:  # of two pictures, either may be the one that leans
-                lean[i] = float(differences[0]) / 2
-                sd[i] = math.hypot(float(uncertain[0]), abs(float(differences[0])) / 2)
+            lean[i] = float(np.median([*differences, 0.0]))
+            scatter = 1.4826 * float(np.median(np.abs(differences - np.median(differences))))
+            sd[i] = math.hypot(float(np.median(uncertain)), max(scatter, LEAN_SCATTER_DEG))
     unsure = ~(sd <= UNSURE_LEAN_DEG)
     lean[unsure] = sd[unsure] = np.nan
     return pd.DataFrame({"lean_deg": lean, "lean_sd_deg": sd}, index=frames.index)
