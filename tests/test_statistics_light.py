@@ -180,3 +180,35 @@ def test_finals_on_pure_white_have_no_white_balance():
     assert found["wb_dev"].isna().all()
     assert found["background_dev_ev"].isna().all()
     assert found["exposure_dev_ev"].notna().all()
+
+
+def test_a_dark_frame_is_off_as_a_whole_even_where_its_sweep_turns_grey():
+    """White and grey are one sweep under more or less light; the background tells which of two views is off."""
+    faults = {("S03", "front"): {"ev": -0.45}}
+    frames, sketches = _delivery(products=6, faults=faults, views={"front": 0.0, "three_quarter": -0.1})
+    dark = frames["sku"].eq("S03") & frames["view"].eq("front")
+    frames.loc[dark, "backdrop"] = "grey"
+    found = light_deviations(frames, sketches, None)
+    assert found.loc[dark, "exposure_dev_ev"].item() == pytest.approx(-0.45, abs=0.05)
+    assert found.loc[dark, "background_dev_ev"].item() == pytest.approx(-0.45, abs=0.05)
+    assert found.loc[~dark, "exposure_dev_ev"].abs().max() < 0.1
+
+
+def test_one_strange_view_does_not_accuse_the_others():
+    faults = {("S02", "back"): {"product_ev": 1.1}}
+    frames, sketches = _delivery(faults=faults)
+    found = light_deviations(frames, sketches, None)
+    strange = frames["sku"].eq("S02") & frames["view"].eq("back")
+    assert found.loc[strange, "exposure_dev_ev"].item() == pytest.approx(1.1, abs=0.15)
+    assert found.loc[~strange, "exposure_dev_ev"].abs().max() < 0.15
+
+
+@pytest.mark.parametrize(("level", "counts"), [((86.0, 0.3, 1.6), False), ((45.0, 20.0, 20.0), False), (None, True)])
+def test_a_crop_whose_border_is_the_product_has_no_light_of_its_own(level, counts):
+    frames, sketches = _delivery()
+    crop = frames["sku"].eq("S04") & frames["view"].eq("back")
+    frames.loc[crop, ["view", "view_kind"]] = ("detail", "crop")
+    if level is not None:
+        frames.loc[crop, ["background_L", "background_a", "background_b"]] = level
+    found = light_deviations(frames, sketches, None)[crop]
+    assert found[["wb_gain_r", "wb_dev", "background_dev_ev"]].notna().all(axis=None) == counts

@@ -16,7 +16,9 @@ def product_colour(evidence):
 
     The deviation is measured at equal lightness, with the view's usual shift
     taken off, so that shading does not count. Where a product has two views
-    only, both differ alike; the later one is named, and the note says from which.
+    only, both differ alike; the one that is not the shop's main view is named
+    (the main one is what a retoucher corrects first: common practice, no source),
+    and the note says from which.
     """
     frames = evidence.whole_product
     frames = frames.loc[frames["product_colour_dev"].notna() & frames["sku"].notna(), ["sku", "product_colour_dev"]]
@@ -30,7 +32,8 @@ def product_colour(evidence):
     for sku, places in frames.groupby("sku", sort=True).indices.items():
         outside = places[distances[places] > limit]
         if len(places) == 2:
-            outside = outside[-1:]
+            main = brief_terms.main_view(evidence.brief)
+            outside = sorted(outside, key=lambda place: rows[place]["view"] != main)[-1:]
         for place in outside:
             others = [rows[other]["view"] for other in places if other != place]
             views = " and ".join(dict.fromkeys(view_words(view) for view in others))

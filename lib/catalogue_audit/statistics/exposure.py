@@ -17,6 +17,7 @@ MOST_SD = 0.12  # EV; rendered bags of eight shapes scattered by 0.09 from view 
 LEAST_SD = 0.03  # EV; a product turned in the same light differs by at least as much
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 UNSEEN_SD = 0.3  # EV; by which frames of unknown light may be off themselves
+DISAGREE = 0.4  # EV; views of one product in one light seldom lie further apart
 TOGETHER_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
 
 
@@ -113,7 +114,11 @@ def _by_group(values, labels):
 
 def _against_other_views(level, sku, background):
     """
-    Each frame against the median of its product's other frames.
+    Each frame against its product's other frames.
+
+    Against their median where they agree. Where they do not, one of them is off
+    itself (its light, or it shows another product), and the frame is compared
+    with the one that it is nearest to among the nearer half.
 
     Returns
     -------
@@ -130,14 +135,24 @@ def _against_other_views(level, sku, background):
             others = members[members != k]
             if not len(others):
                 continue
-            own[k], count[k] = level[k] - np.median(level[others]), len(others)
+            own[k], count[k] = level[k] - _reference(level[k], level[others]), len(others)
             known = background[others][np.isfinite(background[others])]
             common[k] = np.median(known) if len(known) else np.nan
     known = np.abs(own[np.isfinite(own)])
     # The lower quartile: one picture off spoils the comparison of all of its product's views.
     scale = np.quantile(known, 0.25) / QUARTILE if len(known) else np.nan
     single = np.clip(scale / np.sqrt(1.5), LEAST_SD, MOST_SD)
-    return own, single * np.sqrt(1 + 1 / np.maximum(count, 1)), common
+    sd = single * np.sqrt(1 + 1 / np.maximum(count, 1))
+    # Of two frames that differ nothing tells which is off, unless their backgrounds do.
+    return own, np.where(count == 1, np.hypot(sd, UNSEEN_SD), sd), common
+
+
+def _reference(level, others):
+    """Level of a product's other frames that one frame is compared with."""
+    if np.ptp(others) <= DISAGREE:
+        return float(np.median(others))
+    nearest = others[np.argsort(np.abs(others - level), kind="stable")]
+    return float(nearest[(len(nearest) - 1) // 2])
 
 
 def _combined(own, own_sd, common, background, background_sd):

@@ -22,6 +22,8 @@ OWN_SOURCES = ("background", "unclipped part")  # what shows the light's colour 
 SHADOW_BIAS_SD = 0.02  # relative; light bounced off the product tints its shadow by about as much
 SHADOWS_FOR_REFERENCE = 5  # pictures known by their shadow, from which these are compared with each other
 COLOUR_SD = 0.015  # relative; of a product's colour ratios from view to view under one light
+LIKE_L = 3.5  # CIELAB; a white product in a crop is seldom as near to the sweep's level as that
+LIKE_C = 10.0  # CIELAB chroma; a backdrop under a badly wrong white balance
 COLUMNS = (
     "wb_dev",
     "wb_dev_sd",
@@ -53,9 +55,12 @@ def light_deviations(frames, sketches, brief):
     """
     whole = whole_product(frames)
     picture = _named_picture(frames, brief)
-    ratios, sd = white_ratios(frames, whole)
+    backdrop = shows_the_backdrop(frames, whole)
+    ratios, sd = white_ratios(frames, whole, backdrop)
     reference = _white_reference(ratios, whole & (sd < SHADOW_BIAS_SD), picture, brief)
-    background, background_sd = region_deviations(frames, sketches, whole, picture, _given(brief, "background_ev"))
+    background, background_sd = region_deviations(
+        frames, sketches, whole, backdrop, picture, _given(brief, "background_ev")
+    )
     exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd)
     if picture is not None:
         exposure = exposure - (exposure[picture] if np.isfinite(exposure[picture]) else 0.0)
@@ -82,12 +87,41 @@ def whole_product(frames):
     return kinds & frames["status"].ne("not_measured").to_numpy(bool)
 
 
-def white_ratios(frames, whole):
+def shows_the_backdrop(frames, whole):
+    """
+    Which frames' background is the set's backdrop, (n,) ndarray of bool.
+
+    All whole products' is. The border of a detail crop may be the product
+    itself, and that of a white product is nearly as light as a sweep; so a crop
+    counts only where its background is of the whole products' usual kind, and
+    within `LIKE_L` and `LIKE_C` of theirs. Where no whole product was measured,
+    there is nothing to compare with, and every frame counts.
+    """
+    lab = frames[["background_L", "background_a", "background_b"]].to_numpy(float)
+    kinds = frames["backdrop"].fillna("").to_numpy(str)
+    known = whole & np.isfinite(lab).all(axis=1)
+    if not known.any():
+        return np.ones(len(frames), bool)
+    names, counts = np.unique(kinds[known], return_counts=True)
+    off = np.abs(lab - np.median(lab[known], axis=0))
+    alike = (off[:, 0] <= LIKE_L) & (np.hypot(off[:, 1], off[:, 2]) <= LIKE_C)
+    return whole | (alike & (kinds == names[np.argmax(counts)]))
+
+
+def white_ratios(frames, whole, backdrop):
     """
     Log ratios of the light's colour, and their standard uncertainty.
 
     Where the background does not show it, the shadow does, and the product's
     own colour against its other views; both are combined by their uncertainty.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    whole : (n,) ndarray of bool
+        Frames that show a whole product.
+    backdrop : (n,) ndarray of bool
+        Frames whose background is the set's; the others stay unknown.
 
     Returns
     -------
@@ -98,7 +132,7 @@ def white_ratios(frames, whole):
     """
     ratios = np.log(np.maximum(frames[["white_red", "white_blue"]].to_numpy(float), 1e-4))
     source = frames["white_source"].fillna("").to_numpy(str)
-    cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool)
+    cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool) | ~backdrop
     own = np.isin(source, OWN_SOURCES) & ~cut_out
     shadow = (source == "shadow") & ~cut_out
     sd = np.where(own, np.nan_to_num(frames["white_sd"].to_numpy(float), nan=0.004), np.nan)

@@ -4,10 +4,10 @@ import numpy as np
 
 CLIPPED_L = 98.5  # CIELAB; above, part of a region is at the top of the scale and its light unknown
 FEWEST_REGIONS = 3
-CLIPPED_SHARE = 0.5  # of the background: above, what is left unclipped lies in corners only
+FEWEST_OF_A_BACKDROP, SECOND_BACKDROP = 3, 0.25  # whole products, and share of them, from which a set has two sweeps
 
 
-def region_deviations(frames, sketches, whole, picture=None, given=None):
+def region_deviations(frames, sketches, whole, backdrop, picture=None, given=None):
     """
     EV of each frame's background against the set's reference.
 
@@ -22,6 +22,8 @@ def region_deviations(frames, sketches, whole, picture=None, given=None):
         ``backdrop`` is read.
     whole : (n,) ndarray of bool
         Frames that make the reference.
+    backdrop : (n,) ndarray of bool
+        Frames whose background is the set's.
     picture : int, optional
         Position of the frame that is the reference.
     given : float, optional
@@ -35,8 +37,8 @@ def region_deviations(frames, sketches, whole, picture=None, given=None):
     levels = _levels(frames, sketches)
     count = len(levels)
     cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool)
-    levels[cut_out] = np.nan
-    kinds = frames["backdrop"].fillna("").to_numpy(str)
+    levels[cut_out | ~backdrop] = np.nan
+    kinds = _backdrops(frames, whole)
     ev, sd = np.full(count, np.nan), np.full(count, np.nan)
     for kind in np.unique(kinds[kinds != ""]):
         group = kinds == kind
@@ -51,6 +53,20 @@ def region_deviations(frames, sketches, whole, picture=None, given=None):
         ev[group] = middle
         sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.maximum(np.isfinite(off).sum(axis=1), 1))
     return ev, np.maximum(sd, 0.005)
+
+
+def _backdrops(frames, whole):
+    """
+    Which backdrop each frame was taken before, (n,) of str.
+
+    White and grey are one sweep under more or less light, unless the set has
+    a fair number of both.
+    """
+    kinds = frames["backdrop"].fillna("").to_numpy(str)
+    counts = [int((whole & (kinds == kind)).sum()) for kind in ("white", "grey")]
+    if min(counts) >= max(FEWEST_OF_A_BACKDROP, SECOND_BACKDROP * sum(counts)):
+        return kinds
+    return np.where(np.isin(kinds, ("white", "grey")), "neutral", kinds)
 
 
 def _levels(frames, sketches):
