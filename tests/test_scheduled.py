@@ -397,6 +397,9 @@ def open_place():
 @pytest.mark.slow
 @pytest.mark.skipif(os.geteuid() != 0, reason="giving up rights needs them first: run as root")
 def test_an_unprivileged_user_without_home_display_or_write_access_to_the_inbox(undisturbed, open_place):
+    closed = [folder for folder in Path(sys.executable).resolve().parents if not folder.stat().st_mode & stat.S_IXOTH]
+    if closed:
+        pytest.skip(f"the user nobody cannot start this Python: {closed[0]} is closed to others")
     place, tables, _ = undisturbed
     inbox, out = open_place / "inbox", open_place / "out"
     shutil.copytree(place / "inbox", inbox)
@@ -407,7 +410,6 @@ def test_an_unprivileged_user_without_home_display_or_write_access_to_the_inbox(
     program = "import os, sys; os.setgroups([]); os.setgid(65534); os.setuid(65534); os.execv(sys.executable, [sys.executable, *sys.argv[1:]])"
     arguments = [sys.executable, "-c", program, "-m", "catalogue_audit", "scheduled", str(inbox), "--out", str(out), "--tables-only", "--jobs", "1", "--quiet-minutes", "0"]
     done = subprocess.run(arguments, env=_environment(TZ="Pacific/Chatham", HOME="/nonexistent"), cwd="/", capture_output=True, text=True, timeout=540, check=False)
-    assert done.returncode in (0, 1), done.stderr
+    assert done.returncode in (0, 1) and "Traceback" not in done.stderr, done.stderr
     assert _tables(out) == tables
-    assert "Traceback" not in done.stderr
     assert (out / "index.html").stat().st_uid == 65534
