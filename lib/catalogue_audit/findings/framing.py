@@ -5,12 +5,14 @@ from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.rows import called, finding, sentence
 
 UNENLARGEABLE = 0.25  # smaller than this share below the set, enlarging costs more detail than a shop's zoom forgives
+OTHER_SHAPE = 0.02  # of the aspect ratio; less changes no fill by anything that shows
 CUT_MAJORITY = 0.5  # of a view's pictures touching the frame: then it is how this view is framed
 
 
 def scale(evidence):
     """Products larger or smaller than the set's framing rule has them."""
-    cases, set_cases = judge_column(evidence, "scale", "scale_dev", evidence.whole_product, centre=0.0)
+    frames = _of_the_usual_shape(evidence.whole_product)
+    cases, set_cases = judge_column(evidence, "scale", "scale_dev", frames, centre=0.0)
     for case in cases:
         off = case.value - case.expected
         size = "larger" if off > 0 else "smaller"
@@ -32,6 +34,13 @@ def scale(evidence):
         )
     for case in set_cases:
         yield set_row("scale", case, "the product's size against the set's framing", "", "scale the others to match")
+
+
+def _of_the_usual_shape(frames):
+    """Without frames of another aspect than their view's: a share of another shape is not comparable, and that is said."""
+    aspect = frames["width_px"].astype(float) / frames["height_px"].astype(float)
+    usual_aspect = aspect.groupby(frames["view"]).transform("median")
+    return frames[(aspect / usual_aspect - 1).abs() <= OTHER_SHAPE]
 
 
 def centring(evidence):

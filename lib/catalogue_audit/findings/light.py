@@ -6,7 +6,9 @@ import pandas as pd
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
+from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
+from catalogue_audit.statistics.robust import mad_scale
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
@@ -225,16 +227,24 @@ def cutout_edge(evidence):
 
 
 def shadow(evidence):
-    """Shadows of another kind than the view's majority."""
+    """
+    Shadows of another kind than the view's majority.
+
+    Contact and cast shadows shade into one another with the shape of the base
+    under one and the same light, so they are one kind here: what is told apart is a
+    shadow, a reflection, and none.
+    """
     frames = evidence.whole_product
-    for view, group in frames[frames["shadow_kind"].notna()].groupby("view", sort=True):
-        counts = group["shadow_kind"].value_counts()
+    frames = frames[frames["shadow_kind"].notna()]
+    kinds = frames["shadow_kind"].replace({"contact": "cast"})
+    for view, group in frames.groupby("view", sort=True):
+        counts = kinds[group.index].value_counts()
         if len(group) < FEWEST_OF_A_STYLE or counts.iloc[0] < SHADOW_MAJORITY * len(group):
             continue
         usual = counts.index[0]
-        for frame in evidence.records(group[group["shadow_kind"] != usual]):
+        wanted = SHADOW_WORDS.get(group["shadow_kind"][kinds[group.index] == usual].mode()[0], usual)
+        for frame in evidence.records(group[kinds[group.index] != usual]):
             has = SHADOW_WORDS.get(frame["shadow_kind"], frame["shadow_kind"])
-            wanted = SHADOW_WORDS.get(usual, usual)
             note = (
                 f"the {called(frame)} has {has} where the {view_words(view)} pictures have {wanted}: "
                 f"give it {wanted}"
@@ -255,6 +265,9 @@ def clipping(evidence):
         of_product = _of_the_others(known, column).fillna(0.0)
         normal = np.maximum(of_view, of_product)
         tolerance = tolerances(evidence, "clipping", known)
+        crop = (evidence.frames["view_kind"][known.index] == "crop").to_numpy(bool)
+        scatter = known.groupby("view")[column].transform(mad_scale).to_numpy(float)
+        tolerance = tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail
         outside = known[column] - normal > tolerance
         for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True

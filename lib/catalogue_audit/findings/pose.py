@@ -10,7 +10,7 @@ from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, UNCERTAINTIE
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 
-BETWEEN_STYLES_DEG = 2.5  # standard deviation of a shape's bias of turn and pitch, on rendered bags of seven styles
+BETWEEN_STYLES_DEG = 2.5  # standard deviation of a shape's bias of pitch, on rendered bags of seven styles
 IMPLAUSIBLE_LEAN_DEG = 15.0  # a bag that leans more falls over: then the measure has failed, not the photographer
 IMPLAUSIBLE_TURN_DEG = 30.0  # further off than this it is another view, or a wrong measure
 STRAP_MAJORITY = 0.7  # of a view's pictures: below, the set follows no rule about the strap
@@ -28,9 +28,7 @@ def angle(evidence):
     """Turn of three-quarter views against the set's own."""
     frames = evidence.whole_product
     frames = frames[frames["view"].map(shows_a_turn).astype(bool) & (frames["yaw_dev_deg"].abs() < IMPLAUSIBLE_TURN_DEG)]
-    spread = np.hypot(frames["yaw_dev_sd_deg"].fillna(0.0), np.where(_in_a_style(frames), 0.0, BETWEEN_STYLES_DEG))
-    frames = frames.assign(yaw_spread=spread)
-    cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_spread", centre=0.0)
+    cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_dev_sd_deg", centre=0.0)
     for case in cases:
         off = case.value - case.expected
         side = "counter-clockwise" if off > 0 else "clockwise"
@@ -71,7 +69,8 @@ def _pitch_deviations(evidence):
     Frames with ``pitch_dev`` and ``pitch_dev_sd``, in degrees, against the brief, the style or the view.
 
     The pitch is read from the product's perspective, which its shape biases: it
-    is sure within a style, and much less so between styles.
+    is sure within a style, and much less so between styles; where the turn is
+    unsure, the corner was not found well, and the pitch is no surer.
     """
     frames = evidence.whole_product
     frames = frames[frames["camera_pitch_deg"].notna()]
@@ -81,7 +80,9 @@ def _pitch_deviations(evidence):
     for view in frames["view"].unique():
         named = brief_terms.reference(evidence.brief, "camera_pitch_deg", view)
         reference = reference if named is None else reference.mask(frames["view"] == view, named)
-    spread = np.hypot(frames["camera_pitch_sd_deg"].fillna(0.0), np.where(of_style, 0.0, BETWEEN_STYLES_DEG))
+    own = np.hypot(frames["camera_pitch_sd_deg"].fillna(0.0), frames["yaw_dev_sd_deg"].fillna(frames["yaw_sd_deg"]).fillna(0.0))
+    own = own.where(frames["view"].map(shows_a_turn).astype(bool), frames["camera_pitch_sd_deg"].fillna(0.0))
+    spread = np.hypot(own, np.where(of_style, 0.0, BETWEEN_STYLES_DEG))
     return frames.assign(pitch_dev=pitch - reference, pitch_dev_sd=spread)
 
 

@@ -94,13 +94,18 @@ def noise(evidence):
 
 
 def product_specks(evidence):
-    """Products with more specks than is normal for their material."""
+    """
+    Products with more specks than is normal for their material.
+
+    What a product shows in its other views too is its grain or glitter: dust
+    lies on one picture, a texture on all.
+    """
     limit = brief_terms.tolerance(evidence.brief, "product_specks")
     frames = evidence.measured
     keys = ["view", "style", "colourway"]
-    frames = frames.loc[frames["specks"].notna() & frames["view"].notna(), [*keys, "specks"]]
+    frames = frames.loc[frames["specks"].notna() & frames["view"].notna(), [*keys, "sku", "specks"]]
     counts = frames["specks"].astype(float)
-    normal = usual(frames, counts, "median", keys)
+    normal = np.maximum(usual(frames, counts, "median", keys), _in_other_views(frames["sku"], counts))
     outside = counts - normal > limit
     for frame, usual_count in zip(evidence.records(frames[outside]), normal[outside], strict=True):
         note = (
@@ -116,6 +121,16 @@ def product_specks(evidence):
             expected=usual_count,
             tolerance=limit,
         )
+
+
+def _in_other_views(skus, counts):
+    """Median count of the same product's other pictures, where it has at least two; else 0."""
+    result = np.zeros(len(counts))
+    values = counts.to_numpy()
+    for places in counts.groupby(skus).indices.values():
+        if len(places) > 2:
+            result[places] = [np.median(np.delete(values[places], i)) for i in range(len(places))]
+    return result
 
 
 def sensor_spots(evidence):

@@ -19,6 +19,7 @@ from catalogue_audit.statistics.changes import find_changes
 from catalogue_audit.statistics.clusters import exposure_groups
 from catalogue_audit.statistics.identity import group_pictures, misfiled
 from catalogue_audit.statistics.light import light_deviations
+from catalogue_audit.statistics.misfiling import as_shown
 from catalogue_audit.statistics.pose import framing_rule, pose_deviations
 from catalogue_audit.statistics.runs import capture_runs
 from catalogue_audit.statistics.spots import sensor_spots
@@ -62,8 +63,10 @@ def judge_delivery(
     """
     stage = tell_stage(frames, brief)
     frames, pairs = _grouped(frames, sketches, brief)
-    frames = _with(frames, pose_deviations(frames, sketches, brief, products))
-    frames = _with(frames, light_deviations(frames, sketches, brief))
+    wrong_files = misfiled(frames, sketches, pairs)
+    shown = as_shown(frames, wrong_files)
+    frames = _with(frames, pose_deviations(shown, sketches, brief, products))
+    frames = _with(frames, light_deviations(shown, sketches, brief))
     spot_counts, spots = sensor_spots(frames, sketches)
     frames = conform("frames", frames.assign(sensor_spots=spot_counts))
     changes = conform("changes", find_changes(frames, brief))
@@ -75,7 +78,7 @@ def judge_delivery(
         products=products,
         changes=changes,
         pairs=pairs,
-        misfiled=misfiled(frames, sketches, pairs),
+        misfiled=wrong_files,
         spots=spots,
         framing_rule=framing_rule(frames, brief, products),
         sketches=sketches,

@@ -29,7 +29,8 @@ FEWEST_PRODUCTS = 4  # a set must show what is usual before anything is called u
 SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
 CLEARER_FIT = 0.1  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 DETAIL_FOUND = 0.6  # correlation of a detail with the picture it was taken from
-NOT_FOUND = 0.5  # of the set's usual correlation: below, a detail is not in its own product's pictures
+SURELY_FOUND = 0.75  # and so much: whatever its colour, it was taken there
+MUCH_CLEARER_FIT = 0.5  # the same between two products
 CANDIDATES = 8  # products nearest in colour that are searched for a detail
 INSIDE_VIEWS = ("interior", "lining")  # another colour inside is no evidence
 SHIFTED_FILES = 3  # misfiled in a row, all into a neighbour: one cause
@@ -100,6 +101,34 @@ def misfiled(frames, sketches, pairs=None):
             if frames["sku"][row] not in settled:
                 found.setdefault(row, finding)
     return _table(frames, found)
+
+
+def as_shown(frames, misfiled_files):
+    """
+    Frames with the product and view that each picture shows, for comparing like with like.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    misfiled_files : DataFrame
+        Of `misfiled`.
+
+    Returns
+    -------
+    DataFrame
+        Copy with ``sku``, ``style`` and ``view`` of misfiled pictures replaced.
+    """
+    shown = frames.copy()
+    place = {file: row for row, file in zip(frames.index, frames["file"], strict=True)}
+    style = frames.drop_duplicates("sku").set_index("sku")["style"].to_dict()
+    for row in misfiled_files.to_dict("records"):
+        at = place[row["file"]]
+        if row["kind"] in ("wrong_product", "shifted", "wrong_detail") and row["likely_sku"]:
+            shown.loc[at, "sku"] = row["likely_sku"]
+            shown.loc[at, "style"] = style.get(row["likely_sku"])
+        elif row["kind"] == "swapped_views" and row["likely_view"]:
+            shown.loc[at, "view"] = row["likely_view"]
+    return shown
 
 
 def look_of(sketch):
@@ -450,7 +479,7 @@ def _detail_votes(frames, pairs, crops, fits):
             (front, _), (back, zoom) = (fits(row, whole, zooms) for whole in rows)
             if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):
                 continue
-            vote = float(np.arctanh(min(front, 0.999)) - np.arctanh(min(back, 0.999))) / CLEARER_FIT
+            vote = (_fisher_z(front) - _fisher_z(back)) / CLEARER_FIT
             votes[sku] = max(votes.get(sku, vote), vote, key=abs)
     telling = [vote for vote in votes.values() if abs(vote) >= 1]
     in_front = sum(vote > 0 for vote in telling)
@@ -524,11 +553,13 @@ def _wrong_details(frames, looks, products, crops, order, fits):
     foreign = {row for row in rows if own[row] > limit}
     for row in rows:
         sku = frames["sku"][row]
-        lost = usually >= DETAIL_FOUND and found[row] < NOT_FOUND * usually
-        if row not in foreign and not lost:
+        lost = usually >= DETAIL_FOUND and _fisher_z(usually) - _fisher_z(found[row]) >= MUCH_CLEARER_FIT
+        at_home = max(found[row], _fit_in(fits, row, products[sku], ZOOMS)) >= SURELY_FOUND
+        if at_home or not (lost or row in foreign):
             continue
         nearest = [names[n] for n in np.argsort(distances[row], kind="stable") if names[n] != sku][:CANDIDATES]
-        near = [name for name in nearest if distances[row][place[name]] <= CLEARLY_NEARER * own[row]]
+        reach = CLEARLY_NEARER * own[row] if row in foreign else own[row] + OWN_COLOUR
+        near = [name for name in nearest if distances[row][place[name]] <= reach]
         likely, reason = _place_of_detail(products, row, found[row], near, order, fits, zooms)
         if likely is None and row in foreign:
             near = [name for name in near if distances[row][place[name]] <= limit / 2]
@@ -544,13 +575,18 @@ def _fit_in(fits, row, others, zooms):
     return max(known, default=0.0)
 
 
+def _fisher_z(correlation):
+    """Correlation on the scale where differences are alike everywhere (R. A. Fisher 1915)."""
+    return float(np.arctanh(min(max(correlation, 0.0), 0.999)))
+
+
 def _place_of_detail(products, row, in_own, candidates, order, fits, zooms):
     """The product in whose pictures, rather than in its own, a detail is found; (None, '') for none."""
     if order.get(row) in products and order[row] not in candidates:
         candidates = [*candidates, order[row]]
     found = {name: _fit_in(fits, row, products[name], zooms) for name in candidates}
     best = max(candidates, key=found.get, default=None)
-    if best is None or found[best] < DETAIL_FOUND or found[best] * NOT_FOUND < in_own:
+    if best is None or found[best] < DETAIL_FOUND or _fisher_z(found[best]) - _fisher_z(in_own) < MUCH_CLEARER_FIT:
         return None, ""
     return best, f"it is found in a picture of {best} (correlation {found[best]:.2f}), not in its own ({max(in_own, 0):.2f})"
 
