@@ -64,7 +64,8 @@ def body_mask(outline, size_px=250):
     mask = outline.mask.astype(np.uint8)
     height, width = mask.shape
     scale = max(1, round(max(height, width) / size_px))
-    small = cv2.resize(mask, (max(width // scale, 1), max(height // scale, 1)), interpolation=cv2.INTER_AREA)
+    whole = mask[: max(height // scale, 1) * scale, : max(width // scale, 1) * scale]  # whole blocks: many times faster
+    small = cv2.resize(whole, (max(width // scale, 1), max(height // scale, 1)), interpolation=cv2.INTER_AREA)
     box = cv2.boundingRect(small)
     reach = max(3, int(round(THIN * min(box[2], box[3]))) | 1)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))

@@ -131,10 +131,11 @@ def side_profile(sides, shape, count=64):
     y, left, right = _paired(sides)
     if len(y) < count:
         return np.zeros((0, 3), np.float32)
-    edges = np.linspace(0, len(y), count + 1).astype(int)
-    rows = [(np.median(y[a:b]), np.median(left[a:b]), np.median(right[a:b])) for a, b in zip(edges[:-1], edges[1:])]
+    thick = len(y) // count
+    start = (len(y) - thick * count) // 2
+    rows = np.median(np.stack([y, left, right])[:, start : start + thick * count].reshape(3, count, thick), axis=2).T
     height, width = shape[:2]
-    return (np.array(rows) / (height, width, width)).astype(np.float32)
+    return (rows / (height, width, width)).astype(np.float32)
 
 
 def combined(witnesses):
