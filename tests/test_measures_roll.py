@@ -9,7 +9,7 @@ import pytest
 
 from catalogue_audit.measures.backdrop import fit_backdrop
 from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.roll import combined, robust_line, roll_facts, roll_for_view
+from catalogue_audit.measures.roll import combined, edge_along, robust_line, robust_lines, roll_facts, roll_for_view
 
 SHAPE = (600, 480)
 TOTE = np.array([(110.0, 230), (370, 230), (352, 500), (128, 500)])
@@ -63,3 +63,39 @@ def test_a_line_is_found_among_outliers():
     y = 3 + 0.05 * x
     y[50:70] += 30
     assert robust_line(x, y)[1] == pytest.approx(0.05, abs=1e-4)
+
+
+def test_many_lines_are_each_as_one():
+    random = np.random.default_rng(2)
+    x = np.tile(np.arange(40.0), (3, 1))
+    y = np.array([[0.1], [-0.3], [0.0]]) * x + random.normal(0, 0.3, x.shape)
+    y[:, 10] += 50
+    together = robust_lines(x, y, np.ones(x.shape, bool))
+    for k in range(3):
+        assert together[k].tolist() == pytest.approx(robust_line(x[k], y[k]))
+    # Least squares without the outlier, by NumPy.
+    assert together[0, 1] == pytest.approx(np.polyfit(np.delete(x[0], 10), np.delete(y[0], 10), 1)[0], abs=0.01)
+    assert np.isnan(robust_lines(x, y, np.arange(40) < np.array([[3], [3], [3]]))).all()
+
+
+@pytest.mark.parametrize("degrees", [-1.5, 0.0, 0.7])
+def test_the_base_is_found_beside_a_line_that_follows_its_shadow(degrees):
+    slope = math.tan(math.radians(degrees))
+    bag = making.cover(SHAPE, [(100.0, 100), (380, 100), (380, 400 + 140 * slope), (100, 400 - 140 * slope)])
+    picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), bag, (0.1, 0.02, 0.02)), seed=5))
+    followed = slope + 0.012  # 0.7 degree off, up to 2 px from the edge
+    found, clearness, *_ = edge_along(picture.working, 120, 360, 401 - 240 * followed, followed)
+    assert math.degrees(math.atan(found)) == pytest.approx(degrees, abs=0.06)
+    assert clearness > 0.8
+
+
+def test_roll_is_empty_where_the_frame_cuts_the_base_and_the_sides():
+    bag = making.cover(SHAPE, [(-20.0, 150), (500, 150), (500, 700), (-20, 640)])
+    picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), bag, (0.1, 0.02, 0.02)), seed=5))
+    assert roll_facts(picture, find_outline(picture, fit_backdrop(picture))).get("roll_deg") is None
+
+
+def test_a_turned_product_that_tapers_has_no_roll():
+    facts = {"witnesses": {"sides": (2.1, 1.4)}}
+    found = roll_for_view(facts, "upright", straight_on=False)
+    assert "roll_deg" not in found and found["reasons"]

@@ -4,13 +4,13 @@ import cv2
 import numpy as np
 import pytest
 
-from catalogue_audit.measures.turn import solve_turn
+from catalogue_audit.measures.turn import front_turn, weigh_pitches
 
 FOCAL_PX, CENTRE = 2300.0, (400.0, 500.0)
 
 
 def projected_base(yaw_deg, pitch_deg, roll_deg=0.0, width=34.0, depth=14.0, distance=180.0):
-    """Lower edges of a box as `base_corner` gives them, by cv2.projectPoints (calib3d's pinhole model)."""
+    """Lower edges of a box a corner and two slopes, by cv2.projectPoints (calib3d's pinhole model)."""
     yaw, pitch, roll = np.radians([yaw_deg, pitch_deg, roll_deg])
     # Ground points, x to the camera's right, z away from it, y down: left rear, near corner, right.
     ground = np.array([[-width / 2, 0, depth / 2], [-width / 2, 0, -depth / 2], [width / 2, 0, -depth / 2]])
@@ -26,16 +26,39 @@ def projected_base(yaw_deg, pitch_deg, roll_deg=0.0, width=34.0, depth=14.0, dis
     return {"corner": tuple(corner), "slopes": slopes}
 
 
+def place_of(base):
+    return tuple((at - centre) / FOCAL_PX for at, centre in zip(base["corner"], CENTRE, strict=True))
+
+
 @pytest.mark.parametrize("yaw", [20.0, 32.0, 40.0])
 @pytest.mark.parametrize("pitch", [4.0, 8.0, 15.0])
-def test_turn_and_pitch_are_those_of_the_camera(yaw, pitch):
-    found = solve_turn(projected_base(yaw, pitch), 0.0, FOCAL_PX, CENTRE)
-    assert found == pytest.approx((yaw, pitch), abs=0.05)
+def test_the_front_edge_and_the_pitch_give_the_turn(yaw, pitch):
+    base = projected_base(yaw, pitch)
+    assert front_turn(base["slopes"][1], np.radians(pitch), place_of(base)) == pytest.approx(yaw, abs=0.05)
 
 
 def test_roll_is_taken_out_first():
-    assert solve_turn(projected_base(32.0, 7.0, roll_deg=1.0), 1.0, FOCAL_PX, CENTRE)[0] == pytest.approx(32.0, abs=0.3)
+    base = projected_base(32.0, 7.0, roll_deg=1.0)
+    found = front_turn(base["slopes"][1], np.radians(7.0), place_of(base), np.radians(1.0))
+    assert found == pytest.approx(32.0, abs=0.3)
 
 
-def test_slopes_of_no_corner_give_no_turn():
-    assert solve_turn({"corner": (400, 800), "slopes": (-0.1, 0.1)}, 0.0, FOCAL_PX, CENTRE) is None
+@pytest.mark.parametrize("pitch", [5.0, 9.0, 14.0])
+def test_a_clear_side_edge_tells_the_pitch(pitch):
+    base = projected_base(32.0, pitch)
+    yaw, yaw_sd, found, pitch_sd = weigh_pitches((base["slopes"][1], 0.002, 1.0), (base["slopes"][0], 0.01, True), place_of(base), 0.0, 0.0)
+    assert found == pytest.approx(pitch, abs=0.4) and pitch_sd < 0.5
+    assert yaw == pytest.approx(32.0, abs=1.0) and abs(yaw - 32.0) < 3 * yaw_sd
+
+
+def test_without_a_side_edge_the_turn_is_as_unsure_as_the_pitch():
+    base = projected_base(32.0, 9.0)
+    yaw, yaw_sd, _, pitch_sd = weigh_pitches((base["slopes"][1], 0.002, 1.0), None, place_of(base), 0.0, 0.0)
+    assert abs(yaw - 32.0) < 2 * yaw_sd and yaw_sd > 3 and pitch_sd > 2
+
+
+def test_a_rounded_side_edge_does_not_drag_the_turn_along():
+    base = projected_base(32.0, 9.0)
+    front = (base["slopes"][1], 0.002, 1.0)
+    rounded = weigh_pitches(front, (2.5 * base["slopes"][0], 0.05, False), place_of(base), 0.0, 0.0)
+    assert abs(rounded[0] - 32.0) < 2 * rounded[1]

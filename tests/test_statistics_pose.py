@@ -12,7 +12,7 @@ from catalogue_audit.measures.strap import EVIDENCE
 from catalogue_audit.statistics.detail import locate_detail
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.pose import leans, pose_deviations, yaw_deviations
-from catalogue_audit.statistics.strap_states import strap_state
+from catalogue_audit.statistics.strap_states import strap_state, strap_states
 
 
 def table(**columns):
@@ -105,6 +105,39 @@ def test_a_product_framed_too_small_is_told_by_the_rule():
 )
 def test_strap_states_follow_from_the_evidence(evidence, known, state):
     assert strap_state({name: evidence.get(name, 0.0) for name in EVIDENCE}, **known) == state
+
+
+def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
+    curves = {"A_front": 1.6, "A_three": 1.25, "B_front": 1.2, "B_three": 1.25, "C_front": 1.9}
+    sketches = {f"{k}.jpg": {"strap": np.array([{"curve": value}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, value in curves.items()}
+    frames = table(view=["front", "three_quarter"] * 2 + ["front"], sku=["A", "A", "B", "B", "C"]).assign(file=list(sketches))
+    products = pd.DataFrame({"sku": ["A", "B", "C"], "strap": ["detachable", "detachable", "none"]})
+    assert strap_states(frames, sketches, products).tolist() == ["front", "front", "none", "none", "none"]
+    assert strap_states(frames, sketches).tolist() == ["none", "none", "none", "none", "front"]
+
+
+def test_the_front_edge_alone_tells_a_turn_from_the_others():
+    turns = np.array([32.0, 31.0, 33.0, 32.0, 42.0])
+    focal, pitch = 85.0, math.radians(9.0)
+    unit = math.hypot(36, 24) / focal / math.hypot(800, 1000)
+    sketches = {}
+    for k, turn in enumerate(np.radians(turns)):
+        ground = np.array([[0.0, 0.0, 0.0], [20 * math.cos(turn), 0.0, 20 * math.sin(turn)]])  # the front recedes to the right
+        tilt, _ = cv2.Rodrigues(np.array([pitch, 0.0, 0.0]))
+        camera = np.array([[1 / unit, 0, 400], [0, 1 / unit, 500], [0, 0, 1]])
+        near, far = cv2.projectPoints(ground, tilt, np.array([0.0, 14.0, 200.0]), camera, None)[0][:, 0]
+        slope = (far[1] - near[1]) / (far[0] - near[0])
+        sketches[f"{k}.jpg"] = {"front_edge": np.array([near[0] / 800, near[1] / 1000, slope, 0.002, 1.0], np.float32)}
+    frames = table(view=["three_quarter"] * 5, width_px=[800] * 5, height_px=[1000] * 5, focal_length_35mm=[focal] * 5, camera_pitch_deg=[9.0] * 5, camera_pitch_sd_deg=[1.0] * 5)
+    found = yaw_deviations(frames, sketches, None)
+    assert np.allclose(found["yaw_dev_deg"], turns - 32.0, atol=0.1)
+    assert found["yaw_dev_deg"].iloc[4] > 3 * found["yaw_dev_sd_deg"].iloc[4]
+
+
+def test_fronts_and_backs_that_differ_by_themselves_show_no_lean():
+    sketches = {f"{k}.jpg": {"sides": upright_profile(value)} for k, value in enumerate([-9.0, 4.0, 12.0, 0.0, 6.0])}
+    frames = table(view=["front", "back"] * 2 + ["front"], width_px=[800] * 5, height_px=[1000] * 5, focal_length_35mm=[85.0] * 5)
+    assert leans(frames, sketches)["lean_deg"].isna().all()
 
 
 def test_a_crop_is_placed_where_it_was_taken():

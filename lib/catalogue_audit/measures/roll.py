@@ -102,7 +102,8 @@ def _facts(roll):
 
 def roll_witnesses(sides, picture, touches=()):
     """The witnesses of `roll_facts` from `body_sides` and the picture's own edges: name -> (degree, standard uncertainty)."""
-    if sides is None:
+    cut = set(touches)  # where the frame cuts the product, the cut is no edge of it
+    if sides is None or {"left", "right"} <= cut or {"top", "bottom"} <= cut:
         return {}
     base = _inner(*sides["base"].T, END_SHARE)
     left, right = (_inner(sides[side][:, 1], sides[side][:, 0], END_SHARE) for side in ("left", "right"))
@@ -112,7 +113,6 @@ def roll_witnesses(sides, picture, touches=()):
     lines = straight_edges([base, left, right, (y_inner, (pair[1] + pair[2]) / 2)])
     both = _sides(sides, lines[1:3])
     curved = both is None or both[1] > CURVED_SIDES_DEG
-    cut = set(touches)  # where the frame cuts the product, the cut is no edge of it
     found = {
         "base": _base(sides, lines[0], picture) if "bottom" not in cut else None,
         "symmetry": _symmetry(sides, pair, lines[3], curved) if not cut & {"left", "right"} else None,
@@ -194,12 +194,14 @@ def _extremes(points, body, scale, axis):
     """First and last contour point of each working row (axis 1) or column (axis 0), where the body reaches that far."""
     along = points[:, 1] if axis == 1 else points[:, 0]
     across = points[:, 0] if axis == 1 else points[:, 1]
-    line = np.floor(along).astype(int)
+    line = np.maximum(np.floor(along).astype(int), 0)
     count = int(line.max()) + 1
     low = np.full(count, np.inf)
     high = np.full(count, -np.inf)
-    np.minimum.at(low, line, across)
-    np.maximum.at(high, line, across)
+    order = np.argsort(line, kind="stable")
+    starts = np.flatnonzero(np.diff(line[order], prepend=-1))
+    low[line[order[starts]]] = np.minimum.reduceat(across[order], starts)
+    high[line[order[starts]]] = np.maximum.reduceat(across[order], starts)
     thick = body if axis == 1 else body.T
     present = thick.any(axis=1)
     first = thick.argmax(axis=1) * scale

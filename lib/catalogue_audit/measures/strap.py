@@ -50,7 +50,8 @@ def strap_facts(picture, outline):
     wide = np.flatnonzero(body.sum(axis=1) > 0.45 * body.sum(axis=1).max())
     top, bottom = int(wide[0]), int(rows[-1]) + 1
     left, right = int(columns[0]), int(columns[-1]) + 1
-    small = cv2.resize(outline.mask.astype(np.uint8), body.shape[::-1], interpolation=cv2.INTER_AREA) > 0
+    whole = outline.mask[: int(body.shape[0] * scale), : int(body.shape[1] * scale)].astype(np.uint8)
+    small = cv2.resize(whole, body.shape[::-1], interpolation=cv2.INTER_AREA) > 0
     values = {
         "curve": hanging_curve(picture, np.array([left, top, right, bottom]) * scale),
         **_beside(small, body, (left, top, right, bottom)),
@@ -107,9 +108,10 @@ def _apart(mask, body, box):
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
     area = float(body.sum())
     found, tallest = 0.0, 0.0
-    for label in range(1, count):
-        if (labels[body] == label).any():
-            continue
+    if count <= 2:  # the background and the product
+        return {"apart": 0.0, "apart_height": 0.0}
+    touching = np.bincount(labels[body], minlength=count)
+    for label in np.flatnonzero(touching[1:] == 0) + 1:
         _, y, _, h, pixels = stats[label]
         if y > top + 0.5 * (bottom - top) and pixels > 0.003 * area:
             found += pixels / area

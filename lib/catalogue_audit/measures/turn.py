@@ -3,12 +3,12 @@ Turn of the product about the vertical, and the camera's pitch.
 
 In a three-quarter view the product stands on two edges that meet at the corner
 nearest to the camera. On the ground these edges are square to each other; in
-the picture each has a slope. One camera pitch makes the two slopes belong to a
-right angle, and with it each slope gives the turn (pinhole camera; Hartley and
-Zisserman, Multiple View Geometry, 2nd ed., ch. 8: vanishing points of
-orthogonal directions). Soft and rounded bases bend the slopes alike within one
-style, so deviations are judged within a style in pass two, where the split of
-the base by its corner joins in.
+the picture each has a slope that turn and pitch fix together (pinhole camera;
+Hartley and Zisserman, Multiple View Geometry, 2nd ed., ch. 8: vanishing points
+of orthogonal directions). The front's edge is long and straight on nearly every
+bag; the side's is short and often rounded. So the front's slope is taken as it
+is, and the side's only weighs which pitch it may have been. What a shape still
+bends drops out in pass two, where pictures are compared at one pitch.
 """
 
 import math
@@ -308,64 +308,3 @@ def _roundness(x, y, corner, slopes):
     along = (x - x.mean()) / max(float(np.ptp(x)), 1.0)
     smooth = np.polyval(np.polyfit(along, y, 3), along)
     return float(np.mean(np.abs(y - lines)) / max(float(np.mean(np.abs(y - smooth))), 0.1))
-
-
-def solve_turn(base, roll_deg, focal_px, centre):
-    """
-    Turn and pitch of a camera that sees the two lower edges as square to each other.
-
-    Parameters
-    ----------
-    base : dict
-        ``corner`` and ``slopes`` as `base_corner` gives them.
-    roll_deg : float
-        Roll of the product in the picture, taken out first.
-    focal_px : float
-    centre : (x, y)
-        Principal point, working pixels.
-
-    Returns
-    -------
-    (yaw_deg, pitch_deg) or None
-    """
-    turn = math.radians(roll_deg)
-    cosine, sine = math.cos(turn), math.sin(turn)
-    dx, dy = base["corner"][0] - centre[0], base["corner"][1] - centre[1]
-    corner = np.array([dx * cosine + dy * sine, -dx * sine + dy * cosine]) / focal_px
-    slopes = []
-    for slope in base["slopes"]:
-        x, y = cosine + slope * sine, -sine + slope * cosine
-        slopes.append(y / x)
-    if slopes[0] <= 0 or slopes[1] >= 0:
-        return None
-
-    def azimuths(pitch):
-        """Ground directions of the two edges: angle from the camera's right, counter-clockwise from above."""
-        horizon = -math.tan(pitch)
-        angles = []
-        for slope in slopes:
-            x = corner[0] + (horizon - corner[1]) / slope  # where the edge meets the horizon
-            angles.append(math.atan2(1.0, x * math.cos(pitch)))
-        return angles
-
-    def square(pitch):
-        left, right = azimuths(pitch)
-        return left - right - math.pi / 2
-
-    pitches = np.radians(np.linspace(0.3, 45, 150))
-    values = np.array([square(p) for p in pitches])
-    crossing = np.flatnonzero(np.sign(values[:-1]) != np.sign(values[1:]))
-    if not len(crossing):
-        return None
-    low, high = pitches[crossing[0]], pitches[crossing[0] + 1]
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        if np.sign(square(middle)) == np.sign(square(low)):
-            low = middle
-        else:
-            high = middle
-    left, right = azimuths(low)
-    yaw = math.degrees(right)  # the front's lower edge recedes to the right when its normal turns to the right
-    if yaw > 45:
-        yaw -= 90
-    return yaw, math.degrees(low)
