@@ -10,17 +10,20 @@ minimum of lightness going up each column does.
 import cv2
 import numpy as np
 
-UP_PX, DOWN_PX = 60, 6  # mask pixels looked at above and below the edge as it was found
-DARKENED = 0.97  # of the backdrop's L* + 16: below the product lies a shadow
+UP_PX, DOWN_PX = 80, 6  # mask pixels looked at above and below the edge as it was found
+DARKENED = 0.95  # of the backdrop's L* + 16: a shadow lies just below the line of contact
+TOUCHED = 0.99  # of the same: the ground below the edge lies in shadow, if faintly
+JUMP = 2.0  # CIELAB L*; where lightness rises by as much, the product has begun
 RAMP = 0.3  # CIELAB L* a pixel; a shadow falls at least as steeply towards its contact, a product's shading seldom does
 REBOUND = 2.5  # CIELAB L*; how much lighter than the line of contact the product is within `WITHIN_PX`
 WITHIN_PX = 10
 LONG_RAMP_PX = 4  # a ramp of this length is a shadow even where a black product hides the rebound
+FAINT_SHADOW = 0.6  # of the same; a strip below the line drawn between neighbours is shadow if it is not darker
 VIVID = 15.0  # CIELAB chroma from which a product's colour alone tells it from its shadow
 TINT = 0.3  # share of the product's chroma that a shadow beside it may take on
 
 
-def settle_base(evidence, lightness, ground, product):
+def settle_base(evidence, lightness, ground, product, least=0):
     """
     Move the product's lower edge up to the line of contact, where it stands in a shadow.
 
@@ -30,6 +33,8 @@ def settle_base(evidence, lightness, ground, product):
     lightness : (h, w) float32
         CIELAB L* of the picture.
     ground, product : (h, w) bool
+    least : int
+        Pixels; edges that move by less stay as they are.
 
     Returns
     -------
@@ -46,8 +51,12 @@ def settle_base(evidence, lightness, ground, product):
     settled = np.zeros(product.shape, bool)
     if len(columns) < 8:
         return ground, product, settled
-    line, found = _lines(evidence, cv2.blur(lightness, (3, 1)), columns, last)
+    line, found, shadow = _lines(evidence, cv2.blur(lightness, (3, 1)), columns, last)
     found = cv2.blur(found.astype(np.float32)[None], (9, 1))[0] > 0.5
+    if not found.any():
+        return ground, product, settled
+    line, found = _bridged(columns, last, line, found, shadow)
+    found &= np.abs(line - last) >= least
     if not found.any():
         return ground, product, settled
     line = cv2.medianBlur(line.astype(np.float32)[None], 5)[0].astype(int)
@@ -63,22 +72,37 @@ def settle_base(evidence, lightness, ground, product):
 
 
 def _lines(evidence, lightness, columns, last):
-    """Row of the darkest place under each column's product, and whether it is a line of contact."""
+    """Row of the darkest place under each column's product; whether it is a line of contact; whether the edge is shadow."""
     steps = np.arange(DOWN_PX + UP_PX)[:, None]
     rows = np.clip(last + DOWN_PX - steps, 0, None)
     light, chroma, ratio = (plane[rows, columns] for plane in (lightness, evidence.chroma, evidence.ratio))
-    own = np.median(chroma[DOWN_PX + UP_PX // 3 :], axis=0)  # the product's chroma, well above the base
+    own = np.median(chroma[-UP_PX // 4 :], axis=0)  # the product's chroma, well above the base
     vivid = (own > VIVID) & (chroma < TINT * own)
     shadow_like = (chroma < 4.5 + 18 * np.clip(1 - ratio, 0, 1)) | vivid
     ramp = np.zeros(light.shape, bool)
     ramp[:-4] = light[:-4] - light[4:] > 4 * RAMP
     going = shadow_like & (ramp | vivid)
     going[: DOWN_PX - 1] = True
-    end = np.where(going.all(axis=0), len(steps) - 1, np.argmin(going, axis=0))
-    reached = np.where(steps <= end + 4, light, np.inf)
+    end = 4 + np.where(going.all(axis=0), len(steps), np.argmin(going, axis=0))  # the ramp looks four pixels ahead
+    floor = np.minimum.accumulate(np.where(steps >= DOWN_PX - 1, light, np.inf), axis=0) + JUMP
+    jumps = light > floor
+    end = np.where(jumps.any(axis=0), np.minimum(end, np.argmax(jumps, axis=0)), end)
+    reached = np.where((steps >= DOWN_PX - 1) & (steps <= end), light, np.inf)
     darkest = np.argmax(reached <= reached.min(axis=0) + 1.0, axis=0)
     after = np.where((steps > darkest) & (steps <= darkest + WITHIN_PX), light, -np.inf).max(axis=0)
-    rebound = after - light[darkest, np.arange(len(columns))] > REBOUND
-    shaded = np.median(ratio[:DOWN_PX - 2], axis=0) < DARKENED
-    moved = darkest - DOWN_PX
-    return last + DOWN_PX - darkest, shaded & (rebound | (moved >= LONG_RAMP_PX))
+    each = np.arange(len(columns))
+    rebound = after - light[darkest, each] > REBOUND
+    shaded = (ratio[darkest - 4, each] < DARKENED) & (np.median(ratio[: DOWN_PX - 2], axis=0) < TOUCHED)
+    contact = shaded & (rebound | (darkest - DOWN_PX >= LONG_RAMP_PX))
+    return last + DOWN_PX - darkest, contact, shadow_like[DOWN_PX + 2] & (ratio[DOWN_PX + 2] < 1) & (ratio[DOWN_PX + 2] > FAINT_SHADOW)
+
+
+def _bridged(columns, last, line, found, shadow):
+    """Lines of columns in shadow between others, and beside them, that were not found: drawn from their neighbours."""
+    drawn = np.interp(columns, columns[found], line[found])
+    first, final = columns[found][[0, -1]]
+    beside = (columns >= first - UP_PX) & (columns <= final + UP_PX)
+    if found.sum() < 0.75 * np.count_nonzero((columns >= first) & (columns <= final)):
+        return line, found
+    low = ~found & beside & shadow & (last - drawn > DOWN_PX)
+    return np.where(low, drawn, line), found | low

@@ -16,6 +16,7 @@ NOISE_REACH_PX = 9  # mask pixels; how far from an edge the noise of a JPEG bloc
 SMALLEST_GAP_PX = 12  # mask pixels
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
+SMALLEST_PART_PX, PART_REACH_PX = 20, 24  # mask pixels; of a small part that hangs on a large one
 KERNEL3 = np.ones((3, 3), np.uint8)
 KERNEL5 = np.ones((5, 5), np.uint8)
 KERNEL7 = np.ones((7, 7), np.uint8)
@@ -191,5 +192,10 @@ def without_crumbs(product, evidence):
     area = np.bincount(own_labels, minlength=count)
     unlike = np.abs(evidence.light.ravel()[inside]) + evidence.chroma.ravel()[inside]
     weight = np.bincount(own_labels, weights=unlike, minlength=count)
-    keep = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
-    return product if keep[1:].all() else keep[labels]
+    large = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
+    small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
+    large[0] = small[0] = False
+    if small.any():  # a ring or a tag's end that hangs on a thread too thin to see; far away it is dirt
+        near = _widened(large[labels], PART_REACH_PX)
+        large |= small & (np.bincount(own_labels, weights=near.ravel()[inside], minlength=count) > 0)
+    return product if large[1:].all() else large[labels]

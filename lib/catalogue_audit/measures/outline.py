@@ -23,6 +23,10 @@ SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow 
 SCOUT = 4  # mask pixels a pixel of the picture that finds the part worth looking at
 SMALLEST_SIDE_PX = 8
 MARGIN = 24  # mask pixels around that part
+SIDE_MET = 0.05  # share of a side of the frame
+TANGLED = 14.0  # length of all edges over the root of the area: 4 for a square, about 8 for a bag with handles
+UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
+FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
 KERNEL5 = np.ones((5, 5), np.uint8)
 
 
@@ -53,7 +57,8 @@ def find_outline(picture, backdrop):
     small = small[part]
     evidence = find_evidence(small, background[part])
     ground, product = grow(evidence, backdrop.scatter)
-    ground, product, settled = settle_base(evidence, np.ascontiguousarray(small[..., 0]), ground, product)
+    least = 2 if background is not backdrop.lab else 0  # mask pixels; a step of one is too coarse where they are larger
+    ground, product, settled = settle_base(evidence, np.ascontiguousarray(small[..., 0]), ground, product, least)
     product = without_crumbs(product, evidence)
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
@@ -132,9 +137,18 @@ def _confidence(mask, contrast, backdrop):
         return 0.2, "the product fills the frame"
     if area < 0.002:
         return 0.3, "what was found is too small to be the product"
+    sides = sum(float(side.mean()) > SIDE_MET for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1]))
+    tangled = _edge_length(mask) > TANGLED * np.sqrt(mask.sum())
+    if sides == 4 or (sides and tangled) or (sides == 3 and backdrop.scatter[0] > UNEVEN_L):
+        return 0.2, "this is a close crop or a scene, not a product in front of a plain background"
     faint = float(np.mean(contrast < 3.0)) if len(contrast) else 1.0  # CIELAB; about what can be seen at an edge
-    value = min(backdrop.confidence, 1.0) * (1 - 0.8 * faint)
+    value = min(backdrop.confidence, 1.0) * max(1 - FAINT_COST * faint, 0.1)
     return value, "" if value >= 0.5 else "much of the product's edge is as light as the background"
+
+
+def _edge_length(mask):
+    """Number of steps between product and background along rows and columns."""
+    return int(np.count_nonzero(mask[:, 1:] != mask[:, :-1]) + np.count_nonzero(mask[1:] != mask[:-1]))
 
 
 def _finish(mask, coverage, shadow, source, confidence, reason):
