@@ -45,21 +45,25 @@ def known_deliveries():
 
 
 def audited(name, out):
-    """(name, report tables, truth, faults) of one delivery."""
+    """(name, report tables, truth, faults, changes) of one delivery."""
     folder = review(DEMO / name, out=out, tables_only=True).folder
     truth = pd.read_csv(DEMO / "truth" / f"{name}.csv", dtype={"file": str, "sku": str})
     faults = pd.read_csv(DEMO / "truth" / f"{name}_faults.csv", dtype=str)
-    return name, read_tables(folder / "tables"), truth, faults
+    changes = pd.read_csv(DEMO / "truth" / f"{name}_changes.csv", dtype={"from_file": str, "to_file": str})
+    return name, read_tables(folder / "tables"), truth, faults, changes
 
 
 def summary(results):
     """The printed tables: quantities, coverage, checks, deliveries."""
     errors = pd.concat(
-        [compare.quantity_errors(tables["frames"], truth).assign(delivery=name) for name, tables, truth, _ in results]
+        [compare.quantity_errors(tables["frames"], truth).assign(delivery=name) for name, tables, truth, *_ in results]
     )
-    covered = pd.concat([compare.coverage(tables["frames"], truth) for _, tables, truth, _ in results])
-    matched = [compare.match_faults(tables["findings"], faults) for _, tables, _, faults in results]
-    straps = [compare.strap_agreement(tables["frames"], truth) for _, tables, truth, _ in results]
+    covered = pd.concat([compare.coverage(tables["frames"], truth) for _, tables, truth, *_ in results])
+    matched = [compare.match_faults(tables["findings"], faults) for _, tables, _, faults, _ in results]
+    straps = [compare.strap_agreement(tables["frames"], truth) for _, tables, truth, *_ in results]
+    moved = [
+        compare.match_changes(tables["changes"], changes, tables["frames"]) for _, tables, _, _, changes in results
+    ]
     deliveries = [
         {
             "delivery": name,
@@ -71,7 +75,7 @@ def summary(results):
             "strap_states_right": right,
             "strap_states_judged": judged,
         }
-        for (name, tables, _, _), (faults, findings), (right, judged) in zip(results, matched, straps, strict=True)
+        for (name, tables, *_), (faults, findings), (right, judged) in zip(results, matched, straps, strict=True)
     ]
     return {
         "quantities": compare.summarise_errors(errors),
@@ -80,6 +84,18 @@ def summary(results):
             pd.concat([faults for faults, _ in matched]), pd.concat([findings for _, findings in matched])
         ),
         "deliveries": pd.DataFrame(deliveries),
+        "changes": pd.concat(
+            [
+                truth[["quantity", "kind", "from_file", "to_file", "found", "from_off", "to_off"]].assign(delivery=name)
+                for (name, *_), (truth, _) in zip(results, moved, strict=True)
+            ]
+        ),
+        "false changes": pd.concat(
+            [
+                changes.loc[~changes["due"], ["quantity", "view", "kind", "from_file", "to_file"]].assign(delivery=name)
+                for (name, *_), (_, changes) in zip(results, moved, strict=True)
+            ]
+        ),
         "false findings": pd.concat(
             [
                 findings.loc[~findings["due"], ["file", "check", "value", "expected", "tolerance"]].assign(delivery=name)

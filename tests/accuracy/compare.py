@@ -31,6 +31,15 @@ PLAIN = (
 )
 NEVER_WHOLE = ("left", "top", "right", "bottom", "roll_deg", "yaw_deg", "lean_deg", "handle_gap")  # not in details
 DUPLICATES = {"exact_duplicate", "near_duplicate"}
+# quantities that tell one change, by the one that the truth names
+SAME_CHANGE = (
+    {"wb_gain_b", "wb_gain_r", "wb_dev", "background_a", "background_b", "cct_k", "duv"},
+    {"exposure_dev_ev", "product_ev"},
+    {"background_dev_ev", "background_L"},
+    {"focal_length_mm", "focal_length_35mm"},
+    {"sensor_spots"},
+)
+NEAR = {"step": 1, "trend": 3}  # frames of capture order within which a change is located
 DUE = 1.5  # times the tolerance, from which a fault must be found
 
 
@@ -148,6 +157,39 @@ def summarise_checks(faults, findings):
             }
         )
     return pd.DataFrame(rows)
+
+
+def match_changes(changes, truth, frames):
+    """
+    Every true change with whether it was located, every reported one with whether it is true.
+
+    Located: a change of the same kind, of a quantity that tells the same, both
+    ends within `NEAR` frames of the truth in capture order (files without a time are left out).
+
+    Returns
+    -------
+    truth : DataFrame
+        With ``found`` and the offsets ``from_off``, ``to_off`` in frames (empty where not found).
+    changes : DataFrame
+        With ``due``.
+    """
+    timed = frames[frames["captured_at"].notna()].sort_values(["captured_at", "file"], kind="stable")
+    place = {file: number for number, file in enumerate(timed["file"])}
+    truth = truth.assign(found=False, from_off=np.nan, to_off=np.nan)
+    due = np.zeros(len(changes), dtype=bool)
+    for row, true in truth.iterrows():
+        for number, change in enumerate(changes.to_dict("records")):
+            if change["kind"] != true["kind"] or not _tells_the_same(change["quantity"], true["quantity"]):
+                continue
+            off = [place.get(change[end], np.inf) - place.get(true[end], -np.inf) for end in ("from_file", "to_file")]
+            if max(map(abs, off)) <= NEAR[true["kind"]]:
+                truth.loc[row, ["found", "from_off", "to_off"]] = [True, *off]
+                due[number] = True
+    return truth, changes.assign(due=due)
+
+
+def _tells_the_same(one, other):
+    return one == other or any({one, other} <= same for same in SAME_CHANGE)
 
 
 def _key(row):

@@ -12,16 +12,19 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from catalogue_audit import schema
 from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
-from catalogue_audit.statistics.segments import difference_noise, find_transitions
+from catalogue_audit.statistics.segments import difference_noise, find_drift, find_transitions
 from catalogue_audit.statistics.tables import table_from_rows
 
 HALF = 0.5  # of a check's tolerance: a change worth knowing before it gives findings
 FEWEST_FRAMES = 6
 FEWEST_STYLES = 4
 NEIGHBOURS_TO_JOIN = 3  # frames of a view with others' before and after, needed to bring it to their level
+FEWEST_VISITS = 5  # products on either side of a change of framing or pose, which products vary by themselves
+NIGHT_SECONDS = 6 * 3600.0  # a longer pause parts sittings: lamps are cold again
 SAME_PLACE = 8  # frames of capture order: changes nearer than this are one event
 FULL_FRAME_VIEWS = ("upright", "overhead")
 
@@ -30,9 +33,9 @@ class Quantity(NamedTuple):
     """
     One quantity watched: ``family`` groups those that one change moves together.
 
-    ``scope`` is 'light', 'camera' (both joined over the views) or 'view';
+    ``scope`` is 'light', 'camera' (both joined over the views), 'dust' or 'view';
     ``check`` gives the tolerance, half of which is the visible size, or
-    ``visible`` says it; ``scale`` is 'linear', 'log' or 'mired'.
+    ``visible`` says it; 'dust' sets in at one frame; ``scale`` is 'linear', 'log' or 'mired'.
     """
 
     name: str
@@ -55,6 +58,7 @@ QUANTITIES = (
     Quantity("focal_length_mm", "lens", "camera", "focal_length", scale="log"),
     Quantity("f_number", "aperture", "camera", None, math.log(2) / 8, "log"),  # a quarter of a stop
     Quantity("iso", "sensitivity", "camera", None, math.log(2) / 4, "log"),  # a quarter of a stop
+    Quantity("sensor_spots", "dust", "dust", None, 0.5),
     Quantity("fill_height", "size", "view", "scale", scale="log"),
     Quantity("centre_dx", "place across", "view", "centring"),
     Quantity("centre_dy", "place up", "view", "centring"),
@@ -118,7 +122,8 @@ def find_changes(frames, brief=None):
         rows = np.flatnonzero(usable & (order["camera"] == camera).to_numpy())
         rows = rows[np.argsort(order["order"].to_numpy(dtype=np.int64)[rows], kind="stable")]
         if rows.size >= FEWEST_FRAMES:
-            changes += _camera_changes(frames, rows, camera, brief)
+            seconds = order["seconds"].to_numpy(dtype=float)[rows]
+            changes += _camera_changes(frames, rows, seconds, camera, brief)
     changes = _one_for_all_views(_one_a_family(changes))
     changes.sort(key=lambda change: (change.to_row, change.quantity.name, change.view))
     return table_from_rows("changes", [_row(frames, change, changes, order) for change in changes])
@@ -132,14 +137,18 @@ def _usable(frames, order):
     return measured & ~target & placed
 
 
-def _camera_changes(frames, rows, camera, brief):
+def _camera_changes(frames, rows, seconds, camera, brief):
     """Changes of every quantity for one camera's frames in capture order."""
     kinds = frames["view_kind"].fillna("upright").to_numpy()[rows]
     views = frames["view"].fillna("").to_numpy()[rows]
     visits = _visits(frames["sku"].fillna("").to_numpy()[rows])
     styles = _visits(_styles(frames, rows))
+    sittings = np.cumsum(np.concatenate([[0.0], np.diff(seconds)]) > NIGHT_SECONDS)
     changes = []
     for quantity in QUANTITIES:
+        if quantity.scope == "dust":
+            changes += _dust(frames, rows, quantity, camera)
+            continue
         values = _working_values(frames, rows, quantity)
         known = np.isfinite(values)
         if quantity.scope == "light":
@@ -152,9 +161,59 @@ def _camera_changes(frames, rows, camera, brief):
             series = values[pool] - level
             noise = max(floor, _style_noise(series, styles[pool])) if quantity.scope == "view" else floor
             found = find_transitions(series, visits[pool], visible, noise)
+            if quantity.scope == "view":
+                found = [transition for transition in found if _rests_on_enough(transition, visits[pool])]
+            elif quantity.scope == "light":
+                found = found + _drifts(series, sittings[pool], found, visible, noise)
             for transition in found:
                 changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
     return changes
+
+
+def _rests_on_enough(transition, visits):
+    """Whether a change has enough products on either side."""
+    sides = visits[: transition.last_before + 1], visits[transition.first_after : transition.last + 1]
+    return min(np.unique(side).size for side in sides) >= FEWEST_VISITS
+
+
+def _drifts(series, sittings, found, visible, noise):
+    """Drifts within one sitting that the joint search of all of them did not see."""
+    drifts = []
+    for sitting in np.unique(sittings):
+        places = np.flatnonzero(sittings == sitting)
+        drift = find_drift(series[places], visible, noise)
+        if drift is None:
+            continue
+        first, last = int(places[drift.last_before]), int(places[drift.first_after])
+        if not any(one.first_after >= first and one.last_before <= last for one in found):
+            drifts.append(drift._replace(last_before=first, first_after=last, last=int(places[-1])))
+    return drifts
+
+
+def _dust(frames, rows, quantity, camera):
+    """Where the sensor's spots set in: one step, from the last clean frame to the first spotted one."""
+    counts = pd.to_numeric(frames[quantity.name], errors="coerce").to_numpy(dtype=float)[rows]
+    known = np.flatnonzero(np.isfinite(counts))
+    spotted = known[counts[known] > 0]
+    if spotted.size < FEWEST_FRAMES or not (known < spotted[0]).any():
+        return []
+    before = known[known < spotted[0]][-1]
+    return [
+        Change(
+            quantity=quantity,
+            view="all",
+            kind="step",
+            from_row=int(rows[before]),
+            to_row=int(rows[spotted[0]]),
+            from_place=int(before),
+            to_place=int(spotted[0]),
+            before=0.0,
+            after=float(np.median(counts[spotted])),
+            frames=int(spotted.size),
+            strength=1.0,
+            camera=camera,
+        )
+    ]
 
 
 def _visits(skus):

@@ -39,6 +39,10 @@ STANDARD_ERRORS = 4.0  # of the difference between the levels
 LEAST_ALTERNATIONS = 4  # so many steps between the same two levels are two modes, not steps
 RAMP_REACH = 2  # units around each end in which its single value is looked for
 RAMP_PLACES = 40  # single values tried there
+SHORTEST_DRIFT = 5  # single values; fewer are a product or two of another look
+LONGEST_WITHOUT = 8  # single values that a sitting must have before it can show a drift
+DRIFT_P = 0.02  # Mann-Kendall of the climb alone, two-sided
+LIKE_A_RAMP = 0.5  # of the squares that the best single step leaves: what a drift may leave
 GRID = 40  # places tried for each end of a ramp before refining
 
 
@@ -137,6 +141,63 @@ def find_transitions(values, units, visible, floor):
     if _two_modes(clean, changes, noise):
         return []
     return _placed(values, bounds, clean, changes)
+
+
+def find_drift(values, visible, floor):
+    """
+    A drift of single values within one sitting, too short for `find_transitions`.
+
+    One quantity that climbs steadily through the last products of a day is a
+    lamp, not those products: they are not each a little more coloured than the
+    one before. So single values are fitted with one ramp, which has to be clearly better than a step.
+
+    Parameters
+    ----------
+    values : (n,) ndarray of float
+        In order; no missing value.
+    visible, floor : float
+        As for `find_transitions`.
+
+    Returns
+    -------
+    Transition or None
+
+    Examples
+    --------
+    >>> find_drift(np.array([0.0, 0, 0, 0, 0, 1, 2, 3, 4, 5]), visible=1.0, floor=0.1)[:3]
+    ('trend', 4, 9)
+    >>> find_drift(np.array([0.0, 0, 0, 0, 0, 0, 5, 5, 5, 5]), visible=1.0, floor=0.1) is None
+    True
+    """
+    if values.size < LONGEST_WITHOUT:
+        return None
+    clean = _without_spikes(values)
+    noise = max(difference_noise(clean), floor)
+    start, end, squares = fit_ramp(clean)
+    if end - start + 1 < SHORTEST_DRIFT:
+        return None
+    low, high = ramp_levels(clean, start, end)
+    if abs(high - low) < max(visible, NOISE_SIGMAS * noise):
+        return None
+    climbing = mann_kendall(clean[start : end + 1]).p < DRIFT_P and mann_kendall(clean).p < DRIFT_P
+    if not climbing or squares > LIKE_A_RAMP * _one_step(clean):
+        return None
+    return Transition("trend", start, end, low, high, values.size - 1)
+
+
+def _without_spikes(values):
+    """Values of which single ones far from both neighbours are replaced by the neighbours' mean."""
+    inner = values[1:-1]
+    middle = (values[:-2] + values[2:]) / 2
+    far = np.abs(inner - middle) > np.maximum(np.abs(values[2:] - values[:-2]), 3 * MAD_TO_SIGMA * np.median(np.abs(inner - middle)))
+    clean = values.copy()
+    clean[1:-1] = np.where(far, middle, inner)
+    return clean
+
+
+def _one_step(values):
+    """Smallest sum of squares that two levels leave."""
+    return min(float(np.var(values[:k]) * k + np.var(values[k:]) * (values.size - k)) for k in range(1, values.size))
 
 
 def _unit_bounds(units):
