@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.lines import edge_along, robust_line, robust_lines
 from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.roll import combined, edge_along, robust_line, robust_lines, roll_facts, roll_for_view
+from catalogue_audit.measures.roll import combined, roll_facts, roll_for_view
 
 SHAPE = (600, 480)
 TOTE = np.array([(110.0, 230), (370, 230), (352, 500), (128, 500)])

@@ -15,8 +15,9 @@ import math
 
 import numpy as np
 
+from .lines import edge_along, robust_lines, thinned
 from .records import CONFIDENCE_LIMIT
-from .roll import CLEAR_EDGE, base_line, body_sides, edge_along, robust_lines, side_roll, thinned
+from .roll import CLEAR_EDGE, base_line, body_sides, side_roll
 
 DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
