@@ -14,7 +14,8 @@ CLIFF = 1.61  # frequency of 10 % over that of 50 %; a Gaussian has 1.82, cubic 
 ENLARGED = 1.4  # frequency of 10 % over the small picture's own limit, for cubic and Lanczos enlargement (measured)
 LIMITS = (0.22, 0.6)  # below, it is a lens far out of focus; above, the lens or the camera's own filter
 SHARPEST = 0.5  # quantile of the edges that are averaged
-FEWEST = 5
+FEWEST = 12  # of those edges; the tail of the mean of fewer is noise
+STEEPEST = 1.2  # the same ratio, below which no interpolation leaves a transfer: noise again
 
 
 def resolved_fraction(edges):
@@ -44,7 +45,7 @@ def resolved_fraction(edges):
     response = transfer(edges.spread[sharp], edges.centre[sharp])
     half, tenth = _falls_below(response, 0.5), _falls_below(response, 0.1)
     share = 2 * tenth / ENLARGED
-    if not np.isfinite(half + tenth) or tenth / half > CLIFF or not LIMITS[0] < share < LIMITS[1]:
+    if not np.isfinite(half + tenth) or not STEEPEST < tenth / half <= CLIFF or not LIMITS[0] < share < LIMITS[1]:
         return 1.0
     return float(share)
 

@@ -23,7 +23,11 @@ MOST_CANDIDATES = 120
 LOCAL = 33  # working px; neighbourhood over which a material's grain is averaged
 HALF = 16  # full-resolution px; half of the patch in which a candidate is looked at
 BODY = 7.0  # full-resolution px; a speck's own reach, beyond which its surroundings begin
+AROUND = 13.0  # full-resolution px; where its surroundings end
 STANDS_OUT = 1.6  # times the strongest of its surroundings
+OVER_ROUGHNESS = 6.0  # times the deviation of its surroundings
+ROUGH = 8  # near-specks on the product from which its surface glints by itself (grained, hammered, metallic)
+ROUGH_STANDS_OUT, ROUGH_OVER = 3.0, 10.0  # what a speck has to reach there
 LONGEST = 3.0  # length over width; longer is a stitch, a thread or a scratch
 REACH = 45.0  # working px; how far neighbours in a row or pattern are looked for
 
@@ -43,13 +47,15 @@ def speck_facts(picture, outline):
         ``specks``; under ``sketch``: ``spots``, (n, 5) float32, as in `measures.sketch`.
     """
     gray = cv2.cvtColor(picture.working, cv2.COLOR_RGB2GRAY)
-    found = _distinct(_looked_at(picture, *_candidates(gray)))
+    inner = _inner(outline.mask)
+    x, y = _candidates(gray)
+    found = _distinct(_looked_at(picture, x, y, inner[y, x] > 0))
     height, width = gray.shape
     scale = picture.reduction
     column = np.clip((found[:, 0] / scale).astype(int), 0, width - 1)
     row = np.clip((found[:, 1] / scale).astype(int), 0, height - 1)
     alone = _alone(found[:, :2] / scale, found[:, 3])
-    counted = (_inner(outline.mask)[row, column] > 0) & (found[:, 4] > 0) & alone
+    counted = (inner[row, column] > 0) & (found[:, 4] > 0) & alone
     kind = np.where(counted, 1.0, np.where(outline.mask[row, column], -1.0, 0.0))
     small = np.column_stack([found[:, :4], kind])[alone]
     soft = soft_spots(gray, outline.mask, outline.shadow)
@@ -84,7 +90,7 @@ def _local_mean(size):
     return cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
-def _looked_at(picture, x, y):
+def _looked_at(picture, x, y, on_product):
     """
     Candidates measured at full resolution.
 
@@ -110,10 +116,16 @@ def _looked_at(picture, x, y):
     body = (off * np.sign(peak)[:, None] > 0.5 * level[:, None]) & (away <= BODY)
     area = np.maximum(body.sum(axis=1), 1)
     mean_x, mean_y, length = _shape(body, area, column, row)
-    beside = np.where(away > BODY + 1, np.abs(smooth), 0).max(axis=1)
-    stands_out = level / np.maximum(beside, 1e-3)
+    ring = (away > BODY + 1) & (away <= AROUND)
+    beside = np.where(ring, np.abs(smooth), 0)
+    stands_out = level / np.maximum(beside.max(axis=1), 1e-3)
+    roughness = np.sqrt((beside**2).sum(axis=1) / np.maximum(ring.sum(axis=1), 1))
+    over = level / np.maximum(roughness, 0.3)
     likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST)
-    sure = likely & (level >= LEAST_CONTRAST) & (area >= 3) & (stands_out > _tail_limit(stands_out[likely]))
+    sure = likely & (level >= LEAST_CONTRAST) & (area >= 3)
+    rough = (likely & on_product & (over < ROUGH_OVER)).sum() >= ROUGH
+    sure &= stands_out > (ROUGH_STANDS_OUT if rough else _tail_limit(stands_out[likely]))
+    sure &= over > (ROUGH_OVER if rough else OVER_ROUGHNESS)
     contrast = np.sign(peak) * np.where(body, np.abs(off), 0).max(axis=1)
     result = np.column_stack([cx + mean_x + 0.5, cy + mean_y + 0.5, 2 * np.sqrt(area / np.pi), contrast, sure])[likely]
     return result[np.argsort(-np.abs(result[:, 3]), kind="stable")]
