@@ -7,6 +7,7 @@ PIXEL_SD = 0.15  # working pixels; what the half-coverage edge scatters on noisy
 MOST_POINTS = 64  # of an edge that a line is fitted to
 ROUNDS = 6  # of reweighting; more change no digit that is kept
 STRIP_COLUMNS = 120  # looked at along the base
+FEWEST_COLUMNS = 20  # a shorter edge has no direction worth naming
 STRIP_REACH = 8  # working pixels above and below the outline's base
 STRIP_SLOPES = np.linspace(-0.044, 0.044, 23)  # 0.23 degree apart; a parabola finds what lies between
 
@@ -154,8 +155,9 @@ def edge_along(working, start, end, intercept, slope):
         ``disagreement`` of the slopes that its two halves prefer; ``shift`` of the edge below the
         given line in the middle, pixels.
     """
-    count = min(STRIP_COLUMNS, int(end - start) // 2)
-    if count < 20:
+    length = int(end - start)
+    count = min(STRIP_COLUMNS, max(length // 2, min(length, FEWEST_COLUMNS)))
+    if count < FEWEST_COLUMNS:
         return None
     x = np.linspace(start, end, count, dtype=np.float32)
     rows = np.arange(-STRIP_REACH - 1, STRIP_REACH + 2, dtype=np.float32)[:, None]

@@ -24,6 +24,7 @@ EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth nami
 CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
 ROUND = 0.6  # roundness from which there is no corner; made totes, satchels and bowlers have 0.1 to 0.35, hobos 0.9
 CANDIDATES = 28  # places along the base at which a corner is tried
+EDGE_END_PX = 0.3  # working pixels; how far an edge's end may be off
 EDGE_SLOPE_SD = 0.002  # what a clear edge of a sewn base still waves
 CLEAR_ROUNDNESS = 0.3  # of made bags whose two lower edges are clear
 SIDE_EDGE_SD = 0.03  # slope; what rounding does to the short edge of made bags with a clear corner
@@ -257,7 +258,7 @@ def base_corner(sides, working=None):
             if seen is not None and seen[1] > CLEAR_EDGE:
                 levels[k] += (slopes[k] - seen[0]) * 0.5 * (low + high) + seen[3]
                 slopes[k] = seen[0]
-                slope_sds[k] = max(0.25 * seen[2], EDGE_SLOPE_SD)
+                slope_sds[k] = max(0.25 * seen[2], EDGE_SLOPE_SD, EDGE_END_PX / (high - low))
                 clear += 1
         if clear == 2:  # two edges that the picture shows themselves, whatever shadow the outline follows
             roundness = min(roundness, CLEAR_ROUNDNESS)
