@@ -102,7 +102,7 @@ def measure_bytes(data, limits=Limits()):
         facts["height_px"], facts["width_px"] = picture.encoded.shape[:2]
         if min(picture.encoded.shape[:2]) < SMALLEST_SIDE:
             raise UnreadablePicture(TOO_SMALL.format(**facts))
-        measured, sketch = measure_picture(picture, facts)
+        measured, sketch = measure_picture(picture, facts | {"quantisation": container.get("quantisation")})
         _merge(facts, reasons, measured)
         facts["status"] = "measured_with_note" if noted or picture.notes else "measured"
     except UnreadablePicture as problem:

@@ -135,7 +135,8 @@ def _against_other_views(level, sku, background):
             others = members[members != k]
             if not len(others):
                 continue
-            own[k], count[k] = level[k] - _reference(level[k], level[others]), len(others)
+            own[k] = level[k] - _reference(level[k], level[others])
+            count[k] = len(others) if np.ptp(level[others]) <= DISAGREE else len(others) // 2
             known = background[others][np.isfinite(background[others])]
             common[k] = np.median(known) if len(known) else np.nan
     known = np.abs(own[np.isfinite(own)])
