@@ -61,13 +61,14 @@ def settle_base(evidence, lightness, ground, product, least=0):
         return ground, product, settled
     line = cv2.medianBlur(line.astype(np.float32)[None], 5)[0].astype(int)
     columns, last, line = columns[found], last[found], line[found]
-    rows = np.arange(height)[:, None]
+    top, end = max(line.min() - 5, 0), min(max(line.max(), last.max()) + DOWN_PX, height)
+    rows = np.arange(top, end)[:, None]
     below = (rows > line) & (rows <= last + DOWN_PX)
     above = (rows <= line) & (rows > last - 2)  # where the edge moves down, up to it
-    ground, product = ground.copy(), product.copy()
-    product[:, columns] = (product[:, columns] & ~below) | above
-    ground[:, columns] = (ground[:, columns] | below) & ~above
-    settled[:, columns] = (rows > line - 5) & (rows < np.maximum(line + 5, last + 5))
+    ground, product, place = ground.copy(), product.copy(), (slice(top, end), columns)
+    product[place] = (product[place] & ~below) | above
+    ground[place] = (ground[place] | below) & ~above
+    settled[place] = (rows > line - 5) & (rows < np.maximum(line, last) + 5)
     return ground, product, settled
 
 

@@ -3,8 +3,6 @@
 import cv2
 import numpy as np
 
-from .evidence import planes_of
-
 # XYZ over the D50 white to linear sRGB (inverse of the ICC.1 / IEC 61966-2-1 matrix, Bradford-adapted).
 _LINEAR_FROM_D50 = np.array(
     [
@@ -37,7 +35,7 @@ def _local_means(planes, where):
     ]
 
 
-def coverage_in_band(linear, small, ground, product, settled):
+def coverage_in_band(linear, planes, ground, product, settled):
     """
     Coverage by the product at working size, from the tones on both sides of the edge.
 
@@ -45,7 +43,7 @@ def coverage_in_band(linear, small, ground, product, settled):
     ----------
     linear : (h, w, 3) float32
         Linear light at working size.
-    small : (m, n, 3) float32
+    planes : three (m, n) float32
         CIELAB of the same part at mask size.
     ground, product : (m, n) bool
         What surely is background, and product; the band between them is divided.
@@ -76,7 +74,6 @@ def coverage_in_band(linear, small, ground, product, settled):
     small_rows = np.minimum(rows * ground.shape[0] // height, ground.shape[0] - 1)
     small_columns = np.minimum(columns * ground.shape[1] // width, ground.shape[1] - 1)
     at = small_rows // 2 * -(-ground.shape[1] // 2) + small_columns // 2
-    planes = planes_of(small)
     sides = []
     for where in (product, ground):
         *totals, share = (total[at] for total in _local_means(planes, where))

@@ -36,25 +36,27 @@ class Evidence(NamedTuple):
     step: np.ndarray
 
 
-def find_evidence(lab, ground):
+def find_evidence(picture_planes, ground):
     """
     Evidence of a picture against its backdrop.
 
     Parameters
     ----------
-    lab, ground : (h, w, 3) float32
-        CIELAB of the picture and of the backdrop.
+    picture_planes : three (h, w) float32
+        CIELAB of the picture.
+    ground : (h, w, 3) float32
+        CIELAB of the backdrop.
 
     Returns
     -------
     Evidence
     """
-    light, a, b = planes_of(lab)
+    light, a, b = picture_planes
     ground_light, ground_a, ground_b = planes_of(ground)
     ratio = (light + 16) / (ground_light + 16)
-    light -= ground_light
-    a -= ground_a * ratio
-    b -= ground_b * ratio
+    light = light - ground_light
+    a = a - ground_a * ratio
+    b = b - ground_b * ratio
     planes = [cv2.GaussianBlur(plane, (3, 3), 0) for plane in (light, a, b)]
     edge = gradient(planes)
     step = edge > _surrounding_gradient(planes)

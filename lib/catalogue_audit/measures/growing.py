@@ -99,8 +99,9 @@ def _is_gap(label, box, labels, evidence, outside):
     if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
         return False
     wide = _window(x, y, w, h, 60)
+    wide = tuple(slice(span.start, span.stop, 3) for span in wide)
     near = outside[labels[wide]]
-    if near.sum() < 50:
+    if near.sum() < 6:
         near = np.ones_like(near)
     ground = _tone(evidence, wide, near)
     if abs(tone[0] - ground[0]) > GAP_LIGHT / 2 or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > GAP_CHROMA / 2:
@@ -163,7 +164,7 @@ def _widened(where, reach):
 
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
-    grid = (slice(None, None, 2),) * 2
+    grid = (slice(1, None, 3),) * 2  # shares need no more
     rest = np.flatnonzero(labels[grid])
     own_labels, deep_there, shadow, step, ratio = (
         plane[grid].ravel()[rest] for plane in (labels, deep, shadow_like, evidence.step, evidence.ratio)
@@ -175,7 +176,7 @@ def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     mean_ratio = np.bincount(own_labels, weights=ratio, minlength=count) / np.maximum(pixels, 1)
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim) & (mean_ratio > LONE_SHADOW_RATIO)
     without = np.ones(count, bool)
-    without[labels.ravel()[np.flatnonzero(sure)]] = False
+    without[(labels[::2, ::2] * sure[::2, ::2]).ravel()] = False
     without[0] = is_shadow[0] = False
     if without.any():
         sure = sure | (without[labels] & deep)
@@ -187,15 +188,16 @@ def without_crumbs(product, evidence):
     count, labels = cv2.connectedComponents(product.view(np.uint8), connectivity=8)
     if count <= 1:
         return product
-    inside = np.flatnonzero(labels)
-    own_labels = labels.ravel()[inside]
-    area = np.bincount(own_labels, minlength=count)
-    unlike = np.abs(evidence.light.ravel()[inside]) + evidence.chroma.ravel()[inside]
-    weight = np.bincount(own_labels, weights=unlike, minlength=count)
+    grid = (slice(None, None, 2),) * 2
+    inside = np.flatnonzero(labels[grid])
+    own_labels = labels[grid].ravel()[inside]
+    area = 4 * np.bincount(own_labels, minlength=count)
+    unlike = np.abs(evidence.light[grid]) + evidence.chroma[grid]
+    weight = 4 * np.bincount(own_labels, weights=unlike.ravel()[inside], minlength=count)
     large = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
     large[0] = small[0] = False
     if small.any():  # a ring or a tag's end that hangs on a thread too thin to see; far away it is dirt
         near = _widened(large[labels], PART_REACH_PX)
-        large |= small & (np.bincount(own_labels, weights=near.ravel()[inside], minlength=count) > 0)
+        large |= small & (np.bincount(own_labels, weights=near[grid].ravel()[inside], minlength=count) > 0)
     return product if large[1:].all() else large[labels]

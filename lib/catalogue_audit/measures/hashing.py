@@ -1,8 +1,10 @@
 """The perceptual hash: 64 bits that stay put when a picture is scaled or saved again."""
 
+import cv2
 import numpy as np
 from PIL import Image
 
+LEAST_PX = 750  # long side; from less than that, some bits move
 FLAT_LIMIT = 1.0  # standard deviation of the 32 x 32 grey picture, 8-bit; below it the bits are noise
 
 
@@ -28,6 +30,9 @@ def phash64(picture):
     Functions*, 2010; grey by ITU-R 601 as Pillow does, Lanczos to 32 x 32,
     DCT-II, the 8 x 8 lowest frequencies above their median.
     """
+    while max(picture.shape[:2]) >= 2 * LEAST_PX:
+        height, width = picture.shape[0] // 2, picture.shape[1] // 2
+        picture = cv2.resize(picture[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
     grey = Image.fromarray(picture)
     if picture.ndim == 3:
         grey = grey.convert("L")

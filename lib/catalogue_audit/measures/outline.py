@@ -14,7 +14,7 @@ import numpy as np
 
 from .contact import settle_base
 from .contours import closed_contours, coverage_in_band
-from .evidence import find_evidence
+from .evidence import find_evidence, planes_of
 from .growing import grow, without_crumbs
 from .records import Outline
 
@@ -54,18 +54,18 @@ def find_outline(picture, backdrop):
     part = _part_of_interest(small, background, backdrop.scatter)
     if part is None:
         return _nothing(height, width, NOTHING_FOUND)
-    small = small[part]
-    evidence = find_evidence(small, background[part])
+    planes = planes_of(small[part])
+    evidence = find_evidence(planes, background[part])
     ground, product = grow(evidence, backdrop.scatter)
     least = 2 if background is not backdrop.lab else 0  # mask pixels; a step of one is too coarse where they are larger
-    ground, product, settled = settle_base(evidence, np.ascontiguousarray(small[..., 0]), ground, product, least)
+    ground, product, settled = settle_base(evidence, planes[0], ground, product, least)
     product = without_crumbs(product, evidence)
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
     frame = _at_working_size(part, background.shape, (height, width))
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
     coverage[frame], mask[frame], contrast = coverage_in_band(
-        picture.linear[frame], small, ground, product, settled
+        picture.linear[frame], planes, ground, product, settled
     )
     shadow = np.zeros((height, width), bool)
     shadow[frame] = _shadow(evidence, product, mask[frame])
@@ -132,13 +132,13 @@ def _confidence(mask, contrast, backdrop):
     """Confidence 0 to 1 and the reason why it is not higher."""
     if backdrop.confidence < 0.35:
         return 0.3 * backdrop.confidence, "the border shows no even background"
-    area = float(mask.mean())
+    area = cv2.countNonZero(mask.view(np.uint8)) / mask.size
     if area > 0.93:
         return 0.2, "the product fills the frame"
     if area < 0.002:
         return 0.3, "what was found is too small to be the product"
     sides = sum(float(side.mean()) > SIDE_MET for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1]))
-    tangled = _edge_length(mask) > TANGLED * np.sqrt(mask.sum())
+    tangled = _edge_length(mask) > TANGLED * np.sqrt(area * mask.size)
     if sides == 4 or (sides and tangled) or (sides == 3 and backdrop.scatter[0] > UNEVEN_L):
         return 0.2, "this is a close crop or a scene, not a product in front of a plain background"
     faint = float(np.mean(contrast < 3.0)) if len(contrast) else 1.0  # CIELAB; about what can be seen at an edge
@@ -148,7 +148,7 @@ def _confidence(mask, contrast, backdrop):
 
 def _edge_length(mask):
     """Number of steps between product and background along rows and columns."""
-    return int(np.count_nonzero(mask[:, 1:] != mask[:, :-1]) + np.count_nonzero(mask[1:] != mask[:-1]))
+    return sum(np.count_nonzero(first != second) for first, second in ((mask[:, 1:], mask[:, :-1]), (mask[1:], mask[:-1])))
 
 
 def _finish(mask, coverage, shadow, source, confidence, reason):
