@@ -9,7 +9,7 @@ from making_audit import make_audit
 from making_report import write_made_report
 from test_report_page import hostile_audit
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = pytest.mark.browser
 WIDTHS = (1280, 390)
 A4_WIDTH, A4_HEIGHT = 186 / 25.4 * 96, 842  # px: the page's text width at 12 mm margins
 AXE_PLACES = (Path(__file__).parent / ".axe" / "node_modules" / "axe-core" / "axe.min.js",)

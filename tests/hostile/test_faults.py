@@ -25,6 +25,8 @@ FIRST_COUNT = (
     "    review(sys.argv[1], out=sys.argv[2], tables_only=True, jobs=1, progress=lambda done, total: print(done, total))\n"
 )
 
+pytestmark = pytest.mark.slow  # each test runs the command as a process of its own
+
 
 @pytest.fixture(scope="module")
 def delivery(tmp_path_factory):

@@ -11,6 +11,8 @@ from hostile import pictures as p
 
 NOTHING_LEFT = "nothing is written where the command is wrong"
 
+pytestmark = pytest.mark.slow  # each test runs the command as a process of its own
+
 
 @pytest.fixture
 def delivery(tmp_path):
