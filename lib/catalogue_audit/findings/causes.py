@@ -56,6 +56,7 @@ EXPLAINS = {
     "white_balance": ("product_colour", "background", "uneven_background"),
     "uneven_background": ("background",),
 }
+TOGETHER = 0.5  # of the pictures with one finding that have the other
 NEARER = 0.5  # a change explains a frame when it accounts for at least half of its deviation
 SAME_MOMENT = 8  # places in capture order: changes of several quantities nearer than this are one event
 
@@ -179,10 +180,14 @@ def one_finding_a_cause(rows):
         if row.get("file"):
             by_file.setdefault(row["file"], []).append(row)
     dropped = set()
+    kept_distance = not _usually_together(by_file, "focal_length", "scale")
     for here in by_file.values():
         by_check = {row["check"]: row for row in here}
         for row in here:
-            if any(_explains(by_check[other], row) for other in by_check if other != row["check"]):
+            others = [other for other in by_check if other != row["check"]]
+            if kept_distance and row["check"] == "scale":
+                others = [other for other in others if other != "focal_length"]
+            if any(_explains(by_check[other], row) for other in others):
                 dropped.add(id(row))
         shared = {}
         for row in here:
@@ -192,6 +197,18 @@ def one_finding_a_cause(rows):
             worst = max(same, key=lambda row: (excess(row), row["check"]))
             dropped.update(id(row) for row in same if row is not worst)
     return [row for row in rows if id(row) not in dropped]
+
+
+def _usually_together(by_file, one, other):
+    """
+    Whether most pictures with one finding have the other too.
+
+    A lens that was changed with the camera left in place changes the size in all of its
+    pictures; where the distance followed, a product of another size has another cause.
+    """
+    checks = [{row["check"] for row in here} for here in by_file.values()]
+    with_one = [here for here in checks if one in here]
+    return bool(with_one) and sum(other in here for here in with_one) >= TOGETHER * len(with_one)
 
 
 def _explains(explaining, row):

@@ -53,19 +53,20 @@ def _usual_spec(group, named):
         if agreed:
             usual["width_px"], usual["height_px"] = (int(side) for side in agreed.split("x"))
         else:
-            usual["aspect_px"] = _agreed((group["width_px"].astype(float) / group["height_px"].astype(float)).round(2))
+            shapes = (group["width_px"].astype(float) / group["height_px"].astype(float)).round(2)
+            usual["aspect_px"] = _agreed(shapes, NEARLY_EVERY)  # neither one size nor one shape: no specification
     if "bit_depth" not in usual:
         usual["bit_depth"] = _agreed(group["bit_depth"])
     return {name: value for name, value in usual.items() if value is not None}
 
 
-def _agreed(values):
-    """The value that at least `MAJORITY` of the files share; None where there is none or too few files."""
+def _agreed(values, share=MAJORITY):
+    """The value that at least this share of the files have; None where there is none or too few files."""
     values = values.dropna()
     if len(values) < FEWEST_OF_A_STYLE:
         return None
     counts = values.value_counts()
-    return counts.index[0] if counts.iloc[0] >= MAJORITY * len(values) else None
+    return counts.index[0] if counts.iloc[0] >= share * len(values) else None
 
 
 def _spec_faults(frame, usual, named):
@@ -124,7 +125,8 @@ def colour_profile(evidence):
         asked = "none" if wanted == "none" else plain(named or frames["colour_profile"][profiles == wanted].mode()[0])
         source = "the brief asks for" if named else "the other files have"
         note = f"the {called(frame)} carries {found} where {source} {asked}: convert it and export it again"
-        yield finding("colour_profile", sentence(note), frame)
+        alike = not named and wanted == "none" and have == "srgb"  # what carries none is read as sRGB
+        yield finding("colour_profile", sentence(note), frame, severity="minor" if alike else None)
 
 
 def profile_family(name):
@@ -175,11 +177,24 @@ def jpeg_quality(evidence):
 
 
 def upscaled(evidence):
-    """Pictures with less detail than their pixels could hold: enlarged from a smaller one."""
+    """
+    Pictures with less detail than their pixels could hold: enlarged from a smaller one.
+
+    Where nearly all of them lack it, the delivery as a whole was enlarged, and that is one finding.
+    """
     frames = evidence.measured
     frames = frames[frames["resolved"].notna()]
     limit = brief_terms.tolerance(evidence.brief, "upscaled")
     if frames.empty:
+        return
+    if len(frames) >= FEWEST_OF_A_STYLE and (frames["resolved"] < limit).mean() >= NEARLY_EVERY:
+        usual = float(frames["resolved"].median())
+        note = (
+            f"the delivery as a whole resolves only {usual * 100:.0f} % of the detail that its pixels could hold "
+            f"(needs {limit * 100:g} %; {int((frames['resolved'] < limit).sum())} of {len(frames)} pictures): it was "
+            f"enlarged, or saved from previews, so export all of it again from the originals"
+        )
+        yield finding("upscaled", sentence(note), value=usual, expected=1.0, tolerance=limit)
         return
     of_view = frames.groupby(frames["view"].fillna(""))["resolved"].transform("median")
     bar = np.where(of_view > limit, np.minimum(limit, of_view - SOUND_RESOLVED), LESS_THAN_USUAL * of_view)
@@ -231,5 +246,5 @@ def unexpected_file(evidence):
         problem = text(getattr(read, "problem", None)) or "the name says nothing about product and view"
         suggestion = text(getattr(read, "suggestion", None))
         mend = f"rename it, perhaps to {plain(suggestion)}" if suggestion else "rename it, or say in the brief how to read it"
-        note = f"{plain(frame['file'])} fits no product and view ({plain(problem).rstrip('.').lower()}): {mend}"
+        note = f"the picture {plain(frame['file'])} fits no product and view ({plain(problem).rstrip('.').lower()}): {mend}"
         yield finding("unexpected_file", sentence(note), frame)

@@ -4,6 +4,7 @@ from catalogue_audit import schema
 from catalogue_audit.findings.rows import counted, finding, listed, plain, sentence, view_words
 
 NEARLY_EVERY = 0.8  # of the measured files
+MOST_NAMES = 0.5  # of the files: names that say nothing are one way of naming, not so many slips
 FEWEST_FILES = 5  # below, every file is looked at anyway
 # Each file of these is a thing of its own to mend, however many there are.
 ALWAYS_SINGLE = (
@@ -40,7 +41,8 @@ def _gathered(rows, single, key_of, total_of):
     for key, same in groups.items():
         files = list(dict.fromkeys(row["file"] for row in same))
         total = total_of(key)
-        if len(files) >= max(FEWEST_FILES, NEARLY_EVERY * total):
+        share = MOST_NAMES if key == "unexpected_file" else NEARLY_EVERY
+        if len(files) >= max(FEWEST_FILES, share * total):
             gone = {id(row) for row in same}
             rows = [row for row in rows if id(row) not in gone]
             rows.append(_one(key, same, files, total))

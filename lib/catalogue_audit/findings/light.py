@@ -13,6 +13,7 @@ from catalogue_audit.statistics.robust import mad_scale
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
 LIKE_THE_BACKDROP_L = 5.0  # CIELAB; closer than this, the border of a crop passes for the set's backdrop
+ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
 BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
 LIKE_ITSELF_EV = 0.5  # between two estimates of a product's light: beyond, its views are not comparable
 OF_TWO_VIEWS_EV = 0.06  # standard deviation of how unlike two views of one product are lit
@@ -49,14 +50,19 @@ def _shows_the_backdrop(evidence):
     Which measured frames show the set's backdrop, as a Series of bool.
 
     The border of a detail crop may be the product itself; it counts as backdrop
-    only where it looks like the one of the whole-product views.
+    only where it looks like the one of the whole-product views. Where no name
+    says which these are, most frames must have one neutral backdrop: a set of
+    any photographs has no white to be compared.
     """
     frames, whole = evidence.measured, evidence.whole_product
     usual = whole["backdrop"].mode()
     level = whole["background_L"].median()
     alike = (frames["background_L"] - level).abs() <= LIKE_THE_BACKDROP_L
     alike &= frames["backdrop"].isin(usual)
-    return frames.index.isin(whole.index) | (alike.fillna(False) if len(usual) else True)
+    if not len(usual):
+        neutral = frames["backdrop"].isin(["white", "grey"])
+        return neutral if len(frames) and neutral.mean() >= ONE_BACKDROP else neutral & False
+    return frames.index.isin(whole.index) | alike.fillna(False)
 
 
 def _cast(frame):

@@ -298,7 +298,8 @@ def _pools(values, views, places, scope):
     names = list(names[np.argsort(-counts, kind="stable")])
     if scope == "view":
         for name in names:
-            yield name or "all", places[views[places] == name], 0.0
+            if name:  # what no name calls a view is not framed alike
+                yield name, places[views[places] == name], 0.0
         return
     while names:
         main, *others = names

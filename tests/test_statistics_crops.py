@@ -1,0 +1,43 @@
+"""Crops laid over whole pictures: painted textures, so that place and scale are known."""
+
+import cv2
+import numpy as np
+import pytest
+
+from catalogue_audit.statistics.crops import best_fit, usual_zooms
+
+
+def sketch(picture):
+    return {"preview": cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])[1].ravel()}
+
+
+def texture(seed):
+    coarse = np.random.default_rng(seed).integers(40, 220, (40, 32, 3)).astype(np.uint8)
+    return cv2.resize(coarse, (512, 640), interpolation=cv2.INTER_CUBIC)
+
+
+@pytest.mark.parametrize("zoom", [2.5, 3.3, 5.0])
+def test_a_crop_is_found_at_its_own_scale(zoom):
+    whole = texture(1)
+    width, height = round(512 / zoom), round(640 / zoom)
+    crop = cv2.resize(whole[200 : 200 + height, 150 : 150 + width], (512, 640), interpolation=cv2.INTER_CUBIC)
+    correlation, found = best_fit(sketch(crop), sketch(whole))
+    assert correlation > 0.9
+    assert found == pytest.approx(zoom, rel=0.06)  # half a step of the zooms tried
+
+
+def test_a_crop_of_another_product_is_not_found():
+    whole = texture(1)
+    crop = cv2.resize(texture(2)[200:394, 150:305], (512, 640), interpolation=cv2.INTER_CUBIC)
+    assert best_fit(sketch(crop), sketch(whole))[0] < 0.6
+
+
+def test_a_sketch_without_a_preview_says_nothing():
+    assert all(np.isnan(best_fit({}, sketch(texture(1)))))
+
+
+def test_only_crops_of_one_scale_have_usual_zooms():
+    alike = usual_zooms([(0.9, 3.0), (0.8, 3.1), (0.9, 3.3), (0.7, 3.2), (0.3, 8.0)])
+    assert alike[0] < 2.6 and alike[-1] > 3.8
+    assert usual_zooms([(0.9, 2.0), (0.9, 3.2), (0.9, 5.0), (0.9, 7.5)]).size == 0
+    assert usual_zooms([(0.9, 3.0)]).size == 0
