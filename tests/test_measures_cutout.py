@@ -5,6 +5,8 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.cutout import cutout_facts
+from catalogue_audit.measures.shadow import shadow_kind
+from catalogue_audit.pixels.colour import srgb_encode
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
 
 
@@ -55,3 +57,36 @@ def test_a_rim_along_one_side_is_seen():
 def test_a_photographed_background_has_no_rim():
     picture, backdrop, outline = _cut_out()
     assert "rim_px" not in cutout_facts(picture, backdrop._replace(kind="white"), outline)
+
+
+def _standing(ground):
+    """A patterned block on a light ground that `ground` changes: shadow_kind of it."""
+    rng = np.random.default_rng(1)
+    pattern = cv2.resize(rng.uniform(0.1, 0.6, (13, 10)), (200, 260), interpolation=cv2.INTER_CUBIC)
+    light, mask = np.full((500, 400), 0.85), np.zeros((500, 400), bool)
+    mask[120:380, 100:300] = True
+    light[mask] = pattern.ravel()
+    code = rounded_code(255 * srgb_encode(np.where(mask, light, ground(light, pattern)))[..., None].repeat(3, axis=2))
+    picture = picture_of(code)
+    level = picture.lab[5, 5]
+    return shadow_kind(picture, backdrop_of(picture, level, "white"), outline_of(working_mask(mask, picture)))
+
+
+def _mirror(light, pattern):
+    light = light.copy()
+    share = 0.3 * np.exp(-np.arange(120) / 40)[:, None]
+    light[380:, 100:300] = light[380:, 100:300] * (1 - share) + pattern[::-1][:120] * share
+    return light
+
+
+def _pool(x, width):
+    """Darkening of the ground around a place at the block's foot."""
+    row, column = np.mgrid[:500, :400]
+    return lambda light, pattern: light * (1 - 0.4 * np.exp(-(((row - 382) / 14) ** 2) - ((column - x) / width) ** 2))
+
+
+def test_kinds_of_shadow():
+    assert _standing(lambda light, pattern: light) == "none"
+    assert _standing(_pool(200, 90)) == "contact"
+    assert _standing(_pool(345, 45)) == "cast"
+    assert _standing(_mirror) == "reflection"

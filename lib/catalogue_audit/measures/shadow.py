@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 
 NONE, SOME = 0.003, 0.008  # of the product's area: less shadow is none, more is one; between, it is not clear
-REFLECTED = 0.6  # correlation of what lies under the base with the product mirrored in it
+REFLECTED = 0.75  # correlation of what lies under the base with the product mirrored in it
 AWAY = 0.12  # of the product's height or width: how far from it a shadow counts as thrown
 FAINT_L = 2.0  # CIELAB; darkening that the fall-off of a soft lamp beside a product reaches as well
 CONTACT, CAST_BESIDE, CAST_BELOW = 0.15, 0.5, 0.3  # of the darkening lies away from the product
@@ -80,7 +80,7 @@ def _mirrored(light, mask, height):
     Correlation between the strip under each column's lowest product pixel and the strip above it, mirrored.
 
     The smooth fall-off of a shadow correlates with nothing; so both strips lose
-    their mean over each row first, and what is left is the product's pattern.
+    their means over rows and over columns first, and what is left is the product's pattern.
     """
     depth = max(6, int(DEPTH * height))
     bottom = mask.shape[0] - 1 - np.argmax(mask[::-1], axis=0)
@@ -99,7 +99,7 @@ def _mirrored(light, mask, height):
     ground = ground - np.median(ground)
     if ground.std() < 0.004:
         return 0.0
-    mirror -= mirror.mean(axis=1, keepdims=True)
-    ground -= ground.mean(axis=1, keepdims=True)
+    mirror = mirror - mirror.mean(axis=1, keepdims=True) - mirror.mean(axis=0) + mirror.mean()
+    ground = ground - ground.mean(axis=1, keepdims=True) - ground.mean(axis=0) + ground.mean()
     scale = np.sqrt((mirror**2).sum() * (ground**2).sum())
     return float((mirror * ground).sum() / scale) if scale > 1e-6 else 0.0
