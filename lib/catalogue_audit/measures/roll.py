@@ -25,7 +25,7 @@ CURVED_FLOOR_DEG = 0.6  # the same of bags without straight sides
 CURVED_SIDES_DEG = 4.0  # standard uncertainty of the sides' direction from which they are not straight
 SIDES_FLOOR_DEG = 0.25  # the same of their two sides
 TURNED_FLOOR_DEG = 0.8  # of the sides in a three-quarter view: taper in depth leans both the same way
-TURNED_LIMIT_DEG = 1.1  # made bags with more were off by two degrees
+TURNED_LIMIT_DEG = 0.6  # before that floor; made bags with more were off by one to two degrees
 TAPER_SHARE = 0.05  # of the sides' taper that they may differ by
 END_SHARE = 0.12  # of an edge left out at either end, for corners are rounded
 CLEAR_EDGE = 0.8  # clearness of the base's edge in the picture from which it is believed before the outline
@@ -82,8 +82,9 @@ def roll_for_view(facts, view_kind, straight_on):
         return {"reasons": ("roll has no meaning in this kind of view",)}
     witnesses = facts.get("witnesses", {})
     if not straight_on:
-        witnesses = {name: (value, max(sd, TURNED_FLOOR_DEG)) for name, (value, sd) in witnesses.items() if name == "sides"}
-        if not witnesses or witnesses["sides"][1] > TURNED_LIMIT_DEG:
+        value, sd = witnesses.get("sides", (0.0, math.inf))
+        witnesses = {"sides": (value, max(sd, TURNED_FLOOR_DEG))}
+        if sd > TURNED_LIMIT_DEG:
             return {"reasons": ("roll not measured: the sides of a turned product that tapers or bulges tell no axis",)}
     return _facts(combined(witnesses))
 

@@ -32,6 +32,7 @@ SURE_SLOPE = 0.006  # standard uncertainty of a slope up to which the edge besid
 UNSURE_SLOPE = 0.03  # and the one of a whole base from which it has no direction
 USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 8.0, 3.0  # cameras look down on a bag by 5 to 11 degrees: common practice, no source
 CLEAR_PITCH_DEG = 2.0  # with more, the pitch is only what is usual
+LEAST_TURN_DEG = 12.0  # a product turned less shows no side whose edge could tell the pitch
 UNSURE_DEG = 8.0  # a turn known no better says nothing
 TRIPOD_SD_DEG = 0.5  # degree; how level a product camera stands: common practice, no source
 FOOT_REACH = 0.06  # of the body's height; what lies farther from the base's end is a strap beside it
@@ -92,7 +93,7 @@ def turn_facts(picture, outline, focal_length_35mm=None):
     yaw_sd = math.hypot(yaw_sd, SHAPE_SD_DEG if focal_length_35mm else 1.5 * SHAPE_SD_DEG)
     if not yaw_sd < UNSURE_DEG:
         return found | {"reasons": ("turn not measured: the edges of the base are too short, too round or too level",)}
-    if side is not None and pitch_sd < CLEAR_PITCH_DEG:
+    if side is not None and pitch_sd < CLEAR_PITCH_DEG and abs(yaw) > LEAST_TURN_DEG:
         found |= {"camera_pitch_deg": round(pitch, 2), "camera_pitch_sd_deg": round(math.hypot(pitch_sd, 0.5), 2)}
     return found | {"yaw_deg": round(yaw, 2), "yaw_sd_deg": round(yaw_sd, 2), "reasons": ()}
 
