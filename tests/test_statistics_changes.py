@@ -114,6 +114,41 @@ def test_a_step_of_light_is_placed_within_one_frame(seed):
     assert len(changes) == 1
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_lamp_that_warms_in_the_last_frames_of_a_day_is_a_trend(seed):
+    """Two products only: the joint search takes them for odd ones; each frame is a little warmer than the last."""
+
+    def warming(rows):
+        for number, row in enumerate(rows[32:], start=1):
+            row["background_b"] += number
+            row["background_a"] += 0.1 * number
+
+    frames, captured = delivery(10, seed, noise=0.1, change=warming)
+    (change,) = find_changes(frames).query("quantity == 'background_b'").to_dict("records")
+    assert change["kind"] == "trend"
+    assert abs(captured.index(change["from_file"]) - 31) <= 3
+    assert abs(captured.index(change["to_file"]) - 39) <= 3
+
+
+def test_two_coloured_products_at_the_end_of_a_day_are_no_trend():
+    def coloured(rows):
+        for row in rows[32:]:
+            row["background_b"] += 4.0
+
+    assert find_changes(delivery(10, 3, noise=0.1, change=coloured)[0]).query("kind == 'trend'").empty
+
+
+def test_dust_on_the_sensor_is_one_step_where_it_sets_in():
+    def dusty(rows):
+        for number, row in enumerate(rows):
+            row["sensor_spots"] = 3 if 20 <= number < 32 and number != 25 else 0
+
+    frames, captured = delivery(10, 1, change=dusty)
+    (step,) = find_changes(frames).query("quantity == 'sensor_spots'").to_dict("records")
+    assert (step["from_file"], step["to_file"]) == (captured[19], captured[20])
+    assert (step["before"], step["after"], step["frames"]) == (0, 3, 11)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_drift_is_one_trend_with_its_ends(seed):
     """Ends within 3 frames are the goal; noise moves a single set's by a few more, so the median is held to 3."""

@@ -164,7 +164,7 @@ def _camera_changes(frames, rows, seconds, camera, brief):
             if quantity.scope == "view":
                 found = [transition for transition in found if _rests_on_enough(transition, visits[pool])]
             elif quantity.scope == "light":
-                found = found + _drifts(series, sittings[pool], found, visible, noise)
+                found = _with_drifts(series, sittings[pool], found, visible, noise)
             for transition in found:
                 changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
     return changes
@@ -176,18 +176,25 @@ def _rests_on_enough(transition, visits):
     return min(np.unique(side).size for side in sides) >= FEWEST_VISITS
 
 
-def _drifts(series, sittings, found, visible, noise):
-    """Drifts within one sitting that the joint search of all of them did not see."""
-    drifts = []
+def _with_drifts(series, sittings, found, visible, noise):
+    """
+    Transitions, with drifts within one sitting that the joint search of all of them did not see.
+
+    A drift leaves much less unexplained than one step does, and so replaces one; what was
+    found to be a trend, or several steps, stays.
+    """
     for sitting in np.unique(sittings):
         places = np.flatnonzero(sittings == sitting)
         drift = find_drift(series[places], visible, noise)
         if drift is None:
             continue
         first, last = int(places[drift.last_before]), int(places[drift.first_after])
-        if not any(one.first_after >= first and one.last_before <= last for one in found):
-            drifts.append(drift._replace(last_before=first, first_after=last, last=int(places[-1])))
-    return drifts
+        inside = [one for one in found if one.first_after >= first and one.last_before <= last]
+        if len(inside) > 1 or any(one.kind == "trend" for one in inside):
+            continue
+        drift = drift._replace(last_before=first, first_after=last, last=int(places[-1]))
+        found = [one for one in found if one not in inside] + [drift]
+    return sorted(found, key=lambda one: one.first_after)
 
 
 def _dust(frames, rows, quantity, camera):
