@@ -12,7 +12,7 @@ import numpy as np
 
 UP_PX, DOWN_PX = 80, 6  # mask pixels looked at above and below the edge as it was found
 DARKENED = 0.95  # of the backdrop's L* + 16: a shadow lies just below the line of contact
-TOUCHED = 0.99  # of the same: the ground below the edge lies in shadow, if faintly
+TOUCHED = 0.995  # of the same: the ground below the edge lies in shadow, if faintly
 JUMP = 2.0  # CIELAB L*; where lightness rises by as much, the product has begun
 RAMP = 0.3  # CIELAB L* a pixel; a shadow falls at least as steeply towards its contact, a product's shading seldom does
 REBOUND = 2.5  # CIELAB L*; how much lighter than the line of contact the product is within `WITHIN_PX`
