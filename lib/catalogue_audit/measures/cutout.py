@@ -15,7 +15,7 @@ import numpy as np
 from catalogue_audit.measures.shadow import shadow_kind
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
 
-POINTS = 360  # of the outer contour that are looked at
+POINTS = 200  # of the outer contour that are looked at
 OUTSIDE, INSIDE = 8, 22  # full-resolution px of each profile
 BESIDE = (4.0, 12.0)  # px inside the main step: the product's own tone there
 LIGHTEST_PRODUCT = 0.62  # luminance over the ground's; lighter, the main step is too small to look beside it
