@@ -22,7 +22,7 @@ KERNEL5 = np.ones((5, 5), np.uint8)
 KERNEL7 = np.ones((7, 7), np.uint8)
 
 
-def grow(evidence, scatter):
+def grow(evidence, scatter, gap_light=GAP_LIGHT):
     """
     Grow the background from the border.
 
@@ -31,6 +31,8 @@ def grow(evidence, scatter):
     evidence : Evidence
     scatter : (3,) float
         Of the backdrop.
+    gap_light : float
+        CIELAB L*; how far what is seen through a handle may lie from the backdrop.
 
     Returns
     -------
@@ -52,7 +54,7 @@ def grow(evidence, scatter):
     keep = np.zeros(count, bool)
     keep[rim_of(labels)[plain]] = True
     keep[0] = False
-    keep[_gaps(labels, evidence, keep)] = True
+    keep[_gaps(labels, evidence, keep, gap_light)] = True
     ground = cv2.dilate(keep[labels].view(np.uint8), KERNEL3) & passable.view(np.uint8)
     tinted = allowed + 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < tinted) & (ratio < 1.02) & (ratio > 0.1)
@@ -64,7 +66,7 @@ def rim_of(plane):
     return np.concatenate([side.ravel() for side in (plane[:2], plane[-2:], plane[2:-2, :2], plane[2:-2, -2:])])
 
 
-def _gaps(labels, evidence, outside):
+def _gaps(labels, evidence, outside, gap_light):
     """
     Components of backdrop seen through the product, such as a handle's gap.
 
@@ -73,7 +75,7 @@ def _gaps(labels, evidence, outside):
     """
     thin = labels[::2, ::2].ravel()  # a quarter of the pixels tells size and place
     area = 4 * np.bincount(thin, minlength=len(outside))
-    alike = (np.abs(evidence.light[::2, ::2]) < GAP_LIGHT) & (evidence.chroma[::2, ::2] < GAP_CHROMA + 2)
+    alike = (np.abs(evidence.light[::2, ::2]) < gap_light) & (evidence.chroma[::2, ::2] < GAP_CHROMA + 2)
     share = 4 * np.bincount(thin, weights=alike.ravel(), minlength=len(outside))
     candidates = (area > SMALLEST_GAP_PX) & (share > 0.4 * area) & ~outside
     candidates[0] = False

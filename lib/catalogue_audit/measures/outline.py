@@ -15,7 +15,7 @@ import numpy as np
 from .contact import settle_base
 from .contours import closed_contours, coverage_in_band
 from .evidence import find_evidence, planes_of
-from .growing import grow, without_crumbs
+from .growing import GAP_LIGHT, grow, without_crumbs
 from .records import Outline
 
 MASK_PX = 750  # long side of the picture the mask is grown on
@@ -23,6 +23,7 @@ SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow 
 SCOUT = 4  # mask pixels a pixel of the picture that finds the part worth looking at
 SMALLEST_SIDE_PX = 8
 MARGIN = 24  # mask pixels around that part
+CUT_OUT_GAP_LIGHT = 2.0  # CIELAB L*; on pure white, gaps are pure white, too
 SIDE_MET = 0.05  # share of a side of the frame
 TANGLED = 14.0  # length of all edges over the root of the area: 4 for a square, about 8 for a bag with handles
 UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
@@ -56,7 +57,8 @@ def find_outline(picture, backdrop):
         return _nothing(height, width, NOTHING_FOUND)
     planes = planes_of(small[part])
     evidence = find_evidence(planes, background[part])
-    ground, product = grow(evidence, backdrop.scatter)
+    gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
+    ground, product = grow(evidence, backdrop.scatter, gap_light)
     least = 2 if background is not backdrop.lab else 0  # mask pixels; a step of one is too coarse where they are larger
     ground, product, settled = settle_base(evidence, planes[0], ground, product, least)
     product = without_crumbs(product, evidence)
