@@ -16,8 +16,8 @@ def product_colour(evidence):
 
     The deviation is measured at equal lightness, with the view's usual shift
     taken off, so that shading does not count. Where a product has two views
-    only, both differ alike; the one that is not the shop's main view is named
-    (the main one is what a retoucher corrects first: common practice, no source),
+    only, both differ alike; the one that is neither the shop's main view nor the
+    front is named (those are what a retoucher corrects first: common practice, no source),
     and the note says from which.
     """
     frames = evidence.whole_product
@@ -32,8 +32,8 @@ def product_colour(evidence):
     for sku, places in frames.groupby("sku", sort=True).indices.items():
         outside = places[distances[places] > limit]
         if len(places) == 2:
-            main = brief_terms.main_view(evidence.brief)
-            outside = sorted(outside, key=lambda place: rows[place]["view"] != main)[-1:]
+            first = (brief_terms.main_view(evidence.brief), "front")
+            outside = sorted(outside, key=lambda place: rows[place]["view"] not in first)[-1:]
         for place in outside:
             others = [rows[other]["view"] for other in places if other != place]
             views = " and ".join(dict.fromkeys(view_words(view) for view in others))
