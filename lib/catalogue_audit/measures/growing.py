@@ -15,6 +15,7 @@ SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over
 NOISE_REACH_PX = 9  # mask pixels; how far from an edge the noise of a JPEG block may stop the growing background
 SMALLEST_GAP_PX = 12  # mask pixels
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
+CLEAR_EDGE = 3.0  # CIELAB a pixel; steeper than a shadow lying by itself ends
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
 SMALLEST_PART_PX, PART_REACH_PX = 20, 24  # mask pixels; of a small part that hangs on a large one
 KERNEL3 = np.ones((3, 3), np.uint8)
@@ -169,12 +170,12 @@ def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     grid = (slice(1, None, 3),) * 2  # shares need no more
     rest = np.flatnonzero(labels[grid])
     own_labels, deep_there, shadow, step, ratio = (
-        plane[grid].ravel()[rest] for plane in (labels, deep, shadow_like, evidence.step, evidence.ratio)
+        plane[grid].ravel()[rest] for plane in (labels, deep, shadow_like, evidence.step & (evidence.edge > CLEAR_EDGE), evidence.ratio)
     )
     pixels = np.bincount(own_labels, minlength=count)
     own = np.bincount(own_labels, weights=deep_there & ~shadow, minlength=count)
     rim = np.bincount(own_labels, weights=~deep_there, minlength=count)
-    sharp = np.bincount(own_labels, weights=~deep_there & step, minlength=count)
+    sharp = np.bincount(own_labels, weights=step, minlength=count)
     mean_ratio = np.bincount(own_labels, weights=ratio, minlength=count) / np.maximum(pixels, 1)
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim) & (mean_ratio > LONE_SHADOW_RATIO)
     without = np.ones(count, bool)

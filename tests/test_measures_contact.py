@@ -1,0 +1,60 @@
+"""The line of contact under a deep shadow, and what is no shadow: painted truth."""
+
+import cv2
+import making
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+
+SHAPE = (600, 480)
+BASE = 420
+
+
+def standing(colour, darkest, reach):
+    """A box on a sweep; its contact shadow falls to a share of the light at the base and fades over some pixels."""
+    truth = making.cover(SHAPE, [(120, 200), (360, 200), (360, BASE), (120, BASE)])
+    rows = np.arange(SHAPE[0], dtype=np.float64)
+    fade = 1 - (1 - darkest) * np.exp(-np.maximum(rows - BASE, 0) / reach)
+    fade[rows < BASE - 30] = 1
+    columns = cv2.GaussianBlur(((np.arange(SHAPE[1]) > 125) & (np.arange(SHAPE[1]) < 355)).astype(np.float64)[None], (31, 1), 6)
+    light = 1 - columns * (1 - fade[:, None])
+    ground = making.sweep(*SHAPE) * light[..., None]
+    return making.photograph(making.put(ground, truth, colour), noise=0.002), truth
+
+
+NOT_YET = pytest.mark.xfail(strict=True, reason="a light grey product's base is found 11 px low in a shadow as deep as this")
+
+
+@pytest.mark.parametrize(
+    "colour", [(0.05, 0.05, 0.05), pytest.param((0.4, 0.4, 0.4), marks=NOT_YET), (0.3, 0.05, 0.04), (0.05, 0.07, 0.3)]
+)
+def test_the_base_is_found_at_the_end_of_a_deep_contact_shadow(colour):
+    rgb, truth = standing(colour, 0.02, 25)
+    picture = making.picture_of(rgb)
+    found = find_outline(picture, fit_backdrop(picture))
+    assert found.box[3] * SHAPE[0] == pytest.approx(BASE, abs=3.5)  # the darkest rows belong to either
+    assert np.sum(found.mask & (truth > 0.5)) / np.sum(found.mask | (truth > 0.5)) > 0.98
+
+
+def test_a_product_that_darkens_upwards_without_a_shadow_keeps_its_base():
+    truth = making.cover(SHAPE, [(120, 200), (360, 200), (360, BASE), (120, BASE)])
+    shade = np.linspace(0.05, 0.4, SHAPE[0])[:, None, None] * np.ones((*SHAPE, 3))
+    white = np.ones((*SHAPE, 3))
+    rgb = making.photograph(white * (1 - truth[..., None]) + shade * truth[..., None], noise=0.0)
+    picture = making.picture_of(rgb)
+    assert find_outline(picture, fit_backdrop(picture)).box[3] * SHAPE[0] == pytest.approx(BASE, abs=0.6)
+
+
+def test_a_scene_that_meets_every_side_is_not_trusted():
+    random = np.random.default_rng(3)
+    rgb = making.photograph(making.sweep(*SHAPE), noise=0.002)
+    for _ in range(60):
+        x, y = int(random.integers(0, 440)), int(random.integers(0, 560))
+        cv2.rectangle(rgb, (x, y), (x + 60, y + 60), tuple(int(v) for v in random.integers(0, 255, 3)), -1)
+    rgb[:, :30] = rgb[-40:] = (40, 60, 30)
+    picture = making.picture_of(rgb)
+    found = find_outline(picture, fit_backdrop(picture))
+    assert found.confidence < CONFIDENCE_LIMIT and found.reason
