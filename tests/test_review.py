@@ -125,7 +125,7 @@ def test_an_added_file_changes_no_other_files_frame_columns(reviewed, tmp_path, 
     ("arguments", "says"),
     [
         (["no_such_folder"], "no folder"),
-        (["{empty}"], "No "),
+        (["{empty}"], "is empty"),
         (["{small}", "--out", "{small}/reports"], "inside the delivery"),
         (["{small}", "--brief", "{brief}"], "tolerance"),
         (["{small}", "--products", "{products}"], "sku"),
