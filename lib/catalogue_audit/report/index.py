@@ -48,7 +48,7 @@ def _machine_readable(audits, out):
 
 def _seasons(out):
     """(folder name, address) of the season studies, newest first."""
-    found = sorted((path.parent.name for path in out.glob("*_season*/tables/habits.csv")), reverse=True)
+    found = sorted((path.parent.parent.name for path in out.glob("*_season*/tables/habits.csv")), reverse=True)
     return [(name, quote(f"{name}/report.html")) for name in found]
 
 
