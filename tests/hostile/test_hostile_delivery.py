@@ -10,10 +10,7 @@ from catalogue_audit.delivery.shown import shown_name
 
 from hostile import command, making
 
-SET_COLUMNS = {
-    "yaw_dev_deg", "lean_deg", "strap_state", "wb_dev", "wb_gain_r", "wb_gain_b", "exposure_dev_ev", "background_dev_ev",
-    "sensor_spots", "duplicate_group", "similar_group", "exposure_group", "capture_run",
-}  # fmt: skip
+SET_COLUMNS = set(schema.set_columns())  # these may depend on the other files
 # What a buyer must never read in a reason: exception names, Python, paths of this machine, library names.
 NOT_PLAIN = re.compile(r"Error|Exception|Traceback|errno|NoneType|0x[0-9a-f]{6}|/tmp|/home|/usr|\.py\b|numpy|OpenCV|libjpeg|libpng|PIL\b|simplejpeg", re.IGNORECASE)
 CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f\x80-\x9f\u202a-\u202e\u2066-\u2069]")
