@@ -1,11 +1,9 @@
 """Framing: where the product stands in the frame and how much of it it fills."""
 
-import cv2
 import numpy as np
 
 from .records import CONFIDENCE_LIMIT
 
-THIN = 0.06  # of the product's smaller side; what is thinner hangs or stands out and carries nothing
 DIGITS = 5
 
 
@@ -50,34 +48,6 @@ def framing_facts(outline, shape):
     return {k: round(v, DIGITS) if isinstance(v, float) else v for k, v in facts.items()} | {"reasons": reasons}
 
 
-def body_mask(outline, size_px=250):
-    """
-    The product without what is thin: handles, straps, tags.
-
-    Returns
-    -------
-    body : (m, n) bool
-        Long side about ``size_px``.
-    scale : float
-        Working pixels a body pixel.
-    """
-    mask = outline.mask.astype(np.uint8)
-    height, width = mask.shape
-    scale = max(1, round(max(height, width) / size_px))
-    whole = mask[: max(height // scale, 1) * scale, : max(width // scale, 1) * scale]  # whole blocks: many times faster
-    small = cv2.resize(whole, (max(width // scale, 1), max(height // scale, 1)), interpolation=cv2.INTER_AREA)
-    box = cv2.boundingRect(small)
-    reach = max(3, int(round(THIN * min(box[2], box[3]))) | 1)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    body = cv2.morphologyEx(small, cv2.MORPH_OPEN, kernel)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(body, connectivity=8)
-    if count <= 1:
-        return small > 0, float(scale)
-    area = stats[:, cv2.CC_STAT_AREA].copy()
-    area[0] = 0
-    return np.isin(labels, np.flatnonzero(area > 0.3 * area.max())), float(scale)
-
-
 def baseline(outline):
     """
     Where the product stands, fraction of the frame's height from the top.
@@ -86,7 +56,7 @@ def baseline(outline):
     points along its lower edge pass.
     """
     height = outline.mask.shape[0]
-    body, scale = body_mask(outline)
+    body, scale = outline.body.mask, outline.body.scale
     columns = np.flatnonzero(body.any(axis=0))
     if not len(columns):
         return None

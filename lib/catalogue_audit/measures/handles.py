@@ -9,7 +9,6 @@ behind the front one, or nearly so: camera and handles are about equally high.
 
 import numpy as np
 
-from .framing import body_mask
 from .records import CONFIDENCE_LIMIT
 
 CROWN_SHARE = 0.25  # of the handles' width, about their middle, on which the crown is looked at
@@ -84,7 +83,7 @@ def handle_region(outline):
         handles' outer edges halfway up.
     """
     mask = outline.mask
-    body, scale = body_mask(outline)
+    body, scale = outline.body.mask, outline.body.scale
     rows = np.flatnonzero(body.any(axis=1))
     if not len(rows):
         return None

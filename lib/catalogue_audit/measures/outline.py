@@ -12,11 +12,12 @@ something differs from the backdrop.
 import cv2
 import numpy as np
 
+from .body import find_body
 from .contact import settle_base
 from .contours import closed_contours, coverage_in_band
 from .evidence import find_evidence, planes_of
 from .growing import GAP_LIGHT, grow, without_crumbs
-from .records import Outline
+from .records import CONFIDENCE_LIMIT, Outline
 
 MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
@@ -165,7 +166,9 @@ def _finish(mask, coverage, shadow, source, confidence, reason):
     left, top = points.min(axis=0)
     right, bottom = points.max(axis=0)
     box = tuple(float(np.clip(v, 0, 1)) for v in (left / width, top / height, right / width, bottom / height))
-    return Outline(mask, shadow, contours, box, touches, source, float(round(confidence, 3)), reason)
+    confidence = float(round(confidence, 3))
+    body = find_body(mask, contours) if confidence >= CONFIDENCE_LIMIT else None
+    return Outline(mask, shadow, contours, box, touches, source, confidence, reason, body)
 
 
 def _nothing(height, width, reason):

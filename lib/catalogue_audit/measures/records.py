@@ -27,6 +27,25 @@ class Backdrop(NamedTuple):
     confidence: float
 
 
+class Body(NamedTuple):
+    """
+    The product without what is thin: handles, straps, tags.
+
+    Attributes
+    ----------
+    mask : (m, n) bool
+        Long side about 250 px.
+    scale : float
+        Working pixels a pixel of the mask.
+    sides : dict or None
+        Its left, right and lower edge, as `body.body_sides` gives them.
+    """
+
+    mask: np.ndarray
+    scale: float
+    sides: dict | None
+
+
 class Outline(NamedTuple):
     """
     The product told apart from its background.
@@ -51,6 +70,8 @@ class Outline(NamedTuple):
         0 to 1. Below `CONFIDENCE_LIMIT` nothing that needs the outline is reported.
     reason : str
         Why the confidence is low, in plain words; empty where it is not.
+    body : Body or None
+        None where the confidence is below `CONFIDENCE_LIMIT`.
     """
 
     mask: np.ndarray
@@ -61,6 +82,7 @@ class Outline(NamedTuple):
     source: str
     confidence: float
     reason: str
+    body: Body | None = None
 
 
 CONFIDENCE_LIMIT = 0.5  # half: an outline more likely wrong than right misleads whoever reads it

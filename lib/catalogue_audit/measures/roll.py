@@ -12,7 +12,6 @@ import math
 
 import numpy as np
 
-from .framing import body_mask
 from .lines import edge_along, straight_edges
 from .records import CONFIDENCE_LIMIT
 
@@ -52,7 +51,7 @@ def roll_facts(picture, outline):
     """
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
         return {"reasons": ("roll not measured: no certain outline",)}
-    sides = body_sides(outline)
+    sides = outline.body.sides
     witnesses = roll_witnesses(sides, picture, outline.touches)
     facts = {"witnesses": witnesses} | _facts(combined(witnesses))
     if sides is not None:
@@ -96,7 +95,7 @@ def _facts(roll):
 
 
 def roll_witnesses(sides, picture, touches=()):
-    """The witnesses of `roll_facts` from `body_sides` and the picture's own edges: name -> (degree, standard uncertainty)."""
+    """The witnesses of `roll_facts` from `body.body_sides` and the picture's own edges: name -> (degree, standard uncertainty)."""
     cut = set(touches)  # where the frame cuts the product, the cut is no edge of it
     if sides is None or {"left", "right"} <= cut or {"top", "bottom"} <= cut:
         return {}
@@ -154,63 +153,6 @@ def combined(witnesses):
         sd *= 1.5
     sd = max(sd, HONEST_FLOOR_DEG)
     return (roll, sd) if sd < 1.5 else None
-
-
-def body_sides(outline):
-    """
-    The body's left, right and lower edge, sub-pixel.
-
-    Returns
-    -------
-    dict or None
-        ``left``, ``right``: (n, 2) points one a row, x then y, working pixels;
-        ``base``: (m, 2) points one a column; ``width``, ``height`` of the body.
-    """
-    body, scale = body_mask(outline)
-    rows = np.flatnonzero(body.any(axis=1))
-    columns = np.flatnonzero(body.any(axis=0))
-    if len(rows) < 12 or len(columns) < 12:
-        return None
-    points = outline.contours[0]
-    size = (np.array(body.shape) * scale).astype(int)
-    left, right = _extremes(points, body, scale, axis=1)
-    _, base = _extremes(points, body, scale, axis=0)
-    return {
-        "left": left,
-        "right": right,
-        "base": base,
-        "width": float((columns[-1] - columns[0] + 1) * scale),
-        "height": float((rows[-1] - rows[0] + 1) * scale),
-        "size": size,
-    }
-
-
-def _extremes(points, body, scale, axis):
-    """First and last contour point of each working row (axis 1) or column (axis 0), where the body reaches that far."""
-    along = points[:, 1] if axis == 1 else points[:, 0]
-    across = points[:, 0] if axis == 1 else points[:, 1]
-    line = np.maximum(np.floor(along).astype(int), 0)
-    count = int(line.max()) + 1
-    low = np.full(count, np.inf)
-    high = np.full(count, -np.inf)
-    order = np.argsort(line, kind="stable")
-    starts = np.flatnonzero(np.diff(line[order], prepend=-1))
-    low[line[order[starts]]] = np.minimum.reduceat(across[order], starts)
-    high[line[order[starts]]] = np.maximum.reduceat(across[order], starts)
-    thick = body if axis == 1 else body.T
-    present = thick.any(axis=1)
-    first = thick.argmax(axis=1) * scale
-    last = (thick.shape[1] - thick[:, ::-1].argmax(axis=1)) * scale
-    at = np.minimum((np.arange(count) / scale).astype(int), len(present) - 1)
-    good = present[at] & np.isfinite(low)
-    reach = 2.5 * scale
-    near_low = good & (np.abs(low - first[at]) < reach)
-    near_high = good & (np.abs(high - last[at]) < reach)
-    middle = np.arange(count) + 0.5
-    def pack(values, keep):
-        pair = np.stack([values[keep], middle[keep]], axis=1)
-        return pair if axis == 1 else pair[:, ::-1]
-    return pack(low, near_low), pack(high, near_high)
 
 
 def _inner(at, value, margin):

@@ -9,7 +9,6 @@ view and the same product's other pictures are known. The numbers of the
 import cv2
 import numpy as np
 
-from .framing import body_mask
 from .records import CONFIDENCE_LIMIT
 
 EVIDENCE = (
@@ -43,7 +42,7 @@ def strap_facts(picture, outline):
     """
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
         return {"reasons": ("strap not looked for: no certain outline",)}
-    body, scale = body_mask(outline)
+    body, scale = outline.body.mask, outline.body.scale
     rows, columns = np.flatnonzero(body.any(axis=1)), np.flatnonzero(body.any(axis=0))
     if len(rows) < 8 or len(columns) < 8:
         return {"reasons": ("strap not looked for: no body found",)}

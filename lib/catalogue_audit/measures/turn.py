@@ -17,7 +17,7 @@ import numpy as np
 
 from .lines import edge_along, robust_lines, thinned
 from .records import CONFIDENCE_LIMIT
-from .roll import CLEAR_EDGE, base_line, body_sides, side_roll
+from .roll import CLEAR_EDGE, base_line, side_roll
 
 DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
@@ -69,7 +69,7 @@ def turn_facts(picture, outline, focal_length_35mm=None):
         return {"reasons": ("turn not measured: no certain outline",)}
     if "bottom" in outline.touches:
         return {"reasons": ("turn not measured: the frame cuts the base",)}
-    sides = body_sides(outline)
+    sides = outline.body.sides
     if sides is None:
         return {"reasons": ("turn not measured: no body found",)}
     base = base_corner(sides, picture.working)
@@ -213,7 +213,7 @@ def base_corner(sides, working=None):
     Parameters
     ----------
     sides : dict
-        As `roll.body_sides` gives it.
+        As `body.body_sides` gives it.
     working : (h, w, 3) uint8, optional
         The picture, in which each edge is looked at itself where it is clear.
 
