@@ -104,10 +104,14 @@ def damage(pictures, at, check, magnitude="", unit="", note="", **changes):
     pictures[at] = replace(picture, finish=finish, faults=faults, **other)
 
 
+IN_THE_PHOTOGRAPH = ("sensor_spots", "exposure", "white_balance", "focal_length")     # faults that every file of it shows
+
+
 def add_copy(pictures, at, key, file, check, note="", fresh_finish=None, **changes):
-    """A further file made from the picture at ``at``; both carry the fault."""
+    """A further file made from the picture at ``at``; both carry the fault, the copy those of the photograph as well."""
     source = pictures[at]
-    values = {"file": file, "faults": (Fault(check, "", "", note),), "copy_of": source.file if fresh_finish is None else ""} | changes
+    shown = tuple(f for f in source.faults if f.check in IN_THE_PHOTOGRAPH)
+    values = {"file": file, "faults": shown + (Fault(check, "", "", note),), "copy_of": source.file if fresh_finish is None else ""} | changes
     if fresh_finish is not None:
         values["finish"] = fresh_finish
     pictures[key] = replace(source, **values)

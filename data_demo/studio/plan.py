@@ -66,13 +66,13 @@ def demo():
         damage(pictures, key, "white_balance" if delta > 1.0 else "", round(delta, 2), "CIEDE2000", "slowly warming lamp", gain_r=gain_r, gain_b=gain_b)
     changes = [{"quantity": "wb_gain_b", "kind": "trend", "from_file": pictures[warm[0]].file, "to_file": pictures[warm[-1]].file,
                 "before": 1.0, "after": 1 / (1 - 0.085), "note": "blue gain that the warming lamp calls for; red 1 to 0.943"}]
-    # Day 2: the key light is knocked before the third product; dust falls on the sensor in the same break.
+    # Day 2: the main light is turned down before the third product; dust falls on the sensor in the same break.
     knocked = [(b.sku, v) for b in DEMO[8:11] for v in s.VIEWS if (b.sku, v) in pictures]
     for key in knocked:
-        damage(pictures, key, "exposure", -0.26, "EV", "key light knocked", exposure_ev=-0.26)
+        damage(pictures, key, "exposure", -0.26, "EV", "main light turned down", exposure_ev=-0.26, background_ev=-0.26)
     before = at("1102", "back")
     changes.append({"quantity": "exposure_dev_ev", "kind": "step", "from_file": pictures[before].file, "to_file": pictures[knocked[0]].file,
-                    "before": 0.0, "after": -0.26, "note": "light on the product only; background lamps unmoved"})
+                    "before": 0.0, "after": -0.26, "note": "product and sweep alike"})
     spots = ((0.118, 0.196, 5.5, 0.16), (0.842, 0.143, 7.5, 0.10), (0.905, 0.771, 4.5, 0.24), (0.312, 0.062, 6.0, 0.13))
     dusty = [(b.sku, v) for b in DEMO[8:11] for v in s.VIEWS if (b.sku, v) in pictures]
     for key in dusty:
@@ -111,7 +111,7 @@ def demo():
     hurt("1206", "three_quarter", "white_balance", round(neutral_delta_e(1.10, 0.87), 2), "CIEDE2000", gain_r=1.10, gain_b=0.87)
     hurt("1307", "three_quarter", "product_colour", "", "", "product red x 0.80, blue x 1.35; background left", product_gain_r=0.80, product_gain_b=1.35)
     hurt("1103", "back", "background", -0.5, "EV", background_ev=-0.5)
-    hurt("1205", "front", "background", 0.17, "EV", background_ev=0.17)
+    hurt("1402", "back", "background", 0.17, "EV", background_ev=0.17)
     hurt("1308", "front", "uneven_background", 0.9, "EV left to right", background_ramp_ev=0.9)
     # Lens, sensor, dirt.
     hurt("1402", "front", "focus", 2.4, "px sigma added", blur_px=2.4)
