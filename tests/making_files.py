@@ -20,6 +20,11 @@ def photograph(name):
     return (PHOTOGRAPHS / name).read_bytes()
 
 
+def heic(name):
+    """Bytes of a HEIC picture of `tests/data/heic`: 'upright', or the same 'turned'."""
+    return (PHOTOGRAPHS.parent / "heic" / f"{name}.heic").read_bytes()
+
+
 def scene(height=60, width=90, seed=3):
     """Smooth colourful picture with an asymmetric mark, (height, width, 3) uint8."""
     y, x = np.mgrid[:height, :width]

@@ -7,7 +7,7 @@ import zlib
 
 import numpy as np
 import pytest
-from making_files import photograph, photographs, save, scene, with_segment
+from making_files import heic, photograph, photographs, save, scene, with_segment
 from making_profiles import matrix_profile
 from PIL import Image
 
@@ -61,11 +61,8 @@ def test_a_damaged_profile_is_a_note_not_a_refusal():
 
 
 def test_a_heic_file_is_read():
-    pillow_heif = pytest.importorskip("pillow_heif")
-    buffer = io.BytesIO()
-    pillow_heif.from_pillow(Image.fromarray(scene())).save(buffer, quality=90)
-    facts = read_container(buffer.getvalue())
-    assert (facts["format"], facts["width_px"], facts["height_px"]) == ("HEIC", 90, 60)
+    facts = read_container(heic("upright"))
+    assert (facts["format"], facts["width_px"], facts["height_px"]) == ("HEIC", 288, 360)
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from making_files import ratio_field, save, short_field, text_field, with_exif, with_segment
+from making_files import heic, ratio_field, save, short_field, text_field, with_exif, with_segment
 from PIL import Image
 
 from hostile import pictures as p
@@ -49,12 +49,11 @@ def bad_files():
     """Files whose content is wrong, by name."""
     whole, photo = p.jpeg(), p.photograph()
     png, tiff, webp = save(p.bag(), "PNG"), save(p.bag(), "TIFF"), save(p.bag(), "WEBP")
-    heic = p.heic()
     bad = {
         "zero-bytes.jpg": b"", "one-byte.jpg": b"\xff", "only-start.jpg": b"\xff\xd8", "start-and-end.jpg": b"\xff\xd8\xff\xd9",
         "truncated-half.jpg": whole[: len(whole) // 2], "truncated-header.jpg": whole[:300], "truncated-100.jpg": whole[:-100],
         "truncated-exif.jpg": photo[:90], "truncated.png": png[: len(png) // 2], "truncated.tif": tiff[: len(tiff) // 2],
-        "truncated.webp": webp[: len(webp) // 2], "truncated.heic": heic[: len(heic) // 2], "overwritten.png": p.overwritten(png),
+        "truncated.webp": webp[: len(webp) // 2], "truncated.heic": heic("upright")[: len(heic("upright")) // 2], "overwritten.png": p.overwritten(png),
         "all-zero.jpg": bytes(5000), "all-ff.jpg": b"\xff" * 5000, "noise.jpg": np.random.default_rng(1).bytes(5000),
         "gif.jpg": save(p.bag(), "GIF"), "bmp.jpg": save(p.bag(), "BMP"), "pdf.jpg": b"%PDF-1.7\n1 0 obj<</Type/Catalog/OpenAction<</S/JavaScript>>>>",
         "eps.jpg": b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 9 9\n(touched) (w) file closefile\n", "svg.jpg": b'<?xml version="1.0"?><svg xmlns="http://www.w3.org/2000/svg" onload="window.hacked=1"/>',
@@ -79,7 +78,7 @@ def odd_files():
     cmyk = Image.fromarray(p.bag()).convert("CMYK")
     good = {
         "grey.jpg": save(p.bag()[..., 0], "JPEG"), "progressive.jpg": p.jpeg(progressive=True), "palette.png": save(Image.fromarray(p.bag()).quantize(64), "PNG"), "16-bit.png": p.sixteen_bit("png"),
-        "16-bit.tiff": p.sixteen_bit("tiff"), "transparent.png": p.transparent(), "transparent-grey.png": p.transparent("LA"), "plain.webp": save(p.bag(), "WEBP"), "plain.heic": p.heic(),
+        "16-bit.tiff": p.sixteen_bit("tiff"), "transparent.png": p.transparent(), "transparent-grey.png": p.transparent("LA"), "plain.webp": save(p.bag(), "WEBP"), "plain.heic": heic("upright"),
         "plain.tif": save(p.bag(), "TIFF"), "lzw.tif": save(p.bag(), "TIFF", compression="tiff_lzw"), "png-under.jpg": png, "jpeg-under.png": whole, "webp-under.jpeg": save(p.bag(), "WEBP"), "444.jpg": p.jpeg(subsampling=0),
         "restart-marks.jpg": p.jpeg(restart_marker_blocks=4), "junk-after-end.jpg": whole + b"<script>window.hacked=1</script>" * 20, "trailing-zip.jpg": whole + b"PK\x03\x04" + bytes(50),
         "upper.JPG": whole, "missing-codes.jpg": _without(whole, b"\xff\xc4"), "one-bit.png": save(Image.fromarray(p.bag()).convert("1"), "PNG"),

@@ -1,7 +1,6 @@
 """Bytes of good pictures and of bad ones: every kind that a supplier's folder may hold."""
 
 import functools
-import io
 import struct
 import zlib
 
@@ -191,15 +190,6 @@ def sixteen_bit(format):  # noqa: A002
     ok, data = cv2.imencode(f".{format}", bag().astype(np.uint16) * 257)
     assert ok
     return data.tobytes()
-
-
-def heic():
-    """Bytes of a HEIC picture."""
-    import pillow_heif
-
-    buffer = io.BytesIO()
-    pillow_heif.from_pillow(Image.fromarray(bag())).save(buffer, quality=80)
-    return buffer.getvalue()
 
 
 @functools.cache

@@ -43,9 +43,9 @@ def find(data, format):  # noqa: A002 - the column's name
 
 def heic_info(data):
     """Blocks of the primary picture of a HEIC file: 'exif', 'xmp', 'icc_profile', where it has them."""
-    import pillow_heif  # costs 40 ms and most deliveries hold none
+    import pi_heif  # costs 40 ms and most deliveries hold none
 
-    return pillow_heif.open_heif(data).info
+    return pi_heif.open_heif(data).info
 
 
 def _tiff_of(block):

@@ -201,9 +201,9 @@ def read_tiff(data):
 
 def read_heic(data):
     """Facts of a HEIC file; its size is that after its own turning."""
-    import pillow_heif  # costs 40 ms and most deliveries hold none
+    import pi_heif  # costs 40 ms and most deliveries hold none
 
-    picture = pillow_heif.open_heif(data, convert_hdr_to_8bit=True)
+    picture = pi_heif.open_heif(data, convert_hdr_to_8bit=True)
     width, height = picture.size
     return {
         "format": "HEIC",

@@ -215,9 +215,9 @@ def _open(data, format):  # noqa: A002
 
 
 def _open_heic(data):
-    import pillow_heif  # costs 40 ms and most deliveries hold none
+    import pi_heif  # costs 40 ms and most deliveries hold none
 
-    return pillow_heif.open_heif(data, convert_hdr_to_8bit=True).to_pillow()
+    return pi_heif.open_heif(data, convert_hdr_to_8bit=True).to_pillow()
 
 
 def _from_pillow(picture, container):
