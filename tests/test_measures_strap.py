@@ -2,6 +2,7 @@
 
 import making
 import numpy as np
+import pytest
 
 from catalogue_audit.measures.backdrop import fit_backdrop
 from catalogue_audit.measures.outline import find_outline
@@ -12,7 +13,7 @@ SHAPE = (640, 560)
 BODY = np.array([(150.0, 290), (410, 290), (400, 540), (160, 540)])
 
 
-def state_of(*straps, hanging=None):
+def evidence_of(*straps, hanging=None):
     truth = making.cover(SHAPE, BODY, *straps)
     colour = np.zeros((*SHAPE, 3), np.float32) + np.float32((0.2, 0.05, 0.03))
     if hanging is not None:
@@ -20,7 +21,11 @@ def state_of(*straps, hanging=None):
         colour = colour * (1 - across) + np.float32((0.05, 0.012, 0.008)) * across
     picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), truth, colour)))
     facts = strap_facts(picture, find_outline(picture, fit_backdrop(picture)))
-    return strap_state(dict(zip(EVIDENCE, facts["strap"].tolist())))
+    return dict(zip(EVIDENCE, facts["strap"].tolist()))
+
+
+def state_of(*straps, hanging=None, **known):
+    return strap_state(evidence_of(*straps, hanging=hanging), **known)
 
 
 def test_a_bare_bag_has_no_strap():
@@ -42,6 +47,30 @@ def test_a_strap_across_the_front_is_in_front():
     x = np.linspace(154, 406, 80)
     path = np.stack([x, 320 + 150 * (1 - ((x - 280) / 126) ** 2)], 1)
     assert state_of(hanging=making.strip(path, 10)) == "front"
+
+
+def standing_out(length):
+    """Parts of a painted length along both sides of the body, near its upper corners; the body is 250 px high."""
+    return [making.strip(np.array([[x, 320.0], [x, 320 + length]]), 8) for x in (148, 412)]
+
+
+def test_a_strap_behind_the_body_is_told_by_what_stands_out_beside_its_rings():
+    rings, both = evidence_of(*standing_out(10)), evidence_of(*standing_out(34))
+    assert both["stub_left"] - rings["stub_left"] == pytest.approx(24 / 250, abs=0.02)
+    assert strap_state(both, has_strap=True) == "behind"
+    assert strap_state(rings, has_strap=True) == "none"
+
+
+def test_a_strap_that_hangs_down_beside_the_bag_is_no_ring():
+    handle = making.strip(making.arch(280, 294, 60, 80), 11)
+    down = making.strip(np.array([[420.0, 330], [432, 430], [425, 530]]), 8)
+    assert state_of(handle, down, has_strap=True) == "draped"
+
+
+def test_the_edge_of_a_flap_is_no_strap():
+    x = np.linspace(154, 406, 80)
+    flap = np.stack([x, np.minimum(320 + 150 * (1 - ((x - 280) / 126) ** 6), 420)], 1)
+    assert state_of(hanging=making.strip(flap, 4), has_strap=True) == "none"
 
 
 def test_without_a_product_there_is_a_reason():

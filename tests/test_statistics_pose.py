@@ -95,12 +95,18 @@ def test_a_product_framed_too_small_is_told_by_the_rule():
         ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, {}, "none"),
         ({"arch_height": 1.0, "arch_span": 0.9, "arch_bands": 1}, {"handle_height": 0.0}, "held_up"),
         ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, {"handle_height": 1.2}, "none"),
-        ({"curve": 1.9}, {}, "front"),
-        ({"curve": 1.5}, {}, "none"),
-        ({"curve": 1.5}, {"has_strap": True}, "front"),
-        ({"curve": 1.25}, {"has_strap": True}, "none"),
-        ({"curve": 1.25}, {"has_strap": True, "seen_in_front": True}, "front"),
+        ({"curve": 1.9, "contrast": 0.8}, {}, "front"),
+        ({"curve": 1.9, "contrast": 0.4}, {}, "none"),
+        ({"curve": 1.9, "contrast": 0.4, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
+        ({"curve": 1.5}, {"has_strap": True}, "none"),
+        ({"curve": 1.7}, {"has_strap": True}, "front"),
+        ({"curve": 1.25}, {"has_strap": True, "turned": True}, "front"),
         ({"curve": 1.9}, {"has_strap": False}, "none"),
+        ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {"has_strap": True}, "behind"),
+        ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {}, "none"),
+        ({"curve": 1.2, "stub_left": 0.11, "stub_right": 0.12}, {"has_strap": True, "rings": 0.10}, "none"),
+        ({"curve": 1.2, "stub_left": 0.11, "stub_right": 0.12}, {"has_strap": True, "rings": 0.06}, "behind"),
+        ({"curve": 0.5, "stub_left": 0.18}, {"has_strap": True, "turned": True}, "behind"),
     ],
 )
 def test_strap_states_follow_from_the_evidence(evidence, known, state):
@@ -108,12 +114,12 @@ def test_strap_states_follow_from_the_evidence(evidence, known, state):
 
 
 def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
-    curves = {"A_front": 1.6, "A_three": 1.25, "B_front": 1.2, "B_three": 1.25, "C_front": 1.9}
-    sketches = {f"{k}.jpg": {"strap": np.array([{"curve": value}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, value in curves.items()}
+    curves = {"A_front": 1.7, "A_three": 1.25, "B_front": 1.5, "B_three": 1.25, "C_front": 1.9}
+    sketches = {f"{k}.jpg": {"strap": np.array([{"curve": value, "contrast": 0.7}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, value in curves.items()}
     frames = table(view=["front", "three_quarter"] * 2 + ["front"], sku=["A", "A", "B", "B", "C"]).assign(file=list(sketches))
-    products = pd.DataFrame({"sku": ["A", "B", "C"], "strap": ["detachable", "detachable", "none"]})
+    products = pd.DataFrame({"sku": ["A", "B", "C"], "strap": ["detachable", "none", "none"]})
     assert strap_states(frames, sketches, products).tolist() == ["front", "front", "none", "none", "none"]
-    assert strap_states(frames, sketches).tolist() == ["none", "none", "none", "none", "front"]
+    assert strap_states(frames, sketches).tolist() == ["front", "front", "none", "none", "front"]
 
 
 def test_the_front_edge_alone_tells_a_turn_from_the_others():

@@ -5,15 +5,16 @@ import pandas as pd
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
-from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE, groups
+from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.statistics.strap_states import supplied_straps
 
 BETWEEN_STYLES_DEG = 2.5  # standard deviation of a shape's bias of pitch, on rendered bags of seven styles
 IMPLAUSIBLE_LEAN_DEG = 15.0  # a bag that leans more falls over: then the measure has failed, not the photographer
 IMPLAUSIBLE_TURN_DEG = 30.0  # further off than this it is another view, or a wrong measure
-STRAP_MAJORITY = 0.7  # of a view's pictures: below, the set follows no rule about the strap
+STRAP_MAJORITY = 0.7  # of a view's pictures of products with a strap: below, the set follows no rule about the strap
 STRAP_WORDS = {
     "none": "no strap",
     "front": "the strap in front",
@@ -188,19 +189,22 @@ def _height_cm(evidence, sku):
 
 
 def strap(evidence):
-    """Strap in another state than the brief asks for, or than the view's majority."""
+    """
+    Strap in another state than the brief asks for, or than the view's majority.
+
+    Only products with a strap are compared: those that show one in any view, or have one by the products file.
+    """
     frames = evidence.whole_product
     frames = frames[frames["strap_state"].notna()]
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
-    for view, group in groups(frames[["view", "style", "strap_state"]]):
+    strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
+    frames = frames[frames["sku"].isin(strapped)]
+    for view, group in frames.groupby("view", sort=True):
         asked = brief_terms.strap_state(evidence.brief, view)
-        wanted_state = asked or _majority_state(group["strap_state"])
-        if wanted_state in (None, "any"):
-            continue
-        for frame in evidence.records(group[group["strap_state"] != wanted_state]):
+        for frame, wanted_state in zip(evidence.records(group), _wanted_states(group, asked), strict=True):
             state = frame["strap_state"]
-            if state == "none" and text(frame["sku"]) not in strapped:
-                continue  # no view of this product shows a strap: it has none
+            if wanted_state in (None, "any", state):
+                continue
             wanted = STRAP_WORDS.get(wanted_state, wanted_state)
             source = "the brief asks for" if asked else "the view's other pictures show"
             note = (
@@ -210,8 +214,17 @@ def strap(evidence):
             yield finding("strap", sentence(note), frame)
 
 
+def _wanted_states(group, asked):
+    """The state wanted in each of a view's frames: what the brief asks, else the style's majority, else the view's."""
+    if asked:
+        return [asked] * len(group)
+    of_view = _majority_state(group["strap_state"])
+    of_style = {style: _majority_state(states) for style, states in group.groupby("style")["strap_state"]}
+    return [of_style.get(style) or of_view for style in group["style"]]
+
+
 def _majority_state(states):
-    """The state that most of a view's pictures show; None where there is no clear rule."""
+    """The state that most of the pictures show; None where they are few or follow no clear rule."""
     counts = states.value_counts()
     if len(states) < FEWEST_OF_A_STYLE or counts.iloc[0] < STRAP_MAJORITY * len(states):
         return None

@@ -9,6 +9,7 @@ behind the front one, or nearly so: camera and handles are about equally high.
 
 import numpy as np
 
+from .lines import runs
 from .records import CONFIDENCE_LIMIT
 
 CROWN_SHARE = 0.25  # of the handles' width, about their middle, on which the crown is looked at
@@ -48,7 +49,7 @@ def handles_facts(picture, outline, focal_length_35mm=None):
     columns = range(int(middle) - reach, int(middle) + reach + 1)
     gaps, crowns = [], []
     for column in columns:
-        bands = _runs(mask[top : body_top + 1, np.clip(column, 0, mask.shape[1] - 1)])
+        bands = runs(mask[top : body_top + 1, np.clip(column, 0, mask.shape[1] - 1)])
         bands = [(a, b) for a, b in bands if b - a < BAND_LIMIT * height and b < body_top - top]
         while len(bands) > 1 and bands[1][0] - bands[0][0] > STRAP_ABOVE * height:
             bands = bands[1:]
@@ -112,7 +113,7 @@ def leg_thickness(mask, top, body_top, left, right):
     values = []
     for share in (0.4, 0.5, 0.6, 0.7):
         row = int(top + share * (body_top - top))
-        bands = [b - a for a, b in _runs(mask[row]) if a >= left - 0.2 * (right - left) and b <= right + 0.2 * (right - left)]
+        bands = [b - a for a, b in runs(mask[row]) if a >= left - 0.2 * (right - left) and b <= right + 0.2 * (right - left)]
         if len(bands) >= 2:
             values.extend((bands[0], bands[-1]))
     return float(np.median(values)) if len(values) >= 4 else None
@@ -121,9 +122,3 @@ def leg_thickness(mask, top, body_top, left, right):
 def _product_height(mask):
     rows = np.flatnonzero(mask.any(axis=1))
     return float(rows[-1] - rows[0] + 1)
-
-
-def _runs(line):
-    """Start and end (exclusive) of the runs of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(line, np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist()))

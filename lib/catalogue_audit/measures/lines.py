@@ -193,3 +193,16 @@ def _strongest(score):
         shift = 0.5 * (before - after) / curvature if curvature < 0 else 0.0
     step = STRIP_SLOPES[1] - STRIP_SLOPES[0]
     return float(STRIP_SLOPES[at] + np.clip(shift, -0.5, 0.5) * step), float(score[at, height]), int(height)
+
+
+def runs(line):
+    """
+    Start and end (exclusive) of the runs of True.
+
+    Examples
+    --------
+    >>> runs([False, True, True, False, True])
+    [(1, 3), (4, 5)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(line, np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist()))

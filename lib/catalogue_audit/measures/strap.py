@@ -8,14 +8,17 @@ view and the same product's other pictures are known. The numbers of the
 
 import cv2
 import numpy as np
+from scipy.ndimage import median_filter
 
+from .lines import runs
 from .records import CONFIDENCE_LIMIT
 
 EVIDENCE = (
     "curve",  # contrast along the best hanging curve across the body, over that of the same curves upside down
-    "hardware_left",  # thin parts close to the body's upper sides, fraction of the body's area
-    "hardware_right",
-    "beside_left",  # thin parts farther beside the body and reaching down to its lower half
+    "contrast",  # of that curve, 1 where every part of it is as clear as a seam or hardware
+    "stub_left",  # length along the side of what stands out of it, fraction of the body's height: a ring, or a ring and strap
+    "stub_right",
+    "beside_left",  # thin parts beside the body's lower half, fraction of its area
     "beside_right",
     "arch_height",  # of what stands above the body, fraction of its height
     "arch_span",  # its width just above the body, fraction of the body's width
@@ -23,6 +26,10 @@ EVIDENCE = (
     "apart",  # area of parts lying apart near the base, fraction of the body's area
     "apart_height",  # their height, fraction of the body's height
 )
+SIDE_SPAN = 0.4  # of the body's height, over which a side is smooth
+LEAST_STUB = 0.006  # of the body's width; less is the outline's own unevenness
+WIDE = 0.03  # of the body's width; what stands out less is a bulge of the body
+LEAST_HANGING = 0.04  # of the body's height; a shorter bulge of the lower half is a corner
 CURVE_PX = 320  # long side of the picture in which hanging curves are looked for
 
 
@@ -51,30 +58,65 @@ def strap_facts(picture, outline):
     left, right = int(columns[0]), int(columns[-1]) + 1
     whole = outline.mask[: int(body.shape[0] * scale), : int(body.shape[1] * scale)].astype(np.uint8)
     small = cv2.resize(whole, body.shape[::-1], interpolation=cv2.INTER_AREA) > 0
+    stubs = _standing_out(outline.mask, int(top * scale), int(bottom * scale))
+    curve, contrast = hanging_curve(picture, np.array([left, top, right, bottom]) * scale)
     values = {
-        "curve": hanging_curve(picture, np.array([left, top, right, bottom]) * scale),
+        "curve": curve,
+        "contrast": contrast,
         **_beside(small, body, (left, top, right, bottom)),
         **_arch(small, (left, top, right, bottom)),
         **_apart(small, body, (left, top, right, bottom)),
+        **stubs,
     }
+    for side in ("left", "right"):
+        values[f"beside_{side}"] = max(values[f"beside_{side}"], stubs[f"low_{side}"])
     return {"strap": np.array([values[name] for name in EVIDENCE], np.float32), "reasons": ()}
 
 
 def _beside(mask, body, box):
-    """Thin parts left and right of the body: close to its upper sides, and farther off reaching down."""
+    """Thin parts left and right of the body that reach down to its lower half, fraction of the body's area."""
     left, top, right, bottom = box
-    height, width, area = bottom - top, right - left, float(body.sum())
-    thin = mask & ~body
-    near = max(2, int(0.1 * width))
-    upper, lower = slice(top, top + height // 2), slice(top + height // 2, bottom)
-    sides = {
-        "left": (slice(max(left - near, 0), left + near), slice(0, max(left - 1, 0))),
-        "right": (slice(right - near, right + near), slice(right + 1, mask.shape[1])),
+    lower = (mask & ~body)[top + (bottom - top) // 2 : bottom]
+    area = float(body.sum())
+    return {
+        "beside_left": float(lower[:, : max(left - 1, 0)].sum()) / area,
+        "beside_right": float(lower[:, right + 1 :].sum()) / area,
     }
+
+
+def _standing_out(mask, top, bottom):
+    """
+    What stands out of the body's sides: its length along the side, and its area in the lower half.
+
+    The side itself is the running median of the outermost pixels over `SIDE_SPAN` of the
+    height; a ring and what hangs on it is shorter than half of that.
+
+    Parameters
+    ----------
+    mask : (h, w) bool
+    top, bottom : int
+        First row of the body and the one after its last.
+
+    Returns
+    -------
+    dict
+        ``stub_left``, ``stub_right``: fraction of the body's height; ``low_left``, ``low_right``: fraction of its box's area.
+    """
+    part = mask[top:bottom]
+    height, width = part.shape
+    filled = part.any(axis=1)
+    outermost = {"left": -part.argmax(axis=1), "right": width - 1 - part[:, ::-1].argmax(axis=1)}
+    across = float(np.median((outermost["right"] + outermost["left"])[filled])) if filled.any() else 1.0
+    span = max(3, int(SIDE_SPAN * height)) | 1
     values = {}
-    for name, (close, far) in sides.items():
-        values[f"hardware_{name}"] = float(thin[upper, close].sum()) / area
-        values[f"beside_{name}"] = float(thin[lower, far].sum()) / area
+    for name, edge in outermost.items():
+        beyond = edge - median_filter(edge.astype(float), size=span, mode="nearest")
+        beyond[~filled | (beyond < max(1.5, LEAST_STUB * across))] = 0
+        first, last = max(runs(beyond > 0), key=lambda part: beyond[slice(*part)].sum(), default=(0, 0))
+        values[f"stub_{name}"] = (last - first) / height
+        low = beyond[height // 2 :]
+        tall = [low[a:b].sum() for a, b in runs(low > 0) if b - a > LEAST_HANGING * height and low[a:b].max() > WIDE * across]
+        values[f"low_{name}"] = float(sum(tall)) / (height * max(across, 1.0))
     return values
 
 
@@ -122,23 +164,28 @@ def hanging_curve(picture, box):
     """
     How clearly a curve hangs across the body from its sides.
 
-    Contrast square to the curve, averaged along it, for a family of hanging
-    curves; the same curves turned upside down say what the body's own pattern
-    gives by chance. Returns the ratio of the best of both; 1 where nothing hangs.
+    Contrast square to the curve, in the weaker half of its length, for a family of
+    hanging curves: a flap's or a pocket's edge follows one for a part of its way only.
+    The same curves turned upside down say what the body's own pattern gives by chance.
+
+    Returns
+    -------
+    ratio, contrast : float
+        Best of the hanging curves over the best of those upside down, 1 where nothing hangs; the former, 0 to 1.
     """
     height, width = picture.working.shape[:2]
     factor = max(1, round(max(height, width) / CURVE_PX))
     left, top, right, bottom = (int(v) // factor for v in box)
     if right - left < 16 or bottom - top < 16:
-        return 1.0
+        return 1.0, 0.0
     body = picture.working[top * factor : bottom * factor : factor, left * factor : right * factor : factor]
     grey = cv2.GaussianBlur(cv2.cvtColor(body, cv2.COLOR_RGB2GRAY), (3, 3), 0)
     grey = LOG[grey]
     gradient = np.dstack([cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)])
     limit = 3 * (float(np.median(np.abs(gradient[::2, ::2]).sum(axis=-1))) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
     x = 0.5 * grey.shape[1] * (1 + ALONG)
-    down, up = (_contrast_along(gradient, x, grey.shape[0] * fall, limit) for fall in (FALLS, 1 - FALLS))
-    return float(down.max() / max(float(up.max()), 1e-3))
+    down, up = (float(_contrast_along(gradient, x, grey.shape[0] * fall, limit).max()) for fall in (FALLS, 1 - FALLS))
+    return down / max(up, LEAST_CONTRAST), down
 
 
 def _hanging_family():
@@ -155,13 +202,14 @@ def _hanging_family():
 
 
 LOG = np.log1p(np.arange(256, dtype=np.float32))
-ALONG = np.linspace(-0.88, 0.88, 44, dtype=np.float32)  # places across the body, -1 left to 1 right
+ALONG = np.linspace(-0.88, 0.88, 44, dtype=np.float32)  # places across the body, -1 left to 1 right; four quarters of 11
+LEAST_CONTRAST = 0.03  # of curves upside down; what noise gives
 TILTS = (-0.09, 0.0, 0.09)  # of the body's height, half of what one end hangs lower: a turned body tilts its strap
 FALLS = _hanging_family()
 
 
 def _contrast_along(gradient, x, y, limit):
-    """Share of each curve (k, n) along which the gradient stands square to it and is strong, in two pixels' reach."""
+    """How far the gradient stands square to each curve (k, n) and is strong, in two pixels' reach; mean of the two weakest quarters."""
     dx, dy = np.float32(x[1] - x[0]), np.gradient(y, axis=1)
     length = np.hypot(dx, dy)
     nx, ny = -dy / length, dx / length
@@ -171,4 +219,5 @@ def _contrast_along(gradient, x, y, limit):
         across = np.abs(seen[..., 0] * nx + seen[..., 1] * ny)
         along = np.abs(seen[..., 1] * nx - seen[..., 0] * ny)
         np.maximum(best, across - along, out=best)
-    return np.minimum(best, limit).mean(axis=1) / limit
+    quarters = np.minimum(best, limit).reshape(len(y), 4, -1).mean(axis=2) / limit
+    return np.sort(quarters, axis=1)[:, :2].mean(axis=1)

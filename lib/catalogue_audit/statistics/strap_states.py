@@ -2,19 +2,20 @@
 
 import numpy as np
 
-from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.strap import EVIDENCE
 
 NO_STRAP = ("none", "no", "without", "false", "0")
 LAID_APART = 0.008  # of the body's area; a coil beside the bag covers 0.03 and more, a fallen thread far less
-BESIDE = 0.004  # of the body's area, thin and low beside it: a strap that hangs down
+BESIDE = 0.0015  # of the body's area, thin and low beside it: a strap that hangs down
 ARCH = 0.1  # of the body's height, from which something stands above it
 HELD_HEIGHT, HELD_SPAN = 0.6, 0.72  # a strap held up is anchored at the body's sides; handles stand closer
-CURVE = 1.4  # contrast of a hanging curve against the same upside down; made bags without one reach 1.35 straight on
-LIKELY_CURVE = 1.15  # enough where the same product's front picture shows the strap
-CLEAR_CURVE = 1.7  # where nothing says that the product has a strap: bare panels and seams reach this
-ANCHORED_CURVE = 1.0  # where the strap also stands out beside the body
-HARDWARE = 0.004  # of the body's area, thin beside its upper sides: where a worn strap leaves the body
+CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
+LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
+CLEAR_CONTRAST = 0.6  # of that curve, where nothing else says that the product has a strap: stripes and seams reach 0.5
+RING = 0.05  # of the body's height; what a strap is fastened to stands out of both sides by as much
+ATTACHED = 0.115  # the same with a strap on it; rings alone reach 0.08 on most bags and 0.11 on small ones
+MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
 
 
 def strap_states(frames, sketches, products=None):
@@ -22,7 +23,8 @@ def strap_states(frames, sketches, products=None):
     Strap state of each whole product.
 
     'front' and 'behind' are said as the camera sees it: a strap that hangs across a back
-    picture is in front there. A strap that hides behind the body cannot be seen and reads 'none'.
+    picture is in front there. A strap behind the body is told by what of it stands out beside its
+    rings, and reads 'none' where the body hides that too.
 
     Parameters
     ----------
@@ -48,18 +50,21 @@ def strap_states(frames, sketches, products=None):
         if kinds[row] == "upright" and evidence is not None and len(evidence) == len(EVIDENCE):
             found[row] = dict(zip(EVIDENCE, (float(v) for v in evidence)))
     handles = _handles_by_product(found, skus)
-    supplied = _supplied_straps(products)
+    rings = _rings_by_product(found, skus, views)
+    supplied = supplied_straps(products)
     first = [row for row in found if views[row] in STRAIGHT_ON]
     seen = set()
     for row in first + [row for row in found if views[row] not in STRAIGHT_ON]:
         sku = skus[row]
-        states[row] = strap_state(found[row], handles.get(sku), supplied.get(sku), sku in seen)
+        known = True if sku in seen else supplied.get(sku)
+        turned = shows_a_turn(views[row])
+        states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0))
         if views[row] == "front" and states[row] == "front" and sku:
             seen.add(sku)
     return states
 
 
-def _supplied_straps(products):
+def supplied_straps(products):
     """sku -> whether the products file gives it a strap; left out where it does not say."""
     if products is None or not {"sku", "strap"} <= set(products.columns):
         return {}
@@ -79,7 +84,22 @@ def _handles_by_product(found, skus):
     return {sku: min(values) for sku, values in heights.items() if len(values) > 1 and sku}
 
 
-def strap_state(evidence, handle_height=None, has_strap=None, seen_in_front=False):
+def _rings_by_product(found, skus, views):
+    """What stands out of the sides in the straight-on picture that shows least of it: the rings alone. Needs two pictures."""
+    lengths = {}
+    for row, evidence in found.items():
+        if views[row] in STRAIGHT_ON and skus[row]:
+            lengths.setdefault(skus[row], []).append(_standing_out(evidence, turned=False))
+    return {sku: min(values) for sku, values in lengths.items() if len(values) > 1}
+
+
+def _standing_out(evidence, turned):
+    """Length along the sides of what stands out of them; of the nearer side where the product is turned."""
+    both = evidence["stub_left"], evidence["stub_right"]
+    return max(both) if turned else sum(both) / 2
+
+
+def strap_state(evidence, handle_height=None, has_strap=None, turned=False, rings=0.0):
     """
     State told from one picture's evidence.
 
@@ -90,9 +110,11 @@ def strap_state(evidence, handle_height=None, has_strap=None, seen_in_front=Fals
     handle_height : float, optional
         What stands above the body in all pictures of this product, fraction of its height; None where not known.
     has_strap : bool, optional
-        What the products file says.
-    seen_in_front : bool
-        Whether the product's front picture shows the strap in front.
+        What the products file or the product's other pictures say.
+    turned : bool
+        Whether this is a three-quarter view.
+    rings : float
+        How far along the sides the product's rings alone stand out, fraction of its height; 0 where not known.
 
     Returns
     -------
@@ -100,17 +122,22 @@ def strap_state(evidence, handle_height=None, has_strap=None, seen_in_front=Fals
     """
     if has_strap is False:
         return "none"
-    beside = max(evidence["beside_left"], evidence["beside_right"])
     if evidence["apart"] > LAID_APART:
         return "coiled"
-    if beside > BESIDE:
+    if max(evidence["beside_left"], evidence["beside_right"]) > BESIDE:
         return "draped" if evidence["arch_height"] > ARCH else "coiled"
     wide = evidence["arch_height"] > HELD_HEIGHT and evidence["arch_span"] > HELD_SPAN
     if wide and (evidence["arch_bands"] >= 2 or (handle_height is not None and handle_height < 0.7 * evidence["arch_height"])):
         return "held_up"
-    needed = CURVE if has_strap else CLEAR_CURVE
-    if seen_in_front:
-        needed = LIKELY_CURVE
-    if max(evidence["hardware_left"], evidence["hardware_right"]) > HARDWARE and (has_strap or seen_in_front):
-        needed = ANCHORED_CURVE
-    return "front" if evidence["curve"] > needed else "none"
+    if _hangs_in_front(evidence, has_strap, turned):
+        return "front"
+    attached = _standing_out(evidence, turned) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
+    return "behind" if has_strap and attached else "none"
+
+
+def _hangs_in_front(evidence, has_strap, turned):
+    """Whether a curve hangs across the body as clearly as this view and product call for."""
+    if has_strap:
+        return evidence["curve"] > (LIKELY_CURVE if turned else CURVE)
+    fastened = min(evidence["stub_left"], evidence["stub_right"]) > RING
+    return evidence["curve"] > CURVE and (fastened or evidence["contrast"] > CLEAR_CONTRAST)
