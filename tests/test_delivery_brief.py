@@ -347,8 +347,8 @@ def test_any_value_under_a_known_key_is_read_or_told(key, value):
 
 
 def test_the_aql_series_is_the_standards():
-    # MIL-STD-105E (1989), tables II-A to II-C: preferred AQLs, per cent nonconforming up to 10
-    assert AQLS == (0.010, 0.015, 0.025, 0.040, 0.065, 0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
+    # MIL-STD-105E (1989), tables II-A to II-C: preferred AQLs, per cent nonconforming from 0.10 to 10
+    assert AQLS == (0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
     # the series is R5 of ISO 3: each figure is the one before times the fifth root of ten, rounded
     for smaller, larger in zip(AQLS, AQLS[1:], strict=False):
         assert larger / smaller == pytest.approx(10 ** (1 / 5), rel=0.07)

@@ -119,6 +119,15 @@ def _add_review(commands):
     review.add_argument("--originals", metavar="DIR", help="camera originals of retouched finals")
     review.add_argument("--decisions", metavar="FILE", help="findings accepted earlier, with reasons")
     review.add_argument("--previous", metavar="REPORT", help="report folder of the audit before this one")
+    review.add_argument("--check-sheet", metavar="FILE", help="the report's check_sheet.csv, filled in: what only eyes can judge")
+    review.add_argument(
+        "--earlier",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="REPORT",
+        help="reports of earlier deliveries, by whose samples this one's is normal, tightened or reduced",
+    )
     review.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
     review.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
     review.set_defaults(run=_run_review)
@@ -283,6 +292,8 @@ def _run_review(options):
         originals=options.originals,
         decisions=options.decisions,
         previous=options.previous,
+        check_sheet=options.check_sheet,
+        earlier=options.earlier,
         jobs=options.jobs,
         tables_only=options.tables_only,
         progress=progress,

@@ -402,6 +402,7 @@ CHECKS = {
         Check("sensor_spots", "major", "retouch", "originals", 5.0, None, "frames"),
         Check("focal_length", "major", "reshoot", "originals", 0.05, None, "fraction"),
         Check("metadata", "minor", "check"),
+        Check("styling", "major", "reshoot"),
     )
 }
 

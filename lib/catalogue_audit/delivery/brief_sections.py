@@ -11,10 +11,13 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from catalogue_audit.delivery.name_patterns import pattern_fault
 from catalogue_audit.delivery.view_words import VIEWS, fold
-from catalogue_audit.schema import CHECKS, VIEW_KINDS
+from catalogue_audit.schema import CHECKS, PRODUCT_FILE_COLUMNS, VIEW_KINDS
 
-# Preferred AQLs of MIL-STD-105E and ISO 2859-1 up to 10 % (nonconforming items).
-AQLS = (0.010, 0.015, 0.025, 0.040, 0.065, 0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
+# Preferred AQLs of MIL-STD-105E and ISO 2859-1, per cent nonconforming; smaller ones need lots of thousands.
+AQLS = (0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
+INSPECTION_LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
+# Columns of the check sheet that are no questions.
+SHEET_COLUMNS = ("no", *PRODUCT_FILE_COLUMNS, "note")
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -286,9 +289,19 @@ class Verdict(Section):
 class Sampling(Section):
     """Random sample of products for what only eyes can judge (ISO 2859-1 / MIL-STD-105E, single sampling)."""
 
-    level: Literal["S-1", "S-2", "S-3", "S-4", "I", "II", "III"] = Field("II", description="inspection level")
-    aql: float = Field(2.5, description="acceptance quality limit, per cent; one of the standard's figures")
+    questions: list[Annotated[str, Field(min_length=1, max_length=60)]] = Field(
+        ["hardware neat", "zip straight", "tag placed", "stuffing natural"],
+        description="what to look at on each product of the report's check sheet, which --check-sheet reads back;\n"
+        "[] draws no sample",
+    )
+    level: Literal[INSPECTION_LEVELS] = Field("II", description="inspection level")
+    aql: float = Field(2.5, description="acceptance quality limit, per cent of products; one of the standard's figures")
     seed: int = Field(1, ge=0, description="the same number draws the same sample")
+    reduced: bool = Field(
+        False,
+        description="true: a smaller sample after ten deliveries accepted in a row (named with --earlier);\n"
+        "only where the work is known to be steady",
+    )
 
     @field_validator("aql")
     @classmethod
@@ -297,6 +310,19 @@ class Sampling(Section):
             msg = f"{value} is not in the standard's series: " + ", ".join(f"{aql:g}" for aql in AQLS)
             raise ValueError(msg)
         return value
+
+    @field_validator("questions")
+    @classmethod
+    def _questions_are_columns_of_their_own(cls, questions):
+        named = [fold(question).strip() for question in questions]
+        for question, name in zip(questions, named, strict=True):
+            if name.replace(" ", "_") in SHEET_COLUMNS or not name:
+                msg = f"'{question}' is a column of the check sheet already"
+                raise ValueError(msg)
+            if named.count(name) > 1:
+                msg = f"'{question}' is there twice"
+                raise ValueError(msg)
+        return questions
 
 
 class Shared(Section):

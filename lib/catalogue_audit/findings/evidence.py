@@ -8,6 +8,7 @@ import pandas as pd
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.outliers import FEWEST_OF_A_STYLE
+from catalogue_audit.findings.sample import CheckSheet, take_sample
 from catalogue_audit.statistics.robust import mad_scale
 from catalogue_audit.statistics.tables import table_from_rows
 
@@ -56,6 +57,10 @@ class Evidence:
         The rule the set follows, or the brief's.
     sketches : mapping of str to dict
         File to sketch, loaded one at a time.
+    check_sheet : CheckSheet or None
+        Of this delivery's sample, as filled in.
+    earlier : sequence of dict
+        What became of the samples of earlier deliveries, see `sample.read_earlier`.
     as_of : str or None
         ISO date on which the delivery is judged, for ``due`` and
         ``sample_until``; None takes the brief's ``as_of`` or the newest
@@ -77,6 +82,8 @@ class Evidence:
     detail: pd.DataFrame = _table("file")
     framing_rule: str = ""
     sketches: Mapping = field(default_factory=dict)
+    check_sheet: CheckSheet | None = None
+    earlier: tuple = ()
     as_of: str | None = None
 
     def __post_init__(self):
@@ -162,6 +169,11 @@ class Evidence:
         """SKUs of the files that show a product, in order of first appearance."""
         frames = self.frames
         return list(dict.fromkeys(frames.loc[frames["view_kind"] != "target", "sku"].dropna()))
+
+    @cached_property
+    def sample(self):
+        """The random sample of products for what only eyes can judge; None where there is none."""
+        return take_sample(self.skus, self.brief.sampling, self.check_sheet, self.earlier)
 
 
 def groups(frames):

@@ -17,6 +17,7 @@ from catalogue_audit.findings import (
     pose,
     product_colour,
     sameness,
+    sample,
     sharpness,
 )
 from catalogue_audit.findings.causes import one_finding_a_cause
@@ -68,6 +69,7 @@ JUDGES = (
     ("sensor_spots", sharpness.sensor_spots),
     ("focal_length", focal_length.focal_length),
     ("metadata", files.metadata),
+    ("styling", sample.styling),
 )
 
 

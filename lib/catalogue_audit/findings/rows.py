@@ -106,6 +106,11 @@ def view_words(view):
     return VIEW_WORDS.get(view, plain(view).replace("_", " "))
 
 
+def check_words(check):
+    """A check's name as a reader says it."""
+    return plain(check).replace("_", " ")
+
+
 def plain(value):
     """Text of the delivery on one line, without control characters (it is data, and shown as data)."""
     return "".join(c if c.isprintable() else "?" for c in str(value))

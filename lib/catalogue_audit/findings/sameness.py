@@ -1,7 +1,7 @@
 """Pictures delivered twice: the same bytes or pixels, or the same photograph exported, cropped or mirrored again."""
 
 from catalogue_audit.findings import brief_terms
-from catalogue_audit.findings.rows import called, finding, listed, sentence, text
+from catalogue_audit.findings.rows import called, counted, finding, listed, sentence, text
 from catalogue_audit.statistics.numbering import connected
 
 EXACT_KINDS = {"same_bytes": "the same file", "same_pixels": "the same picture, pixel by pixel,"}
@@ -54,10 +54,11 @@ def _duplicates(evidence, check, kinds, said=frozenset()):
             if len(skus) > 1
             else "keep one, and ask for the picture that was meant"
         )
+        cause = f"one picture in {counted(len(group), 'file')}, {listed([rows[place]['file'] for place in sorted(group)])}"
         for place in sorted(group):
             same = [rows[other]["file"] for other in sorted(group) if other != place]
             note = f"the {called(rows[place])} is {kinds[kind_of[place]]} as {listed(same)}: {mend}"
-            yield finding(check, sentence(note), rows[place])
+            yield finding(check, sentence(note), rows[place], cause=cause)
 
 
 def explained_by_duplicates(rows, evidence):

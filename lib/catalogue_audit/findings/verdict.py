@@ -4,11 +4,15 @@ from catalogue_audit import schema
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.completeness import delivered_views, views_of_products
 from catalogue_audit.findings.decisions import is_accepted
-from catalogue_audit.findings.rows import counted, listed, text
+from catalogue_audit.findings.rows import check_words, counted, listed, text, view_words
+from catalogue_audit.findings.sample import objection
 from catalogue_audit.statistics.tables import table_from_rows
 
 ACCEPT, CORRECT, RETURN = "accept", "accept_after_corrections", "return"
 ACTING = ("critical", "major")
+# How a reason names what a remedy asks for.
+BACK_FOR = (("reshoot", "to photograph again"), ("supply", "with pictures missing, damaged or of another product"))
+MENDED_BY = (("retouch", "to retouch"), ("re-export", "to export again"), ("rename", "to rename"), ("check", "to look at"), ("supply", "to supply"), ("reshoot", "to photograph again"))
 
 
 def product_table(evidence, findings):
@@ -130,27 +134,61 @@ def delivery_verdict(evidence, findings, products):
 
 
 def _verdict(evidence, findings, acting, products, measured):
-    """Verdict by the brief's acceptance rules, and the reasons for it as sentences without a full stop."""
+    """Verdict by the brief's acceptance rules, and the reasons for it: sentences without a full stop."""
     if not measured:
         return RETURN, ["none of the files could be measured"]
+    returning = brief_terms.returning_remedies(evidence.brief)
     returned = products[products["verdict"] == RETURN]
-    reasons = []
-    if len(returned) > brief_terms.returned_share(evidence.brief) * len(products):
-        reasons.append(f"{counted(len(returned), 'product')} of {len(products)} must go back ({listed(returned['sku'], 3)})")
-    whole = acting[acting["sku"].isna()]
-    unmendable = whole[whole["remedy"].isin(brief_terms.returning_remedies(evidence.brief))]
-    if len(unmendable):
-        reasons.append(f"{counted(count_causes(unmendable), 'finding')} about the delivery as a whole need new pictures")
+    going_back = acting[acting["remedy"].isin(returning)]
+    tolerated = len(returned) <= brief_terms.returned_share(evidence.brief) * len(products)
+    reasons = [] if tolerated else [_returned_words(returned, len(products), going_back)]
+    reasons += _without_product(going_back[going_back["sku"].isna()])
+    reasons += [words for words in [objection(evidence.sample)] if words]
     if reasons:
         return RETURN, reasons
     if len(acting):
-        mended = products[products["verdict"] != ACCEPT]
-        words = f"{counted(count_causes(acting), 'finding')} can be put right without new pictures"
-        if len(returned):
-            words = f"{counted(len(returned), 'product')} must go back, which the brief tolerates; the rest can be put right"
-        return CORRECT, [f"{words} ({counted(len(mended), 'product')} concerned)"]
+        reasons = [_returned_words(returned, len(products), going_back) + ", which the brief tolerates"] if len(returned) else []
+        return CORRECT, reasons + _mended_words(acting[~acting["remedy"].isin(returning)])
     minor = count_causes(findings)
     return ACCEPT, [f"{counted(minor, 'minor finding')}, nothing that needs action" if minor else "no findings"]
+
+
+def _returned_words(returned, total, going_back):
+    """How many products go back, and for what."""
+    own = going_back[going_back["sku"].isin(set(returned["sku"]))]
+    why = [f"{own.loc[own['remedy'] == remedy, 'sku'].nunique()} {words}" for remedy, words in BACK_FOR if (own["remedy"] == remedy).any()]
+    return f"{len(returned)} of {counted(total, 'product')} must go back ({listed(returned['sku'], 3)}): {' and '.join(why)}"
+
+
+def _without_product(findings):
+    """A reason for each check that sends pictures back without saying of which product: a view, the delivery, unread names."""
+    reasons = []
+    single = findings[findings["file"].notna()]
+    if len(single):
+        checks = single.groupby("check")["file"].nunique().sort_values(ascending=False, kind="stable").index
+        pictures = single["file"].nunique()
+        reasons.append(
+            f"{counted(pictures, 'picture')} of no known product {'needs' if pictures == 1 else 'need'} to be taken or supplied again "
+            f"({listed([check_words(check) for check in checks], 3)})"
+        )
+    for check, view in findings.loc[findings["file"].isna(), ["check", "view"]].drop_duplicates().itertuples(index=False):
+        whose = f"the {view_words(view)} pictures" if text(view) else "the pictures"
+        reasons.append(
+            f"the {view_words(view)} is missing from nearly every product"
+            if check == "missing_view" and text(view)
+            else f"nearly all of {whose} need to be taken or supplied again ({check_words(check)})"
+        )
+    return reasons
+
+
+def _mended_words(findings):
+    """What can be put right without new pictures, by remedy, causes counted once."""
+    if findings.empty:
+        return []
+    counts = [(count_causes(findings[findings["remedy"] == remedy]), words) for remedy, words in MENDED_BY]
+    number = count_causes(findings)
+    named = " and ".join(f"{count} {words}" for count, words in counts if count)
+    return [f"{counted(number, 'thing')} can be put right without new pictures: {named}"]
 
 
 def _sentence(verdict, reasons, measured, total):

@@ -106,8 +106,7 @@ def things_to_do(findings):
     for number, row in enumerate(findings.to_dict("records")):
         if number in accepted:
             continue
-        alone = is_missing(row.get("cause"))
-        key = (row["check"], number) if alone else (row["check"], row["cause"])
+        key = number if is_missing(row.get("cause")) else row["cause"]
         groups.setdefault(key, []).append(row | {"row": number})
     things = [_thing(rows) for rows in groups.values()]
     return sorted(things, key=lambda thing: (severity_rank(thing.severity), -thing.weight, -len(thing.files), thing.rows[0]))

@@ -6,6 +6,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from catalogue_audit.report.audit import write_data, write_summary
+from catalogue_audit.report.chart_files import write_charts
+from catalogue_audit.report.check_sheet import write_check_sheet, write_check_sheet_on_paper
 from catalogue_audit.report.notebooks import REPORT_NOTEBOOKS, NotebookFailed, run_notebooks
 from catalogue_audit.report.page import write_page
 from catalogue_audit.report.pictures import write_pictures
@@ -40,10 +42,11 @@ def write_report(audit, folder, notebooks=True):
     folder = Path(folder)
     audit = replace(audit, versions=versions() | audit.versions)
     write_data(audit, folder)
+    check_sheet = write_check_sheet(audit, folder)
     if not notebooks:
         return audit.summary
-    sizes = write_pictures(audit, folder)
-    sheets = write_sheets(audit, folder)
+    sizes, charts = write_pictures(audit, folder), write_charts(audit, folder)
+    sheets = [*write_sheets(audit, folder), *check_sheet, *write_check_sheet_on_paper(audit, folder)]
     incomplete, beside = "", []
     try:
         beside = [(f"notebooks/{path.name}", NOTEBOOK_WORDS.get(path.name, path.stem)) for path in run_notebooks(folder, REPORT_NOTEBOOKS)]
@@ -51,7 +54,7 @@ def write_report(audit, folder, notebooks=True):
         incomplete = str(error)
         audit = replace(audit, summary=audit.summary | {"incomplete": incomplete, "exit_status": COULD_NOT_FINISH})
         write_summary(audit.summary, folder)
-    write_page(audit, folder, sizes, incomplete=incomplete, sheets=sheets, notebooks=beside)
+    write_page(audit, folder, sizes, charts, incomplete=incomplete, sheets=sheets, notebooks=beside)
     return audit.summary
 
 

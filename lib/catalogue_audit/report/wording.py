@@ -50,6 +50,7 @@ CHECK_TITLES = {
     "sensor_spots": "Sensor dust",
     "focal_length": "Focal length",
     "metadata": "Metadata",
+    "styling": "Styling, by eye",
 }
 
 REMEDY_TITLES = {

@@ -12,6 +12,7 @@ from catalogue_audit.findings.corrections import corrections
 from catalogue_audit.findings.decisions import apply_decisions, read_decisions
 from catalogue_audit.findings.evidence import Evidence
 from catalogue_audit.findings.judge import find
+from catalogue_audit.findings.sample import read_check_sheet, read_earlier, sampling_summary
 from catalogue_audit.findings.stage import tell_stage
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
@@ -37,6 +38,8 @@ def judge_delivery(
     originals=None,
     decisions=None,
     previous=None,
+    check_sheet=None,
+    earlier=(),
     notes=(),
 ):
     """
@@ -52,7 +55,7 @@ def judge_delivery(
     brief : Brief
     products : DataFrame, optional
         The supplied products file.
-    originals, decisions, previous : optional
+    originals, decisions, previous, check_sheet, earlier : optional
         As in `runs.review.review`.
     notes : tuple of str
         What happened on the way, for the report's method part.
@@ -82,6 +85,8 @@ def judge_delivery(
         spots=spots,
         framing_rule=framing_rule(frames, brief, products),
         sketches=sketches,
+        check_sheet=None if check_sheet is None else read_check_sheet(check_sheet, brief.sampling.questions),
+        earlier=read_earlier(earlier),
     )
     findings, marks = find(evidence)
     if decisions is not None:
@@ -97,6 +102,7 @@ def judge_delivery(
         "tool_version": __version__,
         "brief": brief.model_dump(mode="json"),
         **verdict,
+        "sampling": sampling_summary(evidence.sample, brief.sampling, evidence.skus, previous is not None),
     }
     return Audit(
         brief=brief,

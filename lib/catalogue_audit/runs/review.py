@@ -13,6 +13,7 @@ from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import UsageError
 from catalogue_audit.findings.decisions import read_decisions
+from catalogue_audit.findings.sample import read_check_sheet, read_earlier
 from catalogue_audit.measures.applicability import applicable, shows_a_turn
 from catalogue_audit.measures.roll import roll_for_view
 from catalogue_audit.runs import store
@@ -42,6 +43,8 @@ def review(
     originals=None,
     decisions=None,
     previous=None,
+    check_sheet=None,
+    earlier=(),
     jobs=None,
     tables_only=False,
     progress=None,
@@ -59,6 +62,11 @@ def review(
         The brief; the products file (by default ``products.csv`` in the
         delivery, where there is one); the folder of camera originals; the
         decisions file; the report folder of the audit before this one.
+    check_sheet : str or Path, optional
+        The check sheet of this delivery's sample, as filled in.
+    earlier : sequence of str or Path
+        Report folders of earlier deliveries, whose samples decide between
+        normal, tightened and reduced inspection.
     jobs : int, optional
         Worker processes.
     tables_only : bool
@@ -85,12 +93,14 @@ def review(
         "originals": originals,
         "decisions": decisions,
         "previous": previous,
+        "check_sheet": check_sheet,
+        "earlier": earlier,
         "jobs": jobs,
         "tables_only": tables_only,
         "progress": progress,
     }
     listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
-    _check_files(decisions, previous)
+    _check_files(the_brief, decisions, previous, check_sheet, earlier)
     with writable(out), output_lock(out / WORK_FOLDER):
         return audit_listing(source, listing, the_brief, supplied, out, **options)
 
@@ -127,6 +137,8 @@ def audit_listing(
     originals=None,
     decisions=None,
     previous=None,
+    check_sheet=None,
+    earlier=(),
     jobs=None,
     tables_only=False,
     progress=None,
@@ -174,6 +186,8 @@ def audit_listing(
             originals=originals,
             decisions=decisions,
             previous=previous,
+            check_sheet=check_sheet,
+            earlier=earlier,
             notes=notes + history_notes,
         )
         audit = replace(audit, summary=audit.summary | _not_in_the_tables(listing))
@@ -253,8 +267,11 @@ def _with_roll_of_view(facts, name):
     return others | roll | {"reasons": reasons}
 
 
-def _check_files(decisions, previous):
+def _check_files(brief, decisions, previous, check_sheet, earlier):
     """What would be refused at the end of the audit is refused before it begins."""
+    read_earlier(earlier)
+    if check_sheet is not None:
+        read_check_sheet(check_sheet, brief.sampling.questions)
     if decisions is not None:
         read_decisions(decisions)
     if previous is not None and not (Path(previous) / "tables" / "frames.csv").is_file():

@@ -1,100 +1,15 @@
 """
 Acceptance sampling by attributes: single sampling plans, switching, risk, and the sample itself.
-
-The figures of the tables are those of MIL-STD-105E (1989, public release),
-Tables I, II-A, II-B and II-C, which ISO 2859-1 continues.
 """
 
+import bisect
 import hashlib
 import math
 from typing import NamedTuple
 
 from scipy import stats
 
-LETTERS = "ABCDEFGHJKLMNPQR"  # no I, no O
-AQLS = (0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)  # per cent nonconforming
-
-# Table I: first lot size of each row, and the letters of the row at S-1, S-2, S-3, S-4, I, II, III.
-LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
-CODE_LETTERS = (
-    (2, "AAAAAAB"),
-    (9, "AAAAABC"),
-    (16, "AABBBCD"),
-    (26, "ABBCCDE"),
-    (51, "BBCCCEF"),
-    (91, "BBCDDFG"),
-    (151, "BCDEEGH"),
-    (281, "BCDEFHJ"),
-    (501, "CCEFGJK"),
-    (1201, "CDEGHKL"),
-    (3201, "CDFGJLM"),
-    (10001, "CDFHKMN"),
-    (35001, "DEGJLNP"),
-    (150001, "DEGJMPQ"),
-    (500001, "DEHKNQR"),
-)
-
-SAMPLE_SIZES = {
-    "normal": (2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000),
-    "tightened": (2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000),
-    "reduced": (2, 2, 2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800),
-}
-
-# Tables II-A, II-B, II-C: Ac/Re, one line a letter, one column an AQL;
-# v: use the first plan below, ^: use the first plan above.
-PLANS = {
-    "normal": """
-        v v v v v v v v v 0/1 v
-        v v v v v v v v 0/1 ^ v
-        v v v v v v v 0/1 ^ v 1/2
-        v v v v v v 0/1 ^ v 1/2 2/3
-        v v v v v 0/1 ^ v 1/2 2/3 3/4
-        v v v v 0/1 ^ v 1/2 2/3 3/4 5/6
-        v v v 0/1 ^ v 1/2 2/3 3/4 5/6 7/8
-        v v 0/1 ^ v 1/2 2/3 3/4 5/6 7/8 10/11
-        v 0/1 ^ v 1/2 2/3 3/4 5/6 7/8 10/11 14/15
-        0/1 ^ v 1/2 2/3 3/4 5/6 7/8 10/11 14/15 21/22
-        ^ v 1/2 2/3 3/4 5/6 7/8 10/11 14/15 21/22 ^
-        v 1/2 2/3 3/4 5/6 7/8 10/11 14/15 21/22 ^ ^
-        1/2 2/3 3/4 5/6 7/8 10/11 14/15 21/22 ^ ^ ^
-        2/3 3/4 5/6 7/8 10/11 14/15 21/22 ^ ^ ^ ^
-        3/4 5/6 7/8 10/11 14/15 21/22 ^ ^ ^ ^ ^
-        5/6 7/8 10/11 14/15 21/22 ^ ^ ^ ^ ^ ^""",
-    "tightened": """
-        v v v v v v v v v v v
-        v v v v v v v v v 0/1 v
-        v v v v v v v v 0/1 v v
-        v v v v v v v 0/1 v v 1/2
-        v v v v v v 0/1 v v 1/2 2/3
-        v v v v v 0/1 v v 1/2 2/3 3/4
-        v v v v 0/1 v v 1/2 2/3 3/4 5/6
-        v v v 0/1 v v 1/2 2/3 3/4 5/6 8/9
-        v v 0/1 v v 1/2 2/3 3/4 5/6 8/9 12/13
-        v 0/1 v v 1/2 2/3 3/4 5/6 8/9 12/13 18/19
-        0/1 v v 1/2 2/3 3/4 5/6 8/9 12/13 18/19 ^
-        v v 1/2 2/3 3/4 5/6 8/9 12/13 18/19 ^ ^
-        v 1/2 2/3 3/4 5/6 8/9 12/13 18/19 ^ ^ ^
-        1/2 2/3 3/4 5/6 8/9 12/13 18/19 ^ ^ ^ ^
-        2/3 3/4 5/6 8/9 12/13 18/19 ^ ^ ^ ^ ^
-        3/4 5/6 8/9 12/13 18/19 ^ ^ ^ ^ ^ ^""",
-    "reduced": """
-        v v v v v v v 0/1 0/1 0/1 0/2
-        v v v v v v v 0/1 0/1 0/1 0/2
-        v v v v v v v 0/1 0/1 v 0/2
-        v v v v v v 0/1 ^ v 0/2 1/3
-        v v v v v 0/1 ^ v 0/2 1/3 1/4
-        v v v v 0/1 ^ v 0/2 1/3 1/4 2/5
-        v v v 0/1 ^ v 0/2 1/3 1/4 2/5 3/6
-        v v 0/1 ^ v 0/2 1/3 1/4 2/5 3/6 5/8
-        v 0/1 ^ v 0/2 1/3 1/4 2/5 3/6 5/8 7/10
-        0/1 ^ v 0/2 1/3 1/4 2/5 3/6 5/8 7/10 10/13
-        ^ v 0/2 1/3 1/4 2/5 3/6 5/8 7/10 10/13 ^
-        v 0/2 1/3 1/4 2/5 3/6 5/8 7/10 10/13 ^ ^
-        0/2 1/3 1/4 2/5 3/6 5/8 7/10 10/13 ^ ^ ^
-        1/3 1/4 2/5 3/6 5/8 7/10 10/13 ^ ^ ^ ^
-        1/4 2/5 3/6 5/8 7/10 10/13 ^ ^ ^ ^ ^
-        2/5 3/6 5/8 7/10 10/13 ^ ^ ^ ^ ^ ^""",
-}
+from catalogue_audit.statistics.sampling_tables import AQLS, CODE_LETTERS, LETTERS, LEVELS, PLANS, SAMPLE_SIZES
 
 REJECTED_TO_TIGHTEN = 2  # of at most five consecutive lots on normal inspection
 LOTS_TO_TIGHTEN = 5
@@ -120,7 +35,7 @@ class Plan(NamedTuple):
     whole_lot: bool
 
 
-class History(NamedTuple):
+class Switching(NamedTuple):
     """Where the switching rules stand: the inspection for the next lot, or ``stopped``, and why."""
 
     inspection: str
@@ -269,10 +184,8 @@ def quality_at(probability, lot, n, accept):
     >>> quality_at(0.1, 60, 13, 0)
     9
     """
-    for bad in range(lot + 1):
-        if acceptance_probability(lot, bad, n, accept) <= probability:
-            return bad
-    return lot
+    chances = range(lot + 1)
+    return min(bisect.bisect_left(chances, -probability, key=lambda bad: -acceptance_probability(lot, bad, n, accept)), lot)
 
 
 def draw_sample(products, n, seed):
@@ -301,7 +214,7 @@ def draw_sample(products, n, seed):
     >>> draw_sample(["b", "a", "c"], 2, seed=1) == draw_sample(["c", "b", "a"], 2, seed=1)
     True
     """
-    ranked = sorted(set(products), key=lambda sku: (hashlib.sha256(f"{seed}\n{sku}".encode()).digest(), sku))
+    ranked = sorted(set(products), key=lambda sku: (hashlib.sha256(f"{seed}\n{sku}".encode("utf-8", "surrogatepass")).digest(), sku))
     return sorted(ranked[: max(n, 0)])
 
 
@@ -327,7 +240,7 @@ def switch_inspection(results, reduced_wanted=False):
 
     Returns
     -------
-    History
+    Switching
 
     References
     ----------
@@ -343,11 +256,11 @@ def switch_inspection(results, reduced_wanted=False):
         here.append(result)
         moved = _next_inspection(inspection, here, reduced_wanted)
         if moved == "stopped":
-            return History("tightened", True, f"{REJECTED_TO_STOP} lots in sequence not accepted on tightened inspection")
+            return Switching("tightened", True, f"{REJECTED_TO_STOP} lots in sequence not accepted on tightened inspection")
         if moved:
             inspection, reason = moved
             here = []
-    return History(inspection, False, reason)
+    return Switching(inspection, False, reason)
 
 
 def _next_inspection(inspection, results, reduced_wanted):
