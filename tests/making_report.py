@@ -1,6 +1,7 @@
 """A written report folder from a made audit, without running the notebooks."""
 
 from catalogue_audit.report.audit import write_data
+from catalogue_audit.report.chart_files import write_charts
 from catalogue_audit.report.page import write_page
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.report.sheets import write_sheets
@@ -11,5 +12,5 @@ def write_made_report(audit, folder, **page):
     write_data(audit, folder)
     sizes = write_pictures(audit, folder)
     sheets = write_sheets(audit, folder)
-    write_page(audit, folder, sizes, sheets=sheets, **page)
+    write_page(audit, folder, sizes, write_charts(audit, folder), sheets=sheets, **page)
     return folder

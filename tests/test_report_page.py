@@ -8,7 +8,9 @@ import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
 from catalogue_audit.report.audit import read_audit, write_data
-from catalogue_audit.report.page import environment, headline, write_page
+from catalogue_audit.report.headline import headline
+from catalogue_audit.report.page import write_page
+from catalogue_audit.report.page_words import environment
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.report.tables import read_table
 from catalogue_audit.schema import SEVERITIES, TABLES
@@ -178,7 +180,7 @@ def test_where_nothing_was_measured_the_report_still_says_so(tmp_path, unread):
 def test_an_incomplete_report_says_so_first(tmp_path):
     audit = make_audit(1, faults=False)
     write_data(audit, tmp_path)
-    write_page(audit, tmp_path, write_pictures(audit, tmp_path), incomplete="The notebook 'x' did not run to its end: it <b>stopped</b>.")
+    write_page(audit, tmp_path, write_pictures(audit, tmp_path), {}, incomplete="The notebook 'x' did not run to its end: it <b>stopped</b>.")
     page = BeautifulSoup((tmp_path / "report.html").read_text(encoding="utf-8"), "html.parser")
     first = page.body.find(["p", "h1"])
     assert first.get("role") == "alert" and "Incomplete" in first.text and "<b>stopped</b>" in first.text
@@ -231,7 +233,7 @@ def test_the_page_of_a_huge_delivery_stays_small_and_counts_what_it_leaves_out(t
         table["file"] = [file if pd.isna(file) else f"{n:05d}/a rather long folder name/{file}" for n, file in enumerate(table["file"])]
         more[name] = table
     audit = dataclasses.replace(audit, **more)
-    write_page(audit, tmp_path, {})
+    write_page(audit, tmp_path, {}, {})
     assert (tmp_path / "report.html").stat().st_size < 3_000_000
     page = BeautifulSoup((tmp_path / "report.html").read_text(encoding="utf-8"), "html.parser")
     shown = len(page.select("#findings tbody tr"))

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from catalogue_audit.report.drawing import BAND, decode_preview
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
-from catalogue_audit.report.pictures import evidence_name, thumb_name, write_pictures
+from catalogue_audit.report.picture_names import evidence_name, thumb_name
+from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS
 from making_audit import FAULTS, make_audit, paint_bag, sketch_of
 from PIL import Image

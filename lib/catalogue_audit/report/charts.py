@@ -8,12 +8,11 @@ what lies outside the limits as points.
 
 from typing import NamedTuple
 
-import matplotlib
 import numpy as np
 import pandas as pd
 from matplotlib.ticker import PercentFormatter
 
-from catalogue_audit.report import look
+from catalogue_audit.report import figures, look
 from catalogue_audit.report.audit import tolerance, view_order
 from catalogue_audit.report.timeline import timeline
 from catalogue_audit.report.wording import SHARE_UNITS, count_text, number_text, plain_text, view_title
@@ -109,7 +108,7 @@ def drift_chart(audit, name):
     reach = None if limit is None else abs(limit)
     changes = _changes_here(audit, drift, line)
     title = _drift_title(drift, parts, reach, limit, changes)
-    figure = look.new_figure()
+    figure = figures.new_figure()
     axes = figure.add_subplot()
     axes.margins(y=0.14)
     _draw_runs(axes, line)
@@ -119,13 +118,14 @@ def drift_chart(audit, name):
         _draw_part(axes, part, colour, marker, reach)
     _draw_changes(axes, changes)
     _name_outliers(axes, parts, reach)
-    look.style_axes(axes, title, line.label, drift.y_label)
+    figures.style_axes(axes, title, line.label, drift.y_label)
     if line.ticks:
         axes.set_xticks([x for x, _ in line.ticks], [text for _, text in line.ticks])
     if drift.unit in SHARE_UNITS:
         axes.yaxis.set_major_formatter(PercentFormatter(1.0, symbol=" %"))
     if len(parts) > 1:
-        axes.legend(loc="upper left", bbox_to_anchor=(1.005, 1.0), fontsize=8, frameon=False, labelcolor=look.INK)
+        figures.legend(axes)
+    figures.place_axes(axes)
     return figure, _drift_words(title, parts, line, limit, drift, changes)
 
 
@@ -219,7 +219,7 @@ def _draw_runs(axes, line):
         if number % 2 == 0:
             axes.axvspan(start - 0.5, end + 0.5, color=look.SHADE, zorder=0, linewidth=0)
         if len(line.runs) <= 8:
-            look.label(axes, start, 0.985, text, xycoords=("data", "axes fraction"), color=look.QUIET, fontsize=7, va="top")
+            figures.label(axes, start, 0.985, text, xycoords=("data", "axes fraction"), color=look.QUIET, fontsize=7, va="top")
 
 
 def _draw_limits(axes, reach):
@@ -227,7 +227,7 @@ def _draw_limits(axes, reach):
     axes.axhline(0.0, color=look.QUIET, linewidth=0.8, zorder=1)
     for side in (-1, 1):
         axes.axhline(side * reach, color=look.BLUE, linewidth=0.9, linestyle=(0, (5, 3)), zorder=1)
-    look.label(axes, 1.0, reach, "limit", xycoords=("axes fraction", "data"), color=look.BLUE, fontsize=7, ha="right", va="bottom")
+    figures.label(axes, 1.0, reach, "limit", xycoords=("axes fraction", "data"), color=look.BLUE, fontsize=7, ha="right", va="bottom")
 
 
 def _draw_part(axes, part, colour, marker, reach):
@@ -250,25 +250,10 @@ def _draw_part(axes, part, colour, marker, reach):
 def _draw_changes(axes, changes):
     for x, change in changes[:6]:
         axes.axvline(x - 0.25, color=look.INK, linewidth=1.1, linestyle=(0, (2, 2)), zorder=2)
-        look.label(axes, x, 0.02, f" {change['kind']}", xycoords=("data", "axes fraction"), fontsize=7.5, fontweight="bold", va="bottom")
+        figures.label(axes, x, 0.02, f" {change['kind']}", xycoords=("data", "axes fraction"), fontsize=7.5, fontweight="bold", va="bottom")
 
 
 def _name_outliers(axes, parts, reach):
     for row in _outside(parts, reach).head(NAMED).itertuples():
         right = row.x > np.mean(axes.get_xlim())
-        look.label(axes, row.x, row.y, plain_text(row.file, 34), textcoords="offset points", xytext=(-6 if right else 6, 4), ha="right" if right else "left", zorder=4)
-
-
-def figure_file(figure, path):
-    """
-    Write a figure as SVG; equal figures give equal bytes.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-    path : Path
-    """
-    with matplotlib.rc_context({"svg.hashsalt": "catalogue-audit", "svg.fonttype": "path", "svg.image_inline": True}):
-        figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
-
-
+        figures.label(axes, row.x, row.y, plain_text(row.file, 34), textcoords="offset points", xytext=(-6 if right else 6, 4), ha="right" if right else "left", zorder=4)

@@ -3,11 +3,14 @@
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.report import look
+from catalogue_audit.report import figures, look
 from catalogue_audit.report.audit import tolerance, view_order
 from catalogue_audit.report.charts import MANY
-from catalogue_audit.report.wording import count_text, number_text, view_title
+from catalogue_audit.report.wording import count_text, number_text, plain_text, view_title
 
+VIEW_CHARACTERS = 18  # of a view named at an axis
+ANGLE_NAMES, ANGLE_BELOW = 1.25, 0.5  # in, room for the names of views at the left and the axis below
+DUST_ROUND = 0.2  # in, room round the frame of the dust map
 SAME_PLACE = 0.012  # of the frame: spots nearer than this are one grain of dust
 
 
@@ -35,7 +38,7 @@ def exposure_chart(audit):
         title = f"{len(numbers)} set-ups of light and lens in this delivery"
     else:
         title = "One set-up of light and lens throughout" if len(numbers) else "No two pictures share a set-up"
-    figure = look.new_figure(8.6, 3.2)
+    figure = figures.new_figure(8.6, 3.2)
     axes = figure.add_subplot()
     if known.sum() > MANY:
         axes.hexbin(x[known], y[known], gridsize=40, cmap="Greys", mincnt=1, linewidths=0.2)
@@ -48,9 +51,10 @@ def exposure_chart(audit):
     rest = known & ~np.isin(groups, shown)
     if rest.any() and known.sum() <= MANY:
         axes.scatter(x[rest], y[rest], s=22, c=look.QUIET, marker="X", label=f"other: {rest.sum()}", edgecolors=look.PAPER, linewidths=0.4)
-    look.style_axes(axes, title, "exposure set at the camera, EV at ISO 100", "background lightness, L*")
+    figures.style_axes(axes, title, "exposure set at the camera, EV at ISO 100", "background lightness, L*")
     if axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper left", bbox_to_anchor=(1.005, 1.0), fontsize=8, frameon=False, labelcolor=look.INK)
+        figures.legend(axes)
+    figures.place_axes(axes)
     shares = ", ".join(f"set-up {number:.0f} with {count_text(sizes[number], 'picture')}" for number in sorted(shown))
     return figure, f"{title}. Scatter chart of {known.sum()} pictures by exposure and background lightness. {shares}".rstrip(". ") + "."
 
@@ -71,7 +75,7 @@ def angle_chart(audit):
     frames, limit = audit.frames, tolerance(audit, "angle")
     values = frames["yaw_dev_deg"].to_numpy(dtype=float, na_value=np.nan)
     views = [view for view in view_order(audit) if np.isfinite(values[(frames["view"] == view).to_numpy()]).any()]
-    figure = look.new_figure(8.6, 1.3 + 0.5 * max(len(views), 1))
+    figure = figures.new_figure(8.6, 1.3 + 0.5 * max(len(views), 1))
     axes = figure.add_subplot()
     unsure = 3 * np.nan_to_num(frames["yaw_dev_sd_deg"].to_numpy(dtype=float, na_value=np.nan))
     outside = 0 if limit is None else int((np.abs(values) > np.maximum(limit, unsure)).sum())
@@ -90,14 +94,15 @@ def angle_chart(audit):
         axes.plot([quarter, three], [row, row], color=look.INK, linewidth=3, solid_capstyle="butt")
         axes.plot([half], [row], marker="|", markersize=13, color=look.INK, markeredgewidth=2)
         words.append(f"{view_title(view)}: middle half from {number_text(quarter, 'degree', True)} to {number_text(three, 'degree', True)}")
-    axes.set_yticks(range(len(views)), [view_title(view) for view in views])
+    axes.set_yticks(range(len(views)), [plain_text(view_title(view), VIEW_CHARACTERS) for view in views])
     axes.set_ylim(len(views) - 0.4, -0.6)
     allowed = "" if limit is None else f" ± {number_text(limit, 'degree')}"
     if not views:
         title = "Angles: none could be measured"
     else:
         title = f"Angles: {outside} outside{allowed}" if outside else f"Angles: all within{allowed}"
-    look.style_axes(axes, title, "degrees from the view's reference; bar: middle half; shaded: allowed")
+    figures.style_axes(axes, title, "degrees from the view's reference; bar: middle half; shaded: allowed")
+    figures.place_axes(axes, left=ANGLE_NAMES, below=ANGLE_BELOW)
     return figure, f"{title}. " + "; ".join(words) + "."
 
 
@@ -117,7 +122,7 @@ def dust_map(audit):
     """
     spots = recurring_places(audit.spots)
     count = len(spots)
-    figure = look.new_figure(5.2, 4.0)
+    figure = figures.new_figure(5.2, 4.0)
     axes = figure.add_subplot()
     wide = _aspect(audit.frames)
     axes.set(xlim=(0, wide), ylim=(1, 0), aspect="equal", xticks=[], yticks=[])
@@ -128,10 +133,11 @@ def dust_map(audit):
         seen = spots["frames"].to_numpy(dtype=float)
         axes.scatter(spots["x"] * wide, spots["y"], s=60 + 200 * seen / max(seen.max(), 1), facecolors="none", edgecolors=look.VERMILION, linewidths=1.8)
         for x, y, number in list(zip(spots["x"], spots["y"], seen, strict=True))[:25]:
-            look.label(axes, x * wide, y, f"{number:.0f}", ha="center", va="center", fontsize=7.5)
+            figures.label(axes, x * wide, y, f"{number:.0f}", ha="center", va="center", fontsize=7.5)
             words.append(f"{x:.0%} from the left, {y:.0%} from the top, in {number:.0f} pictures")
     title = f"{count_text(count, 'place')} with sensor dust" if count else "No spot returns at one place"
-    look.style_axes(axes, title, "the camera's frame as captured; number: pictures that show the spot")
+    figures.style_axes(axes, title, "the camera's frame as captured; number: pictures that show the spot")
+    figures.place_axes(axes, left=DUST_ROUND, right=DUST_ROUND, below=2 * DUST_ROUND)
     for side in axes.spines.values():
         side.set_visible(True)
     return figure, f"{title}. " + "; ".join(words)

@@ -15,7 +15,7 @@ from catalogue_audit.report import look
 from catalogue_audit.report.actions import accepted_rows, reference_of, reference_pictures, severity_rank
 from catalogue_audit.report.audit import settings, view_order
 from catalogue_audit.report.drawing import fitted, outline_points, stroke, write
-from catalogue_audit.report.pictures import FOLDER, thumb_name
+from catalogue_audit.report.picture_names import FOLDER, thumb_name
 from catalogue_audit.report.wording import is_missing
 
 OUTLINE_POINTS = 90  # corners of a drawn reference outline

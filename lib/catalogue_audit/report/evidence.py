@@ -7,9 +7,9 @@ Nothing is measured here: lines and numbers come from the tables and the sketch.
 
 from typing import NamedTuple
 
+import cv2
 import numpy as np
 from PIL import Image
-from scipy.ndimage import uniform_filter
 
 from catalogue_audit.report import look
 from catalogue_audit.report.colours import lab_to_srgb8
@@ -267,7 +267,7 @@ def _busiest(picture, frame):
     if min(inside.shape) < 4:
         return np.array(picture.size) / 2
     energy[rows, columns] = np.minimum(np.hypot(*np.gradient(inside)), EDGE_LIMIT)
-    density = uniform_filter(energy, WINDOW)
+    density = cv2.blur(energy, (WINDOW, WINDOW), borderType=cv2.BORDER_REFLECT)
     row, column = np.unravel_index(int(np.argmax(density)), density.shape)
     return np.array([column, row], float)
 

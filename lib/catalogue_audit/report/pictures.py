@@ -12,9 +12,9 @@ from catalogue_audit.report import look
 from catalogue_audit.report.actions import reference_of, reference_pictures
 from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, outline_points, stroke, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
+from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, placing_name, thumb_name
 from catalogue_audit.report.wording import is_missing, plain_text, view_title
 
-FOLDER = "pictures"
 THUMB_SIDE = 220  # px
 PLACING_SIDE = 420  # px
 THUMB_QUALITY = 78
@@ -22,26 +22,6 @@ STRIP_HEIGHT = 250  # px, pictures of a product in a row
 STRIP_LIMIT = 5
 DUPLICATES = ("exact_duplicate", "near_duplicate")
 SAME_PRODUCT = ("product_colour", "wrong_product", "wrong_detail")  # compared with the product's own pictures
-
-
-def thumb_name(row):
-    """File name of the thumbnail of a row of the frames table (counted from 0)."""
-    return f"t{row + 1:05d}.jpg"
-
-
-def evidence_name(row):
-    """File name of the evidence picture of a row of the findings table."""
-    return f"e{row + 1:05d}.jpg"
-
-
-def correction_name(row):
-    """File name of the before-and-after picture of a row of the corrections table."""
-    return f"c{row + 1:05d}.jpg"
-
-
-def placing_name(row):
-    """File name of the picture that shows how a reference stands: by the reference's row of the frames table."""
-    return f"o{row + 1:05d}.jpg"
 
 
 def write_pictures(audit, folder):

@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.ticker import PercentFormatter
 
-from catalogue_audit.report import look
+from catalogue_audit.report import figures, look
 from catalogue_audit.report.season_tables import amount, fault_title, interval, progress_sentence, reported, who
 from catalogue_audit.report.wording import count_text, is_missing, plain_text
 from catalogue_audit.statistics.season_values import HABITS
@@ -35,23 +35,23 @@ def habit_chart(season, quantity):
     y = table[f"{quantity}_dev"].to_numpy(dtype=float, na_value=np.nan)
     x = np.arange(len(y))
     outside = np.array([quantity in plain_text(names).split() for names in table["unlike"]], dtype=bool)
-    figure = look.new_figure()
+    figure = figures.new_figure(layout="constrained")
     axes = figure.add_subplot()
     axes.margins(y=0.15)
     axes.axhspan(-habit.tolerance, habit.tolerance, color="#DDEBF4", zorder=0.5, linewidth=0, alpha=0.7)
     axes.axhline(0.0, color=look.QUIET, linewidth=0.8, zorder=1)
-    look.label(axes, 1.0, habit.tolerance, "tolerance about the current look", xycoords=("axes fraction", "data"), color=look.BLUE, fontsize=7, ha="right", va="bottom")
+    figures.label(axes, 1.0, habit.tolerance, "tolerance about the current look", xycoords=("axes fraction", "data"), color=look.BLUE, fontsize=7, ha="right", va="bottom")
     axes.plot(x, y, color=look.RULE, linewidth=1.0, zorder=2)
     axes.scatter(x[~outside], y[~outside], s=26, c=look.BLUE, marker="o", zorder=3, label="matches")
     axes.scatter(x[outside], y[outside], s=30, c=look.VERMILION, marker="s", zorder=3, label="does not match")
     for place in sorted(np.flatnonzero(outside), key=lambda place: -abs(y[place]))[:NAMED]:
-        look.label(axes, x[place], y[place], " " + plain_text(table["delivery"].iloc[place], 28), textcoords="offset points", xytext=(4, 5), zorder=4)
+        figures.label(axes, x[place], y[place], " " + plain_text(table["delivery"].iloc[place], 28), textcoords="offset points", xytext=(4, 5), zorder=4)
     if percent:
         axes.yaxis.set_major_formatter(PercentFormatter(1.0, symbol=" %"))
     known = int(np.isfinite(y).sum())
     title = f"{habit.title}: {_habit_answer(season, quantity, known, int(outside.sum()))}"
     unit = "" if percent else f", {habit.unit}"
-    look.style_axes(axes, title, "deliveries, in order of capture", f"from the current look{unit}\n+ {habit.plus}")
+    figures.style_axes(axes, title, "deliveries, in order of capture", f"from the current look{unit}\n+ {habit.plus}")
     _name_deliveries(axes, table)
     words = f"{title}. Median of each of {known} deliveries against the current look."
     if known:
@@ -90,7 +90,7 @@ def offsets_chart(season):
     alt_text : str
     """
     rows = _largest_offsets(season)
-    figure = look.new_figure(height_in=1.1 + 0.3 * max(3, len(rows)))
+    figure = figures.new_figure(height_in=1.1 + 0.3 * max(3, len(rows)), layout="constrained")
     axes = figure.add_subplot()
     axes.axvspan(-SEEN, SEEN, color=look.SHADE, zorder=0, linewidth=0)
     axes.axvline(0.0, color=look.QUIET, linewidth=0.8, zorder=1)
@@ -103,7 +103,7 @@ def offsets_chart(season):
     axes.set_ylim(len(rows) - 0.4, -0.6)
     count = sum(bool(row["reported"]) for row, _ in rows)
     title = f"{count_text(count, 'habit hangs', 'habits hang')} on a camera, a lens, a day or time" if count else "No habit hangs on a camera, a lens, a day or time"
-    look.style_axes(axes, title, "offset in tolerances, with 95 % limits (a trend: over the whole season); shaded: too small to be seen", "")
+    figures.style_axes(axes, title, "offset in tolerances, with 95 % limits (a trend: over the whole season); shaded: too small to be seen", "")
     words = [f"{name} {amount(row['offset'], row['unit'])} ({interval(row['low'], row['high'], row['unit'])})" for name, (row, _) in zip(names, rows, strict=True)]
     return figure, f"{title}. " + "; ".join(words)
 
@@ -130,7 +130,7 @@ def faults_chart(season):
     alt_text : str
     """
     rows = season.faults[season.faults["check"] != "any"].head(MOST_FAULTS).to_dict("records")
-    figure = look.new_figure(height_in=1.1 + 0.3 * max(3, len(rows)))
+    figure = figures.new_figure(height_in=1.1 + 0.3 * max(3, len(rows)), layout="constrained")
     axes = figure.add_subplot()
     for place, row in enumerate(rows):
         colour, marker = (look.VERMILION, "s") if row["recurring"] else (look.QUIET, "o")
@@ -142,7 +142,7 @@ def faults_chart(season):
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, symbol=" %"))
     count = sum(bool(row["recurring"]) for row in rows)
     title = f"{count_text(count, 'fault recurs', 'faults recur')} from delivery to delivery" if count else "No fault recurs"
-    look.style_axes(axes, title, "share of pictures, with 95 % limits; squares recur", "")
+    figures.style_axes(axes, title, "share of pictures, with 95 % limits; squares recur", "")
     words = [f"{fault_title(row['check'])} {amount(row['rate'], 'fraction', signed=False)}" for row in rows]
     return figure, f"{title}. " + "; ".join(words)
 
@@ -159,7 +159,7 @@ def progress_chart(season):
     table = season.deliveries
     rate, low, high = (table[name].to_numpy(dtype=float, na_value=np.nan) for name in ("faulty_rate", "faulty_low", "faulty_high"))
     x = np.arange(len(table))
-    figure = look.new_figure()
+    figure = figures.new_figure(layout="constrained")
     axes = figure.add_subplot()
     axes.vlines(x, low, high, color=look.SKY_BLUE, linewidth=2.0, zorder=2)
     axes.scatter(x, rate, s=26, c=look.BLUE, zorder=3)
@@ -171,7 +171,7 @@ def progress_chart(season):
     axes.set_ylim(bottom=0.0)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0, symbol=" %"))
     sentence = progress_sentence(season).rstrip(".")
-    look.style_axes(axes, sentence, "deliveries, in order of capture", "pictures that need action\nwith 95 % limits")
+    figures.style_axes(axes, sentence, "deliveries, in order of capture", "pictures that need action\nwith 95 % limits")
     _name_deliveries(axes, table)
     known = rate[np.isfinite(rate)]
     tail = f" From {amount(known[0], 'fraction', signed=False)} to {amount(known[-1], 'fraction', signed=False)}." if known.size else ""

@@ -5,11 +5,12 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from catalogue_audit.report import charts, season_charts
+from catalogue_audit.report import season_charts
 from catalogue_audit.report.audit import write_summary
+from catalogue_audit.report.figures import svg_of
 from catalogue_audit.report.notebooks import NotebookFailed, run_notebooks
-from catalogue_audit.report.page import TEMPLATES, environment
-from catalogue_audit.report.pictures import FOLDER
+from catalogue_audit.report.page_words import TEMPLATES, environment
+from catalogue_audit.report.picture_names import FOLDER
 from catalogue_audit.report.season_tables import (
     Season,
     amount,
@@ -79,7 +80,8 @@ def _write_charts(season, target):
 
 
 def _write_chart(target, name, figure, words):
-    charts.figure_file(figure, target / name)
+    data, words = svg_of(figure, words)
+    (target / name).write_bytes(data)
     return name, words
 
 

@@ -1,11 +1,11 @@
 """What the season notebook shows: one call, one displayable page part. Reads a written season report."""
 
-import io
 from pathlib import Path
 
 from catalogue_audit.report import season_charts, season_page
+from catalogue_audit.report.figures import svg_of
 from catalogue_audit.report.season_tables import cost_sentence, habit_sentence, progress_sentence, read_season, reported
-from catalogue_audit.report.show import CHART_DPI, ROWS, _data, _part, _table
+from catalogue_audit.report.show import ROWS, _data, _part, _table
 from catalogue_audit.report.wording import plain_text
 
 
@@ -48,9 +48,8 @@ def chart(season, name):
         Key of `season_charts.CHARTS`, or of `HABITS`.
     """
     figure, words = season_charts.CHARTS[name](season) if name in season_charts.CHARTS else season_charts.habit_chart(season, name)
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=CHART_DPI, metadata={"Software": None})
-    return _part("chart", source=_data(buffer.getvalue(), "png"), words=plain_text(words, 1200))
+    data, words = svg_of(figure, words)
+    return _part("chart", source=_data(data, "svg+xml"), words=words)
 
 
 def habits(season):

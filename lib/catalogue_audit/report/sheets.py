@@ -15,7 +15,7 @@ from catalogue_audit.report.actions import (
     subject,
     things_to_do,
 )
-from catalogue_audit.report.page import headline
+from catalogue_audit.report.headline import headline
 from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import (
     REMEDY_TITLES,

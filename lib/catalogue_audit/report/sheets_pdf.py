@@ -6,7 +6,7 @@ import io
 
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import look
-from catalogue_audit.report.pictures import FOLDER, correction_name, evidence_name, placing_name
+from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, placing_name
 from catalogue_audit.report.wording import count_text, plain_text, view_title
 
 MISSING = (

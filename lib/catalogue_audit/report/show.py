@@ -5,27 +5,26 @@ Pictures are embedded, so that a saved notebook shows them wherever it lies.
 """
 
 import base64
-import io
 from pathlib import Path
 from typing import NamedTuple
 
 from IPython.display import HTML
 
-from catalogue_audit.report import charts, charts_sets
 from catalogue_audit.report.actions import severity_rank, subject, things_to_do
 from catalogue_audit.report.audit import Audit, read_audit
+from catalogue_audit.report.chart_files import read_chart
 from catalogue_audit.report.contact import all_cells, composed_sheet, sheets_by_view
 from catalogue_audit.report.drawing import jpeg_bytes
-from catalogue_audit.report.page import environment, headline
-from catalogue_audit.report.pictures import FOLDER, correction_name, evidence_name
+from catalogue_audit.report.headline import headline
+from catalogue_audit.report.page_words import environment
+from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
 from catalogue_audit.report.sheets import correction_line, mail_text, reshoot_rows, retouch_rows
 from catalogue_audit.report.wording import check_title, measured_text, number_text, plain_text, remedy_title, view_title
 
 SHEET_CELLS = 96  # pictures of one composed sheet
 SHOWN = 24  # findings or corrections a notebook shows with their picture
 ROWS = 200  # rows a notebook shows of a table
-CHART_DPI = 110
-SET_CHARTS = {"setups": charts_sets.exposure_chart, "angles": charts_sets.angle_chart, "dust": charts_sets.dust_map}
+NO_CHART = {"dust": "No spot returns at one place of the frame.", "setups": "No two pictures share a set-up of light and lens."}
 
 
 class Report(NamedTuple):
@@ -131,12 +130,12 @@ def chart(report, name):
     ----------
     report : Report
     name : str
-        Key of `charts.DRIFTS`, or 'setups', 'angles', 'dust'.
+        As `chart_files.charts_of` names it.
     """
-    figure, words = SET_CHARTS[name](report.audit) if name in SET_CHARTS else charts.drift_chart(report.audit, name)
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=CHART_DPI, metadata={"Software": None})
-    return _part("chart", source=_data(buffer.getvalue(), "png"), words=plain_text(words, 1200))
+    drawn = read_chart(report.audit, report.folder, name)
+    if drawn is None:
+        return _part("text", text=NO_CHART.get(name, "This could not be measured in this delivery."))
+    return _part("chart", source=_data(drawn[0], "svg+xml"), words=drawn[1])
 
 
 def changes(report):

@@ -1,0 +1,80 @@
+"""The template engine of every page: all escaped, all outside text made plain, words and numbers as people read them."""
+
+from pathlib import Path
+
+import jinja2
+
+from catalogue_audit.report import look
+from catalogue_audit.report.actions import severity_rank, spoken_subject
+from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, thumb_name
+from catalogue_audit.report.wording import (
+    check_title,
+    column_unit,
+    correction_words,
+    count_text,
+    is_missing,
+    measured_text,
+    number_text,
+    plain_text,
+    remedy_title,
+    value_text,
+    view_title,
+)
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+def environment():
+    """
+    The template engine: everything escaped, every outside text made plain first.
+
+    Returns
+    -------
+    jinja2.Environment
+    """
+    engine = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES, encoding="utf-8"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_made_plain,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    engine.filters.update(
+        check_title=check_title,
+        view=view_title,
+        views=_views_text,
+        remedy=remedy_title,
+        number=number_text,
+        measured=measured_text,
+        subject=spoken_subject,
+        cell=_cell_text,
+        value=value_text,
+    )
+    engine.globals.update(
+        thumb=thumb_name,
+        evidence=evidence_name,
+        correction=correction_name,
+        count=count_text,
+        marks=look.SEVERITY_MARKS,
+        pictures=FOLDER,
+        look=look,
+        unit=column_unit,
+        rank=severity_rank,
+        correction_words=correction_words,
+    )
+    return engine
+
+
+def _made_plain(value):
+    return value if hasattr(value, "__html__") else plain_text(value)
+
+
+def _cell_text(value):
+    """A number of a dense table exactly as the CSV file has it, without trailing noughts."""
+    return "" if is_missing(value) else f"{value:.6g}".replace("-", "\N{MINUS SIGN}")
+
+
+def _views_text(names):
+    """Several view names, parted by blanks in the table, as a list for people."""
+    return ", ".join(view_title(name) for name in plain_text(names).split())
