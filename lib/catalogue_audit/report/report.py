@@ -8,7 +8,6 @@ from pathlib import Path
 from catalogue_audit.report.audit import write_data, write_summary
 from catalogue_audit.report.chart_files import write_charts
 from catalogue_audit.report.check_sheet import write_check_sheet, write_check_sheet_on_paper
-from catalogue_audit.report.chart_files import write_charts
 from catalogue_audit.report.notebooks import REPORT_NOTEBOOKS, NotebookFailed, run_notebooks
 from catalogue_audit.report.page import write_page
 from catalogue_audit.report.pictures import write_pictures
