@@ -3,7 +3,8 @@ Print how accurate the audit is on deliveries whose truth is known.
 
     python -m accuracy [--csv FOLDER] [DELIVERY ...]     (from the tests folder)
 
-By default every delivery of ``data_demo`` that has a truth table.
+By default every delivery of ``data_demo`` that has a truth table. A delivery is a name in ``data_demo`` or the path of a
+folder with its truth tables in ``truth`` beside it, as ``data_demo/make.py cases`` writes them.
 """
 
 import argparse
@@ -13,6 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from accuracy import compare
+from accuracy.outlines import mask_overlaps
 from catalogue_audit.report.tables import read_tables
 from catalogue_audit.runs.review import review
 
@@ -22,7 +24,7 @@ DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 def main():
     """Audit, compare, print, and write CSV where asked."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("deliveries", nargs="*", help="names of deliveries in data_demo (default: all with a truth)")
+    parser.add_argument("deliveries", nargs="*", help="names in data_demo, or folders (default: all of data_demo)")
     parser.add_argument("--csv", type=Path, help="folder to write the tables into")
     parser.add_argument("--out", type=Path, help="folder for the reports; kept, so that a second run is quick")
     options = parser.parse_args()
@@ -45,12 +47,15 @@ def known_deliveries():
 
 
 def audited(name, out):
-    """(name, report tables, truth, faults, changes) of one delivery."""
-    folder = review(DEMO / name, out=out, tables_only=True).folder
-    truth = pd.read_csv(DEMO / "truth" / f"{name}.csv", dtype={"file": str, "sku": str})
-    faults = pd.read_csv(DEMO / "truth" / f"{name}_faults.csv", dtype=str)
-    changes = pd.read_csv(DEMO / "truth" / f"{name}_changes.csv", dtype={"from_file": str, "to_file": str})
-    return name, read_tables(folder / "tables"), truth, faults, changes
+    """(name, report tables, truth, faults, changes, mask overlaps) of one delivery."""
+    delivery = DEMO / name if (DEMO / name).is_dir() else Path(name)
+    known = delivery.parent / "truth" / delivery.name
+    folder = review(delivery, out=out, tables_only=True).folder
+    truth = pd.read_csv(f"{known}.csv", dtype={"file": str, "sku": str})
+    faults = pd.read_csv(f"{known}_faults.csv", dtype=str)
+    changes = pd.read_csv(f"{known}_changes.csv", dtype={"from_file": str, "to_file": str})
+    masks = mask_overlaps(delivery, delivery.parent / "truth" / "masks" / delivery.name)
+    return delivery.name, read_tables(folder / "tables"), truth, faults, changes, masks
 
 
 def summary(results):
@@ -59,27 +64,31 @@ def summary(results):
         [compare.quantity_errors(tables["frames"], truth).assign(delivery=name) for name, tables, truth, *_ in results]
     )
     covered = pd.concat([compare.coverage(tables["frames"], truth) for _, tables, truth, *_ in results])
-    matched = [compare.match_faults(tables["findings"], faults) for _, tables, _, faults, _ in results]
-    straps = [compare.strap_agreement(tables["frames"], truth) for _, tables, truth, *_ in results]
+    matched = [compare.match_faults(tables["findings"], faults) for _, tables, _, faults, *_ in results]
+    texts = pd.concat([compare.text_agreement(tables["frames"], truth) for _, tables, truth, *_ in results])
     moved = [
-        compare.match_changes(tables["changes"], changes, tables["frames"]) for _, tables, _, _, changes in results
+        compare.match_changes(tables["changes"], changes, tables["frames"]) for _, tables, _, _, changes, _ in results
     ]
+    masks = pd.concat([masks.assign(delivery=name) for name, *_, masks in results])
     deliveries = [
         {
             "delivery": name,
             "pictures": len(tables["frames"]),
             "faults": len(faults),
             "found": int(faults["found"].sum()),
+            "due": int(faults["due"].sum()),
+            "due_found": int((faults["found"] & faults["due"]).sum()),
             "findings": len(findings),
             "false": int((~findings["due"]).sum()),
-            "strap_states_right": right,
-            "strap_states_judged": judged,
         }
-        for (name, tables, *_), (faults, findings), (right, judged) in zip(results, matched, straps, strict=True)
+        for (name, tables, *_), (faults, findings) in zip(results, matched, strict=True)
     ]
     return {
         "quantities": compare.summarise_errors(errors),
         "coverage": covered.groupby("quantity", sort=False).sum().reset_index(),
+        "texts": texts.groupby("column", sort=False).sum().reset_index(),
+        "masks": masks.groupby("delivery", sort=False)["iou"].agg(["count", "median", "min"]).reset_index(),
+        "columns": compare.every_column(pd.concat([tables["frames"] for _, tables, *_ in results]), errors),
         "checks": compare.summarise_checks(
             pd.concat([faults for faults, _ in matched]), pd.concat([findings for _, findings in matched])
         ),
@@ -104,7 +113,7 @@ def summary(results):
         ),
         "missed faults": pd.concat(
             [
-                faults.loc[~faults["found"], ["file", "sku", "view", "check", "magnitude", "unit"]].assign(delivery=name)
+                faults.loc[~faults["found"], ["file", "sku", "view", "check", "magnitude", "unit", "due"]].assign(delivery=name)
                 for (name, *_), (faults, _) in zip(results, matched, strict=True)
             ]
         ),
