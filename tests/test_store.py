@@ -17,7 +17,7 @@ FACTS = {"sha256": "ab", "roll_deg": 0.5, "reasons": ["the picture is nearly fla
 
 
 def _entry(**changes):
-    values = {"name": "a.jpg", "size": 10, "mtime_ns": 1, "ctime_ns": 2, "inode": 3}
+    values = {"name": "a.jpg", "size": 10, "mtime_ns": 1, "ctime_ns": 2, "inode": 3, "etag": ""}
     return SimpleNamespace(**(values | changes))
 
 
@@ -68,6 +68,32 @@ def test_times_too_fresh_to_trust_are_not_remembered(tmp_path):
     now = time.time_ns()
     store.remember(connection, "here", _entry(mtime_ns=now), "ab", now)
     assert store.recognise(connection, "here", _entry(mtime_ns=now)) is None
+    connection.close()
+
+
+def test_a_file_of_a_server_is_recognised_by_its_entity_tag(tmp_path):
+    connection, _ = store.open_store(tmp_path)
+    seen = _entry(ctime_ns=0, inode=0, mtime_ns=time.time_ns(), etag="9a03")
+    store.remember(connection, "s3://here", seen, "ab", time.time_ns())
+    store.remember(connection, "s3://here", _entry(name="b.jpg", ctime_ns=0, inode=0), "cd", time.time_ns())
+    connection.commit()
+    again = _entry(ctime_ns=0, inode=0, mtime_ns=seen.mtime_ns)
+    assert store.recognise(connection, "s3://here", seen) == "ab"
+    assert store.recognise(connection, "s3://here", SimpleNamespace(**vars(again) | {"etag": "9a04"})) is None
+    assert store.recognise(connection, "s3://here", _entry(name="b.jpg", ctime_ns=0, inode=0)) is None, "nothing told b.jpg apart"
+    connection.close()
+
+
+def test_a_store_of_the_version_before_is_read_on(tmp_path):
+    connection, _ = store.open_store(tmp_path)
+    store.keep(connection, "v1", "ab", FACTS, b"sketch")
+    store.remember(connection, "here", _entry(), "ab", time.time_ns())
+    connection.executescript("ALTER TABLE seen DROP COLUMN etag; PRAGMA user_version=1;")
+    connection.close()
+    connection, notes = store.open_store(tmp_path)
+    assert notes == ()
+    assert store.recognise(connection, "here", _entry()) == "ab"
+    assert store.recall(connection, "v1", "ab")["roll_deg"] == 0.5
     connection.close()
 
 

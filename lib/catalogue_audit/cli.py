@@ -128,9 +128,16 @@ def _add_review(commands):
         metavar="REPORT",
         help="reports of earlier deliveries, by whose samples this one's is normal, tightened or reduced",
     )
-    review.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    _add_measuring(review)
     review.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
     review.set_defaults(run=_run_review)
+
+
+def _add_measuring(command):
+    """Options about how files are measured; none of them changes a table."""
+    command.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    command.add_argument("--cluster", metavar="ADDRESS", help="measure on this Dask cluster, for example tcp://10.0.0.5:8786")
+    command.add_argument("--verify", action="store_true", help="go by every file's content, not by its size, times and inode")
 
 
 def _add_brief(commands):
@@ -175,7 +182,7 @@ def _add_season(commands):
         help="only this supplier: the products file's column 'supplier' where there is one, else the delivery's name; * and ? are placeholders",
     )
     command.add_argument("--brief", metavar="FILE", help="brief for the deliveries named here (default: bags)")
-    command.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    _add_measuring(command)
     command.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
     command.set_defaults(run=_run_season)
 
@@ -193,6 +200,8 @@ def _run_season(options):
         supplier=options.supplier,
         brief=options.brief,
         jobs=options.jobs,
+        cluster=options.cluster,
+        verify=options.verify,
         tables_only=options.tables_only,
         progress=_Progress() if sys.stderr.isatty() else None,
     )
@@ -250,7 +259,7 @@ def _add_scheduled(commands):
     command.add_argument("--attempts", type=_positive, default=3, metavar="N", help="tries of a failing delivery (default: 3)")
     command.add_argument("--keep", type=_positive, metavar="N", help="remove all but the newest N reports of a delivery (default: keep all)")
     command.add_argument("--on-report", metavar="COMMAND", help="call this with the path of each new summary.json")
-    command.add_argument("--jobs", type=_positive, metavar="N", help="worker processes (default: one per processor)")
+    _add_measuring(command)
     command.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
     command.set_defaults(run=_run_scheduled)
 
@@ -275,6 +284,8 @@ def _run_scheduled(options):
         keep=options.keep,
         on_report=options.on_report,
         jobs=options.jobs,
+        cluster=options.cluster,
+        verify=options.verify,
         tables_only=options.tables_only,
     )
     return max((outcome.exit_status for outcome in outcomes), default=0)
@@ -295,6 +306,8 @@ def _run_review(options):
         check_sheet=options.check_sheet,
         earlier=options.earlier,
         jobs=options.jobs,
+        cluster=options.cluster,
+        verify=options.verify,
         tables_only=options.tables_only,
         progress=progress,
     )

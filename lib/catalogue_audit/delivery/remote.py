@@ -77,6 +77,8 @@ def walk(location):
         In bytes.
     mtime_ns : int
         0 where the place keeps no times.
+    etag : str
+        Strong entity tag of the content; empty where the place gives none.
     """
     files, root = _place(location)
     try:
@@ -87,7 +89,7 @@ def walk(location):
     for path, facts in found.items():
         name = path[start:] if path.startswith(root.rstrip("/") + "/") else path.lstrip("/")
         if name and not name.endswith("/"):
-            yield shown_name(name.encode("utf-8", "surrogateescape")), facts.get("size"), _mtime_ns(facts)
+            yield shown_name(name.encode("utf-8", "surrogateescape")), facts.get("size"), _mtime_ns(facts), etag_of(facts)
 
 
 def _mtime_ns(facts):
@@ -101,9 +103,22 @@ def _mtime_ns(facts):
     return 0
 
 
-def read_file(location, name, limit_bytes, expected_size=None):
+def etag_of(facts):
     """
-    Bytes of one file behind the URL.
+    The strong entity tag among what a place says of a file, or ''.
+
+    A weak one (RFC 9110, 8.8.3) promises no more than that the content means the same.
+
+    >>> etag_of({"ETag": '"9a0364b9"'}), etag_of({"ETag": 'W/"9a0364b9"'}), etag_of({})
+    ('9a0364b9', '', '')
+    """
+    found = next((facts[key] for key in ("ETag", "etag") if isinstance(facts.get(key), str)), "")
+    return "" if found.startswith("W/") else found.strip('"')
+
+
+def read_file(location, name, limit_bytes, entry=None):
+    """
+    Bytes of one file behind the URL; refused where it no longer agrees with what the listing saw (`entry`).
 
     Raises
     ------
@@ -113,7 +128,8 @@ def read_file(location, name, limit_bytes, expected_size=None):
     files, root = _place(location)
     path = root.rstrip("/") + "/" + raw_name(name).decode("utf-8", "surrogateescape")
     try:
-        size = files.info(path).get("size")
+        facts = files.info(path)
+        size = facts.get("size")
         if limit_bytes is not None and size is not None and size > limit_bytes:
             raise UnreadablePicture(too_large(size, limit_bytes))
         most = size if size is not None else limit_bytes
@@ -127,7 +143,9 @@ def read_file(location, name, limit_bytes, expected_size=None):
         raise UnreadablePicture(FAULTY) from error
     if limit_bytes is not None and len(data) > limit_bytes:
         raise UnreadablePicture(too_large(len(data), limit_bytes))
-    if any(known is not None and known != len(data) for known in (size, expected_size)):
+    sizes = {size, None if entry is None else entry.size} - {None}
+    replaced = entry is not None and entry.etag and entry.etag != etag_of(facts)
+    if replaced or sizes - {len(data)}:
         raise UnreadablePicture(CHANGED)
     return data
 

@@ -38,6 +38,7 @@ class Entry(NamedTuple):
     inode: int = 0
     kind: str = "image"  # image, raw, other_image, folder, special, link; in `others` also other
     problem: str = ""  # why it cannot be measured, in plain words; empty for an ordinary picture
+    etag: str = ""  # strong entity tag (RFC 9110, 8.8.3) that a server gives the content, where it gives one
 
 
 class Listing(NamedTuple):
@@ -125,7 +126,7 @@ class Delivery(NamedTuple):
         if self.is_local:
             seen = None if entry is None else (entry.size, entry.mtime_ns, entry.inode)
             return folder.read_file(self.location, name, limit_bytes, seen)
-        return remote.read_file(self.location, name, limit_bytes, None if entry is None else entry.size)
+        return remote.read_file(self.location, name, limit_bytes, entry)
 
 
 def open_delivery(location):
@@ -222,12 +223,12 @@ def _one_a_name(entries):
 
 def _list_remote(location):
     pictures, others, ignored = [], [], []
-    for name, size, mtime_ns in remote.walk(location):
+    for name, size, mtime_ns, etag in remote.walk(location):
         kind = kind_by_name(name)
         if any(is_system_name(part) for part in name.split("/")):
             ignored.append(name)
             continue
-        entry = Entry(name, size, mtime_ns, 0, 0, kind, problem_by_kind(name))
+        entry = Entry(name, size, mtime_ns, 0, 0, kind, problem_by_kind(name), etag)
         (others if kind == "other" else pictures).append(entry)
     return _sorted(pictures, others, ignored)
 

@@ -1,48 +1,29 @@
 """
-Pass one over a folder: worker processes measure files one by one; the store keeps each result.
-
-A file that hangs, or takes its worker down with it, costs itself and nothing
-else: it becomes a row with a reason.
+Pass one over a delivery: what the store does not have is measured, here or on a cluster, and kept as it comes.
 """
 
 import contextlib
 import hashlib
-import multiprocessing
 import os
-import resource
-import signal
 import time
-from concurrent.futures import FIRST_COMPLETED, TimeoutError, wait
-from concurrent.futures.process import BrokenProcessPool
-
-from pebble import ProcessExpired, ProcessPool
+from typing import NamedTuple
 
 from catalogue_audit.delivery.shown import shown_name
-from catalogue_audit.delivery.source import open_delivery
-from catalogue_audit.errors import AuditError, UnreadablePicture
 from catalogue_audit.runs import store
+from catalogue_audit.runs.pool import measured_here, not_measured
 
-IN_FLIGHT = 3  # files handed out per worker: enough to keep it busy, few enough to bound memory
-POOL_STARTS = 4  # a pool all of whose workers were ended from outside is begun anew, at most this often
 COMMIT_SECONDS = 1.0  # between transactions; a killed run repeats at most what was measured in this time
 
-# Arrays of picture size are otherwise given back to the kernel and faulted in again at every use.
-_WORKER_ENVIRONMENT = {
-    "MALLOC_MMAP_THRESHOLD_": "1073741824",
-    "MALLOC_TRIM_THRESHOLD_": "1073741824",
-    "MALLOC_ARENA_MAX": "2",
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "PYTHONSAFEPATH": "1",  # started inside a delivery, a worker must not import modules from it
-}
 
-UNFORESEEN = (
-    "something in this file is of a kind that the measuring program does not foresee, so it was not measured; "
-    "ask for a fresh export as a plain baseline JPEG"
-)
+class Measuring(NamedTuple):
+    """How pass one is done; none of it changes a result."""
+
+    jobs: int | None = None  # worker processes; by default one for each processor this process may use
+    cluster: str | None = None  # address of a Dask scheduler; by default this machine's processes
+    verify: bool = False  # read every file and go by its content, whatever its size and times say
 
 
-def measure_delivery(delivery, entries, connection, version, *, jobs=None, limits, progress=None):
+def measure_delivery(delivery, entries, connection, version, *, limits, measuring=Measuring(), progress=None):
     """
     Facts of every entry of a delivery, from the store where it has them.
 
@@ -54,9 +35,8 @@ def measure_delivery(delivery, entries, connection, version, *, jobs=None, limit
         The store; results are kept as they come.
     version : str
         `store.measure_version()`.
-    jobs : int, optional
-        Worker processes; by default one for each processor this process may use.
     limits : FileLimits
+    measuring : Measuring
     progress : callable, optional
         Called with (files done, files in all).
 
@@ -65,25 +45,15 @@ def measure_delivery(delivery, entries, connection, version, *, jobs=None, limit
     list of dict
         Facts, in the order of `entries`.
     """
-    results = [None] * len(entries)
-    waiting = []
     location = shown_name(os.fsencode(delivery.location))
-    for index, entry in enumerate(entries):
-        if entry.problem:
-            results[index] = _not_measured(entry, entry.problem)
-            continue
-        content = store.recognise(connection, location, entry)
-        allowed = content and (entry.size or 0) <= limits.max_bytes
-        results[index] = store.recall(connection, version, content) if allowed else None
-        if results[index] is None:
-            waiting.append(index)
+    results = [_known(connection, version, location, entry, limits, measuring.verify) for entry in entries]
+    waiting = [index for index, facts in enumerate(results) if facts is None]
     done = len(entries) - len(waiting)
     if progress:
         progress(done, len(entries))
     committed = time.monotonic()
     try:
-        kept = store.path_of(connection), version
-        with contextlib.closing(_measured(delivery, entries, waiting, jobs, limits, kept)) as measured:
+        with contextlib.closing(_measured(delivery, entries, waiting, limits, measuring, connection, version)) as measured:
             for index, facts, sketch, read_at_ns in measured:
                 results[index] = facts
                 if sketch is not None:
@@ -101,6 +71,25 @@ def measure_delivery(delivery, entries, connection, version, *, jobs=None, limit
     return results
 
 
+def _known(connection, version, location, entry, limits, verify):
+    """Facts of a file that need no reading of it, or None."""
+    if entry.problem:
+        return not_measured(entry, entry.problem)
+    if verify or (entry.size or 0) > limits.max_bytes:
+        return None
+    content = store.recognise(connection, location, entry)
+    return store.recall(connection, version, content) if content else None
+
+
+def _measured(delivery, entries, waiting, limits, measuring, connection, version):
+    """(index, facts, packed sketch or None where it is kept already, time of reading or 0) as files are done."""
+    if measuring.cluster:
+        from catalogue_audit.runs.cluster import measured_on_cluster
+
+        return measured_on_cluster(measuring.cluster, delivery, entries, waiting, limits)
+    return measured_here(delivery, entries, waiting, measuring.jobs, limits, (store.path_of(connection), version))
+
+
 def settings_version(limits):
     """
     Version of pass one under some limits: what is kept under one limit says nothing about another.
@@ -115,175 +104,3 @@ def settings_version(limits):
     """
     words = f"{store.measure_version()} {limits.max_pixels} {limits.memory_bytes}"
     return hashlib.sha256(words.encode()).hexdigest()
-
-
-def available_processors():
-    """Processors this process may run on."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def _measured(delivery, entries, waiting, jobs, limits, kept):
-    """Yield (index, facts, packed sketch or None where it is kept already, time of reading or 0) as workers finish."""
-    left = dict.fromkeys(waiting)
-    for _ in range(POOL_STARTS):
-        if not left:
-            return
-        with contextlib.suppress(BrokenProcessPool):
-            for found in _measured_by_one_pool(delivery, entries, list(left), jobs, limits, kept):
-                del left[found[0]]
-                yield found
-    if left:
-        msg = "The measuring processes were ended from outside again and again.\nLook at the machine's memory, or pass --jobs 1."
-        raise AuditError(msg)
-
-
-def _measured_by_one_pool(delivery, entries, waiting, jobs, limits, kept):
-    workers = max(1, min(jobs or available_processors(), len(waiting)))
-    queue = iter(waiting)
-    with _environment(), _stopped_at_the_end(_pool(workers, delivery, limits, kept)) as pool:
-        running = {}
-        _hand_out(pool, queue, entries, running, workers * IN_FLIGHT, limits)
-        while running:
-            finished, _ = wait(running, return_when=FIRST_COMPLETED)
-            for future in sorted(finished, key=running.get):
-                index = running.pop(future)
-                yield index, *_outcome(future, entries[index], limits)
-            _hand_out(pool, queue, entries, running, workers * IN_FLIGHT, limits)
-
-
-@contextlib.contextmanager
-def _stopped_at_the_end(pool):
-    """The pool, its workers ended at the end of the block without waiting for what they are at."""
-    try:
-        yield pool
-    finally:
-        pool.stop()
-        pool.join()
-
-
-def _hand_out(pool, queue, entries, running, most, limits):
-    while len(running) < most and (index := next(queue, None)) is not None:
-        try:
-            future = pool.schedule(_work, args=(entries[index],), timeout=limits.seconds_per_file)
-        except RuntimeError as error:  # what pebble says of a pool that broke in between
-            raise BrokenProcessPool from error
-        running[future] = index
-
-
-def _outcome(future, entry, limits):
-    try:
-        return future.result()
-    except TimeoutError:
-        reason = (
-            f"measuring this file took longer than {limits.seconds_per_file:g} s, so it was given up; "
-            "ask for a fresh export as a plain baseline JPEG"
-        )
-    except ProcessExpired:
-        reason = "measuring this file needed more memory than allowed, or stopped the measuring program; ask for a fresh export"
-    except BrokenProcessPool:
-        raise
-    except Exception:  # noqa: BLE001 - one bad file never costs another file's result
-        reason = UNFORESEEN
-    return _not_measured(entry, reason), None, 0
-
-
-def _not_measured(entry, reason):
-    facts = {"status": "not_measured", "reasons": (reason,)}
-    if entry.size is not None:
-        facts["bytes"] = entry.size
-    return facts
-
-
-def _pool(workers, delivery, limits, kept):
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    context = multiprocessing.get_context(method)
-    if method == "forkserver":
-        context.set_forkserver_preload(["catalogue_audit.measures.measure"])
-    return ProcessPool(
-        max_workers=workers,
-        context=context,
-        initializer=_start_worker,
-        initargs=(delivery.location, limits, kept),
-    )
-
-
-_worker = {}  # of a worker process only: its delivery, its limits and where earlier results are kept
-
-
-def _start_worker(location, limits, kept):
-    import cv2
-
-    _silence()
-    cv2.setNumThreads(1)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    _end_with_parent()
-    if limits.memory_bytes:
-        resource.setrlimit(resource.RLIMIT_AS, (_address_space() + limits.memory_bytes,) * 2)
-    _worker.update(delivery=open_delivery(location), limits=limits, kept=store.open_kept(*kept))
-
-
-def _work(entry):
-    from catalogue_audit.measures.measure import Limits, measure_bytes
-    from catalogue_audit.measures.sketch import pack_sketch
-
-    limits = _worker["limits"]
-    read_at_ns = time.time_ns()
-    try:
-        data = _worker["delivery"].read(entry.name, limits.max_bytes, entry)
-    except UnreadablePicture as problem:
-        return _not_measured(entry, str(problem)), None, 0
-    try:
-        facts = _worker["kept"](data)  # the same content under another name, or moved here
-        if facts is not None:
-            return facts, None, read_at_ns
-        facts, sketch = measure_bytes(data, Limits(limits.max_pixels))
-        return facts, pack_sketch(sketch), read_at_ns
-    except MemoryError:
-        reason = "measuring this file needs more memory than allowed; ask for a smaller export"
-        return _not_measured(entry, reason), None, 0
-    except Exception:  # noqa: BLE001 - one bad file never costs another file's result
-        return _not_measured(entry, UNFORESEEN), None, 0
-
-
-def _silence():
-    """Decoders write what they find in damaged files straight to the terminal; the row's reason says it better."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    for descriptor in (1, 2):
-        os.dup2(nowhere, descriptor)
-    os.close(nowhere)
-
-
-def _address_space():
-    """Bytes of address space in use, so that the limit counts what a file adds."""
-    try:
-        with open("/proc/self/statm") as statm:
-            return int(statm.read().split()[0]) * resource.getpagesize()
-    except OSError:
-        return 2 << 30
-
-
-def _end_with_parent():
-    """Ask Linux to end this process with the one that started it, however that ends."""
-    try:
-        import ctypes
-
-        ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # 1 is PR_SET_PDEATHSIG, linux/prctl.h
-    except (AttributeError, OSError):
-        pass
-
-
-class _environment:
-    """Environment of the workers, set while they are started."""
-
-    def __enter__(self):
-        self._before = {name: os.environ.get(name) for name in _WORKER_ENVIRONMENT}
-        for name, value in _WORKER_ENVIRONMENT.items():
-            os.environ.setdefault(name, value)
-
-    def __exit__(self, *error):
-        for name, value in self._before.items():
-            if value is None:
-                os.environ.pop(name, None)

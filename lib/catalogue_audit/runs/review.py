@@ -7,24 +7,21 @@ from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit.delivery.brief import load_brief
-from catalogue_audit.delivery.names import read_names
-from catalogue_audit.delivery.products import read_products, sku_forms
+from catalogue_audit.delivery.products import read_products
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import UsageError
 from catalogue_audit.findings.decisions import read_decisions
 from catalogue_audit.findings.sample import read_check_sheet, read_earlier
-from catalogue_audit.measures.applicability import applicable, shows_a_turn
-from catalogue_audit.measures.roll import roll_for_view
 from catalogue_audit.runs import store
+from catalogue_audit.runs.frames import measure_frames
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
-from catalogue_audit.runs.passone import measure_delivery, settings_version
+from catalogue_audit.runs.passone import Measuring
 from catalogue_audit.runs.passtwo import judge_delivery
 from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.writing import writable
-from catalogue_audit.statistics.tables import table_from_rows
 
 
 class Review(NamedTuple):
@@ -46,6 +43,8 @@ def review(
     check_sheet=None,
     earlier=(),
     jobs=None,
+    cluster=None,
+    verify=False,
     tables_only=False,
     progress=None,
 ):
@@ -69,6 +68,10 @@ def review(
         normal, tightened and reduced inspection.
     jobs : int, optional
         Worker processes.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers measure, instead of this machine's processes.
+    verify : bool
+        Read every file and go by its content, also where size, times and inode say that it is unchanged.
     tables_only : bool
         Write tables and summary without running notebooks.
     progress : callable, optional
@@ -95,7 +98,7 @@ def review(
         "previous": previous,
         "check_sheet": check_sheet,
         "earlier": earlier,
-        "jobs": jobs,
+        "measuring": Measuring(jobs, cluster, verify),
         "tables_only": tables_only,
         "progress": progress,
     }
@@ -139,7 +142,7 @@ def audit_listing(
     previous=None,
     check_sheet=None,
     earlier=(),
-    jobs=None,
+    measuring=Measuring(),
     tables_only=False,
     progress=None,
     fingerprint="",
@@ -154,6 +157,7 @@ def audit_listing(
     brief : Brief
     products : DataFrame or None
     out : Path
+    measuring : Measuring
     fingerprint : str
         State of the delivery as a scheduled run saw it, for the history.
 
@@ -174,7 +178,7 @@ def audit_listing(
     try:
         reconcile(history, out)
         frames, sketches, names = measure_frames(
-            source, listing, brief, products, connection, work, jobs=jobs, progress=progress
+            source, listing, brief, products, connection, work, measuring=measuring, progress=progress
         )
         audit = judge_delivery(
             delivery_name=source.name,
@@ -210,61 +214,6 @@ def audit_listing(
         connection.close()
         history.close()
     return Review(folder, summary, summary["exit_status"])
-
-
-def measure_frames(source, listing, brief, products, connection, work_folder, *, jobs=None, progress=None):
-    """
-    Pass one over a listing, and the frames table with its frame columns.
-
-    Returns
-    -------
-    frames : DataFrame
-        Columns of the schema; set columns still empty.
-    sketches : Sketches
-    names : list of NameFacts
-    """
-    version = settings_version(brief.limits)
-    entries = listing.entries
-    results = measure_delivery(
-        source, entries, connection, version, jobs=jobs, limits=brief.limits, progress=progress
-    )
-    names = read_names([entry.name for entry in entries], brief, sku_forms(products))
-    by_sku = {} if products is None else products.set_index("sku").to_dict("index")
-    rows = [
-        frame_row(name, facts, by_sku.get(name.sku, {})) for name, facts in zip(names, results, strict=True)
-    ]
-    contents = {row["file"]: row["sha256"] for row in rows if row.get("phash") or row.get("width_px")}
-    sketches = store.Sketches(work_folder / store.STORE_NAME, version, contents)
-    return table_from_rows("frames", rows), sketches, names
-
-
-def frame_row(name, facts, product):
-    """One row of the frames table: what the name says, what was measured, what the view lets stand."""
-    if facts.get("target"):  # whatever its name says: no product is judged by it
-        name = name._replace(view_kind="target")
-    facts = _with_roll_of_view(facts, name)
-    kept, view_reasons = applicable(facts, name.view, name.view_kind)
-    reasons = dict.fromkeys((*facts.get("reasons", ()), *view_reasons))
-    return kept | {
-        "file": name.file,
-        "sku": name.sku,
-        "view": name.view,
-        "position": name.position,
-        "view_kind": name.view_kind,
-        "style": product.get("style"),
-        "colourway": product.get("colourway"),
-        "reason": "; ".join(reasons),
-    }
-
-
-def _with_roll_of_view(facts, name):
-    """Facts with the roll from those witnesses that hold in the view: a turned base slopes without any roll."""
-    if "witnesses" not in facts or not shows_a_turn(name.view):
-        return facts
-    others = {key: value for key, value in facts.items() if key not in ("roll_deg", "roll_sd_deg")}
-    roll = roll_for_view(facts, name.view_kind, straight_on=False)
-    reasons = (*facts.get("reasons", ()), *roll.get("reasons", ()))
-    return others | roll | {"reasons": reasons}
 
 
 def _check_files(brief, decisions, previous, check_sheet, earlier):

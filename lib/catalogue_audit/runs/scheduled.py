@@ -32,6 +32,7 @@ from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.runs import history
 from catalogue_audit.runs.lock import output_lock
+from catalogue_audit.runs.passone import Measuring
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
 from catalogue_audit.runs.writing import writable
 
@@ -69,6 +70,8 @@ def scheduled(
     keep=None,
     on_report=None,
     jobs=None,
+    cluster=None,
+    verify=False,
     tables_only=False,
     now=None,
 ):
@@ -93,6 +96,8 @@ def scheduled(
     on_report : str, optional
         Command to call after each report, with the path of its ``summary.json``
         as the last argument; split as a shell splits words, run without one.
+    jobs, cluster, verify, tables_only
+        As in `runs.review.review`.
     now : float, optional
         Seconds since the epoch; the clock's by default.
 
@@ -107,6 +112,7 @@ def scheduled(
         raise UsageError(msg)
     out = output_folder(out, inbox)
     now = time.time() if now is None else now
+    measuring = Measuring(jobs, cluster, verify)
     load_brief(brief)  # a wrong brief is one error of the command, not one of each delivery
     with writable(out), output_lock(out / WORK_FOLDER):
         _remove_leftovers(out)
@@ -115,7 +121,7 @@ def scheduled(
             log.warning("%s", note)
         with contextlib.closing(connection):
             history.reconcile(connection, out)
-            run = _Run(out, connection, brief, quiet_minutes, marker, attempts, keep, on_report, jobs, tables_only, now)
+            run = _Run(out, connection, brief, quiet_minutes, marker, attempts, keep, on_report, measuring, tables_only, now)
             outcomes = [_one(run, folder) for folder in _deliveries(inbox)]
             refresh_index(out, connection)
     counts = {done: sum(outcome.done == done for outcome in outcomes) for done in sorted({o.done for o in outcomes})}
@@ -144,7 +150,7 @@ class _Run(NamedTuple):
     attempts: int
     keep: int | None
     on_report: str | None
-    jobs: int | None
+    measuring: Measuring
     tables_only: bool
     now: float
 
@@ -203,7 +209,7 @@ def _audit(run, folder, state):
     from catalogue_audit.runs.review import audit_folder
 
     return audit_folder(
-        folder, run.out, brief=run.brief, jobs=run.jobs, tables_only=run.tables_only, fingerprint=state
+        folder, run.out, brief=run.brief, measuring=run.measuring, tables_only=run.tables_only, fingerprint=state
     )
 
 

@@ -23,6 +23,7 @@ from catalogue_audit.findings.decisions import is_accepted
 from catalogue_audit.report.season_tables import Season, recurring, reported, unlike
 from catalogue_audit.runs import history
 from catalogue_audit.runs.lock import output_lock
+from catalogue_audit.runs.passone import Measuring
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
 from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.review import audit_folder
@@ -66,6 +67,8 @@ def season(
     supplier=None,
     brief=None,
     jobs=None,
+    cluster=None,
+    verify=False,
     tables_only=False,
     progress=None,
 ):
@@ -88,7 +91,7 @@ def season(
     supplier : str, optional
         The column ``supplier`` of the products file where a delivery has one, else the delivery's
         folder name; patterns as for style.
-    brief, jobs, tables_only, progress
+    brief, jobs, cluster, verify, tables_only, progress
         As in `runs.review.review`.
 
     Returns
@@ -102,6 +105,7 @@ def season(
     LockedError
         Another run holds the output folder's lock.
     """
+    measuring = Measuring(jobs, cluster, verify)
     filters = Filters(_date(since, "--since"), _date(until, "--until"), camera, style, supplier)
     sources = [open_delivery(str(delivery)) for delivery in deliveries]
     for source in sources or (None,):
@@ -115,7 +119,7 @@ def season(
         from catalogue_audit.report.season_page import write_season
 
         for source in sources:
-            _audit_where_changed(source, out, brief, jobs, tables_only, progress)
+            _audit_where_changed(source, out, brief, measuring, tables_only, progress)
         connection, _ = history.open_history(out / WORK_FOLDER)
         with contextlib.closing(connection):
             history.reconcile(connection, out)
@@ -187,7 +191,7 @@ def study_tables(frames, findings, audits, filters=Filters()):
     return Season(_summary(found, frames, filters), **tables)
 
 
-def _audit_where_changed(source, out, brief, jobs, tables_only, progress):
+def _audit_where_changed(source, out, brief, measuring, tables_only, progress):
     """Audit a delivery unless its last audit saw it in this very state."""
     state = ""
     if source.path is not None:
@@ -198,7 +202,7 @@ def _audit_where_changed(source, out, brief, jobs, tables_only, progress):
             last = history.last_audit(connection, shown_name(os.fsencode(source.location)))
         if last and last[0] == state:
             return
-    audit_folder(source.location, out, brief=brief, jobs=jobs, tables_only=tables_only, progress=progress, fingerprint=state)
+    audit_folder(source.location, out, brief=brief, measuring=measuring, tables_only=tables_only, progress=progress, fingerprint=state)
 
 
 def _filtered(frames, findings, products, audits, filters):

@@ -19,7 +19,7 @@ from pathlib import Path
 import catalogue_audit
 from catalogue_audit.measures.sketch import unpack_sketch
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 STORE_NAME = "measures.sqlite3"
 FRESH_NS = 2_000_000_000  # a file changed this shortly before it was read may change again unseen within one clock tick
 
@@ -43,6 +43,7 @@ CREATE TABLE IF NOT EXISTS seen (
     ctime_ns INTEGER NOT NULL,
     inode INTEGER NOT NULL,
     sha256 TEXT NOT NULL,
+    etag TEXT NOT NULL DEFAULT '',
     PRIMARY KEY (location, name)
 ) WITHOUT ROWID;
 """
@@ -107,8 +108,10 @@ def _connect(path):
         if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
             raise Unusable("quick_check failed")
         (version,) = connection.execute("PRAGMA user_version").fetchone()
-        if version not in (0, SCHEMA_VERSION):
+        if version not in (0, 1, SCHEMA_VERSION):
             raise Unusable(f"schema {version}")
+        if version == 1:
+            connection.execute("ALTER TABLE seen ADD COLUMN etag TEXT NOT NULL DEFAULT ''")
         connection.executescript(_TABLES)
         connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         connection.commit()
@@ -142,12 +145,16 @@ def recall(connection, version, sha256):
 
 
 def remember(connection, location, entry, sha256, read_at_ns):
-    """Note that a file of this size, times and inode held this content, unless its times are too fresh to trust."""
-    if not entry.inode or read_at_ns - max(entry.mtime_ns, entry.ctime_ns) < FRESH_NS:
+    """
+    Note that a file of this size, times and inode, or of this entity tag, held this content.
+
+    Not where there is neither, nor where the times are too fresh to trust.
+    """
+    if not entry.etag and (not entry.inode or read_at_ns - max(entry.mtime_ns, entry.ctime_ns) < FRESH_NS):
         return
     connection.execute(
-        "INSERT OR REPLACE INTO seen VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode, sha256),
+        "INSERT OR REPLACE INTO seen VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode, sha256, entry.etag),
     )
 
 
@@ -155,8 +162,8 @@ def recognise(connection, location, entry):
     """Content hash of a file that has not changed since it was read, or None."""
     row = connection.execute(
         "SELECT sha256 FROM seen WHERE location = ? AND name = ? AND size = ? AND mtime_ns = ?"
-        " AND ctime_ns = ? AND inode = ?",
-        (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode),
+        " AND ctime_ns = ? AND inode = ? AND etag = ?",
+        (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode, entry.etag),
     ).fetchone()
     return row[0] if row else None
 

@@ -1,0 +1,75 @@
+"""Pass one's results as the frames table: what the name says, what was measured, what the view lets stand."""
+
+from catalogue_audit.delivery.names import read_names
+from catalogue_audit.delivery.products import sku_forms
+from catalogue_audit.measures.applicability import applicable, shows_a_turn
+from catalogue_audit.measures.roll import roll_for_view
+from catalogue_audit.runs import store
+from catalogue_audit.runs.passone import Measuring, measure_delivery, settings_version
+from catalogue_audit.statistics.tables import table_from_rows
+
+
+def measure_frames(source, listing, brief, products, connection, work_folder, *, measuring=Measuring(), progress=None):
+    """
+    Pass one over a listing, and the frames table with its frame columns.
+
+    Returns
+    -------
+    frames : DataFrame
+        Columns of the schema; set columns still empty.
+    sketches : Sketches
+    names : list of NameFacts
+    """
+    version = settings_version(brief.limits)
+    entries = listing.entries
+    results = measure_delivery(
+        source, entries, connection, version, limits=brief.limits, measuring=measuring, progress=progress
+    )
+    names = read_names([entry.name for entry in entries], brief, sku_forms(products))
+    by_sku = _styles(products, {name.sku for name in names})
+    rows = [
+        frame_row(name, facts, by_sku.get(name.sku, {})) for name, facts in zip(names, results, strict=True)
+    ]
+    contents = {row["file"]: row["sha256"] for row in rows if row.get("phash") or row.get("width_px")}
+    sketches = store.Sketches(work_folder / store.STORE_NAME, version, contents)
+    return table_from_rows("frames", rows), sketches, names
+
+
+def frame_row(name, facts, product):
+    """One row of the frames table: what the name says, what was measured, what the view lets stand."""
+    if facts.get("target"):  # whatever its name says: no product is judged by it
+        name = name._replace(view_kind="target")
+    facts = _with_roll_of_view(facts, name)
+    kept, view_reasons = applicable(facts, name.view, name.view_kind)
+    reasons = dict.fromkeys((*facts.get("reasons", ()), *view_reasons))
+    return kept | {
+        "file": name.file,
+        "sku": name.sku,
+        "view": name.view,
+        "position": name.position,
+        "view_kind": name.view_kind,
+        "style": product.get("style"),
+        "colourway": product.get("colourway"),
+        "reason": "; ".join(reasons),
+    }
+
+
+def _with_roll_of_view(facts, name):
+    """Facts with the roll from those witnesses that hold in the view: a turned base slopes without any roll."""
+    if "witnesses" not in facts or not shows_a_turn(name.view):
+        return facts
+    others = {key: value for key, value in facts.items() if key not in ("roll_deg", "roll_sd_deg")}
+    roll = roll_for_view(facts, name.view_kind, straight_on=False)
+    reasons = (*facts.get("reasons", ()), *roll.get("reasons", ()))
+    return others | roll | {"reasons": reasons}
+
+
+def _styles(products, skus):
+    """Style and colourway of the products that files name: a products file may hold a million others."""
+    if products is None:
+        return {}
+    named = products[products["sku"].isin(skus - {None})]
+    return {
+        sku: {"style": style, "colourway": colourway}
+        for sku, style, colourway in zip(named["sku"], named["style"], named["colourway"], strict=True)
+    }
