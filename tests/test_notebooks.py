@@ -128,7 +128,7 @@ def test_a_failed_notebook_is_told_with_its_name_and_reason(kind, tmp_path):
 def _children_left():
     """Kernels of ours that still run."""
     found = subprocess.run(["ps", "-eo", "ppid,stat,args"], capture_output=True, text=True, check=True).stdout
-    return [line for line in found.splitlines() if line.split(None, 1)[0] == str(os.getpid()) and "ipykernel" in line and " Z" not in line]
+    return [line for line in found.splitlines() if line.split(None, 1)[0] == str(os.getpid()) and "catalogue_audit.report.kernel" in line and " Z" not in line]
 
 
 def test_a_parameter_that_a_notebook_does_not_declare_is_an_error(tmp_path):

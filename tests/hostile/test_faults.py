@@ -147,7 +147,7 @@ def test_a_signal_ends_the_run_soon_and_cleanly(delivery, tmp_path, number):
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda number: number.name)
 def test_a_signal_while_notebooks_run_leaves_no_kernel(delivery, tmp_path, number):
     process, mark = begun(delivery, tmp_path, tables_only=False)
-    wait_for(lambda: process.poll() is not None or any("ipykernel_launcher" in line for line in command.alive(mark).values()))
+    wait_for(lambda: process.poll() is not None or any("catalogue_audit.report.kernel" in line for line in command.alive(mark).values()))
     time.sleep(2)
     began = time.monotonic()
     process.send_signal(number)
@@ -162,7 +162,7 @@ def test_a_signal_while_notebooks_run_leaves_no_kernel(delivery, tmp_path, numbe
 @pytest.mark.slow
 def test_a_run_killed_while_notebooks_run_leaves_no_kernel_for_long(delivery, tmp_path):
     process, mark = begun(delivery, tmp_path, tables_only=False)
-    wait_for(lambda: process.poll() is not None or any("ipykernel_launcher" in line for line in command.alive(mark).values()))
+    wait_for(lambda: process.poll() is not None or any("catalogue_audit.report.kernel" in line for line in command.alive(mark).values()))
     process.kill()
     process.communicate()
     assert command.left_alive(mark, 20) == {}

@@ -131,13 +131,19 @@ def drift_chart(audit, name):
 
 def has_drift(audit, name):
     """True where the frames hold at least one value for that chart."""
-    return bool(_parts(audit, DRIFTS[name], timeline(audit.frames)))
+    drift = DRIFTS[name]
+    shown = _shown(audit.frames, drift) & np.isfinite(timeline(audit.frames).x)
+    return any(bool(np.isfinite(_values(audit.frames, column)[shown]).any()) for column, _ in drift.columns)
+
+
+def _shown(frames, drift):
+    return frames["view_kind"].isin(WHOLE).to_numpy() if drift.whole else np.ones(len(frames), bool)
 
 
 def _parts(audit, drift, line):
     """What is drawn apart: a list of tables with x, y, sd, file and a label; without empty ones."""
     frames, parts = audit.frames, []
-    shown = frames["view_kind"].isin(WHOLE).to_numpy() if drift.whole else np.ones(len(frames), bool)
+    shown = _shown(frames, drift)
     for column, label in drift.columns:
         sd = _numbers(frames, UNCERTAINTY[column]) if column in UNCERTAINTY else np.zeros(len(frames))
         table = pd.DataFrame({"x": line.x, "y": _values(frames, column), "sd": np.nan_to_num(sd), "file": frames["file"].to_numpy(), "view": frames["view"].fillna("").to_numpy()})

@@ -21,7 +21,7 @@ DASH = 11.0  # px
 BAND = 58  # px, height of the strip under a picture that holds words and gauge
 
 
-def decode_preview(sketch):
+def decode_preview(sketch, side=None):
     """
     The sketch's preview as a picture, or None where there is none.
 
@@ -29,6 +29,9 @@ def decode_preview(sketch):
     ----------
     sketch : dict
         With ``preview``, the bytes of a JPEG we wrote ourselves.
+    side : int, optional
+        Pixels of the longer side that are enough: the decoder then gives the smallest
+        scaled picture that has them, which is cheaper.
 
     Returns
     -------
@@ -39,6 +42,8 @@ def decode_preview(sketch):
     if data is None or len(data) == 0:
         return None
     with Image.open(io.BytesIO(np.asarray(data, np.uint8).tobytes()), formats=("JPEG",)) as picture:
+        if side is not None:
+            picture.draft("RGB", (side, side))
         return picture.convert("RGB")
 
 
@@ -53,7 +58,12 @@ def fitted(picture, width, height):
     """Picture reduced to fit into width x height, never enlarged."""
     scale = min(width / picture.width, height / picture.height, 1.0)
     size = max(1, round(picture.width * scale)), max(1, round(picture.height * scale))
-    return picture if size == picture.size else picture.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)
+    return resized(picture, size)
+
+
+def resized(picture, size):
+    """Picture of that size, px; the filter is the cheapest that neither blurs nor rings when pictures get smaller."""
+    return picture if size == picture.size else picture.resize(size, Image.Resampling.HAMMING)
 
 
 @functools.cache
@@ -170,7 +180,7 @@ def beside(pictures, captions, *, height=480, gap=14):
     """
     known = [picture for picture in pictures if picture is not None]
     height = min(height, max((picture.height for picture in known), default=height))
-    scaled = [None if p is None else p.resize((max(1, round(p.width * height / p.height)), height), Image.Resampling.LANCZOS) for p in pictures]
+    scaled = [None if p is None else resized(p, (max(1, round(p.width * height / p.height)), height)) for p in pictures]
     hole = max(round(0.75 * height), 120)
     widths = [hole if p is None else p.width for p in scaled]
     top = 26

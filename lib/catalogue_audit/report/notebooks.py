@@ -275,7 +275,7 @@ def _kernel_environment(scratch):
     """
     spec = scratch / "share" / "kernels" / KERNEL
     spec.mkdir(parents=True)
-    command = [sys.executable, "-X", "frozen_modules=off", "-m", "ipykernel_launcher", "-f", "{connection_file}", *KERNEL_OPTIONS]
+    command = [sys.executable, "-m", "catalogue_audit.report.kernel", "-f", "{connection_file}", *KERNEL_OPTIONS]
     (spec / "kernel.json").write_text(json.dumps({"argv": command, "display_name": KERNEL, "language": "python"}), encoding="utf-8")
     settings = {
         "JUPYTER_PATH": str(scratch / "share"),

@@ -1,5 +1,6 @@
 """The template engine of every page: all escaped, all outside text made plain, words and numbers as people read them."""
 
+import functools
 from pathlib import Path
 
 import jinja2
@@ -24,9 +25,10 @@ from catalogue_audit.report.wording import (
 TEMPLATES = Path(__file__).parent / "templates"
 
 
+@functools.cache
 def environment():
     """
-    The template engine: everything escaped, every outside text made plain first.
+    The template engine, made once: everything escaped, every outside text made plain first.
 
     Returns
     -------

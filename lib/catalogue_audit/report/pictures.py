@@ -20,6 +20,7 @@ PLACING_SIDE = 420  # px
 THUMB_QUALITY = 78
 STRIP_HEIGHT = 250  # px, pictures of a product in a row
 STRIP_LIMIT = 5
+CORRECTED_HEIGHT = 400  # px, pictures before and after a correction
 DUPLICATES = ("exact_duplicate", "near_duplicate")
 SAME_PRODUCT = ("product_colour", "wrong_product", "wrong_detail")  # compared with the product's own pictures
 
@@ -53,7 +54,7 @@ def _all_pictures(audit):
     frames = {row["file"]: row for row in audit.frames.to_dict("records")}
     references = reference_pictures(audit.frames, audit.findings)
     for row, file in enumerate(audit.frames["file"]):
-        picture = decode_preview(audit.sketches.get(file))
+        picture = decode_preview(audit.sketches.get(file), THUMB_SIDE)
         if picture is not None:
             yield thumb_name(row), fitted(picture, THUMB_SIDE, THUMB_SIDE), THUMB_QUALITY
     marks = {key: part.to_dict("records") for key, part in audit.marks.groupby(["file", "check"], sort=False)}
@@ -169,5 +170,6 @@ def _corrected_pictures(audit):
         before = decode_preview(audit.sketches.get(correction["file"]))
         if before is None:
             continue
+        before = fitted(before, before.width, CORRECTED_HEIGHT)
         after = Image.fromarray(apply_correction(np.asarray(before), correction))
-        yield correction_name(row), beside([before, after], ["as delivered", "corrected"], height=400), 84
+        yield correction_name(row), beside([before, after], ["as delivered", "corrected"], height=CORRECTED_HEIGHT), 84

@@ -159,8 +159,9 @@ class _Kit:
         from reportlab.pdfbase import pdfmetrics
         from reportlab.pdfbase.ttfonts import TTFont
 
-        pdfmetrics.registerFont(TTFont("Sheet", str(look.FONT)))
-        pdfmetrics.registerFont(TTFont("Sheet-Bold", str(look.FONT_BOLD)))
+        for name, file in (("Sheet", look.FONT), ("Sheet-Bold", look.FONT_BOLD)):
+            if name not in pdfmetrics.getRegisteredFontNames():  # a font takes long to read
+                pdfmetrics.registerFont(TTFont(name, str(file)))
         self.rule, self.mat = HexColor(look.RULE), HexColor(look.MAT)
         ink, quiet = HexColor(look.INK), HexColor(look.QUIET)
         base = {"fontName": "Sheet", "fontSize": 9, "leading": 12.5, "textColor": ink, "spaceAfter": 2, "splitLongWords": 1}
