@@ -17,13 +17,21 @@ def kept(view, kind, **facts):
     return set(applicable({**FACTS, **facts}, view, kind)[0])
 
 
-def test_a_three_quarter_view_keeps_turn_and_height_but_neither_lean_nor_handles():
-    assert set(FACTS) - kept("three_quarter", "upright") == {"handle_gap", "lean_deg"}
+def test_a_three_quarter_view_keeps_turn_and_height_but_no_lean():
+    assert set(FACTS) - kept("three_quarter", "upright") == {"lean_deg"}
 
 
 @pytest.mark.parametrize("view", ["front", "back"])
-def test_a_straight_on_view_keeps_lean_and_handles_but_no_turn(view):
-    assert set(FACTS) - kept(view, "upright") == {"yaw_deg", "yaw_sd_deg"}
+def test_a_straight_on_view_keeps_lean_and_handles_but_no_camera_height(view):
+    assert set(FACTS) - kept(view, "upright") == {"yaw_deg", "yaw_sd_deg", "camera_pitch_deg"}
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_a_straight_on_view_has_its_own_turn(view):
+    facts, reasons = applicable({**FACTS, "straight_on_turn": (1.2, 0.8)}, view, "upright")
+    assert (facts["yaw_deg"], facts["yaw_sd_deg"]) == (1.2, 0.8) and not any("turn" in reason for reason in reasons)
+    turned, _ = applicable({**FACTS, "straight_on_turn": (1.2, 0.8)}, "three_quarter", "upright")
+    assert turned["yaw_deg"] == 30.0 and "straight_on_turn" not in turned
 
 
 def test_a_crop_keeps_light_and_sharpness_only():
@@ -54,12 +62,27 @@ def test_an_uncertain_outline_empties_what_rests_on_it_and_says_how_uncertain():
 def test_whatever_is_emptied_is_explained_and_nothing_is_added_or_changed(view, kind):
     facts, reasons = applicable(FACTS, view, kind)
     assert all(facts[name] == FACTS[name] for name in facts)
-    assert bool(reasons) == (len(facts) < len(FACTS))
+    assert bool(reasons) >= (len(facts) < len(FACTS))
     assert len(set(reasons)) == len(reasons)
 
 
 def test_nothing_measured_needs_no_explanation():
-    assert applicable({"noise": 1.0}, "detail", "crop") == ({"noise": 1.0}, ())
+    assert applicable({}, "detail", "crop") == ({}, ())
+    assert applicable({"sha256": "0"}, "front", "upright")[1] == ()
+
+
+@pytest.mark.parametrize(
+    ("view", "kind", "columns"),
+    [
+        ("detail", "crop", ("how the product stands", "margins")),
+        ("three_quarter", "upright", ("lean",)),
+        ("front", "upright", ("camera's height", "lean")),
+        ("side", "upright", ("turn", "camera's height", "handles", "lean")),
+    ],
+)
+def test_what_does_not_apply_is_explained_even_where_nothing_was_measured(view, kind, columns):
+    _, reasons = applicable({"outline_confidence": 0.9, "noise": 0.5}, view, kind)
+    assert all(any(words in reason for reason in reasons) for words in columns)
 
 
 def test_the_rules_name_columns_that_exist():

@@ -41,6 +41,12 @@ COLOUR = ("product_L", "product_a", "product_b", "product_ev", "exposure_dev_ev"
 SURFACE = ("clipped_high", "clipped_low", "specks")
 FOCUS = ("blur_px", "blur_sd_px", "motion_px", "motion_direction_deg")
 
+MEASURED = (*BOX, *ROLL, *YAW, *HANDLES, *COLOUR, *SURFACE, *FOCUS, "outline_confidence", "noise", "phash", "background_L")
+LEAN_NEEDS = (
+    "lean is told from front and back of a product together; it is empty where one is missing, "
+    "where the shape is soft or round, or where they leave it open"
+)
+
 POSE = ROLL + YAW + PITCH + LEAN + HANDLES + STRAP
 OUTLINE_BASED = BOX + POSE + SHADOW + EDGE + COLOUR + SURFACE
 
@@ -86,26 +92,43 @@ def applicable(facts, view, view_kind):
     facts : dict
         A new dictionary without the columns that do not apply.
     reasons : tuple of str
-        One sentence for each group of columns that was emptied; none for a
-        group of which nothing had been measured.
+        One sentence for each group of columns that the view rules out, whether or not
+        something had been measured there; none for a file of which nothing was measured.
 
     Examples
     --------
-    >>> applicable({"roll_deg": 0.4, "noise": 1.0}, "detail", "crop")
-    ({'noise': 1.0}, ('a detail crop does not show how the product stands',))
+    >>> kept, reasons = applicable({"roll_deg": 0.4, "noise": 1.0}, "detail", "crop")
+    >>> kept, reasons[1]
+    ({'noise': 1.0}, 'a detail crop does not show how the product stands')
     """
+    if not any(facts.get(name) is not None for name in MEASURED):
+        return dict(facts), ()
+    facts, reasons = _with_turn_of_view(facts, view, view_kind)
     rules = [*RULED_OUT.get(view_kind or "other", ()), *_rules_of_the_view(view, view_kind)]
     if _outline_is_doubtful(facts):
         rules.append((OUTLINE_BASED, _doubt(facts)))
     emptied = set()
-    reasons = []
     for columns, sentence in rules:
-        present = [name for name in columns if facts.get(name) is not None and name not in emptied]
-        if present:
+        if not emptied.issuperset(columns):
             reasons.append(sentence)
-            emptied.update(present)
+            emptied.update(columns)
+    if not emptied.issuperset(LEAN):
+        reasons.append(LEAN_NEEDS)
     kept = {name: value for name, value in facts.items() if name not in emptied}
     return kept, tuple(reasons)
+
+
+def _with_turn_of_view(facts, view, view_kind):
+    """Facts with the turn that holds in the view, off square in a straight-on view, by the corner elsewhere; and reasons."""
+    facts = dict(facts)
+    straight_on = facts.pop("straight_on_turn", None)
+    if view not in STRAIGHT_ON or view_kind != "upright":
+        return facts, []
+    for name in ("yaw_deg", "yaw_sd_deg"):
+        facts.pop(name, None)
+    if straight_on is None:
+        return facts, ["turn not measured: base, sides and symmetry do not show how square the product stands"]
+    return facts | dict(zip(("yaw_deg", "yaw_sd_deg"), straight_on, strict=True)), []
 
 
 def shows_a_turn(view):
@@ -125,10 +148,13 @@ def _rules_of_the_view(view, view_kind):
     if view_kind in ("crop", "worn", "target", "overhead"):
         return
     if not shows_a_turn(view):
-        yield YAW, "the turn is measured in three-quarter views only"
+        yield PITCH, "the camera's height is read from three-quarter views only, where two edges meet at a corner"
+    if not shows_a_turn(view) and view not in STRAIGHT_ON:
+        yield YAW, "the turn is measured in three-quarter, front and back views only"
     if view not in STRAIGHT_ON:
-        yield HANDLES, "the handles are compared in straight-on views only"
         yield LEAN, "lean is measured from the front and back views only"
+    if not (shows_a_turn(view) or view in STRAIGHT_ON):
+        yield HANDLES, "the handles are compared in three-quarter, front and back views only"
 
 
 def _outline_is_doubtful(facts):

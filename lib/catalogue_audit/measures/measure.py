@@ -136,7 +136,7 @@ def measure_picture(picture, facts):
     steps = (
         (_hash_facts, (picture,)),
         (framing_facts, (outline, picture.working.shape[:2])),
-        (roll_facts, (picture, outline)),
+        (roll_facts, (picture, outline, facts.get("focal_length_35mm"))),
         (turn_facts, (picture, outline, facts.get("focal_length_35mm"))),
         (handles_facts, (picture, outline, facts.get("focal_length_35mm"))),
         (strap_facts, (picture, outline)),

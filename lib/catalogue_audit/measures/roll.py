@@ -5,7 +5,8 @@ Three witnesses, each with its standard uncertainty: the base it stands on, the
 axis of its mirror symmetry, and its sides (the mean of the left and the right
 one: keystone and taper lean them oppositely, a roll leans them alike). In a
 three-quarter view the base slopes by perspective and the outline has no mirror
-axis: there only the sides count.
+axis: there only the sides count. In a straight-on view the three also tell how far
+the product is turned off square (`straight_on`).
 """
 
 import math
@@ -14,10 +15,13 @@ import numpy as np
 
 from .lines import edge_along, straight_edges
 from .records import CONFIDENCE_LIMIT
+from .straight_on import turn_and_roll
 
+DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 HONEST_FLOOR_DEG = 0.03  # no outline of a sewn thing is straighter than this
 BEND = 0.5  # of the disagreement of an edge's two halves that counts as its standard uncertainty
-BASE_FLOOR_DEG = 0.17  # a product one or two degrees off square slopes its base by this, seen from 7 degrees above
+BASE_FLOOR_DEG = 0.06  # a clear base; a tenth of a degree on rendered bags at the 95th percentile
+SQUARE_SD_DEG = 0.17  # what a product one or two degrees off square slopes its base by, seen from 7 degrees above
 DULL_BASE_FLOOR_DEG = 0.4  # the same where only the outline tells the base: it may follow a contact shadow
 SYMMETRY_FLOOR_DEG = 0.3  # sewn bags are no more symmetric than this: measured on made bags of seven styles
 CURVED_FLOOR_DEG = 0.6  # the same of bags without straight sides
@@ -28,10 +32,11 @@ TURNED_LIMIT_DEG = 0.6  # before that floor; made bags with more were off by one
 TAPER_SHARE = 0.05  # of the sides' taper that they may differ by
 END_SHARE = 0.12  # of an edge left out at either end, for corners are rounded
 CLEAR_EDGE = 0.8  # clearness of the base's edge in the picture from which it is believed before the outline
+UNSURE_DEG = 1.5  # a roll known no better says nothing
 AGREE = 3.0  # combined deviations beyond which two witnesses contradict each other
 
 
-def roll_facts(picture, outline):
+def roll_facts(picture, outline, focal_length_35mm=None):
     """
     In-plane rotation of the product.
 
@@ -40,12 +45,15 @@ def roll_facts(picture, outline):
     picture : Picture
         The base is looked at in the picture itself, for outlines follow its shadow in places.
     outline : Outline
+    focal_length_35mm : float, optional
+        36 x 24 mm equivalent; 85 mm is assumed where unknown.
 
     Returns
     -------
     dict
-        ``roll_deg`` (+ clockwise as seen) and ``roll_sd_deg`` from all witnesses;
+        ``roll_deg`` (+ clockwise as seen) and ``roll_sd_deg`` from all witnesses, for straight-on views;
         ``witnesses``: name -> (degree, standard uncertainty), for `roll_for_view`;
+        ``straight_on_turn``: turn off square and its standard uncertainty, degrees, where they can be told;
         ``sides``: (n, 3) float32 for the sketch, y and the body's left and right
         edge there, fractions of the frame; ``reasons``.
     """
@@ -53,7 +61,12 @@ def roll_facts(picture, outline):
         return {"reasons": ("roll not measured: no certain outline",)}
     sides = outline.body.sides
     witnesses = roll_witnesses(sides, picture, outline.touches)
-    facts = {"witnesses": witnesses} | _facts(combined(witnesses))
+    facts = {"witnesses": witnesses}
+    both = turn_and_roll(witnesses, base_below_deg(sides, outline.mask.shape, focal_length_35mm))
+    if both is None:
+        facts |= _facts(combined(square(witnesses)))
+    else:
+        facts |= {"straight_on_turn": (round(both[0], 2), round(both[1], 2))} | _facts(both[2:] if both[3] < UNSURE_DEG else None)
     if sides is not None:
         facts["sides"] = side_profile(sides, outline.mask.shape)
     return facts
@@ -86,6 +99,20 @@ def roll_for_view(facts, view_kind, straight_on):
         if sd > TURNED_LIMIT_DEG:
             return {"reasons": ("roll not measured: the sides of a turned product that tapers or bulges tell no axis",)}
     return _facts(combined(witnesses))
+
+
+def square(witnesses):
+    """Witnesses of the roll of a product that is set square by eye: its base slopes a little by that."""
+    return {name: (value, math.hypot(sd, SQUARE_SD_DEG) if name == "base" else sd) for name, (value, sd) in witnesses.items()}
+
+
+def base_below_deg(sides, shape, focal_length_35mm=None):
+    """Angle of the base below the optical axis, degrees, for a frame of ``shape`` (height, width); 0 where no body is known."""
+    if sides is None or not len(sides["base"]):
+        return 0.0
+    height, width = shape[:2]
+    focal_px = (focal_length_35mm or DEFAULT_FOCAL_35MM) * math.hypot(width, height) / math.hypot(36, 24)
+    return math.degrees(math.atan((float(np.median(sides["base"][:, 1])) - height / 2) / focal_px))
 
 
 def _facts(roll):
@@ -152,7 +179,7 @@ def combined(witnesses):
     if len(chosen) < len(witnesses):
         sd *= 1.5
     sd = max(sd, HONEST_FLOOR_DEG)
-    return (roll, sd) if sd < 1.5 else None
+    return (roll, sd) if sd < UNSURE_DEG else None
 
 
 def _inner(at, value, margin):
@@ -185,7 +212,7 @@ def base_line(sides, picture):
     if roll is None:
         return None
     slope = math.tan(math.radians(roll[0]))
-    sd = math.radians(max(roll[1] - BASE_FLOOR_DEG, 0.1))
+    sd = math.radians(max(roll[1] - SQUARE_SD_DEG, 0.1))
     if roll[1] >= DULL_BASE_FLOOR_DEG:  # seen in the outline only: rounding bends it by more than its halves disagree on
         sd = math.hypot(sd, line[5])
     return float(0.5 * (at.min() + at.max())), float(np.median(value)), slope, sd

@@ -17,9 +17,8 @@ import numpy as np
 
 from .lines import edge_along, robust_lines, thinned
 from .records import CONFIDENCE_LIMIT
-from .roll import CLEAR_EDGE, base_line, side_roll
+from .roll import CLEAR_EDGE, DEFAULT_FOCAL_35MM, base_line, side_roll
 
-DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
 CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
 ROUND = 0.6  # roundness from which there is no corner; made totes, satchels and bowlers have 0.1 to 0.35, hobos 0.9

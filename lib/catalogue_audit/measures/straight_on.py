@@ -1,0 +1,88 @@
+"""
+How far a product in a straight-on view is turned off square.
+
+A base that is not square to the camera slopes in the picture, for the camera looks
+down on it: an edge on the ground meets the horizon where its direction does (Hartley
+and Zisserman, Multiple View Geometry, 2nd ed., ch. 8). For a small turn the slope is
+the turn times the angle at which the base lies below the horizon. A roll of the camera
+slopes the base as well, but turns the sides and the mirror axis along, which a turn
+does not. So base, sides and axis together tell the two apart.
+"""
+
+import itertools
+import math
+
+import numpy as np
+
+USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 6.0, 2.5  # straight-on views are taken from a little above: common practice, no source
+TURNS = np.arange(-20.0, 20.01, 0.25)  # degrees that are tried
+USUAL_TURN_DEG = 1.3  # how square products are set by eye: common practice, no source
+FAULT, FAULT_TURN_DEG = 0.02, 5.0  # share and size of those that are not; a turn of many degrees is seen by eye, a roll of two is not
+USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.6, 2.5  # the same of the camera's roll: a tripod with a spirit level
+ROLL_FAULT = 0.08
+BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
+CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, for the product is not symmetric, and by how much they are off
+
+
+def turn_and_roll(witnesses, below_deg):
+    """
+    Turn off square and roll of a product in a straight-on view.
+
+    Parameters
+    ----------
+    witnesses : dict
+        As `roll.roll_witnesses` gives it: name -> (degree, standard uncertainty); needs 'base'
+        and one of 'sides' and 'symmetry'.
+    below_deg : float
+        Angle of the base below the optical axis.
+
+    Returns
+    -------
+    (yaw_deg, yaw_sd_deg, roll_deg, roll_sd_deg) or None
+        Means and standard deviations over all turns by their weight; + the front turns towards the
+        camera's right, + clockwise. None where base or axis cannot be seen. Each standard deviation
+        covers the other explanation as far as the witnesses leave it open.
+
+    Examples
+    --------
+    A base that slopes by 2 degrees below upright sides and axis, 11 degrees below the horizon:
+
+    >>> yaw, yaw_sd, roll, roll_sd = turn_and_roll({"base": (-2.0, 0.1), "sides": (0.0, 0.3), "symmetry": (0.1, 0.3)}, 5.0)
+    >>> 8 < yaw < 12, yaw_sd < 3, abs(roll) < 0.3
+    (True, True, True)
+    """
+    others = [witnesses[name] for name in ("sides", "symmetry") if name in witnesses]
+    if "base" not in witnesses or not others:
+        return None
+    gain = math.sin(math.radians(max(USUAL_PITCH_DEG + below_deg, 1.0)))
+    base, base_sd = witnesses["base"]
+    level = np.zeros(TURNS.shape)
+    values = np.stack([base + gain * TURNS, *(level + value for value, _ in others), level])
+    sds = [np.hypot(base_sd, TURNS * math.sin(math.radians(USUAL_PITCH_SD_DEG)))]
+    sds += [np.hypot(sd, BENT_BY_TURN * TURNS) for _, sd in others]
+    usual = (1 - FAULT) * _normal(TURNS, USUAL_TURN_DEG) + FAULT * _normal(TURNS, FAULT_TURN_DEG)
+    total = mean = square = 0.0
+    for crooked in itertools.product((False, True), repeat=len(others)):
+        odds = math.prod(CROOKED if off else 1 - CROOKED for off in crooked)
+        here = [sds[0], *(np.hypot(sd, CROOKED_DEG * off) for sd, off in zip(sds[1:], crooked, strict=True))]
+        for share, spread in ((1 - ROLL_FAULT, USUAL_ROLL_DEG), (ROLL_FAULT, ROLL_FAULT_DEG)):
+            weight, roll, variance = _likely_roll(values, np.stack([*here, level + spread]))
+            weight = odds * share * weight * usual
+            total, mean, square = total + weight, mean + weight * roll, square + weight * (roll**2 + variance)
+    whole = total.sum()
+    yaw, roll = float((total * TURNS).sum() / whole), float(mean.sum() / whole)
+    yaw_sd = math.sqrt(float((total * (TURNS - yaw) ** 2).sum() / whole))
+    return yaw, yaw_sd, roll, math.sqrt(max(float(square.sum() / whole) - roll**2, 0.0))
+
+
+def _likely_roll(values, sds):
+    """Of several measures of one unknown roll (k, n), at each of n turns: likelihood, mean and variance."""
+    precision = sds**-2.0
+    total = precision.sum(axis=0)
+    mean = (precision * values).sum(axis=0) / total
+    apart = (precision * (values - mean) ** 2).sum(axis=0)
+    return np.exp(-0.5 * apart) * np.sqrt(precision.prod(axis=0) / total), mean, 1 / total
+
+
+def _normal(value, sd):
+    return np.exp(-0.5 * (value / sd) ** 2) / sd
