@@ -80,7 +80,7 @@ def _results(client, task, entries, waiting, limits):
 
     queue = iter(waiting)
     running, ended = {}, {}
-    finished = as_completed(raise_errors=False)
+    finished = as_completed(loop=client.loop, raise_errors=False)
 
     def hand_out(index):
         future = client.submit(measure_on_worker, *task, entries[index], pure=False)
