@@ -3,10 +3,12 @@
 import dataclasses
 import re
 
+import cv2
 import numpy as np
 import pytest
 from catalogue_audit.report.drawing import BAND, decode_preview
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
+from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
 from catalogue_audit.report.picture_names import evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS
@@ -104,6 +106,32 @@ def test_circles_stand_where_the_marks_are():
     rows, columns = _painted(picture)
     x0 = (picture.width - 448) / 2
     assert ((np.hypot(columns - x0 - 0.305 * 447, rows - 0.305 * 559) < 30) | (np.hypot(columns - x0 - 0.605 * 447, rows - 0.705 * 559) < 30)).all()
+
+
+def _bag_with_a_buckle(x, y, blur):
+    """A plain bag on paper, its box, and a buckle at a place of the box."""
+    array = np.full((640, 512, 3), 240, np.uint8)
+    array[128:512, 102:410] = (120, 90, 70)
+    column, row = int(102 + x * 308), int(128 + y * 384)
+    for ring in range(4, 22, 4):
+        cv2.circle(array, (column, row), ring, (220, 190, 90) if ring % 8 else (40, 30, 20), 2)
+    frame = {"left": 102 / 512, "top": 0.2, "right": 410 / 512, "bottom": 0.8}
+    return Image.fromarray(cv2.GaussianBlur(array, (0, 0), blur) if blur else array), frame
+
+
+@pytest.mark.parametrize("place", [(0.3, 0.3), (0.5, 0.6), (0.75, 0.4)])
+def test_what_is_enlarged_for_focus_is_the_hardware_also_where_it_is_blurred(place):
+    sharp = _bag_with_a_buckle(*place, 0)
+    found = [telling_place(*sharp), *(telling_place(*_bag_with_a_buckle(*place, blur), *sharp) for blur in (1, 2, 4))]
+    away = np.abs(np.subtract(found, place)) * (308, 384)
+    assert away.max() < WINDOW / 2, away  # px: the buckle lies in the window
+
+
+def test_noise_is_shown_where_the_picture_is_flat():
+    bag, _ = _bag_with_a_buckle(0.5, 0.5, 0)
+    x, y = flat_place([bag])
+    part = np.asarray(bag)[int(y * 640) - 30 : int(y * 640) + 30, int(x * 512) - 30 : int(x * 512) + 30]
+    assert np.ptp(part.reshape(-1, 3), axis=0).max() == 0
 
 
 def test_each_drawing_changes_the_picture():

@@ -6,6 +6,7 @@ global state. Above `MANY` points the middle and the spread are drawn, and only
 what lies outside the limits as points.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +16,7 @@ from matplotlib.ticker import PercentFormatter
 from catalogue_audit.report import figures, look
 from catalogue_audit.report.audit import tolerance, view_order
 from catalogue_audit.report.timeline import timeline
-from catalogue_audit.report.wording import SHARE_UNITS, count_text, number_text, plain_text, view_title
+from catalogue_audit.report.wording import SHARE_UNITS, count_text, is_missing, number_text, plain_text, view_title
 
 MANY = 5000  # points a chart draws one by one
 WHISKERS = 300  # points of a line up to which each carries its standard uncertainty
@@ -23,6 +24,7 @@ WHOLE = ("upright", "overhead")  # kinds of view that show the product whole
 UNCERTAINTY = {"yaw_dev_deg": "yaw_dev_sd_deg", "roll_deg": "roll_sd_deg", "exposure_dev_ev": "exposure_dev_sd_ev"}
 BINS = 120  # places along a chart of more points
 NAMED = 3  # outliers that carry their file name
+NAME_WIDTH, NAME_HEIGHT = 0.3, 0.08  # of the axes, room of a name
 
 
 class Drift(NamedTuple):
@@ -198,16 +200,26 @@ def _drift_title(drift, parts, reach, limit, changes):
         return f"{drift.title}: nothing could be measured"
     count = sum(part["file"].nunique() for part in parts) if len(drift.columns) == 1 else max(part["file"].nunique() for part in parts)
     outside = _outside(parts, reach)["file"].nunique()
-    allowed = "" if limit is None else f" ± {number_text(limit, drift.unit)}"
+    allowed = "" if limit is None else f" ±\u00a0{number_text(limit, drift.unit)}".replace(" ", "\u00a0")
     state = f"all {count} within{allowed}" if not outside else f"{outside} of {count} outside{allowed}"
     if changes:
         first = changes[0][1]
         kind = "steps" if first["kind"] == "step" else "drifts"
         more = f" and {len(changes) - 1} more" if len(changes) > 1 else ""
-        levels = [number_text(first["before"]), number_text(first["after"], plain_text(first["unit"]))]
+        levels = _levels(first)
         by = f" from {levels[0]} to {levels[1]}" if all(levels) else ""
         return f"{drift.title} {kind}{by} at {plain_text(first['to_file'], 40)}{more}; {state}"
     return f"{drift.title}: {state}" if limit is not None else f"{drift.title}: {count_text(count, 'picture')}"
+
+
+def _levels(change):
+    """Both levels of a change in words, to the same digit: a tenth of the difference, or finer; '' where one is unknown."""
+    before, after = change["before"], change["after"]
+    if is_missing(before) or is_missing(after) or before == after:
+        return number_text(before), number_text(after, plain_text(change["unit"]))
+    digits = max(0, math.ceil(-math.log10(abs(after - before))) + 1)
+    rounded = (round(float(level), digits) for level in (before, after))
+    return number_text(next(rounded)), number_text(next(rounded), plain_text(change["unit"]))
 
 
 def _drift_words(title, parts, line, limit, drift, changes):
@@ -225,7 +237,7 @@ def _draw_runs(axes, line):
         if number % 2 == 0:
             axes.axvspan(start - 0.5, end + 0.5, color=look.SHADE, zorder=0, linewidth=0)
         if len(line.runs) <= 8:
-            figures.label(axes, start, 0.985, text, xycoords=("data", "axes fraction"), color=look.QUIET, fontsize=7, va="top")
+            figures.label(axes, start, 1.01, text, xycoords=("data", "axes fraction"), color=look.QUIET, fontsize=7, va="bottom")
 
 
 def _draw_limits(axes, reach):
@@ -260,6 +272,12 @@ def _draw_changes(axes, changes):
 
 
 def _name_outliers(axes, parts, reach):
-    for row in _outside(parts, reach).head(NAMED).itertuples():
+    named, width, height = [], np.ptp(axes.get_xlim()), np.ptp(axes.get_ylim())
+    for row in _outside(parts, reach).itertuples():
+        if any(abs(row.x - x) < NAME_WIDTH * width and abs(row.y - y) < NAME_HEIGHT * height for x, y in named):
+            continue  # its name would lie on another's
+        named.append((row.x, row.y))
+        if len(named) > NAMED:
+            break
         right = row.x > np.mean(axes.get_xlim())
         figures.label(axes, row.x, row.y, plain_text(row.file, 34), textcoords="offset points", xytext=(-6 if right else 6, 4), ha="right" if right else "left", zorder=4)

@@ -10,6 +10,7 @@ from catalogue_audit.report.wording import count_text, number_text, plain_text, 
 
 VIEW_CHARACTERS = 18  # of a view named at an axis
 ANGLE_NAMES, ANGLE_BELOW = 1.25, 0.5  # in, room for the names of views at the left and the axis below
+SETUP_NAMES = 2.1  # in, room for the legend of set-ups
 DUST_ROUND = 0.2  # in, room round the frame of the dust map
 SAME_PLACE = 0.012  # of the frame: spots nearer than this are one grain of dust
 
@@ -54,7 +55,7 @@ def exposure_chart(audit):
     figures.style_axes(axes, title, "exposure set at the camera, EV at ISO 100", "background lightness, L*")
     if axes.get_legend_handles_labels()[0]:
         figures.legend(axes)
-    figures.place_axes(axes)
+    figures.place_axes(axes, right=SETUP_NAMES)
     shares = ", ".join(f"set-up {number:.0f} with {count_text(sizes[number], 'picture')}" for number in sorted(shown))
     return figure, f"{title}. Scatter chart of {known.sum()} pictures by exposure and background lightness. {shares}".rstrip(". ") + "."
 
@@ -126,8 +127,6 @@ def dust_map(audit):
     axes = figure.add_subplot()
     wide = _aspect(audit.frames)
     axes.set(xlim=(0, wide), ylim=(1, 0), aspect="equal", xticks=[], yticks=[])
-    for side in axes.spines.values():
-        side.set_color(look.QUIET)
     words = []
     if count:
         seen = spots["frames"].to_numpy(dtype=float)
@@ -139,7 +138,7 @@ def dust_map(audit):
     figures.style_axes(axes, title, "the camera's frame as captured; number: pictures that show the spot")
     figures.place_axes(axes, left=DUST_ROUND, right=DUST_ROUND, below=2 * DUST_ROUND)
     for side in axes.spines.values():
-        side.set_visible(True)
+        side.set(visible=True, color=look.QUIET)
     return figure, f"{title}. " + "; ".join(words)
 
 

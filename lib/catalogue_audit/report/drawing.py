@@ -15,6 +15,7 @@ from catalogue_audit.report import look
 from catalogue_audit.report.wording import plain_text
 
 JPEG_QUALITY = 84
+PANEL = 560  # px, long side of a picture that is drawn on
 LINE = 3  # px
 BORDER = 2  # px of light border each side of a line
 DASH = 11.0  # px

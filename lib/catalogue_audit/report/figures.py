@@ -16,9 +16,10 @@ from matplotlib.figure import Figure
 from catalogue_audit.report import look
 from catalogue_audit.report.wording import plain_text
 
-TITLE_CHARACTERS = 12.0  # of a title, an inch
+TITLE_CHARACTERS = 10.6  # of a title, an inch; what belongs together in it is joined by no-break spaces
 LINE = 0.2  # in, height of a line of a title
-ABOVE, BELOW, LEFT, RIGHT = 0.2, 0.66, 0.95, 1.45  # in, round the axes: tick marks and labels, legend
+TITLE_PAD = 15  # pt, between title and axes, where the names of capture runs stand
+ABOVE, BELOW, LEFT, RIGHT = 0.28, 0.66, 0.95, 1.45  # in, round the axes: tick marks and labels, legend
 WORDS_LIMIT = 1200  # characters of an alternative text
 
 
@@ -52,7 +53,7 @@ def style_axes(axes, title, x_label="", y_label=""):
     """
     width, _ = axes.figure.get_size_inches()
     lines = textwrap.wrap(title, max(20, int((width - LEFT) * TITLE_CHARACTERS))) or [""]
-    axes.set_title("\n".join(lines), loc="left", fontsize=10.5, color=look.INK, fontweight="bold", fontfamily=look.CHART_FONT, pad=10)
+    axes.set_title("\n".join(lines), loc="left", fontsize=10.5, color=look.INK, fontweight="bold", fontfamily=look.CHART_FONT, pad=TITLE_PAD)
     axes.set_xlabel(x_label, fontsize=8.5, color=look.QUIET, fontfamily=look.CHART_FONT)
     axes.set_ylabel(y_label, fontsize=8.5, color=look.QUIET, fontfamily=look.CHART_FONT)
     for text in (axes.title, axes._left_title, axes.xaxis.label, axes.yaxis.label):

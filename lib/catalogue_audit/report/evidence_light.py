@@ -1,0 +1,90 @@
+"""Evidence of light and colour: patches, tones, burnt pixels, and the background's evenness."""
+
+import numpy as np
+from PIL import Image
+
+from catalogue_audit.report import look
+from catalogue_audit.report.colours import lab_to_srgb8
+from catalogue_audit.report.drawing import decode_preview, stroke, write
+from catalogue_audit.report.evidence_pose import reference_beside
+from catalogue_audit.report.wording import is_missing, number_text
+
+PATCH = 104  # px, side of a colour patch
+CLIPPED = 254  # 8-bit sRGB from which a preview pixel is drawn as clipped
+
+
+def _patches(picture, scene, prefix):
+    """Measured colour and reference colour as two touching patches."""
+    labs = [[frame.get(f"{prefix}_{c}") for c in "Lab"] for frame in (scene.frame, scene.reference_frame)]
+    drawn = reference_beside(picture, scene)
+    if any(is_missing(value) for lab in labs for value in lab):
+        return drawn
+    canvas = Image.new("RGB", (max(drawn.width, 520), drawn.height + PATCH + 12), look.PAPER)
+    canvas.paste(drawn, (0, 0))
+    y = drawn.height + 8
+    for x, lab, words in ((0, labs[0], "here"), (PATCH * 2, labs[1], "reference")):
+        canvas.paste(tuple(lab_to_srgb8(lab)), (x, y, x + PATCH * 2, y + PATCH))
+        text = f"{words}  L* {lab[0]:.1f}  a* {lab[1]:.1f}  b* {lab[2]:.1f}"
+        write(canvas, x + 8, y + PATCH - 24, text, size=12, width=PATCH * 2 - 16, on_mat=True)
+    return canvas
+
+
+def background_patches(picture, scene):
+    return _patches(picture, scene, "background")
+
+
+def product_patches(picture, scene):
+    return _patches(picture, scene, "product")
+
+
+def exposure(picture, scene):
+    """Both pictures, and how their pixels spread from dark to light."""
+    reference = decode_preview(scene.reference_sketch)
+    drawn = reference_beside(picture, scene)
+    canvas = Image.new("RGB", (drawn.width, drawn.height + 96), look.PAPER)
+    canvas.paste(drawn, (0, 0))
+    box = (0, drawn.height + 22, drawn.width, drawn.height + 94)
+    write(canvas, 0, drawn.height + 4, "pixels from dark to light", size=12, colour=look.QUIET)
+    if reference is not None:
+        _histogram(canvas, reference, box, look.REFERENCE, broken=True)
+    _histogram(canvas, picture, box, look.MEASURED, broken=False)
+    return canvas
+
+
+def _histogram(canvas, picture, box, colour, broken):
+    counts = np.bincount(np.asarray(picture.convert("L")).ravel() // 4, minlength=64).astype(float) ** 0.4
+    left, top, right, bottom = box
+    x = np.linspace(left + 3, right - 4, 64)
+    stroke(canvas, np.column_stack([x, bottom - 4 - (bottom - top - 8) * counts / counts.max()]), colour, broken=broken, line=2)
+
+
+def clipped(picture, scene):
+    """Pixels at the top of the scale inside the product's box, painted over."""
+    array = np.array(picture)
+    burnt = (array >= CLIPPED).any(axis=2)
+    mask = scene.sketch.get("mask")
+    if mask is not None:
+        on_product = Image.fromarray(np.asarray(mask, bool)).resize(picture.size)
+        burnt &= np.asarray(on_product)
+    rows, columns = np.nonzero(burnt)
+    stripe = (rows + columns) % 6 < 3
+    array[rows[stripe], columns[stripe]] = (213, 94, 0)
+    array[rows[~stripe], columns[~stripe]] = 255
+    return Image.fromarray(array)
+
+
+def evenness(picture, scene):
+    """L* of the border regions, written where they were measured."""
+    regions = scene.sketch.get("backdrop")
+    if regions is None or len(regions) != 16:
+        return picture
+    lightness = np.asarray(regions, float)[:, 0]
+    places = [(i, 0) for i in range(4)] + [(4, i) for i in range(4)] + [(4 - i, 4) for i in range(4)] + [(0, 4 - i) for i in range(4)]
+    for (column, row), value in zip(places, lightness, strict=True):
+        if not np.isfinite(value):
+            continue
+        x = 8 + column / 4 * (picture.width - 58)
+        y = 6 + row / 4 * (picture.height - 32)
+        extreme = value in (lightness.min(), lightness.max())
+        write(picture, x, y, number_text(value, digits=1), size=14, bold=extreme, colour=look.MEASURED if extreme else look.INK, on_mat=True)
+    return picture
