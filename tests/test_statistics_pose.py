@@ -9,7 +9,6 @@ import pytest
 
 from catalogue_audit import schema
 from catalogue_audit.measures.strap import EVIDENCE
-from catalogue_audit.statistics.detail import locate_detail
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.pose import leans, pose_deviations, yaw_deviations
 from catalogue_audit.statistics.strap_states import strap_state, strap_states
@@ -144,19 +143,3 @@ def test_fronts_and_backs_that_differ_by_themselves_show_no_lean():
     sketches = {f"{k}.jpg": {"sides": upright_profile(value)} for k, value in enumerate([-9.0, 4.0, 12.0, 0.0, 6.0])}
     frames = table(view=["front", "back"] * 2 + ["front"], width_px=[800] * 5, height_px=[1000] * 5, focal_length_35mm=[85.0] * 5)
     assert leans(frames, sketches)["lean_deg"].isna().all()
-
-
-def test_a_crop_is_placed_where_it_was_taken():
-    random = np.random.default_rng(4)
-    picture = cv2.GaussianBlur(random.integers(0, 255, (600, 600), dtype=np.uint8), (0, 0), 3)
-    picture = cv2.normalize(picture, None, 0, 255, cv2.NORM_MINMAX)
-    crop = cv2.resize(picture[150:350, 200:400], (600, 600), interpolation=cv2.INTER_CUBIC)
-    other = cv2.normalize(cv2.GaussianBlur(random.integers(0, 255, (600, 600), dtype=np.uint8), (0, 0), 3), None, 0, 255, cv2.NORM_MINMAX)
-    sketches = []
-    for grey in (crop, picture, other):
-        points, descriptors = cv2.ORB_create(500, 1.2, 8, fastThreshold=5).detectAndCompute(grey, None)
-        sketches.append({"keypoints": np.array([(p.pt[0] / 600, p.pt[1] / 600, p.size / 600, p.angle) for p in points], np.float32), "descriptors": descriptors})
-    box, magnification, inliers, score = locate_detail(sketches[0], sketches[1])
-    assert np.allclose(box, (200 / 600, 150 / 600, 400 / 600, 350 / 600), atol=0.02)
-    assert magnification == pytest.approx(3.0, rel=0.05) and inliers >= 6 and score > 0
-    assert locate_detail(sketches[0], sketches[2])[0] is None

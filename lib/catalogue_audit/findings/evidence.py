@@ -51,8 +51,6 @@ class Evidence:
     spots : DataFrame
         Recurring sensor spots: ``file``, ``x``, ``y`` (fractions), ``size_px``,
         ``camera``, ``frames`` (in how many frames it recurs).
-    detail : DataFrame
-        Where detail crops lie in their front picture, and how sure.
     framing_rule : str
         The rule the set follows, or the brief's.
     sketches : mapping of str to dict
@@ -79,7 +77,6 @@ class Evidence:
         "file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause"
     )
     spots: pd.DataFrame = _table("file", "x", "y", "size_px", "camera", "frames")
-    detail: pd.DataFrame = _table("file")
     framing_rule: str = ""
     sketches: Mapping = field(default_factory=dict)
     check_sheet: CheckSheet | None = None

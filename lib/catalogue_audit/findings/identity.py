@@ -1,18 +1,19 @@
 """Who belongs where: pictures filed under the wrong product or view, details of another bag."""
 
-from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text
-
-NAMES_SHIFTED = "names shifted by one"
+from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text, view_words
 
 
 def wrong_product(evidence):
-    """Pictures that show another product than their name says."""
+    """Pictures that show another product than their name says; also where names slipped, and only the view is another."""
     for row, frame in _misfiled(evidence, ("wrong_product", "shifted")):
-        likely = text(row.get("likely_sku"))
+        likely, view = text(row.get("likely_sku")), text(row.get("likely_view"))
         shows = f"seems to show {plain(likely)}" if likely else "does not show this product"
         mend = f"rename it to {plain(likely)} if so" if likely else "find the product it belongs to, and rename it"
+        if row["kind"] == "shifted" and view:
+            shows = f"seems to show the {view_words(view)} of {plain(likely)}"
+            mend = "rename all of them"
         note = f"the {called(frame)} {shows}{_because(row)}: look at both, and {mend}"
-        cause = text(row.get("cause")) or (NAMES_SHIFTED if row["kind"] == "shifted" else None)
+        cause = text(row.get("cause"))
         yield finding("wrong_product", sentence(note), frame, value=number(row.get("score")), unit="score", cause=cause)
 
 

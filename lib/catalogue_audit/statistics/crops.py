@@ -2,8 +2,9 @@
 Where a detail crop fits into pictures of the whole product, by laying it over them.
 
 The details of one set are taken at much the same scale. That scale is learnt
-from the set first; a crop that fits best at quite another one has met an edge
-or a plain area, and says nothing.
+from some of the set first; a crop that fits best at quite another one has met an edge
+or a plain area, and says nothing. The structure says where a crop was taken, the
+colour there from which product: colourways of one style share their structure.
 
 References
 ----------
@@ -12,6 +13,7 @@ References
 """
 
 import math
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -21,8 +23,48 @@ ZOOMS = np.geomspace(1.8, 8.0, 16)  # crop's scale over the whole picture's
 NEAR_ZOOM = 1.25  # factor around the set's usual zoom
 STEPS = 11
 LEAST_TEMPLATE_PX = 12
+COARSE = 0.5  # of the scale: at it all zooms are tried, in full only the best ones
+FULL_TRIES = 2  # zooms tried in full, and their neighbours
 FOUND = 0.6  # correlation from which a crop's zoom is worth learning from
 ONE_SCALE = 0.2  # robust scatter of ln(zoom) up to which a set's crops have one scale
+LIGHTNESS_WEIGHT = 0.3  # of L* in a colour difference: a detail has a light of its own
+
+
+class Fit(NamedTuple):
+    """
+    The best place of a crop in a whole picture.
+
+    ``correlation`` (-1 to 1, over L*, a*, b*; NaN where it cannot be looked
+    for), ``zoom`` at which it was found (NaN at either end of those tried,
+    where nothing was at its best), ``colour`` difference of the crop from what it lies over
+    (CIELAB units, lightness counting `LIGHTNESS_WEIGHT`).
+    """
+
+    correlation: float
+    zoom: float
+    colour: float
+
+
+NOT_FOUND = Fit(math.nan, math.nan, math.nan)
+
+
+class Layers(NamedTuple):
+    """A picture ready to be laid over another: CIELAB float32 at full and at `COARSE` scale; see `whole_layers`, `crop_layers`."""
+
+    full: np.ndarray
+    coarse: np.ndarray
+
+
+def whole_layers(sketch):
+    """Layers of a whole picture, cut to the box of its ``mask``; None where the sketch has no ``preview``."""
+    picture = _lab(sketch, WHOLE_PX)
+    return None if picture is None else _layers(_within_box(picture, sketch.get("mask")))
+
+
+def crop_layers(sketch):
+    """Layers of a crop, as large as its smallest zoom needs; None where the sketch has no ``preview``."""
+    picture = _lab(sketch, round(WHOLE_PX / ZOOMS[0]))
+    return None if picture is None else _layers(picture)
 
 
 def best_fit(crop, whole, zooms=ZOOMS):
@@ -31,34 +73,45 @@ def best_fit(crop, whole, zooms=ZOOMS):
 
     Parameters
     ----------
-    crop, whole : dict of ndarray
-        Sketches with ``preview``; the whole picture's ``mask`` bounds the search.
+    crop, whole : Layers or None
     zooms : (n,) array_like of float
-        Increasing; tried one by one.
+        Increasing. All are tried at the coarse scale, the best few in full.
 
     Returns
     -------
-    correlation : float
-        -1 to 1, over L*, a*, b*; NaN where it cannot be looked for.
-    zoom : float
-        At which it was found; NaN at either end of ``zooms``, where nothing was at its best.
+    Fit
     """
-    nothing = math.nan, math.nan
-    template, picture = _lab(crop), _lab(whole)
-    if template is None or picture is None:
-        return nothing
-    picture = _within_box(_scaled(picture, WHOLE_PX / max(picture.shape[:2])), whole.get("mask"))
-    scores = np.full(len(zooms), -1.0)
-    for number, zoom in enumerate(zooms):
-        small = _scaled(template, WHOLE_PX / max(template.shape[:2]) / zoom)
-        fits = small.shape[0] < picture.shape[0] and small.shape[1] < picture.shape[1]
-        if fits and min(small.shape[:2]) >= LEAST_TEMPLATE_PX:
-            scores[number] = float(cv2.matchTemplate(picture, small, cv2.TM_CCOEFF_NORMED).max())
-    best = int(np.argmax(scores))
-    if scores[best] <= -1:
-        return nothing
-    inside = 0 < best < len(zooms) - 1
-    return float(min(scores[best], 1.0)), float(zooms[best]) if inside else math.nan
+    if crop is None or whole is None:
+        return NOT_FOUND
+    rough = [_laid_over(crop.coarse, whole.coarse, zoom, COARSE)[0] for zoom in zooms]
+    promising = {near for place in np.argsort(rough)[-FULL_TRIES:] for near in (place - 1, place, place + 1)}
+    tried = {place: _laid_over(crop.full, whole.full, zooms[place], 1.0) for place in promising if 0 <= place < len(zooms)}
+    place = max(sorted(tried), key=lambda place: tried[place][0])
+    correlation, small, at = tried[place]
+    if correlation <= -1:
+        return NOT_FOUND
+    inside = 0 < place < len(zooms) - 1
+    return Fit(min(correlation, 1.0), float(zooms[place]) if inside else math.nan, _colour_difference(small, whole.full, at))
+
+
+def _laid_over(template, picture, zoom, scale):
+    """(best correlation, template at that zoom, where its corner lies); -1 where it does not go in."""
+    small = _scaled(template, WHOLE_PX * scale / zoom)
+    fits = small.shape[0] < picture.shape[0] and small.shape[1] < picture.shape[1]
+    if not fits or min(small.shape[:2]) < LEAST_TEMPLATE_PX * scale:
+        return -1.0, small, (0, 0)
+    match = cv2.matchTemplate(picture, small, cv2.TM_CCOEFF_NORMED)
+    down, across = np.unravel_index(int(np.argmax(match)), match.shape)
+    return float(match[down, across]), small, (int(down), int(across))
+
+
+def _colour_difference(small, picture, at):
+    """Median distance in a* and b* over the place, and that of the median lightness at its weight."""
+    down, across = at
+    patch = picture[down : down + small.shape[0], across : across + small.shape[1]]
+    difference = small - patch
+    chroma = float(np.median(np.hypot(difference[..., 1], difference[..., 2])))
+    return math.hypot(chroma, LIGHTNESS_WEIGHT * float(np.median(difference[..., 0])))
 
 
 def usual_zooms(fits):
@@ -67,15 +120,14 @@ def usual_zooms(fits):
 
     Parameters
     ----------
-    fits : sequence of (float, float)
-        Correlation and zoom of each crop's best fit.
+    fits : iterable of Fit
 
     Returns
     -------
     (n,) ndarray of float
         Empty where the set's crops have no one scale.
     """
-    zooms = np.log([zoom for correlation, zoom in fits if correlation >= FOUND and math.isfinite(zoom)])
+    zooms = np.log([fit.zoom for fit in fits if fit.correlation >= FOUND and math.isfinite(fit.zoom)])
     if zooms.size < 4:
         return np.empty(0)
     middle = float(np.median(zooms))
@@ -84,15 +136,23 @@ def usual_zooms(fits):
     return np.geomspace(math.exp(middle) / NEAR_ZOOM, math.exp(middle) * NEAR_ZOOM, STEPS)
 
 
-def _lab(sketch):
+def _lab(sketch, long_side):
     preview = sketch.get("preview")
     if preview is None or not preview.size:
         return None
     image = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_COLOR_RGB)
-    return None if image is None else cv2.cvtColor(image.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    if image is None:
+        return None
+    return cv2.cvtColor(_scaled(image.astype(np.float32) / 255, long_side), cv2.COLOR_RGB2LAB)
 
 
-def _scaled(picture, factor):
+def _layers(picture):
+    size = (max(round(picture.shape[1] * COARSE), 1), max(round(picture.shape[0] * COARSE), 1))
+    return Layers(picture, cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
+
+
+def _scaled(picture, long_side):
+    factor = long_side / max(picture.shape[:2])
     size = (max(round(picture.shape[1] * factor), 1), max(round(picture.shape[0] * factor), 1))
     return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
 

@@ -1,0 +1,109 @@
+"""What a picture looks like, small enough to compare every picture with many: colour, outline, structure."""
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from catalogue_audit.statistics.robust import mad_scale
+
+QUANTILES = (0.1, 0.3, 0.5, 0.7, 0.9)
+CHANNEL_WEIGHTS = (0.5, 1.0, 1.0)  # L* less than a* and b*: the views are lit from different sides
+GRID = 24  # cells a side of outlines and structures
+FOREIGN_COLOUR = 8.0  # CIELAB; no less is called another colour, however steady the set
+OWN_COLOUR = 4.0  # CIELAB; the scatter between views of one product that is always allowed
+CLEARLY_NEARER = 0.5  # the likely product's distance over the claimed one's
+SIGMAS = 5.0
+FEWEST_PRODUCTS = 4  # a set must show what is usual before anything is called unusual
+INSIDE_VIEWS = ("interior", "lining")  # another colour inside is no evidence
+
+
+class Look(NamedTuple):
+    """What one picture looks like: colour quantiles (15), outline and structure grids, border contact."""
+
+    colour: np.ndarray
+    outline: np.ndarray
+    structure: np.ndarray
+    aspect: float
+    contact: float
+
+
+def look_of(sketch):
+    """
+    What a picture looks like; None where the sketch has no thumbnail or product mask.
+
+    Returns
+    -------
+    Look
+    """
+    thumb, mask = sketch.get("thumb"), sketch.get("mask")
+    if thumb is None or mask is None or not mask.any() or thumb.size == 0:
+        return None
+    height, width = thumb.shape[:2]
+    small = cv2.resize(mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_AREA)
+    inner = cv2.erode(small, np.ones((3, 3), np.uint8)).astype(bool)
+    inner = inner if inner.sum() > 50 else small.astype(bool)
+    if inner.sum() < 20:
+        return None
+    lab = cv2.cvtColor(np.ascontiguousarray(thumb).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    quantiles = np.quantile(lab[inner], QUANTILES, axis=0) * CHANNEL_WEIGHTS
+    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    box = mask[down[0] : down[-1] + 1, across[0] : across[-1] + 1]
+    outline = cv2.resize(box.astype(np.float32), (GRID, GRID), interpolation=cv2.INTER_AREA)
+    scale = np.array([height / mask.shape[0], width / mask.shape[1]])
+    top, bottom = (np.array([down[0], down[-1] + 1]) * scale[0]).round().astype(int)
+    left, right = (np.array([across[0], across[-1] + 1]) * scale[1]).round().astype(int)
+    lightness = lab[top : max(bottom, top + 1), left : max(right, left + 1), 0]
+    structure = cv2.resize(np.ascontiguousarray(lightness), (GRID, GRID), interpolation=cv2.INTER_AREA)
+    border = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
+    return Look(
+        colour=quantiles.ravel().astype(np.float32),
+        outline=outline,
+        structure=_inner_structure(structure, outline),
+        aspect=box.shape[1] / box.shape[0],
+        contact=float(border.mean()),
+    )
+
+
+def _inner_structure(structure, outline):
+    """Lightness within the outline, without its shading from side to side and top to bottom, unit norm."""
+    inside = outline > 0.9
+    if inside.sum() < 30:
+        return np.zeros_like(structure)
+    y, x = np.mgrid[:GRID, :GRID] / GRID
+    plane = np.column_stack([np.ones(inside.sum()), x[inside], y[inside]])
+    fit = np.linalg.lstsq(plane, structure[inside], rcond=None)[0]
+    rest = np.zeros_like(structure)
+    rest[inside] = structure[inside] - plane @ fit
+    return (rest / max(float(np.linalg.norm(rest)), 1e-6)).astype(np.float32)
+
+
+def colour_distance(one, other):
+    """Mean distance of the colour quantiles of two looks, in CIELAB units (lightness counts half)."""
+    return float(np.abs(one.colour - other.colour).reshape(-1, 3).sum(axis=1).mean())
+
+
+def outline_match(one, other, mirrored=False):
+    """Overlap of two outlines in their boxes (intersection over union), less what the boxes' shapes differ."""
+    shape = other.outline[:, ::-1] if mirrored else other.outline
+    union = np.maximum(one.outline, shape).sum()
+    overlap = np.minimum(one.outline, shape).sum() / union if union else 0.0
+    return float(overlap * min(one.aspect, other.aspect) / max(one.aspect, other.aspect))
+
+
+def usual_most(values, least):
+    """What a set calls unusual: its median plus five sigma, but no less than ``least``."""
+    return max(least, float(np.median(values)) + SIGMAS * mad_scale(values)) if len(values) else np.inf
+
+
+def usual_least(values, least_below):
+    """The same downwards: the median less five sigma, but at least ``least_below`` less."""
+    return float(np.median(values)) - max(least_below, SIGMAS * mad_scale(values))
+
+
+def views_of(frames, rows):
+    """Row of each view that occurs once among ``rows``."""
+    views = {}
+    for row in rows:
+        views.setdefault(frames["view"][row], []).append(row)
+    return {view: found[0] for view, found in views.items() if len(found) == 1}
