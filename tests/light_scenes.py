@@ -5,6 +5,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import Backdrop, Outline
 from catalogue_audit.pixels.picture import Picture
+from catalogue_audit.pixels.working import LONGEST, LONGEST_GREY, reduced
 
 # Linear sRGB (D65) to CIE XYZ relative to D50, Bradford: rows as published with the sRGB ICC profile
 # (IEC 61966-2-1 primaries; W3C CSS Color 4 sample code prints the same figures).
@@ -62,14 +63,11 @@ def through_jpeg(code, quality=92, subsampling=cv2.IMWRITE_JPEG_SAMPLING_FACTOR_
 
 def picture_of(code):
     """A `Picture` of RGB code values, uint8, read as sRGB and reduced as `pixels.decode` reduces."""
-    height, width = code.shape[:2]
-    reduction = 1
-    while max(height, width) // reduction > 1500:
-        reduction *= 2
-    size = width // reduction, height // reduction
-    working = cv2.resize(code, size, interpolation=cv2.INTER_AREA) if reduction > 1 else code
+    working, reduction = reduced(code, LONGEST)
+    grey, grey_reduction = reduced(code, LONGEST_GREY)
+    grey = cv2.cvtColor(grey, cv2.COLOR_RGB2GRAY)
     linear = cv2.LUT(working, to_linear(np.arange(256)).astype(np.float32))
-    return Picture(code, None, working, linear, to_lab(linear).astype(np.float32), reduction)
+    return Picture(code, None, working, linear, to_lab(linear).astype(np.float32), reduction, grey, grey_reduction)
 
 
 def outline_of(mask, shadow=None, confidence=1.0, source="background"):

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.pixels.picture import Picture
+from catalogue_audit.pixels.working import LONGEST, LONGEST_GREY, reduced
 
 # sRGB to XYZ with the D50 white of the ICC profile connection space (Bradford-adapted; IEC 61966-2-1 + ICC.1).
 _XYZ_D50 = np.array(
@@ -42,17 +43,15 @@ def lab_d50(linear):
 
 def picture_of(rgb, alpha=None):
     """The `Picture` that decoding an sRGB file with these pixels gives."""
-    reduction = 1
-    while max(rgb.shape[:2]) // reduction > 1500:
-        reduction *= 2
-    size = rgb.shape[1] // reduction, rgb.shape[0] // reduction
     shown = rgb
     if alpha is not None:
         cover = alpha[..., None].astype(np.float32) / 255
         shown = np.rint(rgb * cover + 255 * (1 - cover)).astype(np.uint8)
-    working = shown if reduction == 1 else cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
+    working, reduction = reduced(shown, LONGEST)
     linear = decode_srgb(working)
-    return Picture(rgb, alpha, working, linear, lab_d50(linear), reduction)
+    grey, grey_reduction = reduced(shown, LONGEST_GREY)
+    grey = cv2.cvtColor(grey, cv2.COLOR_RGB2GRAY)
+    return Picture(rgb, alpha, working, linear, lab_d50(linear), reduction, grey, grey_reduction)
 
 
 def sweep(height, width, level=0.85, tint=(1, 1, 1), falloff=0.15, vignette=0.1, floor=0.0):

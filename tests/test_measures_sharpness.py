@@ -125,7 +125,7 @@ def test_a_featureless_product_has_no_sharpness_and_says_why():
 def test_edges_are_found_where_they_are():
     gray = np.full((200, 300), 60, np.uint8)
     gray[:, 150:] = 200
-    x, y, direction = find_edges(gray, np.ones(gray.shape, bool), 50)
+    x, y, direction = find_edges(gray, np.ones(gray.shape, np.uint8), 50)
     assert len(x) > 3
     assert np.all(np.abs(x - 149.5) <= 1)
     assert np.allclose(np.mod(direction + 0.1, np.pi), 0.1, atol=0.01)

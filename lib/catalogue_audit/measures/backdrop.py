@@ -7,6 +7,7 @@ from .records import Backdrop
 
 GRID_PX = 72  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
 DEGREE = 3
+TUKEY = 4.0  # robust deviations beyond which a residual counts nothing
 SMALLEST_SCATTER = 0.35  # CIELAB; about one code value
 BORDER = 0.05  # fraction of the frame that counts as border
 FLAT_WHITE = 0.999  # share of the border at exactly 255 from which a picture is a cut-out
@@ -15,9 +16,9 @@ NEUTRAL_C = 10.0  # CIELAB chroma above which a backdrop is coloured (a wrong ba
 
 
 def _terms(x, y):
-    """Polynomial terms up to `DEGREE` in all, (n, 10), by rising degree; x, y in [-1, 1]."""
-    powers = [(total - j, j) for total in range(DEGREE + 1) for j in range(total + 1)]
-    return np.stack([x**i * y**j for i, j in powers], axis=-1)
+    """Polynomial terms up to `DEGREE` in all, (10, n), by rising degree; x, y in [-1, 1]."""
+    x_powers, y_powers = (np.stack([np.ones_like(v), v, v * v, v * v * v]) for v in (x, y))
+    return np.stack([x_powers[total - j] * y_powers[j] for total in range(DEGREE + 1) for j in range(total + 1)])
 
 
 def _main_mode(values):
@@ -31,21 +32,23 @@ def _main_mode(values):
 
 def _weighted_fit(terms, values, weights):
     """Least-squares coefficients with a trace of ridge, so that few points cannot blow up."""
-    gram = terms.T @ (terms * weights[:, None])
+    weighted = terms * weights
+    gram = weighted @ terms.T
     gram[np.diag_indices_from(gram)] += 1e-3 * max(float(weights.sum()), 1.0) / 100
-    return np.linalg.solve(gram, terms.T @ (values * weights[:, None]))
+    return np.linalg.solve(gram, weighted @ values.T)
 
 
-def _distance(residual, scatter):
-    return np.sqrt(np.sum((residual / scatter) ** 2, axis=1) / 3)
+def _square_distance(residual, scatter):
+    """Mean square over the channels of (3, n) residuals in units of their scatter, (n,)."""
+    return np.square(residual).T @ (1 / (3 * scatter**2))
 
 
 def _scatter(residual, weights):
     """Robust standard deviation per channel of the residuals that count, with a floor of one code value."""
-    inside = residual[weights > 0.3]
-    if len(inside) < 20:
+    inside = residual[:, weights > 0.3]
+    if inside.shape[1] < 20:
         inside = residual
-    return np.maximum(1.4826 * np.median(np.abs(inside), axis=0), SMALLEST_SCATTER)
+    return np.maximum(1.4826 * np.median(np.abs(inside), axis=1), SMALLEST_SCATTER)
 
 
 def fit_backdrop(picture):
@@ -74,18 +77,18 @@ def fit_backdrop(picture):
     x, y, grid = _samples(picture.lab)
     rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
     border = (np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)
-    centre = np.array([_main_mode(grid[border, k]) for k in range(3)])
+    centre = np.array([_main_mode(plane[border]) for plane in grid])
     start = np.array([6.0, 4.0, 4.0])  # CIELAB; wide enough for a sweep's gradient, narrow enough to leave a product out
     terms = _terms(x, y)
-    weights = border * np.exp(-(_distance(grid - centre, start) ** 2))
+    weights = border * np.exp(-_square_distance(grid - centre[:, None], start))
     for degree in (1, 1, 2, 2, 3, 3):
-        used = terms[:, : (degree + 1) * (degree + 2) // 2]
+        used = terms[: (degree + 1) * (degree + 2) // 2]
         coefficients = _weighted_fit(used, grid, weights)
-        residual = grid - used @ coefficients
-        scatter = _scatter(residual[border], weights[border])
-        reach = _distance(residual, np.maximum(scatter, 0.6)) / 4.0  # Tukey's constant, in robust deviations
-        weights = (border if degree == 1 else np.where(border, 1, 0.25)) * np.clip(1 - reach**2, 0, None) ** 2
-    explained = float(np.mean(_distance(residual[border], np.maximum(scatter, 0.8)) < 4.0))
+        residual = grid - coefficients.T @ used
+        scatter = _scatter(residual[:, border], weights[border])
+        reach = _square_distance(residual, np.maximum(scatter, 0.6)) / TUKEY**2
+        weights = (border if degree == 1 else np.where(border, 1, 0.25)) * np.square(np.maximum(1 - reach, 0))
+    explained = float(np.mean(_square_distance(residual[:, border], np.maximum(scatter, 0.8)) < TUKEY**2))
     surface = _surface(coefficients)
     level = np.median(surface.reshape(-1, 3), axis=0)
     confidence = float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
@@ -94,12 +97,12 @@ def fit_backdrop(picture):
 
 
 def _samples(lab):
-    """Places (-1 to 1) and CIELAB of a grid of pixels: x (n,), y (n,), values (n, 3), float64."""
+    """Places (-1 to 1) and CIELAB of a grid of pixels: x (n,), y (n,), values (3, n), float64."""
     height, width = lab.shape[:2]
     step = max(1, max(height, width) // GRID_PX)
     rows, columns = np.arange(step // 2, height, step), np.arange(step // 2, width, step)
     y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
-    grid = lab[step // 2 :: step, step // 2 :: step].reshape(-1, 3).astype(np.float64)
+    grid = lab[step // 2 :: step, step // 2 :: step].reshape(-1, 3).T.astype(np.float64, order="C")
     return x.ravel(), y.ravel(), grid
 
 
@@ -107,7 +110,7 @@ def _surface(coefficients, cells=64):
     """The fitted surface at the middle of each of 64 x 64 cells of the frame, (64, 64, 3) float32."""
     middle = (2 * np.arange(cells) + 1) / cells - 1
     y, x = np.meshgrid(middle, middle, indexing="ij")
-    surface = (_terms(x.ravel(), y.ravel()) @ coefficients).reshape(cells, cells, 3)
+    surface = (_terms(x.ravel(), y.ravel()).T @ coefficients).reshape(cells, cells, 3)
     surface[..., 0] = np.clip(surface[..., 0], 0, 100)
     return surface.astype(np.float32)
 
@@ -117,7 +120,7 @@ def _flat_white_share(working):
     height, width = working.shape[:2]
     deep = max(2, int(0.01 * min(height, width)))
     sides = (working[:deep], working[-deep:], working[:, :deep], working[:, -deep:])
-    shares = sorted(float(np.mean((side[..., 0] & side[..., 1] & side[..., 2]) == 255)) for side in sides)
+    shares = sorted(cv2.countNonZero(cv2.inRange(side, *[(255, 255, 255)] * 2)) / side[..., 0].size for side in sides)
     return float(np.mean(shares[1:])) if shares[0] > 0.2 else float(np.mean(shares))
 
 

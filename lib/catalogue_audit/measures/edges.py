@@ -58,24 +58,23 @@ def find_edges(gray, region, count):
     Parameters
     ----------
     gray : (h, w) uint8
-        Working picture.
-    region : (h, w) bool
-        Where edges count.
+        Reduced picture.
+    region : (h, w) uint8
+        1 where edges count, else 0.
     count : int
         How many to give at most.
 
     Returns
     -------
     x, y : (n,) float64
-        Working pixels (centres at whole numbers).
+        Its pixels (centres at whole numbers).
     direction : (n,) float64
         Direction of the gradient, radians, 0 along x, + towards y.
     """
-    rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
-    if len(rows) < 2 * BLOCK or len(columns) < 2 * BLOCK:
+    left, top, width, height = cv2.boundingRect(region)
+    if min(height, width) < 2 * BLOCK:
         return np.empty(0), np.empty(0), np.empty(0)
-    top, left = rows[0], columns[0]
-    height, width = (rows[-1] + 1 - top) // BLOCK * BLOCK, (columns[-1] + 1 - left) // BLOCK * BLOCK
+    height, width = height // BLOCK * BLOCK, width // BLOCK * BLOCK
     part = gray[top : top + height, left : left + width]
     gx, gy = cv2.Sobel(part, cv2.CV_16S, 1, 0), cv2.Sobel(part, cv2.CV_16S, 0, 1)
     strength = cv2.add(cv2.convertScaleAbs(gx, alpha=0.25), cv2.convertScaleAbs(gy, alpha=0.25))

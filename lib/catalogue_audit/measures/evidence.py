@@ -53,11 +53,12 @@ def find_evidence(picture_planes, ground):
     """
     light, a, b = picture_planes
     ground_light, ground_a, ground_b = planes_of(ground)
-    ratio = (light + 16) / (ground_light + 16)
-    light = light - ground_light
-    a = a - ground_a * ratio
-    b = b - ground_b * ratio
-    planes = [cv2.GaussianBlur(plane, (3, 3), 0) for plane in (light, a, b)]
+    ratio = light + 16
+    ratio /= ground_light + 16
+    ground_a *= ratio
+    ground_b *= ratio
+    apart = (np.subtract(plane, under, out=under) for plane, under in zip((light, a, b), (ground_light, ground_a, ground_b), strict=True))
+    planes = [cv2.GaussianBlur(plane, (3, 3), 0) for plane in apart]
     edge = gradient(planes)
     step = edge > _surrounding_gradient(planes)
     return Evidence(ratio, *planes, cv2.magnitude(planes[1], planes[2]), edge, step)
@@ -71,10 +72,11 @@ def planes_of(array):
 def gradient(planes, scale=1 / 32):
     """Magnitude of the gradient over lightness and chroma, units a pixel."""
     energy = np.zeros_like(planes[0])
+    slope = np.empty_like(energy)
     for plane, weight in zip(planes, (1.0, CHROMA_WEIGHT, CHROMA_WEIGHT), strict=True):
         for x, y in ((1, 0), (0, 1)):
-            cv2.accumulateSquare(cv2.Scharr(plane, cv2.CV_32F, x, y, scale=weight * scale), energy)
-    return cv2.sqrt(energy)
+            cv2.accumulateSquare(cv2.Scharr(plane, cv2.CV_32F, x, y, dst=slope, scale=weight * scale), energy)
+    return cv2.sqrt(energy, dst=energy)
 
 
 def _surrounding_gradient(planes):
@@ -86,21 +88,18 @@ def _surrounding_gradient(planes):
     return cv2.resize(1.5 * coarse + 0.25, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
-def tones(evidence):
+def tones(evidence, where):
     """
-    Difference from the backdrop, compressed by its logarithm, as (h, w, 3) uint8.
+    Difference from the backdrop, compressed by its logarithm, as (h, w, 3) uint8; 0 but ``where`` (h, w) bool.
 
     Light and chroma are compressed apart: a light piping between a white backdrop
     and a dark product then weighs as much as the step behind it, and a faint
     chroma, which no shadow has, as much as the shadow's own steep rise.
     """
-    size = np.abs(evidence.light)
-    light = cv2.log(1 + size / 1.5)
-    light = np.copysign(light, evidence.light)
-    gain = cv2.log(1 + evidence.chroma / 3)
-    gain /= np.maximum(evidence.chroma, 1e-3)
-    parts = (light, evidence.a * gain, evidence.b * gain)
-    coded = np.empty((*light.shape, 3), np.uint8)
-    for k, part in enumerate(parts):
-        coded[..., k] = cv2.addWeighted(part, 30.0, part, 0.0, 128.0, dtype=cv2.CV_8U)
+    coded = np.zeros((*where.shape, 3), np.uint8)
+    place = np.flatnonzero(where)
+    light, a, b, chroma = (plane.ravel()[place] for plane in (evidence.light, evidence.a, evidence.b, evidence.chroma))
+    gain = np.log1p(chroma / 3) / np.maximum(chroma, 1e-3)
+    parts = np.stack([np.copysign(np.log1p(np.abs(light) / 1.5), light), a * gain, b * gain], axis=1)
+    coded.reshape(-1, 3)[place] = np.clip(np.rint(30 * parts + 128), 0, 255)
     return coded

@@ -3,6 +3,9 @@
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.records import of_size
+from catalogue_audit.pixels.encode import shrunk
+
 POINTS = 400  # key points kept; enough to place a crop, few enough to compare every pair of pictures
 FEATURE_PX = 750  # long side of the picture they are found in
 MASK_PX = 256
@@ -26,28 +29,26 @@ def feature_sketch(picture, outline):
         ``mask`` (h, w) bool, 256 px on the long side; ``outline`` (n, 2) float32,
         fractions of the frame. Keys are left out where there is nothing to keep.
     """
-    height, width = picture.working.shape[:2]
+    height, width = picture.grey.shape
     sketch = {}
-    grey = cv2.cvtColor(picture.working, cv2.COLOR_RGB2GRAY)
+    grey = picture.grey
     factor = -(-max(height, width) // FEATURE_PX)
     size = max(width // factor, 1), max(height // factor, 1)
     if factor > 1:
         grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     where = None
     if outline.box is not None and outline.confidence > 0:
-        where = cv2.resize(outline.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+        where = of_size(outline.mask, size[::-1])
     if min(size) >= 64:
         points, descriptors = cv2.ORB_create(POINTS, 1.2, 6, fastThreshold=7).detectAndCompute(grey, where)
         if len(points):
             long_side = max(size)
-            rows = [(p.pt[0] / size[0], p.pt[1] / size[1], p.size / long_side, p.angle) for p in points]
-            sketch["keypoints"] = np.array(rows, np.float32)
+            shape = np.array([(point.size / long_side, point.angle) for point in points], np.float32)
+            sketch["keypoints"] = np.hstack([cv2.KeyPoint.convert(points) / np.array(size, np.float32), shape])
             sketch["descriptors"] = descriptors
     if outline.box is not None:
-        scale = MASK_PX / max(height, width)
-        small = max(round(width * scale), 1), max(round(height * scale), 1)
-        sketch["mask"] = cv2.resize(outline.mask.astype(np.uint8) * 255, small, interpolation=cv2.INTER_AREA) > 127
-        sketch["outline"] = _even(outline.contours[0], OUTLINE_POINTS) / np.array([width, height], np.float32)
+        sketch["mask"] = shrunk(255 * outline.mask.view(np.uint8), MASK_PX) > 127
+        sketch["outline"] = _even(outline.contours[0], OUTLINE_POINTS) / np.array(outline.mask.shape[::-1], np.float32)
     return sketch
 
 

@@ -44,9 +44,12 @@ def grow(evidence, scatter, gap_light=GAP_LIGHT):
     rim_edge = rim_of(edge)
     sharp = max(0.45, 4.0 * float(np.median(rim_edge)))  # CIELAB a pixel
     tolerance = float(3 * np.hypot(scatter[1], scatter[2]))
-    darkening = np.clip(1 - ratio, 0, 1)
-    allowed = np.float32(3.0 + tolerance) + 6 * darkening  # bounced light tints a shadow
-    passable = (edge < sharp) & (chroma < allowed) & (ratio < 1.05) & (ratio > 0.3)
+    darkening = np.subtract(1, ratio)
+    np.clip(darkening, 0, 1, out=darkening)
+    allowed = 6 * darkening  # bounced light tints a shadow
+    allowed += np.float32(3.0 + tolerance)
+    passable = (edge < sharp) & (chroma < allowed)
+    passable &= (ratio < 1.05) & (ratio > 0.3)
     plain = np.abs(rim_of(evidence.light)) < 2.0 + 3 * scatter[0]
     plain &= (rim_of(chroma) < 2.5 + tolerance) & (rim_edge < sharp)
 
@@ -56,9 +59,10 @@ def grow(evidence, scatter, gap_light=GAP_LIGHT):
     keep[rim_of(labels)[plain]] = True
     keep[0] = False
     keep[_gaps(labels, evidence, keep, gap_light)] = True
-    ground = cv2.dilate(keep[labels].view(np.uint8), KERNEL3) & passable.view(np.uint8)
-    tinted = allowed + 12 * darkening  # close to a vivid product its colour fills the shadow
-    shadow_like = (chroma < tinted) & (ratio < 1.02) & (ratio > 0.1)
+    ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL3) & passable.view(np.uint8)
+    darkening *= 12
+    allowed += darkening  # close to a vivid product its colour fills the shadow
+    shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)
     return _divide(evidence, ground > 0, shadow_like)
 
 
@@ -74,19 +78,22 @@ def _gaps(labels, evidence, outside, gap_light):
     The same tone as the background around the product, and a step to something
     else all around: a highlight or a smooth panel has neither.
     """
-    thin = labels[::2, ::2].ravel()  # a quarter of the pixels tells size and place
-    area = 4 * np.bincount(thin, minlength=len(outside))
+    enclosed = ~outside
+    enclosed[0] = False
+    thin = labels[::2, ::2]  # a quarter of the pixels tells size and place
+    places = np.flatnonzero(np.take(enclosed, thin))
+    width, thin = thin.shape[1], thin.ravel()[places]
     alike = (np.abs(evidence.light[::2, ::2]) < gap_light) & (evidence.chroma[::2, ::2] < GAP_CHROMA + 2)
-    share = 4 * np.bincount(thin, weights=alike.ravel(), minlength=len(outside))
-    candidates = (area > SMALLEST_GAP_PX) & (share > 0.4 * area) & ~outside
-    candidates[0] = False
-    places = np.flatnonzero(candidates[thin])
-    places = places[np.argsort(thin[places], kind="stable")]
+    area = 4 * np.bincount(thin, minlength=len(outside))
+    share = 4 * np.bincount(thin, weights=alike.ravel()[places], minlength=len(outside))
+    chosen = np.flatnonzero(((area > SMALLEST_GAP_PX) & (share > 0.4 * area))[thin])
+    chosen = chosen[np.argsort(thin[chosen], kind="stable")]
+    places, thin = places[chosen], thin[chosen]
     found = []
-    for part in np.split(places, np.flatnonzero(np.diff(thin[places])) + 1):
+    for part in np.split(np.arange(len(places)), np.flatnonzero(np.diff(thin)) + 1):
         if not len(part):
             continue
-        rows, columns = np.divmod(part, labels[::2, ::2].shape[1])
+        rows, columns = np.divmod(places[part], width)
         box = 2 * columns.min() - 1, 2 * rows.min() - 1, 2 * np.ptp(columns) + 4, 2 * np.ptp(rows) + 4
         if _is_gap(thin[part[0]], box, labels, evidence, outside):
             found.append(thin[part[0]])
@@ -146,9 +153,10 @@ def _divide(evidence, ground, shadow_like):
     sure = deep & ~(shadow_like & beside_shadow) & ~(weak & beside_ground)
     count, labels = cv2.connectedComponents(rest, connectivity=8)
     sure = _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like)
-    markers = ground.astype(np.int32)
-    markers[sure] = 2
-    cv2.watershed(tones(evidence), markers)
+    markers = ground.view(np.uint8) + 2 * sure.view(np.uint8)
+    open_ = cv2.dilate((markers == 0).view(np.uint8), KERNEL3) > 0
+    markers = markers.astype(np.int32)
+    cv2.watershed(tones(evidence, open_), markers)
     for edge, beside in ((0, 1), (-1, -2)):  # the watershed leaves the frame's outermost pixels undecided
         markers[edge], markers[:, edge] = markers[beside], markers[:, beside]
     return tuple(
@@ -168,22 +176,21 @@ def _widened(where, reach):
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
     grid = (slice(1, None, 3),) * 2  # shares need no more
-    rest = np.flatnonzero(labels[grid])
-    own_labels, deep_there, shadow, step, ratio = (
-        plane[grid].ravel()[rest] for plane in (labels, deep, shadow_like, evidence.step & (evidence.edge > CLEAR_EDGE), evidence.ratio)
-    )
-    pixels = np.bincount(own_labels, minlength=count)
-    own = np.bincount(own_labels, weights=deep_there & ~shadow, minlength=count)
-    rim = np.bincount(own_labels, weights=~deep_there, minlength=count)
-    sharp = np.bincount(own_labels, weights=step, minlength=count)
-    mean_ratio = np.bincount(own_labels, weights=ratio, minlength=count) / np.maximum(pixels, 1)
-    is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim) & (mean_ratio > LONE_SHADOW_RATIO)
-    without = np.ones(count, bool)
-    without[(labels[::2, ::2] * sure[::2, ::2]).ravel()] = False
-    without[0] = is_shadow[0] = False
+    there = labels[grid]
+    kind = deep[grid] + 2 * shadow_like[grid] + 4 * (evidence.step[grid] & (evidence.edge[grid] > CLEAR_EDGE))
+    tally = np.bincount((8 * there + kind).ravel(), minlength=8 * count).reshape(count, 2, 2, 2)  # step, shadow, deep
+    pixels, own, rim, sharp = tally.sum(axis=(1, 2, 3)), tally[:, :, 0, 1].sum(axis=1), tally[..., 0].sum(axis=(1, 2)), tally[:, 1].sum(axis=(1, 2))
+    is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
+    is_shadow[0] = False
+    if is_shadow.any():
+        darkness = np.bincount(there.ravel(), weights=evidence.ratio[grid].ravel(), minlength=count) / np.maximum(pixels, 1)
+        is_shadow &= darkness > LONE_SHADOW_RATIO
+    thin = labels[::2, ::2]
+    without = np.bincount(thin[sure[::2, ::2]], minlength=count) == 0
+    without[0] = False
     if without.any():
-        sure = sure | (without[labels] & deep)
-    return sure & ~is_shadow[labels] if is_shadow.any() else sure
+        sure = sure | (np.take(without, labels) & deep)
+    return sure & ~np.take(is_shadow, labels) if is_shadow.any() else sure
 
 
 def without_crumbs(product, evidence):
@@ -201,6 +208,6 @@ def without_crumbs(product, evidence):
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
     large[0] = small[0] = False
     if small.any():  # a ring or a tag's end that hangs on a thread too thin to see; far away it is dirt
-        near = _widened(large[labels], PART_REACH_PX)
+        near = _widened(np.take(large, labels), PART_REACH_PX)
         large |= small & (np.bincount(own_labels, weights=near[grid].ravel()[inside], minlength=count) > 0)
-    return product if large[1:].all() else large[labels]
+    return product if large[1:].all() else np.take(large, labels)

@@ -1,5 +1,7 @@
 """The perceptual hash: 64 bits that stay put when a picture is scaled or saved again."""
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from PIL import Image
@@ -33,15 +35,25 @@ def phash64(picture):
     while max(picture.shape[:2]) >= 2 * LEAST_PX:
         height, width = picture.shape[0] // 2, picture.shape[1] // 2
         picture = cv2.resize(picture[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
-    grey = Image.fromarray(picture)
-    if picture.ndim == 3:
-        grey = grey.convert("L")
-    pixels = np.asarray(grey.resize((32, 32), Image.Resampling.LANCZOS), float)
+    grey = np.asarray(Image.fromarray(picture).convert("L")) if picture.ndim == 3 else picture
+    height, width = grey.shape
+    across = np.clip(np.rint(grey.astype(np.float32) @ _lanczos(width).T), 0, 255)
+    pixels = np.clip(np.rint(_lanczos(height) @ across), 0, 255).astype(float)
     if pixels.std() < FLAT_LIMIT:
         return None
     low = (_COSINES @ pixels @ _COSINES.T)
     bits = low > np.median(low)
     return int("".join("1" if bit else "0" for bit in bits.ravel()), 2)
+
+
+@lru_cache(maxsize=8)
+def _lanczos(count):
+    """Weights (32, count), float32, of Lanczos' kernel with three lobes, as Pillow resizes to 32 samples."""
+    scale = max(count / 32, 1.0)
+    centre = (np.arange(32) + 0.5) * count / 32
+    at = (np.arange(count) + 0.5 - centre[:, None]) / scale
+    weights = np.where(np.abs(at) < 3, np.sinc(at) * np.sinc(at / 3), 0)
+    return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
 
 
 def _cosines():

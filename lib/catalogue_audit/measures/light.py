@@ -15,7 +15,7 @@ DARKEST = 2e-4  # linear light; below, 8 bits hold no more
 TONES = np.linspace(0.05, 0.95, 19)  # quantiles of luminance kept in the sketch
 CLUSTER = np.array([16.0, 8.0, 8.0])  # CIELAB half-widths of one colour: shading moves L* more than a*, b*
 COLOURS = 4
-COUNTED = 200_000  # full-resolution pixels looked at for clipping
+COUNTED = 600_000  # full-resolution pixels looked at for clipping, in whole rows
 HIGH, LOW = 254, 2  # code values: one channel at or above, all channels at or below
 
 
@@ -89,31 +89,42 @@ def palette(lab):
     >>> palette(np.array([[50.0, 20, 10]] * 70 + [[90.0, 0, 0]] * 30)).astype(float).round(2).tolist()
     [[50.0, 20.0, 10.0, 0.7], [90.0, 0.0, 0.0, 0.3]]
     """
-    rest = np.asarray(lab, np.float32)
-    total, found = len(rest), []
-    while len(found) < COLOURS and len(rest) >= 0.04 * total:
+    rest = np.ascontiguousarray(np.asarray(lab, np.float32).T)
+    total, found = rest.shape[1], []
+    while len(found) < COLOURS and rest.shape[1] >= 0.04 * total:
         centre = _fullest_cell(rest)
         for _ in range(4):
-            near = (np.abs(rest - centre) <= CLUSTER).all(axis=1)
-            centre = rest[near].mean(axis=0) if near.any() else centre
-        near = (np.abs(rest - centre) <= CLUSTER).all(axis=1)
-        if near.sum() < 0.04 * total:
+            near = _within(rest, centre, CLUSTER)
+            count = np.count_nonzero(near)
+            centre = rest @ near.astype(np.float32) / count if count else centre
+        near = _within(rest, centre, CLUSTER)
+        count = np.count_nonzero(near)
+        if count < 0.04 * total:
             break
-        members = rest[near]
-        core = (np.abs(members - np.median(members, axis=0)) <= 0.6 * CLUSTER).all(axis=1)
-        found.append((*members[core].mean(axis=0, dtype=float), near.sum() / total))
-        rest = rest[~near]
+        members = rest[:, near]
+        core = _within(members, np.median(members, axis=1), 0.6 * CLUSTER)
+        found.append((*members[:, core].mean(axis=1, dtype=float), count / total))
+        rest = rest[:, ~near]
     if not found:
         found.append((*np.median(np.asarray(lab), axis=0), 1.0))
     found.sort(key=lambda row: -row[3])
     return np.array(found, np.float32)
 
 
-def _fullest_cell(lab):
+def _within(planes, centre, reach):
+    """Which of (3, n) lie within a reach of a centre in all three."""
+    first, second, third = (np.abs(plane - np.float32(c)) <= r for plane, c, r in zip(planes, centre, reach, strict=True))
+    return first & second & third
+
+
+def _fullest_cell(planes):
     """Centre of the cell of a coarse CIELAB histogram, smoothed over its neighbours, that holds most."""
     size = np.array([10, 26, 26])
-    scaled = np.clip((lab - (0, -130, -130)) / (10, 10, 10), 0, size - 1).astype(int)
-    index = (scaled[:, 0] * size[1] + scaled[:, 1]) * size[2] + scaled[:, 2]
+    cells = [
+        np.clip((plane - low) * np.float32(0.1), 0, most - 1).astype(np.int32)
+        for plane, low, most in zip(planes, (0, -130, -130), size, strict=True)
+    ]
+    index = (cells[0] * size[1] + cells[1]) * size[2] + cells[2]
     counts = np.bincount(index, minlength=int(size.prod())).reshape(size).astype(np.float32)
     for axis in range(3):
         padded = np.swapaxes(counts, 0, axis)
@@ -140,13 +151,11 @@ def _clipped_shares(picture, inner):
     rows, columns = np.flatnonzero(inner.any(axis=1)), np.flatnonzero(inner.any(axis=0))
     top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
     scale = picture.reduction
-    step = max(1, int(math.sqrt((bottom - top) * (right - left) * scale**2 / COUNTED)) | 1)
-    codes = picture.encoded[top * scale : bottom * scale : step, left * scale : right * scale : step]
-    red, green, blue = cv2.split(np.ascontiguousarray(codes))
+    step = max(1, (bottom - top) * (right - left) * scale**2 // COUNTED | 1)
+    codes = picture.encoded[top * scale : bottom * scale : step, left * scale : right * scale]
     size = codes.shape[1], codes.shape[0]
     here = cv2.resize(inner[top:bottom, left:right], size, interpolation=cv2.INTER_NEAREST)
-    largest = cv2.max(cv2.max(red, green), blue)
     count = cv2.countNonZero(here)
-    high = cv2.countNonZero(cv2.bitwise_and(cv2.compare(largest, HIGH, cv2.CMP_GE), here))
-    low = cv2.countNonZero(cv2.bitwise_and(cv2.compare(largest, LOW, cv2.CMP_LE), here))
-    return high / count, low / count
+    below = cv2.countNonZero(cv2.bitwise_and(cv2.inRange(codes, (0, 0, 0), (HIGH - 1,) * 3), here))
+    low = cv2.countNonZero(cv2.bitwise_and(cv2.inRange(codes, (0, 0, 0), (LOW,) * 3), here))
+    return 1 - below / count, low / count

@@ -193,7 +193,7 @@ def _merge(facts, reasons, found):
 
 
 def _hash_facts(picture):
-    value = phash64(picture.working)
+    value = phash64(picture.grey)
     if value is None:
         return {"reasons": ("the picture is nearly flat, so it has no perceptual hash",)}
     return {"phash": hash_text(value)}

@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+import cv2
 import numpy as np
 
 
@@ -86,3 +87,9 @@ class Outline(NamedTuple):
 
 
 CONFIDENCE_LIMIT = 0.5  # half: an outline more likely wrong than right misleads whoever reads it
+
+
+def of_size(mask, shape):
+    """A mask (uint8 or bool) as uint8 of another size: (h, w)."""
+    mask = mask.view(np.uint8)
+    return mask if mask.shape == shape else cv2.resize(mask, shape[::-1], interpolation=cv2.INTER_NEAREST)

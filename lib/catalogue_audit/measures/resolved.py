@@ -65,10 +65,10 @@ def transfer(spread, centre):
     -------
     (47,) ndarray
     """
-    at = np.arange(spread.shape[1]) - np.asarray(centre)[:, None]
+    at = np.arange(spread.shape[1], dtype=np.float32) - np.asarray(centre, np.float32)[:, None]
     reach = spread.shape[1] / 2
     window = np.cos(np.clip(np.abs(at) / reach, 0, 1) * np.pi / 2) ** 2
-    phase = 2 * np.pi * at[None] * FREQUENCIES[:, None, None]
+    phase = at[None] * (2 * np.pi * FREQUENCIES).astype(np.float32)[:, None, None]
     wave = (np.cos(phase) * (window * spread)).sum(axis=2)
     mass = (window * spread).sum(axis=1)
     return np.median(wave / mass, axis=1) / np.sinc(FREQUENCIES)  # the difference averages over one pixel

@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 
+LONG_SIDE = 400  # px on which shadows are looked at
 NONE, SOME = 0.003, 0.008  # of the product's area: less shadow is none, more is one; between, it is not clear
 REFLECTED = 0.75  # correlation of what lies under the base with the product mirrored in it
 AWAY = 0.12  # of the product's height or width: how far from it a shadow counts as thrown
@@ -30,26 +31,27 @@ def shadow_kind(picture, backdrop, outline):
         soft lamp throws a little of the same shadow further from a tall
         product than from a wide one.
     """
-    if outline.box is None or not outline.mask.any() or "bottom" in outline.touches:
+    if outline.box is None or "bottom" in outline.touches:
         return None
-    step = max(1, max(outline.mask.shape) // 400)
-    mask = outline.mask[::step, ::step]
+    step = -(-max(outline.mask.shape) // LONG_SIDE)
+    mask = np.ascontiguousarray(outline.mask[::step, ::step])
     if not mask.any():
         return None
-    light = picture.linear[::step, ::step, 1]
-    ground = backdrop.lab[::step, ::step, 0]
-    here = picture.lab[::step, ::step, 0]
+    light, ground, here = (
+        np.ascontiguousarray(array[::step, ::step, channel])
+        for array, channel in ((picture.linear, 1), (backdrop.lab, 0), (picture.lab, 0))
+    )
     dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~_grown(mask)
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     height, width = rows[-1] + 1 - rows[0], columns[-1] + 1 - columns[0]
     if _mirrored(light, mask, height) > REFLECTED:
         return "reflection"
     near = _reachable(dark, mask)
-    near[: int(rows[-1] - FOOT * height)] = False  # higher up it is seen through a handle, or part of a light product
+    near[: max(int(rows[-1] - FOOT * height), 0)] = False  # higher up it is seen through a handle, or part of a light product
     share = near.sum() / mask.sum()
     if share < SOME:
         return "none" if share < NONE else None
-    y, x = near.nonzero()
+    y, x = np.divmod(np.flatnonzero(near), near.shape[1])
     weight = np.maximum(ground - here - FAINT_L, 0)[y, x]
     if weight.sum() <= 0:
         return None
@@ -62,17 +64,17 @@ def shadow_kind(picture, backdrop, outline):
 
 
 def _grown(mask):
-    return cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return cv2.dilate(mask.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
 
 
 def _reachable(dark, mask):
     """Dark parts that begin at the product, not a corner of the frame that fell off."""
     touching = _grown(_grown(mask))
-    _, labels = cv2.connectedComponents(dark.astype(np.uint8))
-    keep = np.zeros(labels.max() + 1, bool)
-    keep[np.unique(labels[dark & touching])] = True
+    count, labels = cv2.connectedComponents(dark.view(np.uint8))
+    keep = np.zeros(count, bool)
+    keep[labels[dark & touching]] = True
     keep[0] = False
-    return keep[labels]
+    return np.take(keep, labels)
 
 
 def _mirrored(light, mask, height):

@@ -11,6 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.edges import find_edges, measure_edges
 from catalogue_audit.measures.motion import motion_of
+from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.resolved import resolved_fraction
 
 EDGES = 200  # candidates; about half turn out clear
@@ -33,10 +34,9 @@ def sharpness_facts(picture, outline):
         ``blur_px``, ``blur_sd_px``, ``motion_px``, ``motion_direction_deg``,
         ``resolved``; ``reasons`` for what is missing.
     """
-    region = _region(outline)
-    gray = cv2.cvtColor(picture.working, cv2.COLOR_RGB2GRAY)
-    x, y, direction = find_edges(gray, region, EDGES)
-    scale = picture.reduction
+    region = _region(outline, picture.grey.shape)
+    x, y, direction = find_edges(picture.grey, region, EDGES)
+    scale = picture.grey_reduction
     edges = measure_edges(picture.encoded, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction)
     if len(edges.sigma) < FEWEST:
         return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
@@ -55,8 +55,8 @@ def sharpness_facts(picture, outline):
     }
 
 
-def _region(outline):
-    """The product and a narrow band around it; the whole frame where no product was found."""
-    if not outline.mask.any():
-        return np.ones(outline.mask.shape, bool)
-    return cv2.dilate(outline.mask.view(np.uint8), np.ones((5, 5), np.uint8)) > 0
+def _region(outline, shape):
+    """The product and a narrow band around it; the whole frame where no product was found; uint8, 0 or 1."""
+    if outline.box is None:
+        return np.ones(shape, np.uint8)
+    return of_size(cv2.dilate(outline.mask.view(np.uint8), np.ones((5, 5), np.uint8)), shape)

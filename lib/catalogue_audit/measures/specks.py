@@ -14,7 +14,9 @@ import math
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.spots import soft_spots
+from catalogue_audit.pixels.working import reduced
 
 LEAST_WORKING = 4.0  # code values of a candidate in the working picture, where a 3 px speck is thinned to a part of it
 LEAST_OVER_GRAIN = 3.0  # times the local mean difference, for a candidate
@@ -46,25 +48,26 @@ def speck_facts(picture, outline):
     dict
         ``specks``; under ``sketch``: ``spots``, (n, 5) float32, as in `measures.sketch`.
     """
-    gray = cv2.cvtColor(picture.working, cv2.COLOR_RGB2GRAY)
-    inner = _inner(outline.mask)
+    gray = picture.grey
+    mask, shadow = of_size(outline.mask, gray.shape), of_size(outline.shadow, gray.shape)
+    inner = _inner(mask)
     x, y = _candidates(gray)
     found = _distinct(_looked_at(picture, x, y, inner[y, x] > 0))
     height, width = gray.shape
-    scale = picture.reduction
+    scale = picture.grey_reduction
     column = np.clip((found[:, 0] / scale).astype(int), 0, width - 1)
     row = np.clip((found[:, 1] / scale).astype(int), 0, height - 1)
     alone = _alone(found[:, :2] / scale, found[:, 3])
     counted = (inner[row, column] > 0) & (found[:, 4] > 0) & alone
-    kind = np.where(counted, 1.0, np.where(outline.mask[row, column], -1.0, 0.0))
+    kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
     small = np.column_stack([found[:, :4], kind])[alone]
-    soft = soft_spots(gray, outline.mask, outline.shadow)
+    soft = soft_spots(gray, mask)
     soft[:, :3] *= scale
     spots = np.concatenate([small, soft[_apart(soft, small)]]) if len(soft) else small
     spots[:, 0] /= picture.encoded.shape[1]
     spots[:, 1] /= picture.encoded.shape[0]
     facts = {"sketch": {"spots": spots[np.lexsort((spots[:, 0], spots[:, 1]))].astype(np.float32)}}
-    if outline.mask.any():
+    if outline.box is not None:
         facts["specks"] = int(counted.sum())
     return facts
 
@@ -72,22 +75,20 @@ def speck_facts(picture, outline):
 def _candidates(gray):
     """Places (x, y; working px) that stand out from their neighbourhood and are not part of a line or an edge."""
     difference = cv2.absdiff(gray, cv2.medianBlur(gray, 5))
-    relative = cv2.divide(difference.astype(np.float32), cv2.max(_local_mean(difference), 0.6))
     crest = cv2.compare(difference, cv2.dilate(difference, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
     strong = cv2.threshold(difference, LEAST_WORKING - 1, 255, cv2.THRESH_BINARY)[1]
-    y, x = cv2.bitwise_and(crest, strong).nonzero()
-    apart = relative[y, x] > LEAST_OVER_GRAIN
-    x, y = x[apart], y[apart]
-    order = np.argsort(-relative[y, x], kind="stable")[:MOST_CANDIDATES]
+    y, x = np.divmod(np.flatnonzero(cv2.bitwise_and(crest, strong) > 0), gray.shape[1])
+    relative = difference[y, x] / np.maximum(_local_mean(difference, x, y), 0.6)
+    apart = np.flatnonzero(relative > LEAST_OVER_GRAIN)
+    order = apart[np.argsort(-relative[apart], kind="stable")[:MOST_CANDIDATES]]
     return x[order], y[order]
 
 
-def _local_mean(size):
-    """Mean of a uint8 picture over `LOCAL`, float32 (from an eighth of the pixels)."""
-    height, width = size.shape
-    small = cv2.resize(size, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
+def _local_mean(size, x, y):
+    """Mean of a uint8 picture over `LOCAL` at some places, float32."""
+    small, _ = reduced(size, max(size.shape) // 4)
     smooth = cv2.blur(small.astype(np.float32), (LOCAL // 4 | 1, LOCAL // 4 | 1))
-    return cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR)
+    return smooth[np.minimum(y // 4, len(smooth) - 1), np.minimum(x // 4, smooth.shape[1] - 1)]
 
 
 def _looked_at(picture, x, y, on_product):
@@ -100,7 +101,7 @@ def _looked_at(picture, x, y, on_product):
         x, y (full-resolution px), size (px across), contrast (code values, +
         bright), and 1 where it is a speck without doubt, else 0; strongest first.
     """
-    scale = picture.reduction
+    scale = picture.grey_reduction
     height, width = picture.encoded.shape[:2]
     if min(height, width) <= 2 * HALF + 1 or not len(x):
         return np.empty((0, 5))
@@ -111,6 +112,8 @@ def _looked_at(picture, x, y, on_product):
     search = np.flatnonzero(np.hypot(column, row) <= scale + 1.5)
     place = search[np.argmax(np.abs(smooth[:, search]), axis=1)]
     peak = smooth[np.arange(len(cx)), place]
+    seen = np.flatnonzero(np.abs(peak) >= 0.5 * LEAST_CONTRAST)
+    cx, cy, off, smooth, place, peak, on_product = (v[seen] for v in (cx, cy, off, smooth, place, peak, on_product))
     away = np.hypot(column - column[place][:, None], row - row[place][:, None])
     level = np.abs(peak)
     body = (off * np.sign(peak)[:, None] > 0.5 * level[:, None]) & (away <= BODY)
@@ -121,7 +124,7 @@ def _looked_at(picture, x, y, on_product):
     stands_out = level / np.maximum(beside.max(axis=1), 1e-3)
     roughness = np.sqrt((beside**2).sum(axis=1) / np.maximum(ring.sum(axis=1), 1))
     over = level / np.maximum(roughness, 0.3)
-    likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST)
+    likely = (stands_out > 1.1) & (length < LONGEST)
     sure = likely & (level >= LEAST_CONTRAST) & (area >= 3)
     rough = (likely & on_product & (over < ROUGH_OVER)).sum() >= ROUGH
     sure &= stands_out > (ROUGH_STANDS_OUT if rough else _tail_limit(stands_out[likely]))
@@ -201,7 +204,7 @@ def _alone(places, contrast):
 def _inner(mask):
     """The product without its edge, uint8."""
     width = max(3, 2 * round(0.003 * max(mask.shape)) + 1)
-    return cv2.erode(mask.view(np.uint8), np.ones((width, width), np.uint8), borderValue=0)
+    return cv2.erode(mask, np.ones((width, width), np.uint8), borderValue=0)
 
 
 def _apart(soft, small):

@@ -9,21 +9,21 @@ DIRECTIONS = np.arange(8) * np.pi / 4
 KEPT = 80
 
 
-def soft_spots(gray, mask, shadow):
+def soft_spots(gray, mask):
     """
     Dark spots a few pixels across, on background and smooth product.
 
     Parameters
     ----------
     gray : (h, w) uint8
-        Working picture.
-    mask, shadow : (h, w) bool
-        Product, and its shadow.
+        Reduced picture.
+    mask : (h, w) uint8
+        Product.
 
     Returns
     -------
     (n, 5) float64
-        x, y, size (working px), contrast (code values, negative), and 0 on
+        x, y, size (pixels of ``gray``), contrast (code values, negative), and 0 on
         the background, -1 on the product; strongest first, `KEPT` at most.
     """
     height, width = gray.shape[0] // 2, gray.shape[1] // 2
@@ -46,17 +46,20 @@ def _at_scale(picture, radius):
     inner = int(radius) | 1
     outer = 4 * int(radius) + 1
     centre = cv2.blur(picture, (inner, inner))
-    response = cv2.blur(picture, (outer, outer)) - centre
-    grain = cv2.blur(np.abs(response), (65, 65))
-    candidate = (response > 0.5 * LEAST_DARK) & (response > 0.5 * LEAST_OVER_GRAIN * grain)
-    candidate &= response == cv2.dilate(response, np.ones((5, 5), np.uint8))
+    response = cv2.blur(picture, (outer, outer))
+    response -= centre
     edge = outer // 2 + 1
-    candidate[:edge] = candidate[-edge:] = False
-    candidate[:, :edge] = candidate[:, -edge:] = False
-    y, x = candidate.nonzero()
+    inside = (slice(edge, -edge),) * 2
+    candidate = response[inside] > 0.5 * LEAST_DARK
+    candidate &= response[inside] == cv2.dilate(response, np.ones((5, 5), np.uint8))[inside]
+    y, x = np.divmod(np.flatnonzero(candidate), candidate.shape[1])
+    y, x = y + edge, x + edge
+    grain = _grain(response, x, y)
+    strong = response[y, x] > 0.5 * LEAST_OVER_GRAIN * grain
+    x, y, grain = x[strong], y[strong], grain[strong]
     if len(x) > 400:
         strongest = np.sort(np.argsort(-response[y, x], kind="stable")[:400])
-        x, y = x[strongest], y[strongest]
+        x, y, grain = x[strongest], y[strongest], grain[strongest]
     reach = 2.5 * radius
     around_x = np.clip(np.rint(x[:, None] + reach * np.cos(DIRECTIONS)).astype(int), 0, picture.shape[1] - 1)
     around_y = np.clip(np.rint(y[:, None] + reach * np.sin(DIRECTIONS)).astype(int), 0, picture.shape[0] - 1)
@@ -64,9 +67,16 @@ def _at_scale(picture, radius):
     level = np.median(ring, axis=1)
     contrast = centre[y, x] - level
     even = ring.max(axis=1) - ring.min(axis=1) < 0.6 * np.abs(contrast) + 1.0
-    kept = even & (contrast < -LEAST_DARK) & (-contrast > LEAST_OVER_GRAIN * grain[y, x])
+    kept = even & (contrast < -LEAST_DARK) & (-contrast > LEAST_OVER_GRAIN * grain)
     size = np.full(kept.sum(), 2 * radius)
     return np.column_stack([x[kept] + 0.5, y[kept] + 0.5, size, contrast[kept]])
+
+
+def _grain(response, x, y):
+    """Mean size of the response within 32 px of some places, found at half the size."""
+    half = response.shape[1] // 2, response.shape[0] // 2
+    size = cv2.resize(np.abs(response)[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA)
+    return cv2.blur(size, (33, 33))[np.minimum(y // 2, half[1] - 1), np.minimum(x // 2, half[0] - 1)]
 
 
 def _distinct(x, y, size):

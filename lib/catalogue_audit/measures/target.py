@@ -12,11 +12,12 @@ import numpy as np
 
 from catalogue_audit.pixels.colour import ciede2000, lab_from_linear, linear_from_lab
 
-LONG_SIDE = 480  # px on which patches are looked for
+LONG_SIDE = 400  # px, about, on which patches are looked for
 ROWS, COLUMNS = 4, 6
 FEWEST_SQUARES = 14  # of 24 that have to be seen; the grid tells the rest
 FITTED_DE = 9.0  # mean CIEDE2000 after gains for light and colour of light; wrong grids stay above 15
 CARD_L = (38.0, 66.0)  # CIELAB of a grey card; 18 % is 49.5, exposure may be half a stop off
+CARD_CODES = (60, 190)  # sRGB; a plain part outside has another L* than a card by far
 CARD_AREA = (0.03, 0.85)  # of the frame
 
 # CIELAB (D50) of the 24 patches: average of 30 charts, D. Pascale, "The ColorChecker (since 1976!)",
@@ -58,7 +59,8 @@ def target_facts(picture):
         return {}
     small = cv2.resize(picture.working, (width // factor, height // factor), interpolation=cv2.INTER_AREA)
     even = _even(small)
-    grid = _grid(even)
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(even, connectivity=4)
+    grid = _grid(stats, centres, even.shape[1])
     if grid is not None:
         patches = _believed(picture.linear, grid * factor)
         if patches is not None:
@@ -68,7 +70,7 @@ def target_facts(picture):
                 "target_de": float(error.mean()),
                 "sketch": {"patches": patches.astype(np.float32)},
             }
-    card = _card(picture, even, factor)
+    card = _card(picture, small, labels, stats, factor)
     return {} if card is None else card
 
 
@@ -123,20 +125,19 @@ def _even(small):
     return cv2.compare(cv2.max(cv2.max(red, green), blue), 10, cv2.CMP_LE)
 
 
-def _squares(even):
-    """Even parts that are about square: (n, 3), x, y, side."""
-    _, _, stats, centres = cv2.connectedComponentsWithStats(even, connectivity=4)
+def _squares(stats, centres, across):
+    """Even parts that are about square, in a picture so many pixels across: (n, 3), x, y, side."""
     width, height, area = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT], stats[:, cv2.CC_STAT_AREA]
     good = (np.minimum(width, height) >= 5) & (np.maximum(width, height) < 1.5 * np.minimum(width, height))
-    good &= (area > 0.55 * width * height) & (width < even.shape[1] / 5)
+    good &= (area > 0.55 * width * height) & (width < across / 5)
     good[0] = False
     side = np.sqrt(area[good])
     return np.column_stack([centres[good], side])
 
 
-def _grid(even):
+def _grid(stats, centres, across):
     """Centres of a 4 x 6 (or 6 x 4) grid, (24, 2) small pixels, row by row along its long side; or None."""
-    squares = _squares(even)
+    squares = _squares(stats, centres, across)
     if len(squares) < FEWEST_SQUARES:
         return None
     for side in np.unique(squares[:, 2])[::-1]:
@@ -232,15 +233,17 @@ def _patch_light(linear, grid):
     )
 
 
-def _card(picture, even, factor):
+def _card(picture, small, labels, stats, factor):
     """A plain, neutral, mid-grey rectangle and nothing else; None where the picture shows anything more."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(even, connectivity=4)
     order = np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable")[:3] + 1
     for number in order:
         left, top, width, height, area = stats[number]
-        if not CARD_AREA[0] < area / even.size < CARD_AREA[1]:
+        if not CARD_AREA[0] < area / labels.size < CARD_AREA[1]:
             continue
-        part = (labels[top : top + height, left : left + width] == number).astype(np.uint8)
+        place = slice(top, top + height), slice(left, left + width)
+        part = (labels[place] == number).view(np.uint8)
+        if not CARD_CODES[0] < cv2.mean(small[place], part)[1] < CARD_CODES[1]:
+            continue
         found, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         outer = max(found, key=cv2.contourArea)
         (_, _), (a, b), _ = cv2.minAreaRect(outer)

@@ -44,8 +44,8 @@ def coding_step(codes, block):
         cv2.resize(np.ascontiguousarray(edge[:, : columns * width]), (columns, rows - 1), interpolation=cv2.INTER_AREA)
         for edge in (codes[height : rows * height : height], codes[height - 1 : rows * height - 1 : height])
     )
-    steps = (below.astype(np.int16) - above).reshape(-1, 3).T
-    return any(_has_step(sign * channel, columns) for channel in steps for sign in (1, -1))
+    steps = np.ascontiguousarray((below.astype(np.int16) - above).reshape(-1, 3).T)
+    return any(_has_step(signed, columns) for channel in steps for signed in (channel, -channel))
 
 
 def _has_step(steps, columns):
@@ -58,10 +58,13 @@ def _has_step(steps, columns):
     hits = steps >= STEP
     if np.count_nonzero(hits) < SHARE * columns:
         return False
-    counts = np.concatenate([[0], np.cumsum(hits)])
+    counts = np.zeros(len(hits) + 1, np.int32)
+    np.cumsum(hits, out=counts[1:])
     half, part = columns // 2, max(4, round(PART * columns))
-    starts = np.arange(half, len(hits) - columns - half)
-    starts = starts[counts[starts + columns] - counts[starts] >= SHARE * columns]
+    last = len(hits) - columns - half
+    starts = half + np.flatnonzero(counts[half + columns : last + columns] - counts[half:last] >= SHARE * columns)
+    if not len(starts):
+        return False
     place = starts % columns
     starts = starts[(place >= part) & (place <= columns - part)]
     ends, turns = starts + columns, starts + columns - starts % columns

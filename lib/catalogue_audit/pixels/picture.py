@@ -27,7 +27,12 @@ class Picture(NamedTuple):
         The same in CIELAB, D50 (ICC profile connection space).
     reduction : int
         H // h: a power of two, chosen so that the long side of `working` is
-        between 750 and 1500 px where the picture is that large.
+        between 500 and 1000 px where the picture is that large.
+    grey : (h2, w2) uint8
+        Luma (ITU-R BT.601) of `encoded`, reduced by `grey_reduction`, for what
+        is small or sharp: the long side is between 750 and 1500 px.
+    grey_reduction : int
+        H // h2, a power of two.
     notes : tuple of str
         What the reader of the row should know, in plain words.
     """
@@ -38,4 +43,6 @@ class Picture(NamedTuple):
     linear: np.ndarray
     lab: np.ndarray
     reduction: int
+    grey: np.ndarray
+    grey_reduction: int
     notes: tuple = ()

@@ -6,7 +6,8 @@ import numpy as np
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, D50_WHITE, lab_function, srgb_encode
 from catalogue_audit.pixels.profiles import SRGB_CURVE, model_for, through_table
 
-LONGEST = 1500  # px; below half of it the perceptual hash would move by some bits
+LONGEST = 1000  # px; half of it still shows a strap, and the edge is found to a tenth of a pixel
+LONGEST_GREY = 1500  # px; below half of it the perceptual hash moves by some bits, and specks of 3 px are lost
 
 # XYZ over white is looked up with 16 bits, the top kept for colours lighter than white in one channel.
 _STEPS = 60_000
@@ -35,10 +36,19 @@ def reduce_and_convert(codes, profile):
     linear : (h, w, 3) float32
     lab : (h, w, 3) float32
     reduction : int
+    grey : (h2, w2) uint8
+        Luma of the codes, less reduced.
+    grey_reduction : int
     note : str
         What was wrong with the profile, or empty.
     """
-    small, reduction = reduced(codes)
+    fine, grey_reduction = reduced(codes, LONGEST_GREY)
+    grey = cv2.cvtColor(fine, cv2.COLOR_RGB2GRAY) if fine.ndim == 3 else fine
+    small, reduction = reduced(fine, LONGEST)
+    reduction *= grey_reduction
+    if reduction == 1:
+        small = codes.copy()  # the caller's memory may be used again
+    greys = grey, grey_reduction
     model = model_for(*profile)
     if model.table is not None:
         grey = profile[1] == "GRAY" and small.ndim == 3
@@ -47,16 +57,16 @@ def reduce_and_convert(codes, profile):
         small = cv2.cvtColor(small, cv2.COLOR_GRAY2RGB)
     if model.identity or model.table is not None:
         linear = cv2.LUT(small, SRGB_CURVE)
-        return small, linear, lab_of(linear), reduction, model.note
+        return small, linear, lab_of(linear), reduction, *greys, model.note
     linear = cv2.transform(cv2.LUT(small, model.curves[None]), model.matrix.astype(np.float32))
     lab = lab_of(linear, in_range=False)
     np.clip(linear, 0, 1, out=linear)
-    return srgb_codes(linear), linear, lab, reduction, model.note
+    return srgb_codes(linear), linear, lab, reduction, *greys, model.note
 
 
-def reduced(codes):
+def reduced(codes, longest):
     """
-    Means of 2 x 2 pixels, repeated until the long side is at most `LONGEST`.
+    Means of 2 x 2 pixels, repeated until the long side is at most ``longest``.
 
     Rows and columns beyond a multiple of the reduction are left out, at the
     bottom and right, so that a working pixel is always ``reduction`` pixels.
@@ -65,12 +75,19 @@ def reduced(codes):
     -------
     array of the kind of ``codes``, int
     """
-    reduction, small = 1, codes
-    while max(small.shape[:2]) > LONGEST and min(small.shape[:2]) > 1:
-        height, width = small.shape[0] // 2, small.shape[1] // 2
-        small = cv2.resize(small[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
-        reduction *= 2
-    return (small.copy() if small is codes else small), reduction
+    halvings, size = 0, codes.shape[:2]
+    while max(size) > longest and min(size) > 1:
+        halvings, size = halvings + 1, (size[0] // 2, size[1] // 2)
+    if not halvings:
+        return codes, 1
+    reduction, (height, width) = 2**halvings, size
+    small = np.empty((height, width, *codes.shape[2:]), np.uint8)
+    for top in range(0, height, _BLOCK):
+        rows = codes[top * reduction : min(top + _BLOCK, height) * reduction, : width * reduction]
+        for _ in range(halvings):
+            rows = cv2.resize(rows, (rows.shape[1] // 2, rows.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        small[top : top + _BLOCK] = rows
+    return small, reduction
 
 
 def lab_of(linear, in_range=True):
