@@ -49,13 +49,12 @@ class UnixLines:
 
 def read_table(path, table):
     """Inverse of `write_table`: the same types, the apostrophes taken off."""
-    text = pd.read_csv(path, dtype="str", keep_default_na=False, encoding="utf-8", lineterminator="\n")
-    known = {column.name for column in schema.ALL_TABLES[table] if column.type in ("number", "integer", "boolean")}
-    for name in text.columns:
-        if name in known:
-            text[name] = text[name].where(text[name] != "", None)
-        else:
-            text[name] = text[name].map(_unescape)
+    known = [column.name for column in schema.ALL_TABLES[table] if column.type in ("number", "integer", "boolean")]
+    text = pd.read_csv(
+        path, dtype="str", keep_default_na=False, na_values={name: [""] for name in known}, encoding="utf-8", lineterminator="\n"
+    )
+    for name in text.columns.difference(known, sort=False):
+        text[name] = text[name].map(_unescape)
     booleans = [c.name for c in schema.ALL_TABLES[table] if c.type == "boolean" and c.name in text.columns]
     for name in booleans:
         text[name] = text[name].map({"true": True, "false": False})
