@@ -22,7 +22,8 @@ def _normal(name):
 
 def _declared():
     project = tomllib.loads((ROOT / "lib" / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    return [Requirement(line) for line in project["dependencies"]]
+    optional = [line for lines in project["optional-dependencies"].values() for line in lines]
+    return [Requirement(line) for line in (*project["dependencies"], *optional)]
 
 
 def _imported():
