@@ -15,6 +15,7 @@ OWN_COLOUR = 4.0  # CIELAB; the scatter between views of one product that is alw
 CLEARLY_NEARER = 0.5  # the likely product's distance over the claimed one's
 SIGMAS = 5.0
 FEWEST_PRODUCTS = 4  # a set must show what is usual before anything is called unusual
+CROP_CONTACT = 0.25  # share of the frame's border that the product covers: a crop, not a whole product
 INSIDE_VIEWS = ("interior", "lining")  # another colour inside is no evidence
 
 

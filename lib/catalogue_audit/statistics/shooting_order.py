@@ -9,7 +9,7 @@ order, with one too many or too few, are wrong from there on.
 import numpy as np
 
 from catalogue_audit.statistics.clock import capture_order
-from catalogue_audit.statistics.looks import CLEARLY_NEARER, FEWEST_PRODUCTS, FOREIGN_COLOUR, OWN_COLOUR, colour_distance
+from catalogue_audit.statistics.looks import CLEARLY_NEARER, CROP_CONTACT, FEWEST_PRODUCTS, FOREIGN_COLOUR, OWN_COLOUR, colour_distance
 
 ONE_RUN = 0.8  # of the products are captured in one go: then the order says something by itself
 SHIFTED_PRODUCTS = 3  # in a row, whose names all slipped the same way: one cause
@@ -135,13 +135,32 @@ def _slipped(frames, rows, way, looks, products):
     first, last = _longest(agree)
     if sum(agree[first : last + 1]) < SHIFTED_PRODUCTS:
         return
-    begin, end = borders[first], borders[last]
+    begin, end = _first_of_its_product(frames, rows, borders[first], way, looks), borders[last]
     if last == len(borders) - 1:  # to the end: what follows the last border has none to tell
         end = len(rows) - 1 - max(0, way)
     for place in range(begin, end + 1):
         slot = rows[place + way]
         evidence = f"it shows what the name {'before' if way < 0 else 'after'} it says, as its neighbours do"
         yield rows[place], (sku[slot], "shifted", 1.0, evidence, view[slot])
+
+
+def _first_of_its_product(frames, rows, border, way, looks):
+    """The slip may begin before its first border: where a part of the product stands for all of it, or the other way round."""
+    kind = frames["view_kind"]
+    begin = border
+    for place in range(border - 1, max(0, -way) - 1, -1):
+        row, slot = rows[place], rows[place + way]
+        if frames["sku"][row] != frames["sku"][slot]:
+            break
+        look = looks.get(row)
+        if look is None or (kind[row] == "crop") == (kind[slot] == "crop"):
+            continue
+        whole, part = look.contact <= CROP_CONTACT / 5, look.contact >= CROP_CONTACT
+        if part if kind[slot] == "crop" else whole:
+            begin = place
+        elif whole or part:
+            break
+    return begin
 
 
 def _neighbours_picture(looks, products, row, own, neighbour):

@@ -3,11 +3,10 @@
 import numpy as np
 
 from catalogue_audit.statistics.crops import usual_zooms
-from catalogue_audit.statistics.looks import FEWEST_PRODUCTS, INSIDE_VIEWS, outline_match, usual_least, views_of
+from catalogue_audit.statistics.looks import CROP_CONTACT, FEWEST_PRODUCTS, INSIDE_VIEWS, outline_match, usual_least, views_of
 from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z, some_of
 
 CLEARER_FIT = 0.1  # difference of Fisher's z of two correlations: a detail fits one picture better than another
-CROP_CONTACT = 0.25  # share of the frame's border that the product covers: a crop, not a whole product
 
 
 def wrong_kind_of_view(frames, looks, crops):

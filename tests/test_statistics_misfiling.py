@@ -1,0 +1,103 @@
+"""The order of capture as evidence: slipped names, and bags that look alike exchanged."""
+
+import dataclasses
+
+import pytest
+from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
+
+from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.findings.judge import find
+from catalogue_audit.findings.verdict import count_causes
+from catalogue_audit.report.actions import things_to_do
+from catalogue_audit.statistics.identity import misfiled
+from making_evidence import evidence_of
+
+SHADES = {name: COLOURS[name] for name in ("black", "tan", "red")}
+OF_THE_NAME = ("file", "sku", "view", "view_kind", "position", "style", "captured_at", "camera_model")
+
+
+@pytest.fixture(scope="module")
+def timed():
+    """36 pictures in order of capture, in which nothing is wrong."""
+    return clean_delivery(3, SHADES, times=True)
+
+
+def renamed(delivery, content_of):
+    """The delivery with the content of each place in capture order taken from another place, or a (row, sketch) of its own."""
+    changed = Delivery()
+    rows = delivery.rows
+    for place, row in enumerate(rows):
+        source = content_of(place)
+        facts, sketch = (rows[source], delivery.sketches[rows[source]["file"]]) if isinstance(source, int) else source
+        own = {key: row[key] for key in OF_THE_NAME if key in row}
+        changed.rows.append({**{key: value for key, value in facts.items() if key not in OF_THE_NAME}, **own})
+        changed.sketches[row["file"]] = sketch
+    return changed
+
+
+def another_take(delivery, place):
+    """One more photograph of what lies at a place."""
+    row = delivery.rows[place]
+    sku, view = row["sku"], row["view"]
+    more = Delivery()
+    shape, colour = style(int(sku[2:4])), SHADES[sku.partition("-")[2]]
+    more.add("more.jpg", *photograph(shape, colour, view, "a second take"), sku, view)
+    return more.rows[0], more.sketches["more.jpg"]
+
+
+def test_in_order_nothing_is_misfiled(timed):
+    assert misfiled(*timed.tables()).empty
+
+
+@pytest.mark.parametrize("begin", [6, 13])
+def test_names_slipped_by_one_picture_are_one_cause_with_its_files(timed, begin):
+    """A second take was not taken out before the files were named in order: each name from there on shows the one before."""
+    extra = another_take(timed, begin - 1)
+    slipped = renamed(timed, lambda place: place if place < begin else extra if place == begin else place - 1)
+    frames, sketches = slipped.tables()
+    found = misfiled(frames, sketches)
+    names = [row["file"] for row in slipped.rows]
+    first = next(place for place in range(begin, len(names)) if names[place] in set(found["file"]))
+    assert set(found["file"]) >= set(names[first:]) and first - begin <= 4  # the first border after it tells
+    assert set(found["kind"]) == {"shifted"} and found["cause"].nunique() == 1 and names[first] in found["cause"].iloc[0]
+    shown = dict(zip(found["file"], zip(found["likely_sku"], found["likely_view"], strict=True), strict=True))
+    for place in range(first, len(names)):
+        before = timed.rows[place - 1]
+        assert shown[names[place]] == (before["sku"], before["view"])
+    evidence = evidence_of(frames, load_brief(), misfiled=found)
+    findings, _ = find(dataclasses.replace(evidence, names=()))
+    wrong = findings[findings["check"] == "wrong_product"].reset_index(drop=True)
+    assert set(wrong["file"]) == set(found["file"])
+    assert count_causes(wrong) == 1 and len(things_to_do(wrong)) == 1
+
+
+def test_names_slipped_the_other_way_are_one_cause_too(timed):
+    """A picture was lost before the files were named in order."""
+    last = another_take(timed, len(timed.rows) - 1)
+    slipped = renamed(timed, lambda place: place if place < 9 else place + 1 if place + 1 < len(timed.rows) else last)
+    found = misfiled(*slipped.tables())
+    assert set(found["kind"]) == {"shifted"} and found["cause"].nunique() == 1
+    assert 20 <= len(found) <= 27
+
+
+def test_one_picture_under_the_next_products_name_is_no_slip(timed):
+    places = {row["file"]: place for place, row in enumerate(timed.rows)}
+    one, other = places["ST00-tan_front.jpg"], places["ST00-red_front.jpg"]
+    swap = {one: other, other: one}
+    found = misfiled(*renamed(timed, lambda place: swap.get(place, place)).tables())
+    assert set(found["file"]) == {"ST00-tan_front.jpg", "ST00-red_front.jpg"} and set(found["kind"]) == {"wrong_product"}
+
+
+def test_two_bags_that_look_alike_are_told_apart_by_the_order_of_capture():
+    """Two black bags of one style, say in two sizes; their fronts were filed under one another's names."""
+    twins = {"black": COLOURS["black"], "black2": COLOURS["black"], "tan": COLOURS["tan"]}
+    delivery = clean_delivery(3, twins, times=True)
+    assert misfiled(*delivery.tables()).empty
+    times = {row["file"]: row["captured_at"] for row in delivery.rows}
+    one, other = "ST01-black_front.jpg", "ST01-black2_front.jpg"
+    for row in delivery.rows:
+        row["captured_at"] = times[{one: other, other: one}.get(row["file"], row["file"])]
+    found = misfiled(*delivery.tables())
+    assert set(found["file"]) == {one, other} and set(found["kind"]) == {"wrong_product"}
+    assert dict(zip(found["file"], found["likely_sku"], strict=True)) == {one: "ST01-black2", other: "ST01-black"}
+    assert "captured among" in found["evidence"].iloc[0]
