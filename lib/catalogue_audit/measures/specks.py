@@ -16,7 +16,6 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.spots import soft_spots
-from catalogue_audit.pixels.working import reduced
 
 LEAST_WORKING = 4.0  # code values of a candidate in the working picture, where a 3 px speck is thinned to a part of it
 LEAST_OVER_GRAIN = 3.0  # times the local mean difference, for a candidate
@@ -86,9 +85,11 @@ def _candidates(gray):
 
 def _local_mean(size, x, y):
     """Mean of a uint8 picture over `LOCAL` at some places, float32."""
-    small, _ = reduced(size, max(size.shape) // 4)
+    height, width = size.shape
+    small = cv2.resize(size, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
     smooth = cv2.blur(small.astype(np.float32), (LOCAL // 4 | 1, LOCAL // 4 | 1))
-    return smooth[np.minimum(y // 4, len(smooth) - 1), np.minimum(x // 4, smooth.shape[1] - 1)]
+    at = ((x + 0.5) * (smooth.shape[1] / width) - 0.5, (y + 0.5) * (len(smooth) / height) - 0.5)
+    return cv2.remap(smooth, *(place.astype(np.float32) for place in at), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
 
 
 def _looked_at(picture, x, y, on_product):
