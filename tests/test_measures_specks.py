@@ -76,3 +76,11 @@ def test_a_soft_dark_spot_on_the_background_is_in_the_sketch():
     nearest = spots[np.argmin(distance)]
     assert nearest[3] < -2
     assert nearest[4] == 0
+
+
+def test_grain_all_over_the_frame_is_looked_at():
+    code = np.random.default_rng(3).integers(0, 256, (1000, 800, 3), np.uint8)
+    picture = picture_of(code)
+    mask = np.zeros(picture.working.shape[:2], bool)
+    mask[100:400, 100:300] = True
+    assert speck_facts(picture, outline_of(mask))["specks"] <= 3

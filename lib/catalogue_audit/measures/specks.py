@@ -88,8 +88,7 @@ def _local_mean(size, x, y):
     height, width = size.shape
     small = cv2.resize(size, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
     smooth = cv2.blur(small.astype(np.float32), (LOCAL // 4 | 1, LOCAL // 4 | 1))
-    at = ((x + 0.5) * (smooth.shape[1] / width) - 0.5, (y + 0.5) * (len(smooth) / height) - 0.5)
-    return cv2.remap(smooth, *(place.astype(np.float32) for place in at), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
+    return cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR)[y, x]
 
 
 def _looked_at(picture, x, y, on_product):
