@@ -44,8 +44,9 @@ def settle_base(evidence, lightness, ground, product, least=0):
         The neighbourhood of that line; the edge there is final.
     """
     height = product.shape[0]
-    columns = np.flatnonzero(product.any(axis=0))
-    last = height - 1 - np.argmax(product[::-1, columns], axis=0)
+    last = (product * np.arange(1, height + 1, dtype=np.int16)[:, None]).max(axis=0).astype(int) - 1
+    columns = np.flatnonzero(last >= 0)
+    last = last[columns]
     free = last < height - DOWN_PX - 4
     columns, last = columns[free], last[free]
     settled = np.zeros(product.shape, bool)

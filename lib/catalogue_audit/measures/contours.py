@@ -12,7 +12,7 @@ _LINEAR_FROM_D50 = np.array(
     ],
     np.float32,
 )
-WINDOW_PX = 7  # mask pixels; near enough to know the tones on both sides of an edge, wide enough to average noise
+IN_PART = 0.01  # weight of a cell of which only a part is chosen
 ROOM_PX = 4  # working pixels around a mask within which its contours move
 MOST_ROWS = 30_000  # of one call of OpenCV's remap, which counts rows in 16 bits
 
@@ -25,14 +25,31 @@ def linear_of_lab(lab):
     return xyz @ _LINEAR_FROM_D50.T
 
 
-def _local_means(planes, where):
-    """Totals of the chosen pixels about each pixel, a plane each, and their number; at half the size, any one scale."""
-    chosen = where.astype(np.float32)
-    size = -(-where.shape[1] // 2), -(-where.shape[0] // 2)
-    return [
-        cv2.boxFilter(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), -1, (5, 5)).ravel()
-        for plane in (*(plane * chosen for plane in planes), chosen)
-    ]
+def _local_tones(planes, where, cells):
+    """
+    Mean of the chosen pixels about some cells of two by two pixels.
+
+    Cells that are chosen in part, and so hold something of the other side, count only where no whole one is near.
+
+    Parameters
+    ----------
+    planes : three (m, n) float32
+        At half the size.
+    where : (h, w) bool
+    cells : (k,) int
+        Flat indices at half the size.
+
+    Returns
+    -------
+    tone : (k, 3) float32
+    share : (k,) float32
+        0 where nothing is chosen nearby.
+    """
+    weight = cv2.resize(where.view(np.uint8) * np.float32(1), planes[0].shape[::-1], interpolation=cv2.INTER_AREA)
+    weight[weight < 0.99] *= IN_PART
+    share = cv2.blur(weight, (5, 5)).ravel()[cells]
+    totals = [cv2.blur(plane * weight, (5, 5)).ravel()[cells] for plane in planes]
+    return np.stack(totals, axis=1) / np.maximum(share, 1e-6)[:, None], share
 
 
 def coverage_in_band(linear, planes, ground, product, settled):
@@ -73,24 +90,27 @@ def coverage_in_band(linear, planes, ground, product, settled):
     columns, rows = band.reshape(-1, 2).T
     small_rows = np.minimum(rows * ground.shape[0] // height, ground.shape[0] - 1)
     small_columns = np.minimum(columns * ground.shape[1] // width, ground.shape[1] - 1)
-    at = small_rows // 2 * -(-ground.shape[1] // 2) + small_columns // 2
-    sides = []
-    for where in (product, ground):
-        *totals, share = (total[at] for total in _local_means(planes, where))
-        sides.append((np.stack(totals, axis=1) / np.maximum(share, 1e-4)[:, None], share))
-    (front, front_share), (back, back_share) = sides
-    known = (front_share > 0.01) & (back_share > 0.01) & ~settled[small_rows, small_columns]
-    rows, columns, front, back = rows[known], columns[known], front[known], back[known]
-    coverage[rows, columns] = _coverage(linear[rows, columns], front, back)
-    return coverage, coverage > 0.5, np.linalg.norm(front - back, axis=1)
+    size = -(-ground.shape[1] // 2), -(-ground.shape[0] // 2)
+    cells, at = _distinct(small_rows // 2 * size[0] + small_columns // 2, size[0] * size[1])
+    halves = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes]
+    (front, front_share), (back, back_share) = (_local_tones(halves, where, cells) for where in (product, ground))
+    known = ((front_share > 1e-4) & (back_share > 1e-4))[at] & ~settled[small_rows, small_columns]
+    rows, columns, at = rows[known], columns[known], at[known]
+    start, line = linear_of_lab(back), linear_of_lab(front) - linear_of_lab(back)
+    line_over_square = line / np.maximum(np.sum(line * line, axis=1), 1e-6)[:, None]
+    # Share of product in mixed pixels: projection on the line from background to product, in linear light.
+    share = np.einsum("ij,ij->i", linear[rows, columns] - start[at], line_over_square[at])
+    coverage[rows, columns] = np.clip(share, 0, 1)
+    return coverage, coverage > 0.5, np.linalg.norm(front - back, axis=1)[at]
 
 
-def _coverage(linear, front, back):
-    """Share of product in mixed pixels: projection on the line from background to product, linear light."""
-    start, end = linear_of_lab(back), linear_of_lab(front)
-    line = end - start
-    length = np.maximum(np.sum(line * line, axis=1), 1e-6)
-    return np.clip(np.sum((linear - start) * line, axis=1) / length, 0, 1).astype(np.float32)
+def _distinct(values, most):
+    """The distinct ones of some whole numbers below ``most``, and the place of each value among them."""
+    place = np.zeros(most, np.int32)
+    place[values] = 1
+    found = np.flatnonzero(place)
+    place[found] = np.arange(len(found), dtype=np.int32)
+    return found, place[values]
 
 
 def closed_contours(mask, coverage):

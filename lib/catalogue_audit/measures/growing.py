@@ -18,6 +18,7 @@ GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitt
 CLEAR_EDGE = 3.0  # CIELAB a pixel; steeper than a shadow lying by itself ends
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
 SMALLEST_PART_PX, PART_REACH_PX = 20, 24  # mask pixels; of a small part that hangs on a large one
+MANY = 2000  # pixels of which every fourth gives the same median
 KERNEL3 = np.ones((3, 3), np.uint8)
 KERNEL5 = np.ones((5, 5), np.uint8)
 KERNEL7 = np.ones((7, 7), np.uint8)
@@ -127,8 +128,11 @@ def _is_gap(label, box, labels, evidence, outside):
 
 
 def _tone(evidence, window, where):
-    """Median difference from the backdrop over some pixels of a window."""
-    return [float(np.median(plane[window][where])) for plane in (evidence.light, evidence.a, evidence.b)]
+    """Median difference from the backdrop over some pixels of a window; of many, over every fourth."""
+    place = np.flatnonzero(where)
+    place = place[:: 4 if len(place) > MANY else 1]
+    values = [plane[window].ravel()[place] for plane in (evidence.light, evidence.a, evidence.b)]
+    return [float(np.partition(value, len(place) // 2)[len(place) // 2]) for value in values]
 
 
 def _window(x, y, width, height, margin):
@@ -199,11 +203,12 @@ def without_crumbs(product, evidence):
     if count <= 1:
         return product
     grid = (slice(None, None, 2),) * 2
-    inside = np.flatnonzero(labels[grid])
-    own_labels = labels[grid].ravel()[inside]
+    thin = labels[grid].ravel()
+    inside = np.flatnonzero(thin)
+    own_labels = thin[inside]
     area = 4 * np.bincount(own_labels, minlength=count)
-    unlike = np.abs(evidence.light[grid]) + evidence.chroma[grid]
-    weight = 4 * np.bincount(own_labels, weights=unlike.ravel()[inside], minlength=count)
+    unlike = np.abs(evidence.light[grid]).ravel()[inside] + evidence.chroma[grid].ravel()[inside]
+    weight = 4 * np.bincount(own_labels, weights=unlike, minlength=count)
     large = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
     large[0] = small[0] = False

@@ -72,8 +72,14 @@ def _by_direction(sigma, direction):
         members = index == k
         count = int(members.sum())
         if count >= FEWEST_IN_BIN:
-            rows.append((folded[members].mean(), np.quantile(sigma[members], SHARPEST) ** 2, min(count, 12)))
+            rows.append((folded[members].mean(), _quantile(sigma[members], SHARPEST) ** 2, min(count, 12)))
     return np.array(rows, float).reshape(-1, 3).T
+
+
+def _quantile(values, share):
+    """As `np.quantile`, many times faster over few values."""
+    ordered = np.sort(values)
+    return np.interp(share * (len(ordered) - 1), np.arange(len(ordered)), ordered)
 
 
 def _fit(terms, variance, weight):

@@ -96,12 +96,14 @@ def _part_of_interest(lab, background, scatter):
     """
     height, width = lab.shape[:2]
     size = max(width // SCOUT, 1), max(height // SCOUT, 1)
-    scout = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
+    scout = lab[: size[1] * SCOUT, : size[0] * SCOUT]
+    for _ in range(SCOUT.bit_length() - 1):
+        scout = cv2.resize(scout, (scout.shape[1] // 2, scout.shape[0] // 2), interpolation=cv2.INTER_AREA)
     expected = background[SCOUT // 2 :: SCOUT, SCOUT // 2 :: SCOUT][: size[1], : size[0]]
     if expected.shape != scout.shape:
         return slice(0, height), slice(0, width)
-    limit = 1.0 + 1.5 * scatter
-    unlike = (cv2.absdiff(scout, np.ascontiguousarray(expected)) > limit).any(axis=2)
+    limit = 1.0 + 1.5 * np.asarray(scatter, float)
+    unlike = cv2.inRange(scout - expected, -limit, limit) == 0
     spans = []
     for axis, length in ((1, height), (0, width)):
         found = np.flatnonzero(unlike.any(axis=axis))

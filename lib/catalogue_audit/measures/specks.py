@@ -144,8 +144,18 @@ def _patches(encoded, cx, cy):
     gray = cv2.cvtColor(patches.reshape(-1, len(_OFFSET), 3), cv2.COLOR_RGB2GRAY).reshape(len(cx), len(_OFFSET), -1)
     level = np.median(gray[:, ::3, ::3].reshape(len(cx), -1), axis=1)  # a speck covers too little to move it
     off = gray.astype(np.float32) - level[:, None, None]
-    smooth = np.stack([cv2.blur(patch, (3, 3), borderType=cv2.BORDER_REPLICATE) for patch in off])
+    smooth = _blurred(off)
     return off.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
+
+
+def _blurred(patches):
+    """Each of (n, side, side) smoothed over 3 x 3, its border repeated; one pass over all, then their outer rows again."""
+    side = patches.shape[1]
+    smooth = cv2.blur(patches.reshape(-1, side), (3, 3), borderType=cv2.BORDER_REPLICATE).reshape(patches.shape)
+    for edge, beside in ((0, 1), (-1, -2)):
+        row = (2 * patches[:, edge] + patches[:, beside]) / 3
+        smooth[:, edge] = cv2.blur(row, (3, 1), borderType=cv2.BORDER_REPLICATE)
+    return smooth
 
 
 def _shape(body, area, column, row):
