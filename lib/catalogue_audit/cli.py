@@ -99,6 +99,7 @@ def _parser():
     _add_season(commands)
     _add_scheduled(commands)
     _add_placing_outline(commands)
+    _add_print(commands)
     return parser
 
 
@@ -130,6 +131,7 @@ def _add_review(commands):
     )
     _add_measuring(review)
     review.add_argument("--tables-only", action="store_true", help="write tables and summary, run no notebooks")
+    review.add_argument("--pdf", action="store_true", help="print the page to report.pdf too (needs the browser Chromium)")
     review.set_defaults(run=_run_review)
 
 
@@ -235,6 +237,29 @@ def _run_placing_outline(options):
     return 0
 
 
+def _add_print(commands):
+    command = commands.add_parser(
+        "print",
+        help="print the page of a report to a PDF",
+        description="Print report.html of a report folder to a PDF, with a Chromium of this machine. Prints the file's path.",
+        epilog="examples:\n"
+        "  catalogue-audit print reports/2026-03-02_spring\n"
+        "  catalogue-audit print reports/2026-03-02_spring --paper Letter --to spring.pdf\n\n" + EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument("report", metavar="REPORT", help="a report folder, where 'review' or 'season' wrote it")
+    command.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="default: A4")
+    command.add_argument("--to", metavar="FILE", help="write there; no file is replaced (default: report.pdf in the report folder)")
+    command.set_defaults(run=_run_print)
+
+
+def _run_print(options):
+    from catalogue_audit.report.page_pdf import write_page_pdf
+
+    _print_path(write_page_pdf(options.report, options.to, paper=options.paper))
+    return 0
+
+
 def _add_scheduled(commands):
     command = commands.add_parser(
         "scheduled",
@@ -309,6 +334,7 @@ def _run_review(options):
         cluster=options.cluster,
         verify=options.verify,
         tables_only=options.tables_only,
+        pdf=options.pdf,
         progress=progress,
     )
     _say(result.summary["verdict_sentence"])

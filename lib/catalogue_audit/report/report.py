@@ -5,15 +5,18 @@ from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from catalogue_audit.errors import AuditError
 from catalogue_audit.report.audit import write_data, write_summary
 from catalogue_audit.report.chart_files import write_charts
 from catalogue_audit.report.check_sheet import write_check_sheet, write_check_sheet_on_paper
 from catalogue_audit.report.notebooks import REPORT_NOTEBOOKS, NotebookFailed, run_notebooks
 from catalogue_audit.report.page import write_page
+from catalogue_audit.report.page_pdf import write_page_pdf
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.report.sheets import write_sheets
 
 COULD_NOT_FINISH = 3  # exit status, as the contract says
+PRINTED = ("report.pdf", "this page as PDF")
 NOTEBOOK_WORDS = {
     "01_delivery_review.ipynb": "Delivery review",
     "02_consistency_study.ipynb": "Consistency study",
@@ -22,7 +25,7 @@ NOTEBOOK_WORDS = {
 MEASURING_LIBRARIES = ("numpy", "opencv-python-headless", "pandas", "pillow", "scikit-learn", "scipy", "simplejpeg")
 
 
-def write_report(audit, folder, notebooks=True):
+def write_report(audit, folder, *, tables_only=False, notebooks=True, pdf=False):
     """
     Write everything a report holds into an empty folder.
 
@@ -30,31 +33,44 @@ def write_report(audit, folder, notebooks=True):
     ----------
     audit : Audit
     folder : Path
+    tables_only : bool
+        Write tables and summary only.
     notebooks : bool
-        False writes tables and summary only.
+        False leaves out the executed notebooks.
+    pdf : bool
+        Print the page to ``report.pdf`` too.
 
     Returns
     -------
     dict
-        The summary as written. Where a notebook failed it says so under ``incomplete``,
-        with exit status 3; tables, pictures and page are there all the same.
+        The summary as written. Where a notebook or the printing failed it says so under
+        ``incomplete``, with exit status 3; tables, pictures and page are there all the same.
     """
     folder = Path(folder)
     audit = replace(audit, versions=versions() | audit.versions)
     write_data(audit, folder)
     check_sheet = write_check_sheet(audit, folder)
-    if not notebooks:
+    if tables_only:
         return audit.summary
     sizes, charts = write_pictures(audit, folder), write_charts(audit, folder)
     sheets = [*write_sheets(audit, folder), *check_sheet, *write_check_sheet_on_paper(audit, folder)]
     incomplete, beside = "", []
     try:
-        beside = [(f"notebooks/{path.name}", NOTEBOOK_WORDS.get(path.name, path.stem)) for path in run_notebooks(folder, REPORT_NOTEBOOKS)]
+        run = run_notebooks(folder, REPORT_NOTEBOOKS) if notebooks else []
+        beside = [(f"notebooks/{path.name}", NOTEBOOK_WORDS.get(path.name, path.stem)) for path in run]
     except NotebookFailed as error:
         incomplete = str(error)
+    page = {"incomplete": incomplete, "notebooks": beside}
+    write_page(audit, folder, sizes, charts, sheets=[*([PRINTED] if pdf else []), *sheets], **page)
+    if pdf:
+        try:
+            write_page_pdf(folder)
+        except AuditError as error:
+            incomplete = " ".join(filter(None, (incomplete, str(error))))
+            write_page(audit, folder, sizes, charts, sheets=sheets, **page | {"incomplete": incomplete})
+    if incomplete:
         audit = replace(audit, summary=audit.summary | {"incomplete": incomplete, "exit_status": COULD_NOT_FINISH})
         write_summary(audit.summary, folder)
-    write_page(audit, folder, sizes, charts, incomplete=incomplete, sheets=sheets, notebooks=beside)
     return audit.summary
 
 

@@ -30,7 +30,7 @@ def demo_delivery():
 
 def demo_report():
     """
-    Audit the demo delivery into a temporary folder, tables only.
+    Audit the demo delivery into a temporary folder, without executed notebooks.
 
     Returns
     -------
@@ -40,7 +40,7 @@ def demo_report():
     from catalogue_audit.runs.review import review  # heavy: notebooks of a written report do without it
 
     out = Path(tempfile.mkdtemp(prefix="catalogue-audit-demo-"))
-    return review(demo_delivery(), out=out, tables_only=True).folder
+    return review(demo_delivery(), out=out, notebooks=False).folder
 
 
 def demo_season():

@@ -46,6 +46,8 @@ def review(
     cluster=None,
     verify=False,
     tables_only=False,
+    notebooks=True,
+    pdf=False,
     progress=None,
 ):
     """
@@ -74,6 +76,10 @@ def review(
         Read every file and go by its content, also where size, times and inode say that it is unchanged.
     tables_only : bool
         Write tables and summary without running notebooks.
+    notebooks : bool
+        False writes a page without the executed notebooks.
+    pdf : bool
+        Print the page to ``report.pdf`` too.
     progress : callable, optional
         Called with (files done, files in all).
 
@@ -100,10 +106,14 @@ def review(
         "earlier": earlier,
         "measuring": Measuring(jobs, cluster, verify),
         "tables_only": tables_only,
+        "notebooks": notebooks,
+        "pdf": pdf,
         "progress": progress,
     }
     listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
     _check_files(the_brief, decisions, previous, check_sheet, earlier)
+    if pdf:
+        _check_printing(tables_only)
     with writable(out), output_lock(out / WORK_FOLDER):
         return audit_listing(source, listing, the_brief, supplied, out, **options)
 
@@ -144,6 +154,8 @@ def audit_listing(
     earlier=(),
     measuring=Measuring(),
     tables_only=False,
+    notebooks=True,
+    pdf=False,
     progress=None,
     fingerprint="",
 ):
@@ -199,7 +211,7 @@ def audit_listing(
         written = []
 
         def build(temporary):
-            summary = write_report(audit, temporary, notebooks=not tables_only)
+            summary = write_report(audit, temporary, tables_only=tables_only, notebooks=notebooks, pdf=pdf)
             number = record_audit(
                 history, location, fingerprint, summary, audit.frames, audit.findings, audit.products
             )
@@ -229,6 +241,14 @@ def _check_files(brief, decisions, previous, check_sheet, earlier):
             "Pass the dated report folder of the audit before with --previous."
         )
         raise UsageError(msg)
+
+
+def _check_printing(tables_only):
+    from catalogue_audit.report.page_pdf import need_browser
+
+    if tables_only:
+        raise UsageError("A report of tables only has no page to print.\nPass either --pdf or --tables-only.")
+    need_browser()
 
 
 def _not_in_the_tables(listing):
