@@ -17,8 +17,14 @@ def kept(view, kind, **facts):
     return set(applicable({**FACTS, **facts}, view, kind)[0])
 
 
-def test_a_three_quarter_view_keeps_turn_and_height_but_no_lean():
-    assert set(FACTS) - kept("three_quarter", "upright") == {"lean_deg"}
+def test_a_three_quarter_view_keeps_turn_height_and_handles_but_no_lean():
+    assert set(FACTS) - kept("three_quarter", "upright", turned_handle_gap=(0.01, 0.002, 0.004)) == {"lean_deg"}
+
+
+@pytest.mark.parametrize(("turn", "gap"), [(30.0, 0.015), (-30.0, -0.025)])
+def test_in_a_turned_view_the_rear_handle_is_on_the_side_away_from_the_front(turn, gap):
+    facts, _ = applicable({**FACTS, "yaw_deg": turn, "turned_handle_gap": (0.02, 0.005, 0.004)}, "three_quarter", "upright")
+    assert facts["handle_gap"] == gap and "turned_handle_gap" not in facts
 
 
 @pytest.mark.parametrize("view", ["front", "back"])

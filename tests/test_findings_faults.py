@@ -46,7 +46,7 @@ def test_every_check_has_a_judge():
 # One measured quantity a row: file, columns, check, remedy.
 SINGLE = [
     (ANGLED, {"yaw_deg": 37.5, "yaw_dev_deg": 6.5}, "angle", "reshoot"),
-    (FRONT, {"camera_pitch_deg": 7.5}, "camera_height", "reshoot"),
+    (ANGLED, {"camera_pitch_deg": 7.5}, "camera_height", "reshoot"),
     (FRONT, {"roll_deg": 1.3}, "roll", "retouch"),
     (BACK, {"roll_deg": -1.3}, "roll", "retouch"),
     (FRONT, {"lean_deg": 4.8}, "lean", "reshoot"),
@@ -190,9 +190,14 @@ def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(fra
     assert row["severity"] == "critical" and row["remedy"] == "rename"
 
 
-def test_a_tilted_camera_is_not_also_a_lean_or_raised_handle(frames):
-    odd = changed(frames, FRONT, camera_pitch_deg=9.0, lean_deg=3.6, handle_gap=0.06)
-    assert only(judged(odd), "camera_height")["file"] == FRONT
+def test_a_camera_too_high_is_not_also_a_turn_or_a_raised_handle(frames):
+    odd = changed(frames, ANGLED, camera_pitch_deg=9.0, yaw_dev_deg=4.5, handle_gap=0.06)
+    assert only(judged(odd), "camera_height")["file"] == ANGLED
+
+
+def test_a_leaning_product_is_not_also_a_raised_handle(frames):
+    odd = changed(frames, FRONT, lean_deg=6.0, handle_gap=0.06)
+    assert only(judged(odd), "lean")["file"] == FRONT
 
 
 def test_a_name_that_says_nothing_is_unexpected_with_the_nearest_suggestion(frames):

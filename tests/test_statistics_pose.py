@@ -1,4 +1,4 @@
-"""Deviations within a set: turn by the base's split, lean by the widths, framing rules, straps, crops."""
+"""Deviations within a set: turns, framing rules, straps."""
 
 import math
 
@@ -10,8 +10,9 @@ import pytest
 from catalogue_audit import schema
 from catalogue_audit.measures.strap import EVIDENCE
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
-from catalogue_audit.statistics.pose import leans, pose_deviations, yaw_deviations
+from catalogue_audit.statistics.pose import pose_deviations
 from catalogue_audit.statistics.strap_states import strap_state, strap_states
+from catalogue_audit.statistics.turns import yaw_deviations
 
 
 def table(**columns):
@@ -37,30 +38,6 @@ def test_the_split_of_the_base_tells_the_turn():
     found = yaw_deviations(frames, sketches, None)
     assert np.allclose(found["yaw_dev_deg"], turns - 32.5, atol=0.6)
     assert found["yaw_dev_deg"].iloc[4] > 3 * found["yaw_dev_sd_deg"].iloc[4]
-
-
-def upright_profile(lean_deg, focal_px=2300.0, distance=180.0, width=30.0, height=28.0):
-    """Sides of a leaning board, by cv2.projectPoints."""
-    lean = math.radians(lean_deg)
-    up = np.linspace(height, 0, 64)
-    depth, rise = -up * math.sin(lean), up * math.cos(lean)  # + lean: the top comes nearer
-    camera = np.array([[focal_px, 0, 400], [0, focal_px, 500], [0, 0, 1]])
-    sides = []
-    for x in (-width / 2, width / 2):
-        points = np.stack([np.full(64, x), 14 - rise, depth + distance], axis=1)
-        sides.append(cv2.projectPoints(points, np.zeros(3), np.zeros(3), camera, None)[0][:, 0])
-    left, right = sides
-    return np.stack([left[:, 1] / 1000, left[:, 0] / 800, right[:, 0] / 800], axis=1).astype(np.float32)
-
-
-@pytest.mark.parametrize("lean", [-5.0, 3.0, 6.0])
-def test_lean_is_told_from_the_widths_of_one_style(lean):
-    sketches = {f"{k}.jpg": {"sides": upright_profile(value)} for k, value in enumerate([0.0, 0.0, 0.0, lean])}
-    focal_35mm = 2300 / math.hypot(800, 1000) * math.hypot(36, 24)
-    frames = table(view=["front", "back", "front", "front"], width_px=[800] * 4, height_px=[1000] * 4, focal_length_35mm=[focal_35mm] * 4)
-    found = leans(frames, sketches)
-    assert found["lean_deg"].iloc[3] == pytest.approx(lean, abs=0.7)
-    assert found["lean_deg"].iloc[:3].abs().max() < 0.3
 
 
 def test_the_rule_that_the_set_follows_is_found():
@@ -139,7 +116,8 @@ def test_the_front_edge_alone_tells_a_turn_from_the_others():
     assert found["yaw_dev_deg"].iloc[4] > 3 * found["yaw_dev_sd_deg"].iloc[4]
 
 
-def test_fronts_and_backs_that_differ_by_themselves_show_no_lean():
-    sketches = {f"{k}.jpg": {"sides": upright_profile(value)} for k, value in enumerate([-9.0, 4.0, 12.0, 0.0, 6.0])}
-    frames = table(view=["front", "back"] * 2 + ["front"], width_px=[800] * 5, height_px=[1000] * 5, focal_length_35mm=[85.0] * 5)
-    assert leans(frames, sketches)["lean_deg"].isna().all()
+def test_straight_on_views_are_compared_with_the_middle_of_their_view():
+    turns = np.array([0.4, -0.2, 0.1, 0.0, 8.5, -0.3])
+    found = yaw_deviations(table(view=["front"] * 6, yaw_deg=turns, yaw_sd_deg=[1.0] * 6), {}, None)
+    assert np.allclose(found["yaw_dev_deg"], turns - np.median(turns))
+    assert (found["yaw_dev_deg"].abs() > 3 * found["yaw_dev_sd_deg"]).tolist() == [False, False, False, False, True, False]

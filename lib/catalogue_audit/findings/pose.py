@@ -9,6 +9,7 @@ from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands
 from catalogue_audit.statistics.strap_states import supplied_straps
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
@@ -26,9 +27,10 @@ STRAP_WORDS = {
 
 
 def angle(evidence):
-    """Turn of three-quarter views against the set's own."""
+    """Turn of three-quarter and straight-on views against the set's own."""
     frames = evidence.whole_product
-    frames = frames[frames["view"].map(shows_a_turn).astype(bool) & (frames["yaw_dev_deg"].abs() < IMPLAUSIBLE_TURN_DEG)]
+    shown = frames["view"].map(shows_a_turn).astype(bool) | frames["view"].isin(STRAIGHT_ON)
+    frames = frames[shown & (frames["yaw_dev_deg"].abs() < IMPLAUSIBLE_TURN_DEG)]
     cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_dev_sd_deg", centre=0.0)
     for case in cases:
         off = case.value - case.expected
@@ -141,32 +143,35 @@ def lean(evidence):
 
 
 def handles(evidence):
-    """Rear handle standing above the front one by more than perspective explains."""
+    """Rear handle standing above the front one by more than perspective, and the product's own lean, explain."""
     frames = evidence.whole_product
     frames = frames[frames["handle_gap"].notna()]
-    height_cm = frames["sku"].map(lambda sku: _height_cm(evidence, sku)).astype(float)
+    if frames.empty:
+        return
+    stands = handle_stands(frames, evidence.sketches, evidence.products)
+    lean, lean_sd = (frames[name].astype(float) for name in ("lean_deg", "lean_sd_deg"))
+    beyond = gaps_beyond_perspective(frames, stands, lean.where(lean.abs() > UNCERTAINTIES * lean_sd))
+    seen = stands["height"].notna()  # otherwise only the picture's own figure is known
+    gaps = beyond["gap"].where(seen, frames["handle_gap"].astype(float))
+    spreads = beyond["gap_sd"].where(seen, frames["handle_gap_sd"].astype(float)).fillna(0.0)
+    height_cm = stands["height_cm"].fillna(frames["sku"].map(lambda sku: _height_cm(evidence, sku)).astype(float))
     tolerance_cm = brief_terms.tolerance(evidence.brief, "handles")
-    tolerance_share = brief_terms.tolerance(evidence.brief, "handles_fraction")
+    share = (tolerance_cm / height_cm).fillna(brief_terms.tolerance(evidence.brief, "handles_fraction"))
     for _, group in frames.groupby("view", sort=True):
-        gaps = group["handle_gap"].to_numpy(dtype=float)
-        share = (tolerance_cm / height_cm[group.index]).fillna(tolerance_share).to_numpy()
-        spread = group["handle_gap_sd"].fillna(0.0).to_numpy()
-        styles = group["style"].to_numpy(dtype=object)
-        centre = None if len(gaps) >= FEWEST_OF_A_STYLE else 0.0
-        judged = judge_values(gaps, share, spread, styles, centre)
+        here = group.index
+        judged = judge_values(gaps[here], share[here], spreads[here], group["style"].to_numpy(dtype=object), 0.0)
         rows = evidence.records(group)
         for i in np.flatnonzero(judged.outlying):
-            off = gaps[i] - judged.centre[i]
-            yield _handles_row(rows[i], off, gaps[i], share[i], height_cm[group.index[i]])
+            yield _handles_row(rows[i], *(float(column[here[i]]) for column in (gaps, share, height_cm)))
 
 
-def _handles_row(frame, off, gap, share, height_cm):
+def _handles_row(frame, gap, share, height_cm):
     known = height_cm == height_cm
     size = height_cm if known else 100.0
     unit = "cm" if known else "% of product height"
-    way = "above" if off > 0 else "below"
+    way = "above" if gap > 0 else "below"
     note = (
-        f"in the {called(frame)} the rear handle stands {abs(off) * size:.1f} {unit} {way} where it belongs beside "
+        f"in the {called(frame)} the rear handle stands {abs(gap) * size:.1f} {unit} {way} where it belongs beside "
         f"the front one (tolerance {share * size:.1f} {unit}): level the handles and photograph it again"
     )
     return finding(
@@ -174,7 +179,7 @@ def _handles_row(frame, off, gap, share, height_cm):
         sentence(note),
         frame,
         value=gap * size,
-        expected=(gap - off) * size,
+        expected=0.0,
         tolerance=share * size,
         unit=unit,
     )

@@ -121,7 +121,9 @@ def applicable(facts, view, view_kind):
 def _with_turn_of_view(facts, view, view_kind):
     """Facts with the turn that holds in the view, off square in a straight-on view, by the corner elsewhere; and reasons."""
     facts = dict(facts)
-    straight_on = facts.pop("straight_on_turn", None)
+    straight_on, turned_gap = facts.pop("straight_on_turn", None), facts.pop("turned_handle_gap", None)
+    if shows_a_turn(view) and view_kind == "upright":
+        return _with_turned_handles(facts, turned_gap)
     if view not in STRAIGHT_ON or view_kind != "upright":
         return facts, []
     for name in ("yaw_deg", "yaw_sd_deg"):
@@ -129,6 +131,16 @@ def _with_turn_of_view(facts, view, view_kind):
     if straight_on is None:
         return facts, ["turn not measured: base, sides and symmetry do not show how square the product stands"]
     return facts | dict(zip(("yaw_deg", "yaw_sd_deg"), straight_on, strict=True)), []
+
+
+def _with_turned_handles(facts, turned_gap):
+    """Facts with the gap between the crowns that a turned view shows side by side; the rear one is left where the front turns right."""
+    others = {name: value for name, value in facts.items() if name not in HANDLES}
+    turn = facts.get("yaw_deg")
+    if turned_gap is None or turn is None:
+        return others, ["handle gap not measured: no handles, or no turn that tells which of them is the rear one"]
+    gap, explained, sd = turned_gap
+    return others | {"handle_gap": round((gap if turn > 0 else -gap) - explained, 4), "handle_gap_sd": sd}, []
 
 
 def shows_a_turn(view):

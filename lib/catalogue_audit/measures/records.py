@@ -86,6 +86,7 @@ class Outline(NamedTuple):
     body: Body | None = None
 
 
+DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; assumed where Exif is silent
 CONFIDENCE_LIMIT = 0.5  # half: an outline more likely wrong than right misleads whoever reads it
 
 

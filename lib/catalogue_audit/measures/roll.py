@@ -14,10 +14,9 @@ import math
 import numpy as np
 
 from .lines import edge_along, straight_edges
-from .records import CONFIDENCE_LIMIT
+from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 from .straight_on import turn_and_roll
 
-DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; used where Exif is silent
 HONEST_FLOOR_DEG = 0.03  # no outline of a sewn thing is straighter than this
 BEND = 0.5  # of the disagreement of an edge's two halves that counts as its standard uncertainty
 BASE_FLOOR_DEG = 0.06  # a clear base; a tenth of a degree on rendered bags at the 95th percentile

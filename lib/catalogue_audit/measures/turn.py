@@ -16,8 +16,8 @@ import math
 import numpy as np
 
 from .lines import edge_along, robust_lines, thinned
-from .records import CONFIDENCE_LIMIT
-from .roll import CLEAR_EDGE, DEFAULT_FOCAL_35MM, base_line, side_roll
+from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
+from .roll import CLEAR_EDGE, base_line, side_roll
 
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
 CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
