@@ -24,7 +24,7 @@ PLAIN = (
     ("focal_length_mm", "focal_length_mm", "mm"),
     ("blur_px", "blur_px", "px"),
     ("motion_px", "motion_px", "px"),
-    ("noise", "noise", "8-bit sRGB"),
+    ("noise", "noise_added", "8-bit sRGB"),
     ("specks", "specks", "specks"),
     ("sensor_spots", "sensor_spots", "spots"),
     ("jpeg_quality", "jpeg_quality", "IJG quality"),
@@ -100,7 +100,7 @@ def quantity_errors(frames, truth):
     rows.append(_relative_gain("wb_gain_r", both, "gain_r"))
     rows.append(_relative_gain("wb_gain_b", both, "gain_b"))
     rows.append(_from_centre("exposure_dev_ev", "EV", both, "exposure_ev"))
-    rows.append(_from_centre("background_dev_ev", "EV", both, ["exposure_ev", "background_ev"]))
+    rows.append(_from_centre("background_dev_ev", "EV", both, "background_ev"))
     rows.append(_from_centre("yaw_dev_deg", "degree", both[both["view"] == "three_quarter"], "yaw_deg_true"))
     return pd.concat([row for row in rows if len(row)], ignore_index=True)
 
@@ -178,6 +178,8 @@ def match_faults(findings, faults):
 
     A finding is due where the truth has that check on that file (or, for a
     missing picture, on that product and view); a duplicate on either kind.
+    What an unreadable file would have shown is left out. Burnt-out parts that
+    follow from an exposure are found with it: one cause gives one finding.
 
     Returns
     -------
@@ -188,6 +190,9 @@ def match_faults(findings, faults):
     """
     found = {_key(row) for row in findings.to_dict("records")}
     due = {_key(row) for row in faults.to_dict("records")}
+    lost = set(faults.loc[faults["check"] == "unreadable_file", "file"])
+    faults = faults[~faults["file"].isin(lost) | (faults["check"] == "unreadable_file")]
+    faults = faults.assign(check=faults["check"].mask(faults["note"] == "follows from the exposure", "exposure"))
     rows = faults.to_dict("records")
     faults = faults.assign(
         due=np.array([is_due(row) for row in rows], dtype=bool),
@@ -286,6 +291,5 @@ def _relative_gain(column, both, true):
 
 def _from_centre(column, unit, both, true):
     """A deviation from the set's centre against the true one."""
-    names = [true] if isinstance(true, str) else true
-    value = sum(pd.to_numeric(both[name], errors="coerce") for name in names)
+    value = pd.to_numeric(both[true], errors="coerce")
     return _errors(column, unit, both["file"], both[column], value - value.median())

@@ -18,6 +18,7 @@ LEAST_SD = 0.03  # EV; a product turned in the same light differs by at least as
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 UNSEEN_SD = 0.3  # EV; by which frames of unknown light may be off themselves
 DISAGREE = 0.4  # EV; views of one product in one light seldom lie further apart
+DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
 TOGETHER_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
 
 
@@ -137,8 +138,7 @@ def _against_other_views(level, sku, background):
                 continue
             own[k] = level[k] - _reference(level[k], level[others])
             count[k] = len(others) if np.ptp(level[others]) <= DISAGREE else len(others) // 2
-            known = background[others][np.isfinite(background[others])]
-            common[k] = np.median(known) if len(known) else np.nan
+            common[k] = _shared(background[others])
     known = np.abs(own[np.isfinite(own)])
     # The lower quartile: one picture off spoils the comparison of all of its product's views.
     scale = np.quantile(known, 0.25) / QUARTILE if len(known) else np.nan
@@ -146,6 +146,14 @@ def _against_other_views(level, sku, background):
     sd = single * np.sqrt(1 + 1 / np.maximum(count, 1))
     # Of two frames that differ nothing tells which is off, unless their backgrounds do.
     return own, np.where(count == 1, np.hypot(sd, UNSEEN_SD), sd), common
+
+
+def _shared(background):
+    """Deviation that a product's other frames share, by their backgrounds: the least where they differ; NaN if none is known."""
+    known = background[np.isfinite(background)]
+    if not len(known):
+        return np.nan
+    return float(np.median(known) if np.ptp(known) <= DIFFER else known[np.argmin(np.abs(known))])
 
 
 def _reference(level, others):
@@ -157,7 +165,12 @@ def _reference(level, others):
 
 
 def _combined(own, own_sd, common, background, background_sd):
-    """The frame's deviation from what product and background say."""
+    """
+    The frame's deviation from what product and background say.
+
+    Where they disagree, and the product is as in its other views, the background has moved alone. Where the product is not,
+    and its background has not moved either, views that differ by nature are the likelier cause up to `DISAGREE`.
+    """
     has_own, has_background = np.isfinite(own), np.isfinite(background)
     together_sd = np.hypot(background_sd, TOGETHER_SD)
     if has_background and np.isnan(common):
@@ -165,7 +178,10 @@ def _combined(own, own_sd, common, background, background_sd):
     common = np.nan_to_num(common)
     if has_own and has_background:
         product = common + own
-        if abs(product - background) <= AGREE * np.hypot(own_sd, together_sd):
+        apart = abs(product - background)
+        if AGREE * own_sd < abs(own) and apart <= DISAGREE:
+            own_sd = max(own_sd, apart / AGREE)  # a view that differs is likelier than a light that moved on the product alone
+        if apart <= AGREE * np.hypot(own_sd, together_sd):
             weights = np.array([own_sd**-2.0, together_sd**-2.0])
             return float(weights @ (product, background) / weights.sum()), float(weights.sum() ** -0.5)
         return float(product), float(own_sd)
