@@ -5,6 +5,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.pixels.encode import shrunk
+from catalogue_audit.pixels.working import reduced
 
 POINTS = 400  # key points kept; enough to place a crop, few enough to compare every pair of pictures
 FEATURE_PX = 750  # long side of the picture they are found in
@@ -29,13 +30,9 @@ def feature_sketch(picture, outline):
         ``mask`` (h, w) bool, 256 px on the long side; ``outline`` (n, 2) float32,
         fractions of the frame. Keys are left out where there is nothing to keep.
     """
-    height, width = picture.grey.shape
     sketch = {}
-    grey = picture.grey
-    factor = -(-max(height, width) // FEATURE_PX)
-    size = max(width // factor, 1), max(height // factor, 1)
-    if factor > 1:
-        grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    grey, _ = reduced(picture.grey, FEATURE_PX)
+    size = grey.shape[::-1]
     where = None
     if outline.box is not None and outline.confidence > 0:
         where = of_size(outline.mask, size[::-1])

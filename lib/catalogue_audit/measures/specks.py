@@ -86,7 +86,8 @@ def _candidates(gray):
 def _local_mean(size, x, y):
     """Mean of a uint8 picture over `LOCAL` at some places, float32."""
     height, width = size.shape
-    small = cv2.resize(size, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
+    across, down = max(width // 4, 1), max(height // 4, 1)
+    small = cv2.resize(size[: 4 * down, : 4 * across], (across, down), interpolation=cv2.INTER_AREA)  # whole cells: faster
     smooth = cv2.blur(small.astype(np.float32), (LOCAL // 4 | 1, LOCAL // 4 | 1))
     return cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR)[y, x]
 

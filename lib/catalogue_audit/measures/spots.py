@@ -81,10 +81,9 @@ def _grain(response, x, y):
 
 def _distinct(x, y, size):
     """Indices of spots that no stronger one (earlier in order) overlaps."""
-    kept = []
-    for k in range(len(x)):
-        if all((x[k] - x[j]) ** 2 + (y[k] - y[j]) ** 2 > max(size[k], size[j]) ** 2 for j in kept):
-            kept.append(k)
-        if len(kept) >= KEPT:
-            break
+    free, kept = np.ones(len(x), bool), []
+    while len(kept) < KEPT and free.any():
+        k = int(np.argmax(free))
+        kept.append(k)
+        free &= (x - x[k]) ** 2 + (y - y[k]) ** 2 > np.maximum(size, size[k]) ** 2
     return np.array(kept, int)
