@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime
+from urllib.parse import quote, unquote, unquote_to_bytes, urlsplit
 
 from catalogue_audit.delivery.folder import CHANGED, FAULTY, VANISHED, too_large
 from catalogue_audit.delivery.shown import raw_name, shown_name
@@ -23,8 +24,6 @@ def shown_url(location):
 
 def local_path(url):
     """Path of a ``file://`` URL, so that a local folder is always read the careful way."""
-    from urllib.parse import unquote, urlsplit
-
     return unquote(urlsplit(url).path)
 
 
@@ -32,7 +31,9 @@ def _place(location):
     import fsspec
 
     try:
-        return fsspec.core.url_to_fs(location)
+        files, root = fsspec.core.url_to_fs(location)
+        files.invalidate_cache()  # what is there is asked for anew each time: a listing kept from before may be stale
+        return files, root
     except ImportError as error:
         scheme = location.partition("://")[0]
         what = f"'{shown_url(location)}' needs a package that is not installed ({error})"
@@ -89,7 +90,21 @@ def walk(location):
     for path, facts in found.items():
         name = path[start:] if path.startswith(root.rstrip("/") + "/") else path.lstrip("/")
         if name and not name.endswith("/"):
-            yield shown_name(name.encode("utf-8", "surrogateescape")), facts.get("size"), _mtime_ns(facts), etag_of(facts)
+            yield shown_name(_raw(files, name)), facts.get("size"), _mtime_ns(facts), etag_of(facts)
+
+
+def _raw(files, name):
+    """Bytes of a name as a place writes it; web servers write what is no letter or digit as %xx (RFC 3986, 2.1)."""
+    return unquote_to_bytes(name) if _is_web(files) else name.encode("utf-8", "surrogateescape")
+
+
+def _written(files, raw):
+    """Inverse of `_raw`."""
+    return quote(raw, safe="/") if _is_web(files) else raw.decode("utf-8", "surrogateescape")
+
+
+def _is_web(files):
+    return "http" in files.protocol  # one name, or several
 
 
 def _mtime_ns(facts):
@@ -126,7 +141,7 @@ def read_file(location, name, limit_bytes, entry=None):
         With the reason in plain words.
     """
     files, root = _place(location)
-    path = root.rstrip("/") + "/" + raw_name(name).decode("utf-8", "surrogateescape")
+    path = root.rstrip("/") + "/" + _written(files, raw_name(name))
     try:
         facts = files.info(path)
         size = facts.get("size")
