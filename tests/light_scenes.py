@@ -85,9 +85,8 @@ def outline_of(mask, shadow=None, confidence=1.0, source="background"):
 
 def backdrop_of(picture, lab=(95.0, 0.0, 0.0), kind="white", confidence=1.0):
     """A flat `Backdrop`."""
-    surface = np.empty(picture.lab.shape, np.float32)
-    surface[...] = lab
-    return Backdrop(surface, np.full(3, 0.5, np.float32), kind, confidence)
+    surface = np.broadcast_to(np.asarray(lab, np.float32), picture.lab.shape)
+    return Backdrop(np.ascontiguousarray(np.moveaxis(surface, -1, 0)), np.full(3, 0.5, np.float32), kind, confidence)
 
 
 def bag(size=(1200, 1600), background=240.0, body=(120.0, 70.0, 55.0), supersample=4, details=True):

@@ -72,7 +72,8 @@ def fit_backdrop(picture):
     """
     height, width = picture.lab.shape[:2]
     if _flat_white_share(picture.working) >= FLAT_WHITE:
-        white = np.broadcast_to(np.array((100, 0, 0), np.float32), picture.lab.shape)
+        white = np.zeros((3, height, width), np.float32)
+        white[0] = 100
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
     x, y, grid = _samples(picture.lab)
     rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
@@ -90,9 +91,11 @@ def fit_backdrop(picture):
         weights = (border if degree == 1 else np.where(border, 1, 0.25)) * np.square(np.maximum(1 - reach, 0))
     explained = float(np.mean(_square_distance(residual[:, border], np.maximum(scatter, 0.8)) < TUKEY**2))
     surface = _surface(coefficients)
-    level = np.median(surface.reshape(-1, 3), axis=0)
+    level = np.median(surface.reshape(3, -1), axis=1)
     confidence = float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
-    lab = cv2.resize(surface, (width, height), interpolation=cv2.INTER_LINEAR)
+    lab = np.empty((3, height, width), np.float32)
+    for small, plane in zip(surface, lab, strict=True):
+        cv2.resize(small, (width, height), dst=plane, interpolation=cv2.INTER_LINEAR)
     return Backdrop(lab, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
 
 
@@ -107,11 +110,11 @@ def _samples(lab):
 
 
 def _surface(coefficients, cells=64):
-    """The fitted surface at the middle of each of 64 x 64 cells of the frame, (64, 64, 3) float32."""
+    """The fitted surface at the middle of each of 64 x 64 cells of the frame, (3, 64, 64) float32."""
     middle = (2 * np.arange(cells) + 1) / cells - 1
     y, x = np.meshgrid(middle, middle, indexing="ij")
-    surface = (_terms(x.ravel(), y.ravel()).T @ coefficients).reshape(cells, cells, 3)
-    surface[..., 0] = np.clip(surface[..., 0], 0, 100)
+    surface = (coefficients.T @ _terms(x.ravel(), y.ravel())).reshape(3, cells, cells)
+    surface[0] = np.clip(surface[0], 0, 100)
     return surface.astype(np.float32)
 
 

@@ -51,7 +51,7 @@ def background_facts(picture, backdrop, outline):
     lab, linear, working = (np.ascontiguousarray(array[grid]) for array in (picture.lab, picture.linear, picture.working))
     free = _free(outline, grid)
     if backdrop.kind != "unknown":
-        free &= _near(lab, backdrop.lab[grid])
+        free &= _near(lab, [plane[grid] for plane in backdrop.lab])
     if free.sum() < FEWEST or backdrop.kind == "unknown":
         reason = "too little background is seen" if free.sum() < FEWEST else "the background is not one surface"
         return facts | {"reasons": (f"{reason} to measure its light and colour",)}
@@ -128,7 +128,7 @@ def _free(outline, grid):
 
 def _near(lab, expected):
     """Samples that look like the fitted backdrop: what the outline left out (tags, dirt) does not."""
-    light, a, b = cv2.split(cv2.absdiff(lab, np.ascontiguousarray(expected)))
+    light, a, b = (np.abs(lab[..., k] - plane) for k, plane in enumerate(expected))
     return (light < 12) & (a < 8) & (b < 8)
 
 

@@ -44,7 +44,7 @@ def find_evidence(picture_planes, ground):
     ----------
     picture_planes : three (h, w) float32
         CIELAB of the picture.
-    ground : (h, w, 3) float32
+    ground : three (h, w) float32
         CIELAB of the backdrop.
 
     Returns
@@ -52,13 +52,11 @@ def find_evidence(picture_planes, ground):
     Evidence
     """
     light, a, b = picture_planes
-    ground_light, ground_a, ground_b = planes_of(ground)
+    ground_light, ground_a, ground_b = ground
     ratio = light + 16
     ratio /= ground_light + 16
-    ground_a *= ratio
-    ground_b *= ratio
-    apart = (np.subtract(plane, under, out=under) for plane, under in zip((light, a, b), (ground_light, ground_a, ground_b), strict=True))
-    planes = [cv2.GaussianBlur(plane, (3, 3), 0) for plane in apart]
+    apart = (light - ground_light, *(plane - under * ratio for plane, under in ((a, ground_a), (b, ground_b))))
+    planes = [cv2.GaussianBlur(plane, (3, 3), 0, dst=plane) for plane in apart]
     edge = gradient(planes)
     step = edge > _surrounding_gradient(planes)
     return Evidence(ratio, *planes, cv2.magnitude(planes[1], planes[2]), edge, step)

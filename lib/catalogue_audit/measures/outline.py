@@ -57,7 +57,7 @@ def find_outline(picture, backdrop):
     if part is None:
         return _nothing(height, width, NOTHING_FOUND)
     planes = planes_of(small[part])
-    evidence = find_evidence(planes, background[part])
+    evidence = find_evidence(planes, [plane[part] for plane in background])
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
     ground, product = grow(evidence, backdrop.scatter, gap_light)
     least = 2 if background is not backdrop.lab else 0  # mask pixels; a step of one is too coarse where they are larger
@@ -65,7 +65,7 @@ def find_outline(picture, backdrop):
     product = without_crumbs(product, evidence)
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
-    frame = _at_working_size(part, background.shape, (height, width))
+    frame = _at_working_size(part, small.shape, (height, width))
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
     coverage[frame], mask[frame], contrast = coverage_in_band(
         picture.linear[frame], planes, ground, product, settled
@@ -79,7 +79,7 @@ NOTHING_FOUND = "no product could be told apart from the background"
 
 
 def _mask_scale(lab, background):
-    """CIELAB of picture and backdrop averaged down by a whole factor, the long side near `MASK_PX`."""
+    """CIELAB of picture (h, w, 3) and backdrop (3, h, w) averaged down by a whole factor, the long side near `MASK_PX`."""
     height, width = lab.shape[:2]
     factor = max(1, round(max(height, width) / MASK_PX))
     if factor == 1:
@@ -87,7 +87,7 @@ def _mask_scale(lab, background):
     size = max(width // factor, 1), max(height // factor, 1)
     small = cv2.resize(lab[: size[1] * factor, : size[0] * factor], size, interpolation=cv2.INTER_AREA)
     middle = factor // 2
-    return small, background[middle::factor, middle::factor][: size[1], : size[0]]
+    return small, background[:, middle::factor, middle::factor][:, : size[1], : size[0]]
 
 
 def _part_of_interest(lab, background, scatter):
@@ -99,7 +99,7 @@ def _part_of_interest(lab, background, scatter):
     scout = lab[: size[1] * SCOUT, : size[0] * SCOUT]
     for _ in range(SCOUT.bit_length() - 1):
         scout = cv2.resize(scout, (scout.shape[1] // 2, scout.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    expected = background[SCOUT // 2 :: SCOUT, SCOUT // 2 :: SCOUT][: size[1], : size[0]]
+    expected = np.moveaxis(background[:, SCOUT // 2 :: SCOUT, SCOUT // 2 :: SCOUT], 0, -1)[: size[1], : size[0]]
     if expected.shape != scout.shape:
         return slice(0, height), slice(0, width)
     limit = 1.0 + 1.5 * np.asarray(scatter, float)

@@ -12,8 +12,8 @@ class Backdrop(NamedTuple):
 
     Attributes
     ----------
-    lab : (h, w, 3) float32
-        Predicted background CIELAB at every working pixel.
+    lab : (3, h, w) float32
+        Predicted background CIELAB at every working pixel, a plane each.
     scatter : (3,) float32
         Robust standard deviation of the border's residuals, per channel.
     kind : str

@@ -38,8 +38,8 @@ def shadow_kind(picture, backdrop, outline):
     if not mask.any():
         return None
     light, ground, here = (
-        np.ascontiguousarray(array[::step, ::step, channel])
-        for array, channel in ((picture.linear, 1), (backdrop.lab, 0), (picture.lab, 0))
+        np.ascontiguousarray(plane[::step, ::step])
+        for plane in (picture.linear[..., 1], backdrop.lab[0], picture.lab[..., 0])
     )
     dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~_grown(mask)
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
