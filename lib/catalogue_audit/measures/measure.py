@@ -67,7 +67,7 @@ class Limits(NamedTuple):
     max_pixels: int = 300_000_000
 
 
-def measure_bytes(data, limits=Limits()):
+def measure_bytes(data, limits=Limits(), content=None):
     """
     Facts and sketch of one file.
 
@@ -76,6 +76,8 @@ def measure_bytes(data, limits=Limits()):
     data : bytes
         The whole file.
     limits : Limits
+    content : str, optional
+        SHA-256 of ``data`` in hexadecimal digits, where it is known already.
 
     Returns
     -------
@@ -86,7 +88,7 @@ def measure_bytes(data, limits=Limits()):
     sketch : dict of str to ndarray
         See `measures.sketch`; empty where nothing was decoded.
     """
-    facts = {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+    facts = {"bytes": len(data), "sha256": content or hashlib.sha256(data).hexdigest()}
     reasons = []
     sketch = {}
     try:

@@ -6,6 +6,7 @@ else: it becomes a row with a reason.
 """
 
 import contextlib
+import hashlib
 import multiprocessing
 import os
 import resource
@@ -190,9 +191,10 @@ def measure_file(entry):
     except UnreadablePicture as problem:
         return not_measured(entry, str(problem)), None, 0
     try:
-        if _worker["kept"] and (facts := _worker["kept"](data)):  # the same content under another name, or moved here
+        content = hashlib.sha256(data).hexdigest()
+        if _worker["kept"] and (facts := _worker["kept"](content)):  # the same content under another name, or moved here
             return facts, None, read_at_ns
-        facts, sketch = measure_bytes(data, Limits(limits.max_pixels))
+        facts, sketch = measure_bytes(data, Limits(limits.max_pixels), content)
         return facts, pack_sketch(sketch), read_at_ns
     except MemoryError:
         reason = "measuring this file needs more memory than allowed; ask for a smaller export"

@@ -175,7 +175,7 @@ def path_of(connection):
 
 def open_kept(path, version):
     """
-    A function that gives the facts kept for some bytes, or None; for a process that only reads.
+    A function that gives the facts kept for some content, or None; for a process that only reads.
 
     Parameters
     ----------
@@ -186,13 +186,13 @@ def open_kept(path, version):
     Returns
     -------
     callable
-        bytes → dict or None.
+        SHA-256 in hexadecimal digits → dict or None.
     """
     connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, timeout=60)
 
-    def kept(data):
+    def kept(content):
         try:
-            return recall(connection, version, hashlib.sha256(data).hexdigest())
+            return recall(connection, version, content)
         except sqlite3.Error:
             return None  # then it is measured again
 
