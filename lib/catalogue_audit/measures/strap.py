@@ -8,7 +8,6 @@ view and the same product's other pictures are known. The numbers of the
 
 import cv2
 import numpy as np
-from scipy.ndimage import median_filter
 
 from .lines import runs
 from .records import CONFIDENCE_LIMIT
@@ -110,7 +109,7 @@ def _standing_out(mask, top, bottom):
     span = max(3, int(SIDE_SPAN * height)) | 1
     values = {}
     for name, edge in outermost.items():
-        beyond = edge - median_filter(edge.astype(float), size=span, mode="nearest")
+        beyond = edge - _running_median(edge.astype(float), span)
         beyond[~filled | (beyond < max(1.5, LEAST_STUB * across))] = 0
         first, last = max(runs(beyond > 0), key=lambda part: beyond[slice(*part)].sum(), default=(0, 0))
         values[f"stub_{name}"] = (last - first) / height
@@ -118,6 +117,12 @@ def _standing_out(mask, top, bottom):
         tall = [low[a:b].sum() for a, b in runs(low > 0) if b - a > LEAST_HANGING * height and low[a:b].max() > WIDE * across]
         values[f"low_{name}"] = float(sum(tall)) / (height * max(across, 1.0))
     return values
+
+
+def _running_median(values, span):
+    """Median of an odd number of neighbours, the ends repeated."""
+    padded = np.pad(values, span // 2, mode="edge")
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, span), axis=-1)
 
 
 def _arch(mask, box):

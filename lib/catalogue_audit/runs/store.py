@@ -24,7 +24,7 @@ STORE_NAME = "measures.sqlite3"
 FRESH_NS = 2_000_000_000  # a file changed this shortly before it was read may change again unseen within one clock tick
 
 _MEASURING = ("measures", "metadata", "pixels")
-_LIBRARIES = ("exifread", "imagehash", "numpy", "opencv-python-headless", "pillow", "pi-heif", "scipy", "simplejpeg")
+_LIBRARIES = ("exifread", "numpy", "opencv-python-headless", "pillow", "pi-heif", "simplejpeg")
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS measured (
