@@ -58,7 +58,8 @@ EXPLAINS = {
 }
 TOGETHER = 0.5  # of the pictures with one finding that have the other
 NEARER = 0.5  # a change explains a frame when it accounts for at least half of its deviation
-SAME_MOMENT = 8  # places in capture order: changes of several quantities nearer than this are one event
+OFF = 0.5  # a level counts as off the reference from this share of the step that led to it or away from it
+SAME_MOMENT = 3  # places in capture order: changes of several quantities nearer than this are one event
 
 
 def event_of(changes, order):
@@ -97,8 +98,8 @@ def explained_by_change(evidence, check):
     """
     The event that explains each frame's deviation in a check, where one does.
 
-    The frame lies in a stretch that the change set to another level, and its
-    own value is nearer to that level than to the reference.
+    The frame lies in a stretch that the change set to a level off the reference,
+    and its own value is nearer to that level than to the reference.
 
     Parameters
     ----------
@@ -129,7 +130,9 @@ def explained_by_change(evidence, check):
         values = frames[quantity].astype(float).where(here)
         reference = 0.0 if "_dev" in quantity else values.median()
         for index, start, end, level in _stretches(rows, place_of):
-            inside = places.between(start, end)
+            row = rows.loc[index]
+            size = abs(row["after"] - row["before"]) if row["kind"] == "step" else 0.0
+            inside = places.between(start, end) & ((level(places) - reference) ** 2 >= (OFF * size) ** 2)
             fits = (values - level(places)).abs() <= NEARER * (values - reference).abs()
             causes = causes.mask(inside & fits & causes.isna(), events[index])
     return causes
