@@ -99,6 +99,7 @@ def _parser():
     _add_season(commands)
     _add_scheduled(commands)
     _add_placing_outline(commands)
+    _add_check_records(commands)
     _add_print(commands)
     return parser
 
@@ -258,6 +259,30 @@ def _run_print(options):
 
     _print_path(write_page_pdf(options.report, options.to, paper=options.paper))
     return 0
+
+
+def _add_check_records(commands):
+    command = commands.add_parser(
+        "check-records",
+        help="verify the history, the kept measures and every report of an output folder",
+        description="Verify the history, the store of measures and every report of an output folder, and say what cannot be "
+        "proven. Changes nothing.",
+        epilog="example:\n  catalogue-audit check-records --out reports\n\n"
+        "exit status:\n  0  everything is as it was written\n  1  something is damaged, altered or missing\n"
+        "  2  there is no such folder\n  3  the check could not finish\n  4  a run is writing to the folder\n",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument("--out", default="reports", metavar="DIR", help="folder of reports (default: reports)")
+    command.set_defaults(run=_run_check_records)
+
+
+def _run_check_records(options):
+    from catalogue_audit.runs.checking import check_records
+
+    checked = check_records(options.out)
+    for line in (*checked.seen, *(f"WRONG: {fault}" for fault in checked.faults), *checked.notes):
+        print("".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line))
+    return checked.exit_status
 
 
 def _add_scheduled(commands):

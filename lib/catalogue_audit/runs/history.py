@@ -260,7 +260,7 @@ def load_audits(connection, numbers):
             continue
         for name, value in zip(tables, values, strict=True):
             if value is not None:
-                tables[name].append(_from_parquet(value).assign(audit=number, delivery=delivery))
+                tables[name].append(from_parquet(value).assign(audit=number, delivery=delivery))
     return tuple(_joined(name, parts) for name, parts in tables.items())
 
 
@@ -276,7 +276,8 @@ def _joined(name, parts):
     return conform(name, pd.concat([conform(name, part) for part in parts], ignore_index=True))
 
 
-def _from_parquet(value):
+def from_parquet(value):
+    """A recorded table."""
     import pandas as pd
 
     return pd.read_parquet(io.BytesIO(value))

@@ -126,7 +126,7 @@ def keep(connection, version, sha256, facts, sketch):
     text = json.dumps(facts, sort_keys=True)
     connection.execute(
         "INSERT OR REPLACE INTO measured VALUES (?, ?, ?, ?, ?)",
-        (version, sha256, text, sketch, _check_sum(text, sketch)),
+        (version, sha256, text, sketch, check_sum(text, sketch)),
     )
 
 
@@ -137,7 +137,7 @@ def recall(connection, version, sha256):
     row = connection.execute(
         "SELECT facts, sketch, check_sum FROM measured WHERE version = ? AND sha256 = ?", (version, sha256)
     ).fetchone()
-    if row is None or _check_sum(row[0], row[1]) != row[2]:
+    if row is None or check_sum(row[0], row[1]) != row[2]:
         return None
     facts = json.loads(row[0])
     facts["reasons"] = tuple(facts.get("reasons", ()))
@@ -241,5 +241,6 @@ class Sketches(Mapping):
             self._connection.close()
 
 
-def _check_sum(facts, sketch):
+def check_sum(facts, sketch):
+    """Check sum of a kept result: facts as text, sketch as bytes."""
     return hashlib.blake2b(facts.encode() + sketch, digest_size=8).hexdigest()
