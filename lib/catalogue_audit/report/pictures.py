@@ -4,12 +4,15 @@ Pictures beside the page: thumbnails, evidence, before and after. From sketches 
 Files are named by the row of their table, never by the supplier's name.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from PIL import Image
 
 from catalogue_audit.findings.corrections import apply_correction
 from catalogue_audit.report import look
 from catalogue_audit.report.actions import reference_of, reference_pictures
+from catalogue_audit.report.audit import Audit
 from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, outline_points, stroke, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, placing_name, thumb_name
@@ -50,18 +53,80 @@ def write_pictures(audit, folder):
     return sizes
 
 
-def _all_pictures(audit):
+class Material(NamedTuple):
+    """
+    What evidence is drawn from, looked up rather than searched for.
+
+    Attributes
+    ----------
+    audit : Audit
+    frames : dict of file to row
+    references : dict
+        As `actions.reference_pictures` gives.
+    marks : dict of (file, check) to list of rows
+    of_sku, of_view : dict of name to list of files
+        In the order of frames; ``of_view[None]`` are all.
+    twins : dict of file to file
+        The first picture that each duplicate was found to repeat, or to be repeated by.
+    """
+
+    audit: Audit
+    frames: dict
+    references: dict
+    marks: dict
+    of_sku: dict
+    of_view: dict
+    twins: dict
+
+
+def material_of(audit):
+    """Everything that evidence pictures of an audit are drawn from."""
     frames = {row["file"]: row for row in audit.frames.to_dict("records")}
-    references = reference_pictures(audit.frames, audit.findings)
+    of_sku, of_view = {}, {None: list(frames)}
+    for file, row in frames.items():
+        if not is_missing(row["sku"]):
+            of_sku.setdefault(row["sku"], []).append(file)
+        if not is_missing(row["view"]):
+            of_view.setdefault(row["view"], []).append(file)
+    return Material(
+        audit,
+        frames,
+        reference_pictures(audit.frames, audit.findings),
+        {key: part.to_dict("records") for key, part in audit.marks.groupby(["file", "check"], sort=False)},
+        of_sku,
+        of_view,
+        _twins(audit, frames),
+    )
+
+
+def _twins(audit, frames):
+    twins, groups = {}, {}
+    if {"file", "other"} <= set(audit.pairs.columns):
+        for here, there in zip(audit.pairs["file"], audit.pairs["other"], strict=True):
+            twins.setdefault(here, there)
+            twins.setdefault(there, here)
+    for file, row in frames.items():
+        group = row.get("duplicate_group")
+        if not is_missing(group):
+            groups.setdefault(group, []).append(file)
+    for files in groups.values():
+        for file in files:
+            other = next((name for name in files if name != file), None)
+            if other is not None:
+                twins.setdefault(file, other)
+    return twins
+
+
+def _all_pictures(audit):
+    material = material_of(audit)
     for row, file in enumerate(audit.frames["file"]):
         picture = decode_preview(audit.sketches.get(file), THUMB_SIDE)
         if picture is not None:
             yield thumb_name(row), fitted(picture, THUMB_SIDE, THUMB_SIDE), THUMB_QUALITY
-    marks = {key: part.to_dict("records") for key, part in audit.marks.groupby(["file", "check"], sort=False)}
     for row, finding in enumerate(audit.findings.to_dict("records")):
-        yield evidence_name(row), finding_picture(audit, finding, frames, references, marks), 84
+        yield evidence_name(row), finding_picture(finding, material), 84
     yield from _corrected_pictures(audit)
-    yield from _placing_pictures(audit, references)
+    yield from _placing_pictures(audit, material.references)
 
 
 def _placing_pictures(audit, references):
@@ -80,84 +145,66 @@ def _placing_pictures(audit, references):
         yield placing_name(rows[file]), fitted(picture, PLACING_SIDE, PLACING_SIDE), 84
 
 
-def finding_picture(audit, finding, frames, references, marks):
+def finding_picture(finding, material):
     """
     Evidence picture of one finding, also where it concerns no single file.
 
     Parameters
     ----------
-    audit : Audit
     finding : dict
-    frames : dict of file to row
-    references : dict
-        As `actions.reference_pictures` gives.
-    marks : dict of (file, check) to list of rows
+    material : Material
 
     Returns
     -------
     PIL.Image.Image
     """
-    file = finding["file"]
+    file, sketches = finding["file"], material.audit.sketches
     if is_missing(file):
-        return _without_file(audit, finding, frames, references)
-    frame = frames.get(file, {})
-    other, words = _compared_with(audit, finding, frame, frames, references)
+        return _without_file(finding, material)
+    frame = material.frames.get(file, {})
+    other, words = _compared_with(finding, frame, material)
     return evidence_picture(
         Scene(
             finding=finding,
             frame=frame,
-            sketch=audit.sketches.get(file) or {},
-            marks=marks.get((file, finding["check"]), []),
-            reference_frame=frames.get(other, {}),
-            reference_sketch=(audit.sketches.get(other) or {}) if other else {},
+            sketch=sketches.get(file) or {},
+            marks=material.marks.get((file, finding["check"]), []),
+            reference_frame=material.frames.get(other, {}),
+            reference_sketch=(sketches.get(other) or {}) if other else {},
             reference_words=words,
         )
     )
 
 
-def _compared_with(audit, finding, frame, frames, references):
+def _compared_with(finding, frame, material):
     """The file a picture is shown against, and what to call it."""
-    file, check, sku = finding["file"], finding["check"], finding.get("sku")
-    if check in DUPLICATES:
-        other = _duplicate_of(audit, file, frame, frames)
-        if other:
-            return other, plain_text(other, 60)
-    if check in SAME_PRODUCT and not is_missing(sku):
-        mine = [name for name, row in frames.items() if row.get("sku") == sku and name != file and row.get("status") != "not_measured"]
+    file, check, sku, frames = finding["file"], finding["check"], finding.get("sku"), material.frames
+    if check in DUPLICATES and file in material.twins:
+        return material.twins[file], plain_text(material.twins[file], 60)
+    if check in SAME_PRODUCT:
+        mine = [name for name in material.of_sku.get(sku, ()) if name != file and frames[name].get("status") != "not_measured"]
         mine.sort(key=lambda name: (frames[name].get("view") != "front", name))
         if mine:
             return mine[0], f"{plain_text(sku, 40)}, {view_title(frames[mine[0]].get('view'))}"
-    other = reference_of(references, finding.get("view"), frame.get("style"), file)
+    other = reference_of(material.references, finding.get("view"), frame.get("style"), file)
     return other, f"reference: {plain_text(frames[other].get('sku'), 40)}" if other else ""
 
 
-def _duplicate_of(audit, file, frame, frames):
-    pairs = audit.pairs
-    if {"file", "other"} <= set(pairs.columns):
-        for here, there in zip(pairs["file"], pairs["other"], strict=True):
-            if file in (here, there):
-                return there if here == file else here
-    group = frame.get("duplicate_group")
-    if is_missing(group):
-        return None
-    return next((name for name, row in frames.items() if name != file and not is_missing(row.get("duplicate_group")) and row["duplicate_group"] == group), None)
-
-
-def _without_file(audit, finding, frames, references):
+def _without_file(finding, material):
     """A product's pictures with a hole for the missing view, or some pictures of the delivery."""
-    sku, view = finding.get("sku"), finding.get("view")
+    sku, view, frames, sketches = finding.get("sku"), finding.get("view"), material.frames, material.audit.sketches
     if is_missing(sku):
-        files = [name for name, row in frames.items() if is_missing(view) or row.get("view") == view][:STRIP_LIMIT]
-        shown = [(decode_preview(audit.sketches.get(name)), plain_text(frames[name].get("sku"), 30)) for name in files]
+        files = material.of_view.get(None if is_missing(view) else view, [])[:STRIP_LIMIT]
+        shown = [(decode_preview(sketches.get(name)), plain_text(frames[name].get("sku"), 30)) for name in files]
         shown = [(picture, words) for picture, words in shown if picture is not None] or [(None, "nothing to show")]
     else:
-        files = [name for name, row in frames.items() if row.get("sku") == sku][: STRIP_LIMIT - 1]
-        shown = [(decode_preview(audit.sketches.get(name)), view_title(frames[name].get("view"))) for name in files]
+        files = material.of_sku.get(sku, [])[: STRIP_LIMIT - 1]
+        shown = [(decode_preview(sketches.get(name)), view_title(frames[name].get("view"))) for name in files]
         shown = [pair for pair in shown if pair[0] is not None]
         shown.append((None, f"missing: {view_title(view)}"))
-        other = reference_of(references, view)
+        other = reference_of(material.references, view)
         if other:
-            shown.append((decode_preview(audit.sketches.get(other)), f"how it should look: {plain_text(frames[other].get('sku'), 30)}"))
+            shown.append((decode_preview(sketches.get(other)), f"how it should look: {plain_text(frames[other].get('sku'), 30)}"))
     strip = beside([picture for picture, _ in shown], [words for _, words in shown], height=STRIP_HEIGHT)
     return with_band(strip, plain_text(finding.get("note")))
 

@@ -246,7 +246,7 @@ def measured_text(finding):
     """
     unit, signed = finding.get("unit", ""), finding.get("check") in SIGNED_CHECKS
     value = value_text(finding)
-    if not value:
+    if not value or unit == "score":  # how sure a likeness is: for sorting, no measure of the picture
         return ""
     unit = "fraction" if unit in SHARE_UNITS else unit  # of what is said once
     expected = number_text(finding.get("expected"), unit, signed) if _tells(finding) else ""
