@@ -97,6 +97,7 @@ DRAWINGS = {
     "scale": boxes,
     "centring": centre_cross,
     "cut_off": cut_off,
+    "focal_length": reference_beside,
     "white_balance": background_patches,
     "background": background_patches,
     "product_colour": product_patches,

@@ -25,7 +25,7 @@ STRIP_HEIGHT = 250  # px, pictures of a product in a row
 STRIP_LIMIT = 5
 CORRECTED_HEIGHT = 400  # px, pictures before and after a correction
 DUPLICATES = ("exact_duplicate", "near_duplicate")
-SAME_PRODUCT = ("product_colour", "wrong_product", "wrong_detail")  # compared with the product's own pictures
+SAME_PRODUCT = ("product_colour", "wrong_product", "wrong_detail", "swapped_views")  # compared with the product's own pictures
 
 
 def write_pictures(audit, folder):
