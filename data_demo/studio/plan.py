@@ -73,6 +73,9 @@ def demo():
     before = at("1102", "back")
     changes.append({"quantity": "exposure_dev_ev", "kind": "step", "from_file": pictures[before].file, "to_file": pictures[knocked[0]].file,
                     "before": 0.0, "after": -0.26, "note": "product and sweep alike"})
+    after = at("1206", "three_quarter")
+    changes.append({"quantity": "exposure_dev_ev", "kind": "step", "from_file": pictures[knocked[-1]].file, "to_file": pictures[after].file,
+                    "before": -0.26, "after": 0.0, "note": "set up anew on day 3"})
     spots = ((0.118, 0.196, 5.5, 0.16), (0.842, 0.143, 7.5, 0.10), (0.905, 0.771, 4.5, 0.24), (0.312, 0.062, 6.0, 0.13))
     dusty = [(b.sku, v) for b in DEMO[8:11] for v in s.VIEWS if (b.sku, v) in pictures]
     for key in dusty:

@@ -4,7 +4,6 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.causes import explained_by_change
@@ -110,6 +109,35 @@ def tolerances(evidence, check, frames):
     rigid = brief_terms.tolerance(evidence.brief, check)
     soft = brief_terms.tolerance(evidence.brief, check, soft=True)
     return np.where(evidence.soft[frames.index], soft, rigid).astype(float)
+
+
+def case_row(check, note, case, **given):
+    """
+    Finding about one frame.
+
+    Parameters
+    ----------
+    check : str
+    note : str
+        One sentence, without its capital and full stop.
+    case : Case
+    **given
+        Other columns of the findings table.
+
+    Returns
+    -------
+    dict
+    """
+    return finding(
+        check,
+        sentence(note),
+        case.frame,
+        value=case.value,
+        expected=case.expected,
+        tolerance=case.tolerance,
+        cause=case.cause,
+        **given,
+    )
 
 
 def set_row(check, case, quantity, unit, correct):

@@ -1,6 +1,6 @@
 """How the product fills the frame: size, place, and whether all of it is there."""
 
-from catalogue_audit.findings.deviations import judge_column, set_row
+from catalogue_audit.findings.deviations import case_row, judge_column, set_row
 from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.rows import called, finding, sentence
 
@@ -22,16 +22,7 @@ def scale(evidence):
             f"the product in the {called(case.frame)} is {abs(off) * 100:.0f} % {size} than the set's framing "
             f"has it (tolerance {case.tolerance * 100:g} %): {mend}"
         )
-        yield finding(
-            "scale",
-            sentence(note),
-            case.frame,
-            value=case.value,
-            expected=case.expected,
-            tolerance=case.tolerance,
-            cause=case.cause,
-            remedy="reshoot" if reshoot else None,
-        )
+        yield case_row("scale", note, case, remedy="reshoot" if reshoot else None)
     for case in set_cases:
         yield set_row("scale", case, "the product's size against the set's framing", "", "scale the others to match")
 
@@ -64,15 +55,7 @@ def centring(evidence):
             f"the product in the {called(case.frame)} sits {abs(off) * 100:.1f} % of the frame {where} "
             f"(tolerance {case.tolerance * 100:g} %): crop it to the set's position"
         )
-        yield finding(
-            "centring",
-            sentence(note),
-            case.frame,
-            value=case.value,
-            expected=case.expected,
-            tolerance=case.tolerance,
-            cause=case.cause,
-        )
+        yield case_row("centring", note, case)
     yield from set_rows
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings import brief_terms
-from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
+from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
@@ -40,7 +40,7 @@ def white_balance(evidence):
             f"the {called(case.frame)} is {cast} than the set by CIEDE2000 {case.value:.1f} "
             f"(tolerance {case.tolerance:g}): {mend}"
         )
-        yield _row("white_balance", note, case)
+        yield case_row("white_balance", note, case)
     for case in set_cases:
         yield set_row("white_balance", case, "the white balance, as CIEDE2000 from the set's middle,", "", "correct the rest")
 
@@ -103,7 +103,7 @@ def exposure(evidence):
             f"the {called(case.frame)} is {abs(off):.2f} EV {'brighter' if off > 0 else 'darker'} than the set "
             f"(tolerance {case.tolerance:g} EV): {mend}"
         )
-        yield _row("exposure", note, case, remedy="reshoot" if burnt else None)
+        yield case_row("exposure", note, case, remedy="reshoot" if burnt else None)
     for case in set_cases:
         yield set_row("exposure", case, "the exposure", " EV", "correct the rest")
 
@@ -199,7 +199,7 @@ def _background_row(case):
         f"the background of the {called(case.frame)} is {abs(off):.1f} L* {'lighter' if off > 0 else 'darker'} "
         f"than the others' {case.expected:.1f} (tolerance {case.tolerance:g}): bring it to their level"
     )
-    return _row("background", note, case)
+    return case_row("background", note, case)
 
 
 def uneven_background(evidence):
@@ -211,7 +211,7 @@ def uneven_background(evidence):
             f"the background of the {called(case.frame)} varies by {case.value:.1f} L* where {case.expected:.1f} "
             f"is the set's normal (tolerance {case.tolerance:g} more): even it out, and look at the lamps"
         )
-        yield _row("uneven_background", note, case)
+        yield case_row("uneven_background", note, case)
     for case in set_cases:
         yield set_row("uneven_background", case, "the evenness of the background", " L*", "light the rest alike")
 
@@ -296,16 +296,3 @@ def _of_the_others(frames, column):
         if len(places) > 1:
             result[places] = [np.max(np.delete(values[places], i)) for i in range(len(places))]
     return pd.Series(result, index=frames.index)
-
-
-def _row(check, note, case, **given):
-    return finding(
-        check,
-        sentence(note),
-        case.frame,
-        value=case.value,
-        expected=case.expected,
-        tolerance=case.tolerance,
-        cause=case.cause,
-        **given,
-    )

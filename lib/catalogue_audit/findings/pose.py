@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings import brief_terms
-from catalogue_audit.findings.deviations import judge_column, set_row, tolerances
+from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
@@ -39,7 +39,7 @@ def angle(evidence):
             f"the {called(case.frame)} is turned {abs(off):.1f}° too far {side} seen from above "
             f"(tolerance {case.tolerance:g}°): photograph it again at the set's angle"
         )
-        yield _row("angle", note, case)
+        yield case_row("angle", note, case)
     for case in set_cases:
         yield set_row("angle", case, "the turn", "°", "photograph the others alike")
 
@@ -56,7 +56,7 @@ def camera_height(evidence):
             f"{abs(off):.1f}° {'more' if off > 0 else 'less'} steeply down (tolerance {case.tolerance:g}°): "
             f"photograph it again with the camera at the set's height"
         )
-        yield _row("camera_height", note, case)
+        yield case_row("camera_height", note, case)
     for case in set_cases:
         yield set_row("camera_height", case, "the camera's downward look", "°", "keep the camera at one height")
 
@@ -98,7 +98,7 @@ def roll(evidence):
             f"the {called(case.frame)} is tilted {abs(off):.1f}° {side} "
             f"(tolerance {case.tolerance:g}°): rotate it {abs(off):.1f}° {back}"
         )
-        yield _row("roll", note, case)
+        yield case_row("roll", note, case)
     for case in set_cases:
         yield set_row("roll", case, "the tilt", "°", "rotate the others to match")
     in_two_ways = {case.view for case in set_cases}
@@ -137,7 +137,7 @@ def lean(evidence):
             f"the {called(case.frame)} leans {abs(off):.1f}° {to} the camera "
             f"(tolerance {case.tolerance:g}°): stand it upright and photograph it again"
         )
-        yield _row("lean", note, case)
+        yield case_row("lean", note, case)
     for case in set_cases:
         yield set_row("lean", case, "the lean", "°", "stand the others alike")
 
@@ -231,15 +231,3 @@ def _majority_state(states):
     if len(states) < FEWEST_OF_A_STYLE or counts.iloc[0] < STRAP_MAJORITY * len(states):
         return None
     return counts.index[0]
-
-
-def _row(check, note, case):
-    return finding(
-        check,
-        sentence(note),
-        case.frame,
-        value=case.value,
-        expected=case.expected,
-        tolerance=case.tolerance,
-        cause=case.cause,
-    )
