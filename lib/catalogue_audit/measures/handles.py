@@ -91,7 +91,7 @@ def handles_facts(picture, outline, focal_length_35mm=None):
         return facts | {"stand": _array(values, len(outline.mask)), "reasons": (f"handle gap not measured: {gap}",)}
     values |= {"rear": region[0], "front": region[0] + gap[0], "gap_sd": gap[1], "apart": float(gap[2])}
     explained, unsure = usually_apart(values, values["front"], outline.mask.shape, focal_length_35mm, turned=False)
-    facts |= {"handle_gap": max(gap[0] / height - max(explained, 0.0), 0.0), "handle_gap_sd": math.hypot(gap[1] / height, unsure)}
+    facts |= {"handle_gap": max(gap[0] / height - abs(explained), 0.0), "handle_gap_sd": math.hypot(gap[1] / height, unsure)}
     return facts | {"stand": _array(values, len(outline.mask))}
 
 

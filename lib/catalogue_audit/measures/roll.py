@@ -65,7 +65,9 @@ def roll_facts(picture, outline, focal_length_35mm=None):
     if both is None:
         facts |= _facts(combined(square(witnesses)))
     else:
-        facts |= {"straight_on_turn": (round(both[0], 2), round(both[1], 2))} | _facts(both[2:] if both[3] < UNSURE_DEG else None)
+        facts |= _facts(both[2:] if both[3] < UNSURE_DEG else None)
+        if "base" in witnesses:
+            facts["straight_on_turn"] = round(both[0], 2), round(both[1], 2)
     if sides is not None:
         facts["sides"] = side_profile(sides, outline.mask.shape)
     return facts

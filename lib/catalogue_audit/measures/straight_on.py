@@ -21,6 +21,7 @@ FAULT, FAULT_TURN_DEG = 0.02, 5.0  # share and size of those that are not; a tur
 USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.6, 2.5  # the same of the camera's roll: a tripod with a spirit level
 ROLL_FAULT = 0.08
 BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
+UNSEEN_DEG = 1000.0  # standard uncertainty of a base that is not seen
 CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, for the product is not symmetric, and by how much they are off
 
 
@@ -31,8 +32,8 @@ def turn_and_roll(witnesses, below_deg):
     Parameters
     ----------
     witnesses : dict
-        As `roll.roll_witnesses` gives it: name -> (degree, standard uncertainty); needs 'base'
-        and one of 'sides' and 'symmetry'.
+        As `roll.roll_witnesses` gives it: name -> (degree, standard uncertainty); needs one of
+        'sides' and 'symmetry'. Without 'base' the turn stays what is usual.
     below_deg : float
         Angle of the base below the optical axis.
 
@@ -40,7 +41,7 @@ def turn_and_roll(witnesses, below_deg):
     -------
     (yaw_deg, yaw_sd_deg, roll_deg, roll_sd_deg) or None
         Means and standard deviations over all turns by their weight; + the front turns towards the
-        camera's right, + clockwise. None where base or axis cannot be seen. Each standard deviation
+        camera's right, + clockwise. None where no axis can be seen. Each standard deviation
         covers the other explanation as far as the witnesses leave it open.
 
     Examples
@@ -52,10 +53,10 @@ def turn_and_roll(witnesses, below_deg):
     (True, True, True)
     """
     others = [witnesses[name] for name in ("sides", "symmetry") if name in witnesses]
-    if "base" not in witnesses or not others:
+    if not others:
         return None
     gain = math.sin(math.radians(max(USUAL_PITCH_DEG + below_deg, 1.0)))
-    base, base_sd = witnesses["base"]
+    base, base_sd = witnesses.get("base", (0.0, UNSEEN_DEG))
     level = np.zeros(TURNS.shape)
     values = np.stack([base + gain * TURNS, *(level + value for value, _ in others), level])
     sds = [np.hypot(base_sd, TURNS * math.sin(math.radians(USUAL_PITCH_SD_DEG)))]

@@ -120,7 +120,7 @@ def gaps_beyond_perspective(frames, stands, lean_deg=None):
         lean = 0.0 if lean_deg is None else lean_deg[here].fillna(0.0).to_numpy()[:, None]
         expected = shares[:, None] * np.sin(np.radians(LOOKS_DEG - above[:, None] + lean))
         if not turned:
-            expected = np.maximum(expected, 0.0)  # a rear handle below the front one is not seen
+            expected = np.abs(expected)  # a rear handle below the front one shows within its arch: which is which is not seen
         explained = expected @ weights
         unsure = np.sqrt((expected - explained[:, None]) ** 2 @ weights + (APART_SD / APART * explained) ** 2)
         result.loc[here, "gap"] = seen - explained
@@ -204,7 +204,7 @@ def look_weights(gaps, gap_sds, shares, above_deg, turned, corners_deg=()):
         usual = float(np.median(known)), KNOWN_LOOK_SD_DEG
     expected = shares[:, None] * np.sin(np.radians(LOOKS_DEG[None] - above_deg[:, None]))
     expected_sd = np.hypot(gap_sds[:, None], APART_SD / APART * expected)
-    off = (gaps[:, None] - (expected if turned else np.maximum(expected, 0.0))) / expected_sd
+    off = (gaps[:, None] - (expected if turned else np.abs(expected))) / expected_sd
     cost = np.minimum(off**2, NOT_LEVEL**2).sum(axis=0) + ((LOOKS_DEG - usual[0]) / usual[1]) ** 2
     weight = np.exp(-0.5 * (cost - cost.min()))
     return weight / weight.sum()

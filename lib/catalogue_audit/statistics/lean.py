@@ -3,11 +3,11 @@ Lean to and from the camera, from front and back of one product together.
 
 The two pictures show one shape mirrored, and the camera looks down on both alike. What tilts a
 product tilts all of this: seen leaning towards the camera, its sides spread towards the top, its
-upper edge, which is farther away than its base, comes higher, its front handle comes lower against
-that edge, and its rear handle comes out above the front one. What the shape does to each of these
-is the same in both pictures and drops out of their difference; the handles of one picture alone
-tell which of the two leans. Sewn goods repeat each of them only so well, so each has its
-uncertainty, any of them may be far off, and the lean is the mean over all leans of the two by
+upper edge, which is farther away than its base, comes higher, and its rear handle comes out above
+the front one (leaning away, below it). What the shape does to the first two is the same in both
+pictures and drops out of their difference; the handles of one picture alone tell which of the two
+leans. Sewn goods repeat each of them only so well, so each has its
+uncertainty, any of them may be far off, and the lean is the median over all leans of the two by
 their weight.
 """
 
@@ -26,16 +26,13 @@ USUAL_LEAN_DEG = 0.7  # how upright a product is set by eye: common practice, no
 FAULT, FAULT_LEAN_DEG = 0.06, 5.0  # share and size of those that lean
 SHARED_SD_DEG = 0.7  # what front and back lean alike, which their difference does not show
 UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
-FAR_OFF = 0.08  # share of measures that something else has moved
+FAR_OFF = 0.05  # share of measures that something else has moved
 TAPER_SD_DEG, TAPER_FAR_DEG = 4.0, 20.0  # of the tilt that the widths show: a millimetre of a bag 40 cm wide is one degree of it
 HEIGHT_SD, HEIGHT_FAR = 0.007, 0.08  # of the logarithm of the body's height over its width
 BOX_LEVER, ROUND = 0.85, 0.3  # depth from base to upper edge over the depth, of boxes; share of round bodies, whose outline no tilt changes
-CROWN_SD, CROWN_FAR = 0.008, 0.06  # of the front crown above the upper edge, over the width
-CROWN_LEVER = {True: 0.9, False: 0.5}  # depth from front crown to upper edge, over the depth, of two handles and of one
-LEVER_SD = 0.4  # of each of these, relative
+LEVER_SD = 0.25  # of that lever, relative; on rendered bags of four styles
 HANDLE_FAULT, HANDLE_FAR = 0.08, 0.06  # share of handles that are not level, and by how much of the product's height
 LOOK_DEG = 9.0  # at which the body's middle is seen from above: common practice, no source
-CROWN_SEEN = 2.0  # standard uncertainties, from which a thick crown is that of two handles
 SOFT_TAPER_DEG = 25.0  # bodies whose tapers differ by more are not of one shape: folded, filled otherwise, or hung with a strap
 SOFT = 6.0  # how much less sure everything of the outline is then
 
@@ -62,13 +59,12 @@ def leans(frames, sketches, stands):
     result = pd.DataFrame(math.nan, index=frames.index, columns=["lean_deg", "lean_sd_deg"])
     looks = view_looks(frames, stands)
     for one, other in _pairs(frames, stands):
-        differences = _differences(frames, sketches, stands, one, other)
         alone = [_by_handles(stands.loc[place], looks.get(frames["view"][place])) for place in (one, other)]
-        means, sds = weigh_leans(differences, *alone)
-        for place, mean, sd in zip((one, other), means, sds, strict=True):
+        middles, sds = weigh_leans(_differences(frames, sketches, stands, one, other), *alone)
+        for place, middle, sd in zip((one, other), middles, sds, strict=True):
             sd = math.hypot(sd, SHARED_SD_DEG)
             if sd < UNSURE_LEAN_DEG and np.isnan(result.loc[place, "lean_deg"]):
-                result.loc[place] = mean, sd
+                result.loc[place] = middle, sd
     return result
 
 
@@ -76,7 +72,8 @@ def _pairs(frames, stands):
     """Places of a product's front and back, where both show a body that the frame does not cut."""
     whole = ~frames["touches"].fillna("").astype(str).str.contains("bottom|top|left|right")
     known = stands[["base", "shoulders", "width"]].notna().all(axis=1)
-    usable = frames[(frames["view_kind"] == "upright") & (frames["origin"] != "derived") & whole & known & frames["sku"].notna()]
+    as_shot = (frames["origin"] != "derived") & (frames["backdrop"] != "cut_out")
+    usable = frames[(frames["view_kind"] == "upright") & as_shot & whole & known & frames["sku"].notna()]
     for _, group in usable[usable["view"].isin(STRAIGHT_ON)].groupby("sku", sort=True):
         views = [group.index[group["view"] == view] for view in STRAIGHT_ON]
         yield from itertools.product(*views)
@@ -84,33 +81,30 @@ def _pairs(frames, stands):
 
 def _differences(frames, sketches, stands, one, other):
     """
-    Differences of the first picture from the second that a lean makes.
+    Differences of the first picture from the second that a lean makes, beside those that each pair of `LEANS_DEG` would make.
 
     Returns
     -------
-    list of (difference, change a radian of lean, standard uncertainty, one of what is far off, share)
-        Entries that belong together follow one another in a tuple: one of them holds.
+    list of list of (difference, expected, standard uncertainty, size of what is far off, share)
+        ``expected`` and the uncertainty are (n, n); entries of one inner list are shapes of which one holds, with its share.
     """
     a, b = stands.loc[one], stands.loc[other]
-    tall = [(x["base"] - x["shoulders"]) / x["width"] for x in (a, b)]
+    sines = np.sin(np.radians(LEANS_DEG))
+    apart = sines[:, None] - sines[None]
     taper = taper_difference(*((sketches.get(frames["file"][place]) or {}).get("sides") for place in (one, other)), a, b)
     soft = SOFT if taper is None or abs(taper[0]) > SOFT_TAPER_DEG else 1.0
-    levers = ((ROUND, 0.0), (1 - ROUND, BOX_LEVER * a["depth"] / tall[0] - math.sin(math.radians(LOOK_DEG))))
-    found = [tuple((math.log(tall[0] / tall[1]), lever, soft * HEIGHT_SD, soft * HEIGHT_FAR, share) for share, lever in levers)]
-    crowns = [(x["shoulders"] - _front_crown(x)) / x["width"] for x in (a, b)]
-    if np.isfinite(crowns[0] - crowns[1]):
-        lever = -CROWN_LEVER[bool(a["two_handled"])] * a["depth"]
-        found.append(((crowns[0] - crowns[1], lever, soft * CROWN_SD, soft * CROWN_FAR, 1.0),))
+    tall = [(x["base"] - x["shoulders"]) / x["width"] for x in (a, b)]
+    box = BOX_LEVER * a["depth"] / tall[0] - math.sin(math.radians(LOOK_DEG))
+    found = [
+        [
+            (math.log(tall[0] / tall[1]), lever * apart, np.hypot(soft * HEIGHT_SD, LEVER_SD * lever * apart), soft * HEIGHT_FAR, share)
+            for share, lever in ((ROUND, 0.0), (1 - ROUND, box))
+        ]
+    ]
     if taper is not None and soft == 1.0:
-        sd = math.radians(math.hypot(taper[1], TAPER_SD_DEG))
-        found.append(((math.radians(taper[0]), 1.0, sd, math.radians(TAPER_FAR_DEG), 1.0),))
+        sd = np.full(apart.shape, math.radians(math.hypot(taper[1], TAPER_SD_DEG)))
+        found.append([(math.radians(taper[0]), apart, sd, math.radians(TAPER_FAR_DEG), 1.0)])
     return found
-
-
-def _front_crown(stand):
-    """Crown of the front handle; of the one seen, where nothing shows a second behind it."""
-    second = stand["apart"] > 0 or stand["front"] - stand["rear"] > CROWN_SEEN * stand["gap_sd"]
-    return stand["front"] if second else stand["rear"]
 
 
 def taper_difference(sides, other_sides, stand, other_stand):
@@ -157,7 +151,7 @@ def _by_handles(stand, weights):
         return np.ones(LEANS_DEG.shape)
     gap = (stand["front"] - stand["rear"]) / stand["height"]
     tilts = np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])
-    expected = np.maximum(float(handles_apart(stand)) * np.sin(tilts), 0.0)
+    expected = np.abs(float(handles_apart(stand)) * np.sin(tilts))  # below the front one, the rear one shows within its arch
     sd = np.hypot(math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), APART_SD / APART * expected)
     return ((1 - HANDLE_FAULT) * _normal(gap - expected, sd) + HANDLE_FAULT * _normal(gap - expected, HANDLE_FAR)) @ weights
 
@@ -168,30 +162,34 @@ def weigh_leans(differences, alone, other_alone):
 
     Parameters
     ----------
-    differences : list of tuple
+    differences : list of list of tuple
         As `_differences` gives them.
     alone, other_alone : (n,) float
         Likelihood of each of `LEANS_DEG` from either picture alone.
 
     Returns
     -------
-    means, sds : (float, float)
-        Degree, of the first and the second picture.
+    middles, sds : (float, float)
+        Medians and standard uncertainties, degree, of the first and the second picture.
     """
     usual = (1 - FAULT) * _normal(LEANS_DEG, USUAL_LEAN_DEG) + FAULT * _normal(LEANS_DEG, FAULT_LEAN_DEG)
     weight = (usual * alone)[:, None] * (usual * other_alone)[None]
-    apart = np.sin(np.radians(LEANS_DEG))[:, None] - np.sin(np.radians(LEANS_DEG))[None]
     for kinds in differences:
-        likely = 0.0
-        for seen, lever, sd, far, share in kinds:
-            off = seen - lever * apart
-            near = _normal(off, np.hypot(sd, LEVER_SD * lever * apart))
-            likely = likely + share * ((1 - FAR_OFF) * near + FAR_OFF * _normal(off, far))
-        weight = weight * likely
+        weight = weight * sum(
+            share * ((1 - FAR_OFF) * _normal(seen - expected, sd) + FAR_OFF * _normal(seen - expected, far))
+            for seen, expected, sd, far, share in kinds
+        )
     weight /= weight.sum()
     both = weight.sum(axis=1), weight.sum(axis=0)
-    means = tuple(float(share @ LEANS_DEG) for share in both)
-    return means, tuple(math.sqrt(float(share @ (LEANS_DEG - mean) ** 2)) for share, mean in zip(both, means, strict=True))
+    middles, sds = zip(*(_middle_and_sd(share) for share in both))
+    return middles, sds
+
+
+def _middle_and_sd(weights):
+    """Median of `LEANS_DEG` by their weights, and the standard deviation of a normal with the same central nine tenths."""
+    step = LEANS_DEG[1] - LEANS_DEG[0]
+    low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(weights), LEANS_DEG + step / 2)
+    return float(middle), float(high - low) / 3.29
 
 
 def _normal(value, sd):
