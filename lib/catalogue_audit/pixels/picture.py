@@ -27,7 +27,7 @@ class Picture(NamedTuple):
         The same in CIELAB, D50 (ICC profile connection space).
     reduction : int
         H // h: a power of two, chosen so that the long side of `working` is
-        between 500 and 1000 px where the picture is that large.
+        between 600 and 1200 px where the picture is that large.
     grey : (h2, w2) uint8
         Luma (ITU-R BT.601) of `encoded`, reduced by `grey_reduction`, for what
         is small or sharp: the long side is between 750 and 1500 px.
