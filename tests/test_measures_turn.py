@@ -3,8 +3,9 @@
 import cv2
 import numpy as np
 import pytest
+from making_projected import View, photographed, random_solid
 
-from catalogue_audit.measures.turn import front_turn, weigh_pitches
+from catalogue_audit.measures.turn import front_turn, turn_facts, weigh_pitches
 
 FOCAL_PX, CENTRE = 2300.0, (400.0, 500.0)
 
@@ -46,7 +47,7 @@ def test_roll_is_taken_out_first():
 @pytest.mark.parametrize("pitch", [5.0, 9.0, 14.0])
 def test_a_clear_side_edge_tells_the_pitch(pitch):
     base = projected_base(32.0, pitch)
-    yaw, yaw_sd, found, pitch_sd = weigh_pitches((base["slopes"][1], 0.002, 1.0), (base["slopes"][0], 0.01, True), place_of(base), 0.0, 0.0)
+    yaw, yaw_sd, found, pitch_sd = weigh_pitches((base["slopes"][1], 0.002, 1.0), (base["slopes"][0], 0.01, True, place_of(base)), place_of(base), 0.0, 0.0)
     assert found == pytest.approx(pitch, abs=0.4) and pitch_sd < 0.5
     assert yaw == pytest.approx(32.0, abs=1.0) and abs(yaw - 32.0) < 3 * yaw_sd
 
@@ -60,5 +61,25 @@ def test_without_a_side_edge_the_turn_is_as_unsure_as_the_pitch():
 def test_a_rounded_side_edge_does_not_drag_the_turn_along():
     base = projected_base(32.0, 9.0)
     front = (base["slopes"][1], 0.002, 1.0)
-    rounded = weigh_pitches(front, (2.5 * base["slopes"][0], 0.05, False), place_of(base), 0.0, 0.0)
+    rounded = weigh_pitches(front, (2.5 * base["slopes"][0], 0.05, False, place_of(base)), place_of(base), 0.0, 0.0)
     assert abs(rounded[0] - 32.0) < 2 * rounded[1]
+
+
+def measured(seed):
+    """Facts of a random solid turned by a random angle, and how it was posed."""
+    random = np.random.default_rng(seed)
+    view = View(random.uniform(24, 42) * (-1) ** seed, 0.0, random.normal(0, 0.2), random.uniform(5, 14), random.uniform(70, 120))
+    picture, outline = photographed(random_solid(random), view, (750, 600), seed)
+    return turn_facts(picture, outline, view.focal_35mm), view
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3, 4, 5])
+def test_the_corner_of_a_projected_solid_tells_turn_and_pitch(seed):
+    facts, view = measured(seed)
+    assert facts["yaw_deg"] == pytest.approx(view.yaw, abs=1.0) and abs(facts["yaw_deg"] - view.yaw) < 2 * facts["yaw_sd_deg"]
+    assert facts["camera_pitch_deg"] == pytest.approx(view.pitch, abs=0.8)
+
+
+def test_where_the_corner_is_not_seen_the_turn_is_as_unsure_as_it_is():
+    facts, view = measured(2)
+    assert "camera_pitch_deg" not in facts and abs(facts["yaw_deg"] - view.yaw) < 2 * facts["yaw_sd_deg"]

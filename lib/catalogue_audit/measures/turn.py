@@ -87,7 +87,9 @@ def turn_facts(picture, outline, focal_length_35mm=None):
         found["corner"][0:6] /= np.array([width, height] * 3, np.float32)
     roll, roll_sd = _likely_roll(side_roll(sides))
     focal_px = (focal_length_35mm or DEFAULT_FOCAL_35MM) * math.hypot(width, height) / math.hypot(36, 24)
-    place = (front[0] - width / 2) / focal_px, (front[1] - height / 2) / focal_px
+    place = _in_focal_lengths(front[:2], outline.mask.shape, focal_px)
+    if side is not None:
+        side = *side, _in_focal_lengths(base["corner"], outline.mask.shape, focal_px)
     yaw, yaw_sd, pitch, pitch_sd = weigh_pitches(front[2:], side, place, math.radians(roll), math.radians(roll_sd))
     yaw_sd = math.hypot(yaw_sd, SHAPE_SD_DEG if focal_length_35mm else 1.5 * SHAPE_SD_DEG)
     if not yaw_sd < UNSURE_DEG:
@@ -155,8 +157,9 @@ def weigh_pitches(front, side, place, roll, roll_sd):
     Parameters
     ----------
     front : (slope, standard uncertainty, side)
-    side : (slope, standard uncertainty, clear) or None
-        The short edge, and whether the picture shows it itself; None where there is none.
+    side : (slope, standard uncertainty, clear, (x, y)) or None
+        The short edge, whether the picture shows it itself, and a point of it as in `front_turn`;
+        None where there is none.
     place : (x, y)
         As in `front_turn`.
     roll, roll_sd : float
@@ -173,7 +176,7 @@ def weigh_pitches(front, side, place, roll, roll_sd):
     if side is not None:
         other = np.radians(yaws + 90.0)
         meets = 1.0 / (np.tan(other) * np.cos(pitches))
-        expected = (-np.tan(pitches) - place[1]) / (meets - place[0]) + roll
+        expected = (-np.tan(pitches) - side[3][1]) / (meets - side[3][0]) + roll
         apart = ((side[0] - expected) / side[1]) ** 2
         cost = cost + (apart if side[2] else 3.0 * np.log1p(apart / 2.0))  # a rounded edge may be far off
     weights = np.exp(-0.5 * (cost - cost.min()))
@@ -195,6 +198,11 @@ def _foot(side, lowest, height, otherwise):
         return otherwise
     foot = float(np.median(near[:, 0]))
     return foot if abs(foot - otherwise) < FOOT_REACH * height else otherwise
+
+
+def _in_focal_lengths(point, shape, focal_px):
+    """A point of the picture from its centre, in focal lengths."""
+    return (point[0] - shape[1] / 2) / focal_px, (point[1] - shape[0] / 2) / focal_px
 
 
 def _likely_roll(witness):

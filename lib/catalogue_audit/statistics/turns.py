@@ -18,6 +18,7 @@ from catalogue_audit.measures.turn import USUAL_PITCH_DEG, front_turn
 
 FEWEST = 3  # pictures of a style; with two, nothing tells which of them is off
 ENOUGH = 5  # pictures of a style from which it has a reference of its own; two faults in three would make one
+CORNER_SD_DEG = 1.2  # how turns by both edges of a corner scatter within a set: 0.7 on rendered bags, 0.5 on projected prisms
 STYLE_SD_DEG = 0.8  # what the shapes of made styles do to a turn read from the front's lower edge
 SPLIT_SD = 0.006  # of the base's width; how well the corner is found on made bags
 SHAPE_SPREAD_DEG = 0.5  # what folds and filling change between pieces of one style
@@ -147,10 +148,11 @@ def _style_turns(frames, sketches, rows):
 
 def _turns_at_one_pitch(frames, sketches, rows):
     """
-    Turn of each picture from the slope of its front's lower edge, were all taken at the pitch of most.
+    Turn of each picture by its own corner, or from the slope of its front's lower edge alone at the pitch of most.
 
-    A camera on its stand keeps its pitch, and what is wrong with it is wrong alike in all. A picture
-    whose own pitch is another keeps its own turn; so does one without a front edge.
+    A corner whose two edges are seen tells turn and pitch together. Where only the front's edge
+    is seen, the pitch is that of most: a camera on its stand keeps it, and what is wrong with it is wrong
+    alike in all. One without a front edge keeps its own turn.
     """
     yaw = _number(frames, "yaw_deg")[rows]
     sd = _number(frames, "yaw_sd_deg")[rows]
@@ -160,7 +162,10 @@ def _turns_at_one_pitch(frames, sketches, rows):
     focal, width, height = (_number(frames, name)[rows] for name in ("focal_length_35mm", "width_px", "height_px"))
     for k, row in enumerate(rows):
         edge = _file_sketch(frames, sketches, row).get("front_edge")
-        if edge is None or len(edge) != 5 or abs(own[k] - pitch) > 3 * own_sd[k]:
+        if np.isfinite(own[k]) and np.isfinite(yaw[k]):
+            sd[k] = min(sd[k], CORNER_SD_DEG * max(1.0, own_sd[k]))
+            continue
+        if edge is None or len(edge) != 5:
             continue
         diagonal = math.hypot(36, 24) / (focal[k] if np.isfinite(focal[k]) else DEFAULT_FOCAL_35MM)
         unit = diagonal / math.hypot(width[k], height[k])
