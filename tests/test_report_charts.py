@@ -104,6 +104,14 @@ def test_a_name_with_dollars_is_text_not_mathematics(audit):
     assert len(svg_of(figure, "")[0]) > 1000
 
 
+def test_hostile_words_stay_words_in_the_file_of_a_chart(audit, tmp_path):
+    hostile = '"><script>x</script>&amp;]]>\x00\u202e'
+    changes = audit.changes.assign(note=hostile, to_file=audit.changes["to_file"])
+    drawn = write_charts(dataclasses.replace(audit, changes=changes, frames=audit.frames.assign(view=hostile)), tmp_path)
+    data, words = read_chart(audit, tmp_path, "white_balance")
+    assert b"<script" not in data and '"><script>x</script>&amp;]]>' in words and words == drawn["white_balance"]
+
+
 def test_equal_charts_are_equal_bytes(audit):
     assert svg_of(*drift_chart(audit, "roll")) == svg_of(*drift_chart(audit, "roll"))
 
