@@ -40,6 +40,7 @@ USUAL_LOOK_DEG = {True: 8.0, False: 6.0}  # how far cameras look down in turned 
 USUAL_LOOK_SD_DEG = 2.5
 USUAL_TURN_DEG = 30.0  # of a three-quarter view
 SIDE_CROWN_SD = 0.004  # of the product's height; how well the crown of either side of the handles is found
+CROWN_COLUMNS = 21  # looked at across it
 CROWN_SHARE = 0.25  # of the handles' width, about their middle, on which the crown is looked at
 LEAST_HEIGHT = 0.08  # of the product's height; lower handles lie down
 BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor two
@@ -148,7 +149,7 @@ def crown_gap(mask, region, height):
     """
     top, body_top, left, right = region
     middle, reach = 0.5 * (left + right), max(2, int(0.5 * CROWN_SHARE * (right - left)))
-    columns = range(int(middle) - reach, int(middle) + reach + 1)
+    columns = np.unique(np.linspace(middle - reach, middle + reach, CROWN_COLUMNS).astype(int))
     gaps, crowns = [], []
     for column in columns:
         bands = [(a, b) for a, b in runs(mask[top : body_top + 1, np.clip(column, 0, mask.shape[1] - 1)]) if b < body_top - top]
