@@ -93,6 +93,7 @@ def test_dangerous_text_is_shown_as_it_is_written(report):
 @pytest.mark.slow
 def test_nothing_of_this_machine_and_no_place_of_a_photograph_is_in_any_file(report):
     names = [str(report["place"]), os.uname().nodename, os.path.dirname(os.path.dirname(os.__file__)), "/site-packages/"]
+    names = [name for name in names if len(name) > 4]  # a shorter one stands in compressed pictures by chance
     for path in report["folder"].rglob("*"):
         if not path.is_file():
             continue
