@@ -117,9 +117,13 @@ def test_without_the_other_view_no_lean_is_told():
     assert leans(*delivery(shots))["lean_deg"].isna().all()
 
 
-def test_a_straightened_cut_out_hides_its_lean():
-    frames, sketches, stands = delivery(upright_set())
-    assert leans(frames.assign(backdrop="cut_out"), sketches, stands)["lean_deg"].isna().all()
+def test_a_straightened_cut_out_shows_its_lean_by_height_and_handles_alone():
+    shots = changed(upright_set(), "P0", "front", lean=9.0)
+    frames, sketches, stands = delivery(shots)
+    bent = {file: sketch | {"sides": sketch["sides"] * np.array([1.0, 0.9, 1.1], np.float32)} for file, sketch in sketches.items()}
+    cut_out = frames.assign(backdrop="cut_out")
+    assert leans(cut_out, bent, stands).equals(leans(cut_out, sketches, stands))
+    assert leans(cut_out, sketches, stands)["lean_deg"][0] > 3
 
 
 def test_without_sketches_nothing_is_known():

@@ -54,7 +54,8 @@ def leans(frames, sketches, stands):
     DataFrame
         Index as `frames`: ``lean_deg`` (+ top towards the camera) and ``lean_sd_deg``, which covers that
         the other of the two may be the one that leans. NaN where they leave it open by more than
-        `UNSURE_LEAN_DEG`, and in finals, where straightened verticals hide a lean.
+        `UNSURE_LEAN_DEG`. In finals, whose verticals may have been straightened, the taper of the
+        sides says nothing; height and handles still do.
     """
     result = pd.DataFrame(math.nan, index=frames.index, columns=["lean_deg", "lean_sd_deg"])
     looks = view_looks(frames, stands)
@@ -72,8 +73,7 @@ def _pairs(frames, stands):
     """Places of a product's front and back, where both show a body that the frame does not cut."""
     whole = ~frames["touches"].fillna("").astype(str).str.contains("bottom|top|left|right")
     known = stands[["base", "shoulders", "width"]].notna().all(axis=1)
-    as_shot = (frames["origin"] != "derived") & (frames["backdrop"] != "cut_out")
-    usable = frames[(frames["view_kind"] == "upright") & as_shot & whole & known & frames["sku"].notna()]
+    usable = frames[(frames["view_kind"] == "upright") & whole & known & frames["sku"].notna()]
     for _, group in usable[usable["view"].isin(STRAIGHT_ON)].groupby("sku", sort=True):
         views = [group.index[group["view"] == view] for view in STRAIGHT_ON]
         yield from itertools.product(*views)
@@ -92,7 +92,8 @@ def _differences(frames, sketches, stands, one, other):
     sines = np.sin(np.radians(LEANS_DEG))
     apart = sines[:, None] - sines[None]
     taper = taper_difference(*((sketches.get(frames["file"][place]) or {}).get("sides") for place in (one, other)), a, b)
-    soft = SOFT if taper is None or abs(taper[0]) > SOFT_TAPER_DEG else 1.0
+    straightened = any(frames["origin"][place] == "derived" or frames["backdrop"][place] == "cut_out" for place in (one, other))
+    soft = SOFT if not straightened and (taper is None or abs(taper[0]) > SOFT_TAPER_DEG) else 1.0
     tall = [(x["base"] - x["shoulders"]) / x["width"] for x in (a, b)]
     box = BOX_LEVER * a["depth"] / tall[0] - math.sin(math.radians(LOOK_DEG))
     found = [
@@ -101,7 +102,7 @@ def _differences(frames, sketches, stands, one, other):
             for share, lever in ((ROUND, 0.0), (1 - ROUND, box))
         ]
     ]
-    if taper is not None and soft == 1.0:
+    if taper is not None and soft == 1.0 and not straightened:
         sd = np.full(apart.shape, math.radians(math.hypot(taper[1], TAPER_SD_DEG)))
         found.append([(math.radians(taper[0]), apart, sd, math.radians(TAPER_FAR_DEG), 1.0)])
     return found
