@@ -289,7 +289,7 @@ CORRECTION_PARTS = (
 
 def correction_words(correction):
     """
-    A correction in short phrases, in the order in which it is applied.
+    A correction in short phrases, in the order in which it is applied; what changes nothing is left out.
 
     Parameters
     ----------
@@ -302,14 +302,14 @@ def correction_words(correction):
 
     Examples
     --------
-    >>> correction_words({"exposure_ev": 0.412, "gain_r": None, "rotate_deg": -2.4})
+    >>> correction_words({"exposure_ev": 0.412, "gain_r": 1.0, "gain_b": None, "rotate_deg": -2.4})
     ['exposure +0.41 EV', 'rotate −2.40°']
     """
     parts = []
     for name, unit, digits, words in CORRECTION_PARTS:
-        signed = name not in ("gain_r", "gain_b")
-        text = number_text(correction.get(name), unit, signed, digits)
-        if text:
+        gain, value = name in ("gain_r", "gain_b"), correction.get(name)
+        text = number_text(value, unit, not gain, digits)
+        if text and round(float(value), digits) != (1 if gain else 0):
             parts.append(f"{words} {text}")
     levels = [correction.get(name) for name in ("background_from", "background_to")]
     if not any(is_missing(level) for level in levels):
