@@ -173,28 +173,6 @@ class Evidence:
         return take_sample(self.skus, self.brief.sampling, self.check_sheet, self.earlier)
 
 
-def groups(frames):
-    """
-    Frames that may be compared with one another: a view, and a style of it where there are enough.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        With ``view``, ``style`` and the columns that are asked for; the fewer, the faster.
-
-    Yields
-    ------
-    view : str
-    group : DataFrame
-        All frames of a style with enough of them, or the view's frames of all other styles.
-    """
-    for view, in_view in frames.groupby("view", sort=True):
-        counts = in_view["style"].value_counts()
-        own = in_view["style"].where(in_view["style"].isin(counts.index[counts >= FEWEST_OF_A_STYLE]), "")
-        for _, group in in_view.groupby(own, sort=True):
-            yield view, group
-
-
 def usual(frames, values, statistic, keys=("view", "style")):
     """
     What is usual for each frame: of its view, or of its style in that view where there are enough.
