@@ -1,5 +1,7 @@
 """The verdict: a row a product, and the delivery as a whole, by the acceptance rules of the brief."""
 
+from typing import NamedTuple
+
 from catalogue_audit import schema
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.completeness import delivered_views, views_of_products
@@ -34,53 +36,49 @@ def product_table(evidence, findings):
     DataFrame
         The products table, sorted by SKU in the order of the frames, then of the products file.
     """
-    counted_findings = findings[~is_accepted(findings)]
-    by_sku = {sku: group for sku, group in counted_findings.groupby("sku")}
+    own_findings = _by_product(findings[~is_accepted(findings)])
     returning = brief_terms.returning_remedies(evidence.brief)
     rows = []
     for sku, views in views_of_products(evidence).items():
         supplied = evidence.supplied.get(sku) or evidence.supplied_by_key.get(sku.casefold()) or {}
-        own = by_sku.get(sku)
+        own = own_findings.get(sku, ())
         row = {name: text(supplied.get(name)) for name in schema.PRODUCT_FILE_COLUMNS}
         row.update(
             sku=sku,
             views_present=" ".join(views.present),
             views_missing=" ".join(views.missing),
             views_awaited=" ".join(views.awaited),
-            worst_severity=None if own is None else worst_severity(own),
-            findings=0 if own is None else count_causes(own),
-            verdict=ACCEPT if own is None else product_verdict(own, returning),
+            worst_severity=min((one.severity for one in own), key=schema.SEVERITIES.index, default=None),
+            findings=len({one.cause for one in own if one.cause}) + sum(not one.cause for one in own),
+            verdict=_product_verdict(own, returning),
         )
         row.update({name: _number(row.get(name)) for name in ("width_cm", "height_cm", "depth_cm")})
         rows.append(row)
     return table_from_rows("products", rows)
 
 
-def product_verdict(findings, returning=("reshoot", "supply")):
-    """
-    Verdict on one product from its findings.
-
-    Parameters
-    ----------
-    findings : DataFrame
-        The product's own, without accepted ones.
-    returning : tuple of str
-        Remedies that send a product back.
-
-    Returns
-    -------
-    str
-        'accept', 'accept_after_corrections' or 'return'.
-    """
-    acting = findings[findings["severity"].isin(ACTING)]
-    if acting.empty:
-        return ACCEPT
-    return RETURN if acting["remedy"].isin(returning).any() else CORRECT
+def _by_product(findings):
+    """Findings by SKU as plain tuples: a products file may list a million products, each with findings of its own."""
+    own = {}
+    columns = (findings[name] for name in ("sku", *_Finding._fields))
+    for sku, severity, remedy, cause in zip(*columns, strict=True):
+        if isinstance(sku, str):
+            own.setdefault(sku, []).append(_Finding(severity, remedy, text(cause)))
+    return own
 
 
-def worst_severity(findings):
-    """The worst severity among findings; None where there is none."""
-    return next((severity for severity in schema.SEVERITIES if (findings["severity"] == severity).any()), None)
+class _Finding(NamedTuple):
+    """What of a finding counts for its product."""
+
+    severity: str
+    remedy: str
+    cause: str | None
+
+
+def _product_verdict(findings, returning):
+    """Verdict on one product from its own findings, accepted ones left out."""
+    remedies = {one.remedy for one in findings if one.severity in ACTING}
+    return RETURN if remedies & set(returning) else CORRECT if remedies else ACCEPT
 
 
 def count_causes(findings):
