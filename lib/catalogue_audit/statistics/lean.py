@@ -57,16 +57,19 @@ def leans(frames, sketches, stands):
         `UNSURE_LEAN_DEG`. In finals, whose verticals may have been straightened, the taper of the
         sides says nothing; height and handles still do.
     """
-    result = pd.DataFrame(math.nan, index=frames.index, columns=["lean_deg", "lean_sd_deg"])
     looks = view_looks(frames, stands)
+    rows = dict(zip(frames.index, stands.assign(**frames[["file", "view", "origin", "backdrop"]]).to_dict("records"), strict=True))
+    found = {}
     for one, other in _pairs(frames, stands):
-        alone = [_by_handles(stands.loc[place], looks.get(frames["view"][place])) for place in (one, other)]
-        middles, sds = weigh_leans(_differences(frames, sketches, stands, one, other), *alone)
+        a, b = rows[one], rows[other]
+        alone = [_by_handles(row, looks.get(row["view"])) for row in (a, b)]
+        middles, sds = weigh_leans(_differences(a, b, sketches), *alone)
         for place, middle, sd in zip((one, other), middles, sds, strict=True):
             sd = math.hypot(sd, SHARED_SD_DEG)
-            if sd < UNSURE_LEAN_DEG and np.isnan(result.loc[place, "lean_deg"]):
-                result.loc[place] = middle, sd
-    return result
+            if sd < UNSURE_LEAN_DEG:
+                found.setdefault(place, (middle, sd))
+    result = pd.DataFrame.from_dict(found, orient="index", columns=["lean_deg", "lean_sd_deg"], dtype=float)
+    return result.reindex(frames.index)
 
 
 def _pairs(frames, stands):
@@ -79,20 +82,25 @@ def _pairs(frames, stands):
         yield from itertools.product(*views)
 
 
-def _differences(frames, sketches, stands, one, other):
+def _differences(a, b, sketches):
     """
-    Differences of the first picture from the second that a lean makes, beside those that each pair of `LEANS_DEG` would make.
+    Differences of one picture from another that a lean makes, beside those that each pair of `LEANS_DEG` would make.
+
+    Parameters
+    ----------
+    a, b : dict
+        Rows of `handle_stands`, with the frame's ``file``, ``origin`` and ``backdrop``.
+    sketches : mapping of str to dict
 
     Returns
     -------
     list of list of (difference, expected, standard uncertainty, size of what is far off, share)
         ``expected`` and the uncertainty are (n, n); entries of one inner list are shapes of which one holds, with its share.
     """
-    a, b = stands.loc[one], stands.loc[other]
     sines = np.sin(np.radians(LEANS_DEG))
     apart = sines[:, None] - sines[None]
-    taper = taper_difference(*((sketches.get(frames["file"][place]) or {}).get("sides") for place in (one, other)), a, b)
-    straightened = any(frames["origin"][place] == "derived" or frames["backdrop"][place] == "cut_out" for place in (one, other))
+    taper = taper_difference(*((sketches.get(row["file"]) or {}).get("sides") for row in (a, b)), a, b)
+    straightened = any(row["origin"] == "derived" or row["backdrop"] == "cut_out" for row in (a, b))
     soft = SOFT if not straightened and (taper is None or abs(taper[0]) > SOFT_TAPER_DEG) else 1.0
     tall = [(x["base"] - x["shoulders"]) / x["width"] for x in (a, b)]
     box = BOX_LEVER * a["depth"] / tall[0] - math.sin(math.radians(LOOK_DEG))
@@ -119,7 +127,7 @@ def taper_difference(sides, other_sides, stand, other_stand):
     ----------
     sides, other_sides : (n, 3) float32 or None
         Of the sketches: y, left, right, fractions of the frame.
-    stand, other_stand : Series
+    stand, other_stand : mapping
         Rows of `handle_stands`: ``shoulders``, ``base``, ``width`` and ``focal``.
 
     Returns
@@ -148,7 +156,7 @@ def taper_difference(sides, other_sides, stand, other_stand):
 
 def _by_handles(stand, weights):
     """Likelihood of each of `LEANS_DEG` by one picture's two handles; flat where it shows none."""
-    if weights is None or not stand["two_handled"] or not np.isfinite(stand[["front", "rear", "above_deg", "width"]].astype(float)).all():
+    if weights is None or not stand["two_handled"] or not math.isfinite(stand["front"] + stand["rear"] + stand["above_deg"] + stand["width"]):
         return np.ones(LEANS_DEG.shape)
     gap = (stand["front"] - stand["rear"]) / stand["height"]
     tilts = np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])
