@@ -34,6 +34,8 @@ CLEAR_PITCH_DEG = 2.0  # with more, the pitch is only what is usual
 LEAST_TURN_DEG = 12.0  # a product turned less shows no side whose edge could tell the pitch
 UNSURE_DEG = 8.0  # a turn known no better says nothing
 TRIPOD_SD_DEG = 0.5  # degree; how level a product camera stands: common practice, no source
+ROUNDING_SD_DEG = 0.5  # what the rounding of a sewn base does to the pitch, from bag to bag
+NO_FOCAL_SD_DEG = 2.0  # the same where the focal length is not known
 FOOT_REACH = 0.06  # of the body's height; what lies farther from the base's end is a strap beside it
 SHAPE_SD_DEG = 1.5  # what rounding and bulge of sewn bases do to the turn, between styles
 
@@ -95,7 +97,7 @@ def turn_facts(picture, outline, focal_length_35mm=None):
     if not yaw_sd < UNSURE_DEG:
         return found | {"reasons": ("turn not measured: the edges of the base are too short, too round or too level",)}
     if side is not None and pitch_sd < CLEAR_PITCH_DEG and abs(yaw) > LEAST_TURN_DEG:
-        found |= {"camera_pitch_deg": round(pitch, 2), "camera_pitch_sd_deg": round(math.hypot(pitch_sd, 0.5), 2)}
+        found |= {"camera_pitch_deg": round(pitch, 2), "camera_pitch_sd_deg": round(math.hypot(pitch_sd, ROUNDING_SD_DEG if focal_length_35mm else NO_FOCAL_SD_DEG), 2)}
     return found | {"yaw_deg": round(yaw, 2), "yaw_sd_deg": round(yaw_sd, 2), "reasons": ()}
 
 

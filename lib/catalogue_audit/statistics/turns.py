@@ -18,7 +18,7 @@ from catalogue_audit.measures.turn import USUAL_PITCH_DEG, front_turn
 
 FEWEST = 3  # pictures of a style; with two, nothing tells which of them is off
 ENOUGH = 5  # pictures of a style from which it has a reference of its own; two faults in three would make one
-CORNER_SD_DEG = 1.2  # how turns by both edges of a corner scatter within a set: 0.7 on rendered bags, 0.5 on projected prisms
+CORNER_SHARE = 0.5  # of the uncertainty of a turn by both edges of a corner: the rest is alike in all pictures of a set; 0.7 degree on rendered bags
 STYLE_SD_DEG = 0.8  # what the shapes of made styles do to a turn read from the front's lower edge
 SPLIT_SD = 0.006  # of the base's width; how well the corner is found on made bags
 SHAPE_SPREAD_DEG = 0.5  # what folds and filling change between pieces of one style
@@ -157,13 +157,13 @@ def _turns_at_one_pitch(frames, sketches, rows):
     yaw = _number(frames, "yaw_deg")[rows]
     sd = _number(frames, "yaw_sd_deg")[rows]
     every = _number(frames, "camera_pitch_deg")[_turned(frames)]
-    own, own_sd = _number(frames, "camera_pitch_deg")[rows], _number(frames, "camera_pitch_sd_deg")[rows]
+    own = _number(frames, "camera_pitch_deg")[rows]
     pitch = float(np.nanmedian(every)) if np.isfinite(every).sum() >= FEWEST else USUAL_PITCH_DEG
     focal, width, height = (_number(frames, name)[rows] for name in ("focal_length_35mm", "width_px", "height_px"))
     for k, row in enumerate(rows):
         edge = _file_sketch(frames, sketches, row).get("front_edge")
         if np.isfinite(own[k]) and np.isfinite(yaw[k]):
-            sd[k] = min(sd[k], CORNER_SD_DEG * max(1.0, own_sd[k]))
+            sd[k] *= CORNER_SHARE
             continue
         if edge is None or len(edge) != 5:
             continue
