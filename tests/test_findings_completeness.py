@@ -174,3 +174,14 @@ def test_colour_targets_are_no_product(frames):
     evidence = evidence_of(with_target, load_brief())
     assert find(evidence)[0].empty
     assert len(views_of_products(evidence)) == 8
+
+
+def test_rights_are_asked_for_where_the_brief_requires_them(frames):
+    stated = frames.assign(rights_present=True)
+    stated.loc[2, "rights_present"] = False
+    wanted = parse_brief('[metadata]\nrequired = ["rights"]\n')
+    assert judged(stated).empty
+    findings = judged(stated, wanted)
+    assert list(findings["check"]) == ["metadata"] and findings.iloc[0]["file"] == frames["file"][2]
+    assert (findings.iloc[0]["severity"], findings.iloc[0]["remedy"]) == ("major", "re-export")
+    assert len(judged(frames.assign(rights_present=None), wanted)) == 1  # of all files: one finding about the delivery

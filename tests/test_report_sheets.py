@@ -1,12 +1,14 @@
 """Sheets to hand on: right rows, safe cells, readable on paper."""
 
 import csv
+import dataclasses
 
 import pytest
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import sheets_pdf
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.report.sheets import mail_text, reshoot_rows, retouch_rows, write_sheets
+from catalogue_audit.statistics.tables import table_from_rows
 from making_audit import make_audit
 from test_report_page import hostile_audit
 
@@ -106,3 +108,15 @@ def test_without_the_pdf_library_the_message_says_what_to_install(monkeypatch, t
     with pytest.raises(AuditError, match="pip install reportlab"):
         sheets_pdf.write_reshoot(make_audit(1), [], tmp_path, tmp_path / "x.pdf")
     assert all(not name.endswith(".pdf") for name, _ in write_sheets(make_audit(2), tmp_path))
+
+
+def test_what_leaves_first_is_photographed_first():
+    """By the day until which the sample can be had, then the live date; a product's main view before its others."""
+    audit = make_audit(4, faults=False)
+    skus = audit.products["sku"].tolist()
+    products = audit.products.assign(sample_until=["2026-05-01", "2026-04-01", "2026-04-01", None], live_on=[None, "2026-06-02", "2026-06-01", "2026-01-01"])
+    rows = [{"check": "angle", "severity": "major", "remedy": "reshoot", "note": "Turned.", "sku": sku, "view": view} for sku in skus for view in ("back", "three_quarter")]
+    summary = audit.summary | {"brief": {"views": {"main": "three_quarter"}}}
+    sheet = reshoot_rows(dataclasses.replace(audit, products=products, findings=table_from_rows("findings", rows), summary=summary))
+    assert list(dict.fromkeys(row["sku"] for row in sheet)) == [skus[2], skus[1], skus[0], skus[3]]
+    assert [row["view"] for row in sheet[:2]] == ["three_quarter", "back"]

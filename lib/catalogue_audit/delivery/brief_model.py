@@ -6,7 +6,7 @@ from typing import Literal
 from pydantic import Field, field_validator
 
 from catalogue_audit.delivery.brief_sections import (
-    Background, Capture, Checks, FileSpec, Framing, Limits, Names, Privacy, Reference, Sampling, Section, Shared, Soft,
+    Background, Capture, Checks, FileSpec, Framing, Limits, Metadata, Names, Privacy, Reference, Sampling, Section, Shared, Soft,
     Verdict, View, Views,
 )  # fmt: skip
 from catalogue_audit.delivery.view_words import VIEWS, fold
@@ -48,6 +48,7 @@ class Brief(Section):
     names: Names = Names()
     soft: Soft = Soft()
     shared: Shared = Shared()
+    metadata: Metadata = Metadata()
     checks: Checks = Checks()
     verdict: Verdict = Verdict()
     sampling: Sampling = Sampling()

@@ -269,6 +269,16 @@ class Names(Section):
         return patterns
 
 
+class Metadata(Section):
+    """What every file must state about itself."""
+
+    required: list[Literal["rights", "capture_time", "exposure", "camera"]] = Field(
+        [],
+        description="rights: copyright or creator, in Exif, IPTC or XMP; capture_time, exposure, camera: in Exif",
+        examples=[["rights"]],
+    )
+
+
 class Checks(Section):
     """Which checks are made."""
 
@@ -329,7 +339,7 @@ class Shared(Section):
     """Pictures that several products may share."""
 
     within_style: list[View] = Field(
-        [], description="views of which one picture may serve a whole style", examples=[["interior"]]
+        ["interior", "lining"], description="views of which one picture may serve all colourways of a style; [] for none"
     )
 
 

@@ -2,6 +2,14 @@
 
 from catalogue_audit.delivery.brief_sections import aspect_ratio
 
+# What a brief may require of every file: the frame column that tells, and how a sentence calls it.
+METADATA_COLUMNS = {
+    "rights": ("rights_present", "copyright or creator"),
+    "capture_time": ("captured_at", "capture time"),
+    "exposure": ("ev100", "exposure settings"),
+    "camera": ("camera_model", "camera model"),
+}
+
 
 def tolerance(brief, check, soft=False):
     """Tolerance of a check, in its unit; the second figure for soft styles, where there is one."""
@@ -76,6 +84,11 @@ def wants_pure_white(brief):
 def wants_check_digits(brief):
     """Whether the brief asks for GTIN check digits to be verified."""
     return brief.names.check_digit == "gtin"
+
+
+def required_metadata(brief):
+    """What the brief says every file must state: frame columns, each with its words."""
+    return {METADATA_COLUMNS[name][0]: METADATA_COLUMNS[name][1] for name in brief.metadata.required}
 
 
 def is_soft(brief, style):

@@ -211,28 +211,37 @@ def upscaled(evidence):
 
 def metadata(evidence):
     """
-    Facts that nearly every other original carries.
+    What the brief wants every file to state, and facts that nearly every other original carries.
 
-    Rights fields and maker data are not asked for: whether they are wanted is
-    an agreement, and their absence alone is no fault.
+    Rights fields and maker data are asked for by an agreement only: without the
+    brief's word their absence is no fault. What the brief requires needs action.
     """
-    frames = evidence.measured
-    if evidence.stage != "originals":
-        return
-    facts = {"captured_at": "capture time", "ev100": "exposure settings"}
-    carried = {
-        name: words
-        for name, words in facts.items()
-        if len(frames) >= FEWEST_OF_A_STYLE and frames[name].notna().mean() >= NEARLY_EVERY
-    }
-    for frame in evidence.records(frames):
-        lacking = [words for name, words in carried.items() if text(frame[name]) is None]
+    required = brief_terms.required_metadata(evidence.brief)
+    usual = {} if evidence.stage != "originals" else _usually_carried(evidence.measured)
+    for frame in evidence.records(evidence.measured):
+        lacking = [words for name, words in required.items() if _lacks(frame, name)]
+        if lacking:
+            note = f"the {called(frame)} does not state the {' and the '.join(lacking)} that the brief requires: export it again with it"
+            yield finding("metadata", sentence(note), frame, severity="major", remedy="re-export")
+            continue
+        lacking = [words for name, words in usual.items() if _lacks(frame, name)]
         if lacking:
             note = (
                 f"the {called(frame)} lacks the {' and the '.join(lacking)} that the other originals carry: "
                 f"check whether it came straight from the camera"
             )
             yield finding("metadata", sentence(note), frame)
+
+
+def _usually_carried(frames):
+    """Facts of the camera that nearly every file carries, with their words."""
+    facts = {"captured_at": "capture time", "ev100": "exposure settings"}
+    enough = len(frames) >= FEWEST_OF_A_STYLE
+    return {name: words for name, words in facts.items() if enough and frames[name].notna().mean() >= NEARLY_EVERY}
+
+
+def _lacks(frame, name):
+    return frame[name] is False or text(frame[name]) in (None, "False", "false")
 
 
 def unexpected_file(evidence):

@@ -15,6 +15,7 @@ from catalogue_audit.report.actions import (
     subject,
     things_to_do,
 )
+from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
 from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import (
@@ -32,7 +33,8 @@ from catalogue_audit.report.wording import (
 FOLDER = "sheets"
 AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file
 MAIL_LINES = 12
-RESHOOT_COLUMNS = ("sku", "name", "view", "why", "measured", "severity", "file", "reference", "placing", "note")
+RESHOOT_COLUMNS = ("sku", "name", "sample_until", "live_on", "view", "why", "measured", "severity", "file", "reference", "placing", "note")
+NO_DATE = "9999"  # comes after every date
 RETOUCH_COLUMNS = (
     "file", "sku", "view", "what", "exposure_ev", "gain_r", "gain_g", "gain_b", "mired_shift", "duv_shift", "background_from", "background_to",
     "rotate_deg", "crop_left", "crop_top", "crop_right", "crop_bottom", "marks", "note",
@@ -102,7 +104,7 @@ def _cell(value):
 
 def reshoot_rows(audit):
     """
-    What to photograph or supply again, by product, then view.
+    What to photograph or supply again: what leaves first comes first, then what goes live first; a product's main view before its others.
 
     Parameters
     ----------
@@ -114,7 +116,8 @@ def reshoot_rows(audit):
         With the `RESHOOT_COLUMNS`, and ``row``, the row of the findings table.
     """
     frames = {row["file"]: row for row in audit.frames.to_dict("records")}
-    names = dict(zip(audit.products["sku"], audit.products["name"], strict=True))
+    products = {row["sku"]: row for row in audit.products.to_dict("records")}
+    main = (settings(audit).get("views") or {}).get("main")
     references = reference_pictures(audit.frames, audit.findings)
     rows = []
     accepted = accepted_rows(audit.findings)
@@ -122,12 +125,14 @@ def reshoot_rows(audit):
         if number in accepted or finding["remedy"] not in AGAIN or finding["severity"] == "minor":
             continue
         frame = frames.get(finding["file"], {})
+        product = products.get(finding["sku"], {})
         reference = reference_of(references, finding["view"], frame.get("style"), finding["file"])
         rows.append(
             {
                 "row": number,
                 "sku": finding["sku"],
-                "name": names.get(finding["sku"]),
+                **{name: product.get(name) for name in ("name", "sample_until", "live_on")},
+                "main": finding["view"] == (plain_text(product.get("main_view")) or main),
                 "view": finding["view"],
                 "why": check_title(finding["check"]),
                 "measured": measured_text(finding),
@@ -138,7 +143,12 @@ def reshoot_rows(audit):
                 "note": finding["note"],
             }
         )
-    return sorted(rows, key=lambda row: (plain_text(row["sku"]), plain_text(row["view"]), severity_rank(row["severity"]), row["row"]))
+    return sorted(rows, key=_urgency)
+
+
+def _urgency(row):
+    dates = (plain_text(row[name]) or NO_DATE for name in ("sample_until", "live_on"))
+    return (*dates, plain_text(row["sku"]), not row["main"], plain_text(row["view"]), severity_rank(row["severity"]), row["row"])
 
 
 def placing_words(reference):

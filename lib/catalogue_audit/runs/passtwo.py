@@ -123,7 +123,7 @@ def judge_delivery(
 
 
 def _grouped(frames, sketches, brief):
-    groups, pairs = group_pictures(frames, sketches)
+    groups, pairs = group_pictures(frames, sketches, brief.shared.within_style)
     frames = _with(frames, groups)
     frames = frames.assign(capture_run=capture_runs(frames, brief), exposure_group=exposure_groups(frames))
     return conform("frames", frames), pairs

@@ -32,7 +32,6 @@ ASPECT_UNIT = 0.03  # of a product box's width over height, between a picture an
 COLOUR_UNIT = 4.0  # CIELAB, in any coordinate, between a picture and its re-crop
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
-SHARED_VIEWS = ("interior", "lining")  # one picture of a lining may serve all colourways of a style
 SKETCHES_AT_HAND = 64
 SKETCH_KEYS = ("thumb", "mask", "keypoints", "descriptors")
 LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
@@ -40,7 +39,7 @@ ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final
 PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
 
 
-def group_pictures(frames, sketches):
+def group_pictures(frames, sketches, shared_views=("interior", "lining")):
     """
     Duplicates and look-alikes.
 
@@ -50,6 +49,8 @@ def group_pictures(frames, sketches):
         In natural file order, default index.
     sketches : mapping of str to dict of ndarray
         Loaded one at a time.
+    shared_views : sequence of str
+        Views of which one picture may serve all colourways of a style, by the brief.
 
     Returns
     -------
@@ -70,7 +71,7 @@ def group_pictures(frames, sketches):
     similar = np.full(len(frames), -1, dtype=np.int64)
     places = np.flatnonzero(present)
     similar[places] = places[components_within(hashes[places], SIMILAR_BITS)]
-    pairs = _pairs(frames, sketches, hashes, present)
+    pairs = _pairs(frames, sketches, hashes, present, shared_views)
     real = [pair for pair in pairs if pair[2] not in LEGITIMATE]
     labels = connected(len(frames), [pair[0] for pair in real], [pair[1] for pair in real])
     groups = pd.DataFrame(
@@ -79,13 +80,14 @@ def group_pictures(frames, sketches):
     return groups, _pair_table(frames, pairs, hashes, present)
 
 
-def _pairs(frames, sketches, hashes, present):
+def _pairs(frames, sketches, hashes, present, shared_views):
     """(row, row, kind, note) of every verified pair, sorted."""
     facts = frames[
         ["file", "sku", "view", "position", "style", "format", "width_px", "height_px", "sha256", "captured_at"]
     ].to_dict("records")
     for fact in facts:
         fact["seconds"] = _instant(fact["captured_at"])
+        fact["may_share"] = fact["view"] in shared_views
     boxes = frames[["left", "top", "right", "bottom"]].astype(float).to_numpy()
     verified = []
     same_bytes, representative = _same_bytes(frames["sha256"].to_numpy())
@@ -334,7 +336,7 @@ def _different_positions(one, other):
 
 def _is_shared_lining(one, other):
     """Whether two files may share one picture: a lining, of two products of one style."""
-    if one["view"] not in SHARED_VIEWS or other["view"] not in SHARED_VIEWS or _equal(one["sku"], other["sku"]):
+    if not (one["may_share"] and other["may_share"]) or _equal(one["sku"], other["sku"]):
         return False
     if isinstance(one["style"], str) and isinstance(other["style"], str):
         return one["style"] == other["style"]
