@@ -98,7 +98,8 @@ def turn_facts(picture, outline, focal_length_35mm=None):
         return found | {"reasons": ("turn not measured: the edges of the base are too short, too round or too level",)}
     if side is not None and pitch_sd < CLEAR_PITCH_DEG and abs(yaw) > LEAST_TURN_DEG:
         found |= {"camera_pitch_deg": round(pitch, 2), "camera_pitch_sd_deg": round(math.hypot(pitch_sd, ROUNDING_SD_DEG if focal_length_35mm else NO_FOCAL_SD_DEG), 2)}
-    return found | {"yaw_deg": round(yaw, 2), "yaw_sd_deg": round(yaw_sd, 2), "reasons": ()}
+    reasons = () if "camera_pitch_deg" in found else ("camera height not measured: no corner of the base shows two edges",)
+    return found | {"yaw_deg": round(yaw, 2), "yaw_sd_deg": round(yaw_sd, 2), "reasons": reasons}
 
 
 def front_edge(sides, base, picture):
