@@ -20,12 +20,11 @@ import nbformat
 import psutil
 
 from catalogue_audit.errors import AuditError
+from catalogue_audit.report.kernel import KERNEL, kernel_environment
 
-KERNEL = "catalogue-audit"
 CELL_TIMEOUT = 300  # s
 START_TIMEOUT = 120  # s
 LAST_SECONDS = 8  # s, for a notebook to notice that its kernel was ended
-KERNEL_OPTIONS = ("--HistoryManager.enabled=False", "--Application.log_level=50")  # writes no history, warns of nothing
 SOURCE = "notebooks"  # folder of the repository
 REPORT_NOTEBOOKS = ("01_delivery_review.ipynb", "02_consistency_study.ipynb", "03_reshoot_and_retouch_sheets.ipynb")
 
@@ -109,7 +108,7 @@ def run_notebooks(folder, names=REPORT_NOTEBOOKS, source=None, cell_timeout=CELL
     target = folder / SOURCE
     target.mkdir(exist_ok=True)
     done = []
-    with tempfile.TemporaryDirectory(prefix="catalogue-audit-") as scratch, _kernel_environment(Path(scratch)):
+    with tempfile.TemporaryDirectory(prefix="catalogue-audit-") as scratch, kernel_environment(Path(scratch)):
         for name in names:
             done.append(_run_one(Path(source) / name, target / name, {"report_folder": str(folder)}, Path(scratch), cell_timeout))
     return done
@@ -263,41 +262,6 @@ def _strip_paths(output, parameters):
         for kind, value in output.get("data", {}).items():
             if isinstance(value, str) and kind.startswith("text/"):
                 output.data[kind] = clean(value)
-
-
-@contextlib.contextmanager
-def _kernel_environment(scratch):
-    """
-    A kernel of this interpreter, with nothing of the user's Jupyter set-up and no home needed.
-
-    The kernel is described in a scratch folder that is put first on Jupyter's
-    path; its own files (connection, history, configuration) go there too.
-    """
-    spec = scratch / "share" / "kernels" / KERNEL
-    spec.mkdir(parents=True)
-    command = [sys.executable, "-m", "catalogue_audit.report.kernel", "-f", "{connection_file}", *KERNEL_OPTIONS]
-    (spec / "kernel.json").write_text(json.dumps({"argv": command, "display_name": KERNEL, "language": "python"}), encoding="utf-8")
-    settings = {
-        "JUPYTER_PATH": str(scratch / "share"),
-        "JUPYTER_RUNTIME_DIR": str(scratch / "runtime"),
-        "JUPYTER_DATA_DIR": str(scratch / "data"),
-        "JUPYTER_CONFIG_DIR": str(scratch / "config"),
-        "IPYTHONDIR": str(scratch / "ipython"),
-        "MPLCONFIGDIR": os.environ.get("MPLCONFIGDIR") or str(scratch / "matplotlib"),
-        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
-        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-        "PYTHONSAFEPATH": "1",
-    }
-    before = {name: os.environ.get(name) for name in settings}
-    os.environ.update(settings)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
 
 
 @contextlib.contextmanager
