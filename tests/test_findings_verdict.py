@@ -233,3 +233,24 @@ def test_the_stage_is_told_from_the_files_unless_the_brief_names_it(frames):
     assert tell_stage(frames, load_brief()) == "originals"
     assert tell_stage(frames, parse_brief('stage = "finals"\n')) == "finals"
     assert tell_stage(frames.iloc[:0]) == "finals"
+
+
+def test_a_duplicate_is_fixed_on_the_file_that_stayed_when_its_copy_is_gone(frames):
+    pairs = pd.DataFrame({"file_a": ["NB-104_back.jpg"], "file_b": [FRONT], "kind": ["same_bytes"]})
+    before = find(evidence_of(frames, load_brief(), pairs=pairs))[0]
+    assert list(before["check"]) == ["exact_duplicate"] * 2 and before["cause"].nunique() == 1
+    states = compare(frames, before, changed(frames, FRONT, sha256="f" * 64), before.iloc[:0]).set_index("file")["state"]
+    assert states["NB-104_back.jpg"] == states[FRONT] == "fixed"
+
+
+def test_each_reason_is_one_plain_sentence_with_counts_by_cause(frames):
+    pairs = pd.DataFrame({"file_a": ["NB-104_back.jpg"], "file_b": [FRONT], "kind": ["same_bytes"]})
+    evidence = evidence_of(frames, load_brief(), pairs=pairs)
+    findings, _ = find(evidence)
+    summary = delivery_verdict(evidence, findings, product_table(evidence, findings))
+    assert summary["findings"] == 1 and summary["findings_by_check"] == {"exact_duplicate": 1}
+    assert summary["reasons"] == ["1 thing can be put right without new pictures: 1 to look at"]
+    evidence = evidence_of(changed(frames.assign(sku=frames["sku"].where(frames["file"] != FRONT)), FRONT, blur_px=2.5), load_brief())
+    findings, _ = find(evidence)
+    reasons = delivery_verdict(evidence, findings, product_table(evidence, findings))["reasons"]
+    assert "1 picture of no known product needs to be taken or supplied again (focus)" in reasons

@@ -11,6 +11,7 @@ from catalogue_audit.statistics.tables import conform
 
 STATES = ("worse", "new", "still_there", "silently_changed", "judged_differently", "gone", "fixed")  # worst first
 WORSE = 1.2  # multiple of the deviation before: re-measuring an unchanged fault moves it by less
+OF_TWO_FILES = ("exact_duplicate", "near_duplicate")  # mended in one of them, and gone from both
 COLUMNS = ("file", "sku", "view", "check", "state", "severity", "before", "now", "unit", "note")
 
 
@@ -131,6 +132,8 @@ def _state(before, now, file, content_before, content, renamed):
     if content_before.get(old_name) == content.get(file):
         if file in renamed.values():
             return "fixed", f"put right by renaming {plain(old_name)}"
+        if before["check"] in OF_TWO_FILES:
+            return "fixed", "its copy was replaced, or is no longer delivered"
         return "judged_differently", "the same file, no longer outside the tolerance: the set or the brief has changed"
     return "fixed", "the picture was replaced, and the finding is gone"
 
