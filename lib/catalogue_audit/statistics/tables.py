@@ -26,10 +26,29 @@ def table_from_rows(table, rows):
         The table's columns in order and type, also where there are no rows.
     """
     rows = list(rows)
-    data = {
-        column.name: _typed([row.get(column.name) for row in rows], column) for column in schema.ALL_TABLES[table]
-    }
-    return pd.DataFrame(data, index=pd.RangeIndex(len(rows)))
+    columns = schema.ALL_TABLES[table]
+    return table_from_columns(table, ((c.name, [row.get(c.name) for row in rows]) for c in columns), len(rows))
+
+
+def table_from_columns(table, columns, length):
+    """
+    `table_from_rows` for values that stand in columns.
+
+    Parameters
+    ----------
+    table : str
+    columns : iterable of (str, list)
+        Every column of the table, in any order; taken one at a time.
+    length : int
+        Number of rows.
+
+    Returns
+    -------
+    DataFrame
+    """
+    schema_of = {column.name: column for column in schema.ALL_TABLES[table]}
+    data = {name: _typed(values, schema_of[name]) for name, values in columns}
+    return pd.DataFrame({name: data[name] for name in schema_of}, index=pd.RangeIndex(length))
 
 
 def conform(table, frame):
