@@ -249,7 +249,7 @@ def test_the_report_is_whole_and_outside_names_are_only_text(known, tmp_path):
     hostile = known.deliveries.assign(delivery="<script>alert(1)</script> $x$ =1+1")
     summary = write_season(dataclasses.replace(known, deliveries=hostile), tmp_path)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert "incomplete" not in summary and "<script" not in page and "http" not in page
+    assert "incomplete" not in summary and "<script" not in page and "http:" not in page and "https:" not in page
     assert (tmp_path / "notebooks" / "04_season_study.ipynb").is_file()
     for name in ("offsets", "faults", "progress", "white-balance"):
         assert f"pictures/season-{name}.svg" in page and (tmp_path / "pictures" / f"season-{name}.svg").is_file()

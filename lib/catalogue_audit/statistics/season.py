@@ -31,8 +31,8 @@ from catalogue_audit.statistics.season_values import HABITS
 
 FEWEST_DELIVERIES = 4  # with a value, for anything to be said about a season
 FEWEST_OF_LEVEL = 3  # deliveries with a camera, lens or day for it to be compared
-VISIBLE = 0.25  # of the tolerance: a smaller offset is told, not reported
-SPREAD_VISIBLE = 0.5  # of the tolerance: standard deviation between set-ups or deliveries
+VISIBLE = 0.5  # of the tolerance: a smaller offset alone spoils no picture; it is told, not reported
+SPREAD_VISIBLE, SPREAD_LEAST = 0.5, 0.25  # of the tolerance: standard deviation between set-ups or deliveries, its lower limit
 CERTAIN = 0.05  # chance of one false report in a whole season
 FEW_PICTURES = 3  # a set-up of so many pictures has half the weight of a large one
 HUBER = 1.345  # sigmas; 95 % efficiency for normal values
@@ -110,7 +110,7 @@ def season_habits(values, order):
     table["p"] = holm(table["p"])
     tested = table["p"].notna()
     visible = table["size"] > np.where(tested, VISIBLE, SPREAD_VISIBLE) * table["tolerance"]
-    certain = np.where(tested, table["p"] < CERTAIN, table["low"] > VISIBLE * table["tolerance"])
+    certain = np.where(tested, table["p"] < CERTAIN, table["low"] > SPREAD_LEAST * table["tolerance"])
     table["reported"] = visible & certain & (table["kind"] != "between_pictures")
     return table.drop(columns="size")
 
