@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.evidence import halved
 from catalogue_audit.measures.outline import find_outline
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 
@@ -93,3 +94,9 @@ def test_the_contours_hold_the_area_that_opencv_measures():
     outer, *gaps = outlined(rgb).contours
     area = cv2.contourArea(outer) - sum(cv2.contourArea(gap) for gap in gaps)
     assert area == pytest.approx(float(truth.sum()), rel=0.01)
+
+
+def test_halving_an_odd_plane_repeats_its_last_row_and_column():
+    plane = np.arange(15, dtype=np.float32).reshape(3, 5)
+    even = np.pad(plane, ((0, 1), (0, 1)), mode="edge")
+    assert np.array_equal(halved(plane), even.reshape(2, 2, 3, 2).mean(axis=(1, 3)))

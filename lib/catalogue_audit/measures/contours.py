@@ -3,6 +3,8 @@
 import cv2
 import numpy as np
 
+from .evidence import halved
+
 # XYZ over the D50 white to linear sRGB (inverse of the ICC.1 / IEC 61966-2-1 matrix, Bradford-adapted).
 _LINEAR_FROM_D50 = np.array(
     [
@@ -45,7 +47,7 @@ def _local_tones(planes, where, cells):
     share : (k,) float32
         0 where nothing is chosen nearby.
     """
-    weight = cv2.resize(where.view(np.uint8) * np.float32(1), planes[0].shape[::-1], interpolation=cv2.INTER_AREA)
+    weight = halved(where.view(np.uint8) * np.float32(1))
     weight[weight < 0.99] *= IN_PART
     share = cv2.blur(weight, (5, 5)).ravel()[cells]
     totals = [cv2.blur(plane * weight, (5, 5)).ravel()[cells] for plane in planes]
@@ -92,7 +94,7 @@ def coverage_in_band(linear, planes, ground, product, settled):
     small_columns = np.minimum(columns * ground.shape[1] // width, ground.shape[1] - 1)
     size = -(-ground.shape[1] // 2), -(-ground.shape[0] // 2)
     cells, at = _distinct(small_rows // 2 * size[0] + small_columns // 2, size[0] * size[1])
-    halves = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes]
+    halves = [halved(plane) for plane in planes]
     (front, front_share), (back, back_share) = (_local_tones(halves, where, cells) for where in (product, ground))
     known = ((front_share > 1e-4) & (back_share > 1e-4))[at] & ~settled[small_rows, small_columns]
     rows, columns, at = rows[known], columns[known], at[known]

@@ -57,7 +57,9 @@ def target_facts(picture):
     factor = max(1, round(max(height, width) / LONG_SIDE))
     if min(height, width) < 60:
         return {}
-    small = cv2.resize(picture.working, (width // factor, height // factor), interpolation=cv2.INTER_AREA)
+    size = width // factor, height // factor
+    whole = picture.working[: size[1] * factor, : size[0] * factor]  # whole cells are many times faster
+    small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
     even = _even(small)
     _, labels, stats, centres = cv2.connectedComponentsWithStats(even, connectivity=4)
     grid = _grid(stats, centres, even.shape[1])
