@@ -4,7 +4,7 @@ import sys
 
 import numpy as np
 import pytest
-from benchmarks.cost import cost_of, decoding_s, stages_ms
+from benchmarks.cost import cost_of, stages_ms
 from benchmarks.folders import SMALL, fill_folder
 from PIL import Image
 
@@ -39,7 +39,7 @@ def test_every_picture_differs_and_is_made_once(files):
 
 
 def test_stages_add_up_to_no_more_than_the_whole(files):
-    stages = dict(stages_ms(files[:1], rounds=1))
+    stages = dict(stages_ms(files[:1]))
     whole = stages.pop("whole pass one")
-    assert 0 < sum(stages.values()) <= whole
-    assert stages["decode"] * 5 > 0.2 * 1000 * decoding_s(files[:1])
+    assert 0.5 * whole < sum(stages.values()) <= whole
+    assert stages["find_outline"] > stages["read_rights"] > 0

@@ -8,7 +8,6 @@ slope between two folder sizes, so that what an audit costs however many files i
 """
 
 import argparse
-import os
 import shutil
 import tempfile
 from pathlib import Path
@@ -30,8 +29,6 @@ def main():
     parser.add_argument("--grow", nargs="*", type=int, default=(), metavar="COUNT", help="folders of so many small files")
     parser.add_argument("--scratch", type=Path, help="folder for the pictures; kept, so that a second run is quick")
     options = parser.parse_args()
-    for name, value in (("OMP_NUM_THREADS", "1"), ("OPENBLAS_NUM_THREADS", "1")):
-        os.environ.setdefault(name, value)
     sources = sorted(DEMO.glob("*.jpg"))
     with tempfile.TemporaryDirectory() as temporary:
         scratch = options.scratch or Path(temporary)

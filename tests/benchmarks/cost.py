@@ -1,12 +1,14 @@
 """Processor time, memory and wall time of a command with all its descendants, and of simpler ways over the same files."""
 
 import ctypes
+import json
 import os
 import resource
 import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -120,10 +122,22 @@ def plain_script_s(files):
     return time.process_time() - start
 
 
-def stages_ms(files, rounds=3):
-    """CPU milliseconds a file of every step of pass one, the best of some rounds, dearest first: list of (step, ms)."""
+def stages_ms(files):
+    """CPU milliseconds a file of every step of pass one, as a worker spends them, dearest first: list of (step, ms)."""
+    from catalogue_audit.runs.pool import _WORKER_ENVIRONMENT
+
+    command = [sys.executable, "-m", "benchmarks.cost", *map(str, files)]
+    found = subprocess.run(command, env=os.environ | _WORKER_ENVIRONMENT | _SEE_TESTS, capture_output=True, text=True, check=True)
+    return [tuple(row) for row in json.loads(found.stdout)]
+
+
+def stages_here_ms(files, rounds=5):
+    """`stages_ms` in this process: the best of some rounds."""
+    import cv2
+
     from catalogue_audit.measures import measure
 
+    cv2.setNumThreads(1)
     names = [name for name in vars(measure) if name in _STAGES or name.endswith(("_facts", "_sketch"))]
     spent, plain = dict.fromkeys(names, 0.0), {name: getattr(measure, name) for name in names}
 
@@ -162,6 +176,9 @@ _STAGES = {
 }  # fmt: skip
 
 
+_SEE_TESTS = {"PYTHONPATH": str(Path(__file__).parents[1]), "PYTHONSAFEPATH": ""}
+
+
 def _children_cpu():
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
@@ -189,3 +206,7 @@ def _resident(process):
         return process.memory_info().rss
     except psutil.Error:
         return 0
+
+
+if __name__ == "__main__":
+    print(json.dumps(stages_here_ms([Path(name) for name in sys.argv[1:]])))
