@@ -254,3 +254,12 @@ def test_each_reason_is_one_plain_sentence_with_counts_by_cause(frames):
     findings, _ = find(evidence)
     reasons = delivery_verdict(evidence, findings, product_table(evidence, findings))["reasons"]
     assert "1 picture of no known product needs to be taken or supplied again (focus)" in reasons
+
+
+def test_a_fault_of_a_photograph_in_two_files_is_said_of_one(frames):
+    """Of the two files that hold it, of the unnumbered one; what only one of them has stays its own."""
+    pairs = pd.DataFrame({"file_a": ["NB-104_back.jpg"], "file_b": [FRONT], "kind": ["same_bytes"]})
+    soft = changed(changed(frames, FRONT, blur_px=2.5, roll_deg=2.0), "NB-104_back.jpg", blur_px=2.5, position=2)
+    findings, _ = find(evidence_of(soft, load_brief(), pairs=pairs))
+    said = findings[findings["check"] != "exact_duplicate"]
+    assert sorted(zip(said["file"], said["check"], strict=True)) == [(FRONT, "focus"), (FRONT, "roll")]

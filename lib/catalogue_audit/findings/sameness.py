@@ -2,6 +2,7 @@
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.rows import called, counted, finding, listed, sentence, text
+from catalogue_audit.findings.rows import number as number_of
 from catalogue_audit.statistics.numbering import connected
 
 EXACT_KINDS = {"same_bytes": "the same file", "same_pixels": "the same picture, pixel by pixel,"}
@@ -67,16 +68,22 @@ def explained_by_duplicates(rows, evidence):
 
     A re-export of another size or quality differs from the set's majority
     because it is a copy; that is one thing to mend. What the user's own brief
-    names stays a finding of its own.
+    names stays a finding of its own. A fault of the photograph is said of the
+    first of its files.
     """
-    copies = {
-        row["file"] for row in rows if row["check"] in ("exact_duplicate", "near_duplicate") and row.get("file")
-    }
-    named = brief_terms.file_spec(evidence.brief)
-    if named:
-        return rows
-    return [
-        row
-        for row in rows
-        if not (row["check"] in CHECKS_OF_A_COPY and row.get("file") in copies)
-    ]
+    groups = {}
+    for row in rows:
+        if row["check"] in ("exact_duplicate", "near_duplicate"):
+            groups.setdefault(row["cause"], []).append(row["file"])
+    number = {row["file"]: number_of(row.get("position")) or 1.0 for row in evidence.rows}  # an unnumbered picture is the first
+    first = {file: min(files, key=number.get) for files in groups.values() for file in files}
+    said = {(row.get("file"), row["check"]) for row in rows}
+    from_majority = () if brief_terms.file_spec(evidence.brief) else CHECKS_OF_A_COPY
+    return [row for row in rows if not _said_of_the_copy(row, first, said, from_majority)]
+
+
+def _said_of_the_copy(row, first, said, from_majority):
+    file, check = row.get("file"), row["check"]
+    if file not in first or check in ("exact_duplicate", "near_duplicate"):
+        return False
+    return check in from_majority or (first[file] != file and (first[file], check) in said)

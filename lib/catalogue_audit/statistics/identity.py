@@ -32,7 +32,7 @@ ASPECT_UNIT = 0.03  # of a product box's width over height, between a picture an
 COLOUR_UNIT = 4.0  # CIELAB, in any coordinate, between a picture and its re-crop
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
-SKETCHES_AT_HAND = 64
+SKETCHES_AT_HAND = 192  # 30 MB of pictures
 SKETCH_KEYS = ("thumb", "mask", "keypoints", "descriptors")
 LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
