@@ -178,8 +178,8 @@ def match_faults(findings, faults):
 
     A finding is due where the truth has that check on that file (or, for a
     missing picture, on that product and view); a duplicate on either kind.
-    What an unreadable file would have shown is left out. Burnt-out parts that
-    follow from an exposure are found with it: one cause gives one finding.
+    What an unreadable file would have shown is left out. Burnt-out parts are
+    found with the exposure that burnt them: one cause gives one finding.
 
     Returns
     -------
@@ -189,10 +189,11 @@ def match_faults(findings, faults):
         Those about a file or a product, with ``due``.
     """
     found = {_key(row) for row in findings.to_dict("records")}
+    found |= {("clipping", key[1]) for key in found if key[0] == "exposure" and len(key) == 2}
     due = {_key(row) for row in faults.to_dict("records")}
+    due |= {("exposure", key[1]) for key in due if key[0] == "clipping"}
     lost = set(faults.loc[faults["check"] == "unreadable_file", "file"])
     faults = faults[~faults["file"].isin(lost) | (faults["check"] == "unreadable_file")]
-    faults = faults.assign(check=faults["check"].mask(faults["note"] == "follows from the exposure", "exposure"))
     rows = faults.to_dict("records")
     faults = faults.assign(
         due=np.array([is_due(row) for row in rows], dtype=bool),

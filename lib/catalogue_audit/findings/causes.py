@@ -52,7 +52,7 @@ EXPLAINS = {
     "motion_blur": ("focus", "upscaled"),
     "focus": ("upscaled",),
     "jpeg_quality": ("noise",),
-    "exposure": ("clipping", "background"),
+    "exposure": ("clipping", "background", "product_colour"),
     "white_balance": ("product_colour", "background", "uneven_background"),
     "uneven_background": ("background",),
 }
@@ -237,6 +237,7 @@ def _shift(row):
 
 CONDITIONS = {
     ("exposure", "background"): _same_direction,
+    ("exposure", "product_colour"): lambda explaining, row: explaining["remedy"] == "reshoot",  # burnt out: its colour is gone
     ("angle", "camera_height"): _stronger,
     ("camera_height", "angle"): lambda explaining, row: not _stronger(row, explaining),
     ("lean", "camera_height"): _stronger,

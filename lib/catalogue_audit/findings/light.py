@@ -12,9 +12,9 @@ from catalogue_audit.statistics.robust import mad_scale
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
-LIKE_THE_BACKDROP_L = 5.0  # CIELAB; closer than this, the border of a crop passes for the set's backdrop
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
 BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
+BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
 LIKE_ITSELF_EV = 0.5  # between two estimates of a product's light: beyond, its views are not comparable
 OF_TWO_VIEWS_EV = 0.06  # standard deviation of how unlike two views of one product are lit
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
@@ -49,20 +49,16 @@ def _shows_the_backdrop(evidence):
     """
     Which measured frames show the set's backdrop, as a Series of bool.
 
-    The border of a detail crop may be the product itself; it counts as backdrop
-    only where it looks like the one of the whole-product views. Where no name
-    says which these are, most frames must have one neutral backdrop: a set of
-    any photographs has no white to be compared.
+    The border of a detail crop may be the product itself; where it is not, its
+    level was compared with the set's. Where no name says which views show the
+    whole product, most frames must have one neutral backdrop: a set of any
+    photographs has no white to be compared.
     """
     frames, whole = evidence.measured, evidence.whole_product
-    usual = whole["backdrop"].mode()
-    level = whole["background_L"].median()
-    alike = (frames["background_L"] - level).abs() <= LIKE_THE_BACKDROP_L
-    alike &= frames["backdrop"].isin(usual)
-    if not len(usual):
+    if whole.empty:
         neutral = frames["backdrop"].isin(["white", "grey"])
         return neutral if len(frames) and neutral.mean() >= ONE_BACKDROP else neutral & False
-    return frames.index.isin(whole.index) | alike.fillna(False)
+    return frames.index.isin(whole.index) | frames["background_dev_ev"].notna()
 
 
 def _cast(frame):
@@ -263,14 +259,13 @@ def clipping(evidence):
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
         known = frames.loc[frames[column].notna() & frames["view"].notna()]
-        if column == "clipped_high":
-            exposed = known["exposure_dev_ev"].fillna(0.0) < brief_terms.tolerance(evidence.brief, "exposure")
-            known = known[~((known["product_L"] > BRIGHT_L) & exposed)]
-        known = known[["view", "sku", column]]
         of_view = known.groupby("view")[column].transform("median")
         of_product = _of_the_others(known, column).fillna(0.0)
         normal = np.maximum(of_view, of_product)
         tolerance = tolerances(evidence, "clipping", known)
+        if column == "clipped_high":
+            exposed = known["exposure_dev_ev"].fillna(0.0) < brief_terms.tolerance(evidence.brief, "exposure")
+            tolerance = np.where((known["product_L"] > BRIGHT_L) & exposed, np.maximum(tolerance, BRIGHT_SHARE), tolerance)
         crop = (evidence.frames["view_kind"][known.index] == "crop").to_numpy(bool)
         scatter = known.groupby("view")[column].transform(mad_scale).to_numpy(float)
         tolerance = tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail

@@ -23,6 +23,7 @@ SHADOW_BIAS_SD = 0.02  # relative; light bounced off the product tints its shado
 SHADOWS_FOR_REFERENCE = 5  # pictures known by their shadow, from which these are compared with each other
 COLOUR_SD = 0.015  # relative; of a product's colour ratios from view to view under one light
 LIKE_L = 3.5  # CIELAB; a white product in a crop is seldom as near to the sweep's level as that
+GRAINY, GRAINY_L = 5.0, 1.0  # times the whole products' noise, and CIELAB L* off theirs: a material, not a noisy backdrop
 LIKE_C = 10.0  # CIELAB chroma; a backdrop under a badly wrong white balance
 COLUMNS = (
     "wb_dev",
@@ -94,7 +95,7 @@ def shows_the_backdrop(frames, whole):
     All whole products' is. The border of a detail crop may be the product
     itself, and that of a white product is nearly as light as a sweep; so a crop
     counts only where its background is of the whole products' usual kind, and
-    within `LIKE_L` and `LIKE_C` of theirs. Where no whole product was measured,
+    within `LIKE_L` and `LIKE_C` of theirs, and not both grainy and of another level. Where no whole product was measured,
     there is nothing to compare with, and every frame counts.
     """
     lab = frames[["background_L", "background_a", "background_b"]].to_numpy(float)
@@ -105,6 +106,8 @@ def shows_the_backdrop(frames, whole):
     names, counts = np.unique(kinds[known], return_counts=True)
     off = np.abs(lab - np.median(lab[known], axis=0))
     alike = (off[:, 0] <= LIKE_L) & (np.hypot(off[:, 1], off[:, 2]) <= LIKE_C)
+    noise = frames["noise"].astype(float)
+    alike &= ~((noise > GRAINY * noise[whole].median()).to_numpy(bool) & (off[:, 0] > GRAINY_L))
     return whole | (alike & (kinds == names[np.argmax(counts)]))
 
 
