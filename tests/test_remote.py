@@ -4,6 +4,7 @@ import functools
 import http.server
 import logging
 import threading
+from multiprocessing import forkserver
 
 import pytest
 from hostile import command, pictures
@@ -33,13 +34,20 @@ def bucket():
         "AWS_DEFAULT_REGION": "us-east-1",
     }.items():  # fmt: skip
         patch.setenv(name, value)
+    _forget_environment()
     import fsspec
 
     files = fsspec.filesystem("s3", skip_instance_cache=True)
     files.mkdir("deliveries")
     yield files
     patch.undo()
+    _forget_environment()
     server.stop()
+
+
+def _forget_environment():
+    """End the process that workers are forked from: it keeps the environment it was started in."""
+    forkserver._forkserver._stop()  # noqa: SLF001 - there for tests, says its source
 
 
 def filled(files, folder, number=4):
