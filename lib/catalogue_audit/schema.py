@@ -107,6 +107,18 @@ FRAME_COLUMNS = (
     _number("centre_dev_x", 5, "fraction of width", "centre minus the set's reference", "set"),
     _number("centre_dev_y", 5, "fraction of height", "position minus the set's reference", "set"),
     _number("px_per_cm", 2, "px/cm", "true scale, where the product's size is supplied", "set"),
+    # -- the camera original it was made from -----------------------------------------------
+    _text("original_file", "the paired original, path relative to the folder of originals", "set"),
+    _text("original_note", "why none is paired, or how it was told from one that fits as well", "set"),
+    _number("original_rotation_deg", 3, "degree", "applied to the original, + clockwise", "set"),
+    _number("original_rotation_sd_deg", 3, "degree", "", "set"),
+    _number("original_scale", 5, "ratio", "pixels of the final for one of the original, above 1 enlarged", "set"),
+    _number("original_scale_sd", 5, "ratio", "", "set"),
+    _number("original_left", 5, "fraction of original", "crop box, turned by the rotation about its own middle", "set"),
+    _number("original_top", 5, "fraction of original", "", "set"),
+    _number("original_right", 5, "fraction of original", "", "set"),
+    _number("original_bottom", 5, "fraction of original", "", "set"),
+    _number("original_crop_sd", 5, "fraction of width", "of each side of the crop box", "set"),
     # -- light and colour -------------------------------------------------------------------
     _text("backdrop", "white, grey, coloured, cut_out or unknown"),
     _number("background_L", 2, "CIELAB"),

@@ -16,6 +16,7 @@ from catalogue_audit.findings.sample import read_check_sheet, read_earlier, samp
 from catalogue_audit.findings.stage import tell_stage
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
+from catalogue_audit.runs.originals import taken_from
 from catalogue_audit.statistics.changes import find_changes
 from catalogue_audit.statistics.clusters import exposure_groups
 from catalogue_audit.statistics.identity import group_pictures, misfiled
@@ -55,7 +56,8 @@ def judge_delivery(
     brief : Brief
     products : DataFrame, optional
         The supplied products file.
-    originals, decisions, previous, check_sheet, earlier : optional
+    originals : runs.originals.Originals, optional
+    decisions, previous, check_sheet, earlier : optional
         As in `runs.review.review`.
     notes : tuple of str
         What happened on the way, for the report's method part.
@@ -65,12 +67,14 @@ def judge_delivery(
     Audit
     """
     stage = tell_stage(frames, brief)
-    frames, pairs = _grouped(frames, sketches, brief)
+    spot_counts, spots = sensor_spots(frames, sketches)  # by the files' own cameras: a crop moves the sensor's places
+    taken = taken_from(frames, sketches, names, originals)
+    frames, pairs = _grouped(taken.frames, sketches, brief)
     wrong_files = misfiled(frames, sketches, pairs)
     shown = as_shown(frames, wrong_files)
-    frames = _with(frames, pose_deviations(shown, sketches, brief, products))
+    as_taken = taken.as_taken(shown), taken.sketches
+    frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
     frames = _with(frames, light_deviations(shown, sketches, brief))
-    spot_counts, spots = sensor_spots(frames, sketches)
     frames = conform("frames", frames.assign(sensor_spots=spot_counts))
     changes = conform("changes", find_changes(frames, brief))
     evidence = Evidence(

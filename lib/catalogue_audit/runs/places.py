@@ -7,7 +7,7 @@ from catalogue_audit.errors import UsageError
 WORK_FOLDER = ".catalogue-audit"  # inside the output folder: store, history and lock
 
 
-def output_folder(out, delivery):
+def output_folder(out, delivery, called="delivery"):
     """
     The output folder, absolute.
 
@@ -15,18 +15,20 @@ def output_folder(out, delivery):
     ----------
     out : str or Path
     delivery : Path or None
-        Real path of the delivery or inbox; None where it is no local folder.
+        Real path of the delivery, inbox or originals; None where it is no local folder.
+    called : str
+        What to call it in a message.
 
     Raises
     ------
     UsageError
-        When it lies inside the delivery.
+        When it lies inside that folder.
     """
     out = Path(out).resolve()
     if delivery is not None and out.is_relative_to(delivery):
         msg = (
-            f"The output folder {str(out)!r} lies inside the delivery.\n"
-            "Nothing is ever written into a delivery: pass another folder with --out."
+            f"The output folder {str(out)!r} lies inside the {called}.\n"
+            "Nothing is ever written there: pass another folder with --out."
         )
         raise UsageError(msg)
     return out

@@ -17,6 +17,7 @@ from catalogue_audit.runs import store
 from catalogue_audit.runs.frames import measure_frames
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
+from catalogue_audit.runs.originals import measure_originals, open_originals
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
 from catalogue_audit.runs.passone import Measuring
 from catalogue_audit.runs.passtwo import judge_delivery
@@ -98,6 +99,9 @@ def review(
     """
     source = open_delivery(str(delivery))
     out = output_folder(out, source.path)
+    if originals is not None:
+        originals = open_originals(originals)
+        out = output_folder(out, originals[0].path, "folder of originals")
     options = {
         "originals": originals,
         "decisions": decisions,
@@ -169,6 +173,8 @@ def audit_listing(
     brief : Brief
     products : DataFrame or None
     out : Path
+    originals : (Delivery, Listing), optional
+        As `runs.originals.open_originals` gives them.
     measuring : Measuring
     fingerprint : str
         State of the delivery as a scheduled run saw it, for the history.
@@ -186,12 +192,15 @@ def audit_listing(
     location = shown_name(os.fsencode(source.location))
     history, history_notes = open_history(work)
     connection, notes = store.open_store(work)
-    sketches = None
+    sketches, taken = None, None
     try:
         reconcile(history, out)
         frames, sketches, names = measure_frames(
             source, listing, brief, products, connection, work, measuring=measuring, progress=progress
         )
+        if originals is not None:
+            taken, unread = measure_originals(*originals, brief, connection, work, measuring=measuring, progress=progress)
+            notes += unread
         audit = judge_delivery(
             delivery_name=source.name,
             frames=frames,
@@ -199,7 +208,7 @@ def audit_listing(
             names=names,
             brief=brief,
             products=products,
-            originals=originals,
+            originals=taken,
             decisions=decisions,
             previous=previous,
             check_sheet=check_sheet,
@@ -223,6 +232,8 @@ def audit_listing(
     finally:
         if sketches is not None:
             sketches.close()
+        if taken is not None:
+            taken.sketches.close()
         connection.close()
         history.close()
     return Review(folder, summary, summary["exit_status"])

@@ -9,7 +9,7 @@ from catalogue_audit.statistics.strap_states import strap_states
 from catalogue_audit.statistics.turns import yaw_deviations
 
 
-def pose_deviations(frames, sketches, brief, products=None):
+def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     """
     Set columns of the pose.
 
@@ -22,6 +22,9 @@ def pose_deviations(frames, sketches, brief, products=None):
     brief : Brief
     products : DataFrame, optional
         With ``sku``, ``width_cm``, ``height_cm``, ``depth_cm``; ``strap``.
+    as_taken : (DataFrame, mapping), optional
+        Frames and sketches of the pictures as the camera took them, index as `frames`: turn and lean need its
+        optical centre, which a crop moves. By default `frames` and `sketches`.
 
     Returns
     -------
@@ -31,8 +34,9 @@ def pose_deviations(frames, sketches, brief, products=None):
         ``centre_dev_y``, ``px_per_cm``. Empty where nothing can be known.
     """
     result = pd.DataFrame(index=frames.index)
-    result = result.join(yaw_deviations(frames, sketches, brief))
-    result = result.join(leans(frames, sketches, handle_stands(frames, sketches, products)))
+    taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
+    result = result.join(yaw_deviations(taken, taken_sketches, brief))
+    result = result.join(leans(taken, taken_sketches, handle_stands(taken, taken_sketches, products)))
     result = result.join(size_and_place(frames, sketches, brief, products))
     result["strap_state"] = strap_states(frames, sketches, products)
     return result
