@@ -2,11 +2,13 @@
 
 import numpy as np
 
-from catalogue_audit.statistics.crops import usual_zooms
+from catalogue_audit.statistics.crops import ZOOMS, usual_zooms
 from catalogue_audit.statistics.looks import CROP_CONTACT, FEWEST_PRODUCTS, INSIDE_VIEWS, outline_match, usual_least, views_of
 from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z, some_of
 
 CLEARER_FIT = 0.1  # difference of Fisher's z of two correlations: a detail fits one picture better than another
+USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
+MUCH_CLEARER = 5.0  # times that, where the set's details have no one scale to look for them at
 
 
 def wrong_kind_of_view(frames, looks, crops):
@@ -133,23 +135,26 @@ def _detail_votes(frames, pairs, crops, fits):
     """
     Whether each product's details fit its front (positive) or its back (negative), where the set mostly says front.
 
-    Units: 1 is `CLEARER_FIT`.
+    Units: 1 is `CLEARER_FIT`. Where the set's details have no one scale, a detail is looked for at all of them, and
+    speaks against its front only from `MUCH_CLEARER` on.
     """
     details = _by_product(frames, crops)
     sure = {sku: rows for sku, rows in pairs.items() if sku in details}
     learnt = some_of((row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows)
     zooms = usual_zooms(fits(row, whole) for row, whole in learnt)
-    votes = {}
-    for sku, rows in sure.items() if len(zooms) else ():
+    votes, least = {}, 1.0 if len(zooms) else MUCH_CLEARER
+    for sku, rows in sure.items():
         for row in details[sku]:
-            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms) for whole in rows)
+            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms if len(zooms) else ZOOMS) for whole in rows)
             if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):
                 continue
             vote = (fisher_z(front) - fisher_z(back)) / CLEARER_FIT
             votes[sku] = max(votes.get(sku, vote), vote, key=abs)
     telling = [vote for vote in votes.values() if abs(vote) >= 1]
     in_front = sum(vote > 0 for vote in telling)
-    return votes if in_front >= max(0.75 * len(telling), FEWEST_PRODUCTS) else {}
+    if in_front < max(USUALLY * len(telling), FEWEST_TELLING):
+        return {}
+    return {sku: vote for sku, vote in votes.items() if vote > -1 or vote <= -least}
 
 
 def _by_product(frames, rows):
