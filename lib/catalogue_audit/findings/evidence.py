@@ -132,6 +132,12 @@ class Evidence:
         return frames[frames["view_kind"].isin(["upright", "overhead"]) & frames["view"].notna()]
 
     @cached_property
+    def as_taken(self):
+        """Those whose turn, height and lean the optical centre tells: all originals, and finals paired with theirs."""
+        frames = self.whole_product
+        return frames if self.stage == "originals" else frames[frames["original_file"].notna()]
+
+    @cached_property
     def soft(self):
         """Series of bool by frame: the style is soft, by the brief, its name or its outlines' own scatter."""
         frames = self.frames

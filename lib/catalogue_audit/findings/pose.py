@@ -74,7 +74,7 @@ def _pitch_deviations(evidence):
     The pitch is read from the product's perspective, which its shape biases a little:
     between styles that counts as uncertainty besides the picture's own.
     """
-    frames = evidence.whole_product
+    frames = evidence.as_taken
     frames = frames[frames["camera_pitch_deg"].notna()]
     pitch, of_style = frames["camera_pitch_deg"], _in_a_style(frames)
     within = pitch.groupby([frames["view"], frames["style"]])
@@ -127,7 +127,7 @@ def _whole_set_tilted(evidence, frames):
 
 def lean(evidence):
     """Products leaning to or from the camera."""
-    frames = evidence.whole_product
+    frames = evidence.as_taken
     frames = frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG]
     cases, set_cases = judge_column(evidence, "lean", "lean_deg", frames, "lean_sd_deg")
     for case in cases:

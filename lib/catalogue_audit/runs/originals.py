@@ -22,7 +22,7 @@ INHERITED = (
     "captured_at", "captured_at_source", "camera_make", "camera_model", "camera_serial", "lens_model", "focal_length_mm",
     "focal_length_35mm", "f_number", "exposure_time_s", "iso", "exposure_bias_ev", "ev100",
 )  # fmt: skip
-TURN = ("yaw_deg", "yaw_sd_deg", "camera_pitch_deg", "camera_pitch_sd_deg")  # what only the optical centre gives
+TURN, PITCH = ("yaw_deg", "yaw_sd_deg"), ("camera_pitch_deg", "camera_pitch_sd_deg")  # what only the optical centre gives
 NAMING = ("file", "sku", "view", "position", "style", "colourway", "view_kind")
 
 
@@ -44,7 +44,8 @@ class Taken(NamedTuple):
 
     ``frames`` with the metadata, turn and camera height of the originals; ``as_taken`` (a function of frames)
     puts the whole of the original's measures in place of the crop's, under the final's own product and
-    view; ``sketches`` are those of the pictures so measured.
+    view; ``sketches`` are those of the pictures so measured. Where the original shows no turn and the
+    final does (white goods on white, cut out), the crop's own stands, marked as derived.
     """
 
     frames: pd.DataFrame
@@ -129,10 +130,11 @@ def taken_from(frames, sketches, names, originals):
     measured = table_from_rows("frames", rows.values()).set_axis(list(rows), axis=0)
     frames = _with_metadata(frames, measured)
     usable = measured[measured["yaw_deg"].notna() | frames["yaw_deg"][measured.index].isna()]
-    for name in TURN:
-        frames.loc[usable.index, name] = usable[name]
+    for names_from, source in ((TURN, usable), (PITCH, measured)):
+        for name in names_from:
+            frames.loc[source.index, name] = source[name]
     other = frames.loc[usable.index].set_index("file")["original_file"].to_dict()
-    return Taken(frames, lambda shown: _as_taken(shown, usable), _Sketches(sketches, originals.sketches, other))
+    return Taken(frames, lambda shown: _as_taken(shown, measured, usable), _Sketches(sketches, originals.sketches, other))
 
 
 def _with_metadata(frames, measured):
@@ -146,9 +148,23 @@ def _with_metadata(frames, measured):
     return frames
 
 
-def _as_taken(shown, measured):
+def pairing_summary(frames, originals):
+    """Counts for the summary: originals, and finals that are paired with one, that fit several, that fit none."""
+    paired = frames["original_file"].notna()
+    several = ~paired & frames["original_note"].notna()
+    return {
+        "files": len(originals.frames),
+        "not_measured": int((originals.frames["status"] == "not_measured").sum()),
+        "paired": int(paired.sum()),
+        "ambiguous": int(several.sum()),
+        "unpaired": int((~paired & ~several).sum()),
+    }
+
+
+def _as_taken(shown, paired, measured):
     """Frames with all that was measured of the originals, under their own names."""
     shown = shown.copy()
+    shown.loc[paired.index, "origin"] = "derived"
     for column in schema.FRAME_COLUMNS:
         if column.kind == "frame" and column.name not in NAMING:
             shown.loc[measured.index, column.name] = measured[column.name]

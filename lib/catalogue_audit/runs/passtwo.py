@@ -16,7 +16,7 @@ from catalogue_audit.findings.sample import read_check_sheet, read_earlier, samp
 from catalogue_audit.findings.stage import tell_stage
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
-from catalogue_audit.runs.originals import taken_from
+from catalogue_audit.runs.originals import pairing_summary, taken_from
 from catalogue_audit.statistics.changes import find_changes
 from catalogue_audit.statistics.clusters import exposure_groups
 from catalogue_audit.statistics.identity import group_pictures, misfiled
@@ -70,7 +70,7 @@ def judge_delivery(
     spot_counts, spots = sensor_spots(frames, sketches)  # by the files' own cameras: a crop moves the sensor's places
     taken = taken_from(frames, sketches, names, originals)
     frames, pairs = _grouped(taken.frames, sketches, brief)
-    wrong_files = misfiled(frames, sketches, pairs)
+    wrong_files = misfiled(_of_their_own_moment(frames), sketches, pairs)
     shown = as_shown(frames, wrong_files)
     as_taken = taken.as_taken(shown), taken.sketches
     frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
@@ -108,6 +108,8 @@ def judge_delivery(
         **verdict,
         "sampling": sampling_summary(evidence.sample, brief.sampling, evidence.skus, previous is not None),
     }
+    if originals is not None:
+        summary["originals"] = pairing_summary(frames, originals)
     return Audit(
         brief=brief,
         frames=frames,
@@ -131,6 +133,12 @@ def _grouped(frames, sketches, brief):
     frames = _with(frames, groups)
     frames = frames.assign(capture_run=capture_runs(frames, brief), exposure_group=exposure_groups(frames))
     return conform("frames", frames), pairs
+
+
+def _of_their_own_moment(frames):
+    """Frames without the capture time of pictures made from one original: a recoloured one was not taken among its product's."""
+    shared = frames["original_file"].notna() & frames["original_file"].duplicated(keep=False)
+    return frames.assign(captured_at=frames["captured_at"].mask(shared))
 
 
 def _with(frames, columns):
