@@ -95,7 +95,11 @@ def test_the_summary_counts_what_the_tables_hold(reviewed):
     assert summary["files"] == len(tables["frames"])
     assert summary["not_measured"] == (tables["frames"]["status"] == "not_measured").sum()
     assert summary["products"] == len(tables["products"])
-    assert sum(summary["findings_by_check"].values()) == len(tables["findings"])
+    findings = tables["findings"]
+    for check, counted in summary["findings_by_check"].items():  # what has one cause is counted once
+        rows = findings[findings["check"] == check]
+        assert counted == rows["cause"].nunique() + rows["cause"].isna().sum() > 0
+    assert set(summary["findings_by_check"]) == set(findings["check"])
     assert summary["exit_status"] == reviewed[2]
     assert summary["verdict"] in ("accept", "accept_after_corrections", "return")
 
