@@ -54,7 +54,8 @@ def audited(name, out):
     truth = pd.read_csv(f"{known}.csv", dtype={"file": str, "sku": str})
     faults = pd.read_csv(f"{known}_faults.csv", dtype=str)
     changes = pd.read_csv(f"{known}_changes.csv", dtype={"from_file": str, "to_file": str})
-    masks = mask_overlaps(delivery, delivery.parent / "truth" / "masks" / delivery.name)
+    whole = set(truth.loc[truth["shown_view"] != "detail", "file"])
+    masks = mask_overlaps(delivery, delivery.parent / "truth" / "masks" / delivery.name, whole)
     return delivery.name, read_tables(folder / "tables"), truth, faults, changes, masks
 
 

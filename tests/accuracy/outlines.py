@@ -13,7 +13,7 @@ from catalogue_audit.metadata.container import read_container
 from catalogue_audit.pixels.decode import decode
 
 
-def mask_overlaps(delivery, masks):
+def mask_overlaps(delivery, masks, files):
     """
     Intersection over union of the found and the true mask of each picture.
 
@@ -23,16 +23,18 @@ def mask_overlaps(delivery, masks):
         Folder of pictures.
     masks : Path
         Folder of true masks, ``<stem>.png``, product above mid grey, any size.
+    files : collection of str
+        Pictures that show a whole product: a detail has no outline.
 
     Returns
     -------
     DataFrame
-        ``file``, ``iou`` (empty where no product was found), ``confidence``. Details are left out: they have no outline.
+        ``file``, ``iou`` (empty where no product was found), ``confidence``.
     """
     rows = []
     for path in sorted(Path(delivery).iterdir()):
         mask = masks / f"{path.stem}.png"
-        if "_detail" in path.stem or not mask.is_file():
+        if path.name not in files or not mask.is_file():
             continue
         truth = cv2.imread(str(mask), cv2.IMREAD_GRAYSCALE)
         try:
