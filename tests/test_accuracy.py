@@ -40,7 +40,7 @@ FLOORS = {
         "background_dev_ev": (0.013, 0.025),
     },
     "delivery": {
-        "roll_deg": (0.2, 0.5),
+        "roll_deg": (0.21, 0.7),
         "lean_deg": (0.5, 1.2),
         "yaw_dev_deg": (1.2, 3.9),
         "blur_px": (0.14, 0.33),

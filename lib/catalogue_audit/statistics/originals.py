@@ -333,12 +333,16 @@ def place(sketch, other, size, other_size, movement):
         None where they do not go over one another.
     """
     zoom = math.hypot(movement[0, 0], movement[1, 0]) * max(size) / max(other_size)
-    detail, mask = _detail(sketch, LONG_SIDE)
-    other_detail, _ = _detail(other, min(MOST_PX, round(LONG_SIDE / min(zoom, 1.0))))
+    grey, other_grey = _grey(sketch, LONG_SIDE), _grey(other, min(MOST_PX, round(LONG_SIDE / min(zoom, 1.0))))
+    down, up = _resizing(size, grey.shape[::-1]), _resizing(other_size, other_grey.shape[::-1])
+    guess = up @ movement @ np.linalg.inv(down)
+    product = _product(sketch, grey.shape) * _laid(_product(other, other_grey.shape), guess, grey.shape)
+    detail = _detail(grey, product)
+    other_detail = _detail(other_grey, _laid(product, np.linalg.inv(guess), other_grey.shape))
+    mask = cv2.erode(product, np.ones((EDGE_PX, EDGE_PX), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1) > 0.5
     if mask.sum() < FEWEST_PX:
         return None
-    down, up = _resizing(size, detail.shape[::-1]), _resizing(other_size, other_detail.shape[::-1])
-    movement, sds, correlation = _aligned(detail, other_detail, mask, up @ movement @ np.linalg.inv(down))
+    movement, sds, correlation = _aligned(detail, other_detail, mask, guess)
     movement = np.linalg.inv(up) @ movement @ down
     if not math.isfinite(correlation) or not _is_plausible(movement, size, other_size):
         return None
@@ -405,18 +409,23 @@ def _resizing(size, small):
     return np.array([[across, 0, (across - 1) / 2], [0, down, (down - 1) / 2], [0, 0, 1.0]])
 
 
-def _detail(sketch, long_side):
-    """Fine structure of the product's lightness, float32, and the product's inside, uint8; all of a picture without a mask."""
+def _grey(sketch, long_side):
+    """Lightness of a picture at that size, float32."""
     grey = cv2.imdecode(np.ascontiguousarray(sketch["preview"]), cv2.IMREAD_GRAYSCALE)
     factor = long_side / max(grey.shape)
     size = max(round(grey.shape[1] * factor), 8), max(round(grey.shape[0] * factor), 8)
-    grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR).astype(np.float32)
+    return cv2.resize(grey, size, interpolation=cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR).astype(np.float32)
+
+
+def _product(sketch, shape):
+    """Where the product is, 1 or 0, float32; 1 everywhere where that is not known."""
     known = sketch.get("mask")
     if known is None or not known.any():
-        mask = np.ones(grey.shape, np.float32)
-    else:
-        mask = (cv2.resize(known.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) > 0.5).astype(np.float32)
-    share = np.maximum(cv2.GaussianBlur(mask, (0, 0), DETAIL_PX), 1e-3)
-    coarse = cv2.GaussianBlur(grey * mask, (0, 0), DETAIL_PX) / share
-    inside = cv2.erode(mask, np.ones((EDGE_PX, EDGE_PX), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    return (grey - coarse) * mask, inside.astype(np.uint8)
+        return np.ones(shape, np.float32)
+    return (cv2.resize(known.astype(np.float32), shape[::-1], interpolation=cv2.INTER_LINEAR) > 0.5).astype(np.float32)
+
+
+def _detail(grey, product):
+    """Fine structure of the product's lightness, without what lies around it."""
+    share = np.maximum(cv2.GaussianBlur(product, (0, 0), DETAIL_PX), 1e-3)
+    return (grey - cv2.GaussianBlur(grey * product, (0, 0), DETAIL_PX) / share) * product
