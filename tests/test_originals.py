@@ -17,7 +17,8 @@ from catalogue_audit.cli import main
 from catalogue_audit.measures.measure import measure_bytes
 from catalogue_audit.report.tables import read_tables
 from catalogue_audit.runs.originals import INHERITED
-from catalogue_audit.statistics.originals import common_movement, outline_shape, pair_originals
+from catalogue_audit.statistics.alignment import common_movement
+from catalogue_audit.statistics.originals import outline_shape, pair_originals
 from catalogue_audit.statistics.tables import table_from_rows
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"
