@@ -28,7 +28,7 @@ FEWEST_PX = 400  # of product
 SHARED = 0.95  # of the smaller of two products laid over one another; another product has another outline
 PROMISING = 0.4  # of that correlation in the first round; true pairs reach more
 FLOOR_PX = 0.05  # at LONG_SIDE; what resampling leaves of any alignment
-ROUNDS = 2  # of alignment: the first one's movement says what of the product both pictures show
+ROUNDS = (5, 1)  # of alignment, from every fifth pixel, then all: the first one tells what of the product both pictures show
 STEPS, ENOUGH_PX = 25, 0.002  # of the alignment, at LONG_SIDE
 BLOCK_PX = 40  # at LONG_SIDE: what is wrong with a tone or an outline is wrong alike over so much
 
@@ -123,7 +123,7 @@ def place(sketch, other, size, other_size, movement):
     down, up = _resizing(size, grey.shape[::-1]), _resizing(other_size, other_grey.shape[::-1])
     movement = up @ movement @ np.linalg.inv(down)
     own, others = _product(sketch, grey.shape), _product(other, other_grey.shape)
-    for _ in range(ROUNDS):
+    for every in ROUNDS:
         laid = _laid(others, movement, grey.shape)
         product = own * laid
         mask = cv2.erode(product, np.ones((EDGE_PX, EDGE_PX), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0) > 0.5
@@ -132,7 +132,7 @@ def place(sketch, other, size, other_size, movement):
         # each by its own outline: one that moved along with the movement would hold it where it is
         detail = _detail(grey, own if _is_known(sketch) else product)
         other_detail = _detail(other_grey, others if _is_known(other) else _laid(product, np.linalg.inv(movement), other_grey.shape))
-        movement, sds, correlation = _aligned(detail, other_detail, mask, movement)
+        movement, sds, correlation = _aligned(detail, other_detail, mask, movement, every)
         if not correlation >= PROMISING or not np.isfinite(movement).all() or abs(np.linalg.det(movement)) < 1e-6:
             return None
     movement = np.linalg.inv(up) @ movement @ down
@@ -154,9 +154,9 @@ def place(sketch, other, size, other_size, movement):
     )
 
 
-def _aligned(detail, other, mask, movement):
+def _aligned(detail, other, mask, movement, every=1):
     """
-    Movement with the least squares of what is left of the final's detail, by Gauss-Newton [1]_.
+    Movement with the least squares of what is left of the final's detail, by Gauss-Newton [1]_, from one pixel in `every`.
 
     Returns
     -------
@@ -167,7 +167,7 @@ def _aligned(detail, other, mask, movement):
     correlation : float
         NaN where the detail is flat.
     """
-    down, across = np.nonzero(mask)
+    down, across = (place[::every] for place in np.nonzero(mask))
     wanted, about = detail[down, across], np.array([across.mean(), down.mean()])
     x, y = across - about[0], down - about[1]
     slopes = cv2.Sobel(other, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(other, cv2.CV_32F, 0, 1, scale=1 / 8)
