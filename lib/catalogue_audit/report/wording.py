@@ -244,12 +244,12 @@ def measured_text(finding):
     -------
     str
     """
-    unit, signed = finding.get("unit", ""), finding.get("check") in SIGNED_CHECKS
+    unit = finding.get("unit", "")
     value = value_text(finding)
     if not value or unit == "score":  # how sure a likeness is: for sorting, no measure of the picture
         return ""
     unit = "fraction" if unit in SHARE_UNITS else unit  # of what is said once
-    expected = number_text(finding.get("expected"), unit, signed) if _tells(finding) else ""
+    expected = number_text(finding.get("expected"), unit) if _tells(finding) else ""
     tolerance = number_text(finding.get("tolerance"), unit)
     parts = [value]
     if expected:
@@ -269,7 +269,8 @@ def _tells(finding):
 
 def value_text(finding):
     """The measured value of a finding with its unit, and its sign where the sign says something."""
-    return number_text(finding.get("value"), finding.get("unit", ""), finding.get("check") in SIGNED_CHECKS)
+    signed = finding.get("check") in SIGNED_CHECKS and not _tells(finding)  # a level beside the one expected has none
+    return number_text(finding.get("value"), finding.get("unit", ""), signed)
 
 
 def _limit_text(check, tolerance):
