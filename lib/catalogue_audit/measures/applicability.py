@@ -41,6 +41,12 @@ COLOUR = ("product_L", "product_a", "product_b", "product_ev", "exposure_dev_ev"
 SURFACE = ("clipped_high", "clipped_low", "specks")
 FOCUS = ("blur_px", "blur_sd_px", "motion_px", "motion_direction_deg")
 
+BACKGROUND = (
+    "background_L", "background_a", "background_b", "background_spread", "background_clipped",
+    "background_red", "background_green", "background_blue", "white_red", "white_blue", "white_sd", "white_source",
+    "cct_k", "duv", "noise",
+)  # fmt: skip
+
 MEASURED = (*BOX, *ROLL, *YAW, *HANDLES, *COLOUR, *SURFACE, *FOCUS, "outline_confidence", "noise", "phash", "background_L")
 LEAN_NEEDS = (
     "lean is told from front and back of a product together; it is empty where one is missing, "
@@ -107,6 +113,8 @@ def applicable(facts, view, view_kind):
     rules = [*RULED_OUT.get(view_kind or "other", ()), *_rules_of_the_view(view, view_kind)]
     if _outline_is_doubtful(facts):
         rules.append((OUTLINE_BASED, _doubt(facts)))
+        if view_kind == "crop":
+            rules.append((BACKGROUND, "the detail fills the frame, or cannot be told from what is around it: no background is sure"))
     emptied = set()
     for columns, sentence in rules:
         if not emptied.issuperset(columns):
