@@ -113,6 +113,7 @@ def with_icc(profile):
 def srgb_profile(**changes):
     """An sRGB profile with header fields replaced: `kind` (class) or `space`."""
     profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+    profile[24:36] = bytes(12)  # the second it was made in (ICC.1, 7.2.8): the same file at any time
     if "kind" in changes:
         profile[12:16] = changes["kind"]
     if "space" in changes:

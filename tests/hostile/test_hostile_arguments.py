@@ -77,7 +77,7 @@ def test_a_broken_brief_names_file_key_found_and_allowed(tmp_path, delivery, tex
     [
         (b"name,style\nx,y\n", ("sku", "name")),
         (b"sku,sku\n1,2\n", ("sku",)),
-        (b"sku\n1\n1\n", ("line 3", "line 2")),
+        (b"sku\n1\n1\n", ("lines 2 and 3",)),
         (b"sku,width_cm\n1,wide\n", ("line 2", "width_cm", "wide")),
         (b"sku\n\"open\n", ("line",)),
         (b"\x00\x01\x02\x03", ()),
