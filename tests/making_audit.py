@@ -83,7 +83,6 @@ def sketch_of(array, outline):
         "thumb": np.asarray(thumb.resize((102, 128))),
         "mask": np.asarray(mask),
         "outline": outline,
-        "edges": np.zeros((0, 5), np.float32),
         "backdrop": np.full((16, 3), (95.8, 0.1, -0.2), np.float32) + np.linspace(0, 4, 16)[:, None].astype(np.float32) * (1, 0, 0),
     }
 

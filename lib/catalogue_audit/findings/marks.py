@@ -8,6 +8,7 @@ STRIP = 0.01  # of the frame: width of the mark along a side that cuts the produ
 MOST_SPECKS = 200  # marks a picture: more is a texture, and no list to heal from
 LEAST_MARK = 0.002  # of the frame: half the side of the smallest mark, so that it can be seen
 BORDER_REGIONS = 16
+CORNER_PLACES = 6  # x and y of the left end, the corner and the right end
 ALONG_SIDES = ("angle", "lean", "camera_height", "roll")
 OF_THE_WHOLE = (
     "scale", "centring", "cutout_edge", "focus", "motion_blur", "exposure", "product_colour", "strap", "handles",
@@ -104,14 +105,20 @@ def _sides(frame):
 
 
 def _edges(sketch):
-    found = sketch.get("edges")
-    if found is None or not len(found):
+    """The edges that a pose was measured by: the lower ones that meet at the nearest corner, else the body's two sides."""
+    corner, sides = sketch.get("corner"), sketch.get("sides")
+    if corner is not None and len(corner) >= CORNER_PLACES:
+        left, near, right = np.asarray(corner[:CORNER_PLACES], float).reshape(3, 2)
+        return [_between(left, near, "lower edge that was measured"), _between(near, right, "lower edge that was measured")]
+    if sides is None or not len(sides):
         return []
-    strongest = found[np.argsort(-found[:, 4], kind="stable")[:2]]
-    return [
-        _rectangle(min(x1, x2), min(y1, y2), max(x1, x2), max(y1, y2), "straight edge that was measured")
-        for x1, y1, x2, y2, _ in strongest.astype(float)
-    ]
+    y, left, right = np.asarray(sides, float).T
+    return [_between((x[0], y[0]), (x[-1], y[-1]), "side that was measured") for x in (left, right)]
+
+
+def _between(start, end, note):
+    (x1, y1), (x2, y2) = start, end
+    return _rectangle(min(x1, x2), min(y1, y2), max(x1, x2), max(y1, y2), note)
 
 
 def _border(sketch):

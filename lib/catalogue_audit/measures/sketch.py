@@ -11,7 +11,11 @@ key                       array
 ``thumb``                 (h, w, 3) uint8 sRGB, 128 px on the long side
 ``mask``                  (h, w) bool, product mask, 256 px on the long side
 ``outline``               (n, 2) float32, the product's outer contour, fractions of the frame (x, y)
-``edges``                 (n, 5) float32, long straight edges: x1, y1, x2, y2 (fractions), strength
+``sides``                 (64, 3) float32, the body's sides: y, left, right (fractions), from the top down
+``front_edge``            (5,) float32, the lower front edge: x, y (fractions), slope, its deviation, which way it goes
+``corner``                (10,) float32, the nearest lower corner: left end, corner, right end (x, y fractions), two slopes, their deviations
+``stand``                 (12,) float32, handles and body; see `handles.STAND`
+``strap``                 (11,) float32, evidence of a strap; see `strap.EVIDENCE`
 ``keypoints``             (n, 4) float32, x, y (fractions), size (fraction of the long side), angle (degree)
 ``descriptors``           (n, k) uint8, one row a key point
 ``spots``                 (n, 5) float32, x, y (fractions), size_px, contrast (8-bit sRGB, + bright), on product
