@@ -74,7 +74,7 @@ def _made_plain(value):
 
 def _cell_text(value):
     """A number of a dense table exactly as the CSV file has it, without trailing noughts."""
-    return "" if is_missing(value) else f"{value:.6g}".replace("-", "\N{MINUS SIGN}")
+    return "" if is_missing(value) else f"{value:.6f}".rstrip("0").rstrip(".").replace("-", "\N{MINUS SIGN}")
 
 
 def _views_text(names):
