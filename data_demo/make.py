@@ -63,6 +63,20 @@ def cases(args):
         print(folder, flush=True)
 
 
+def sampled(args):
+    """Draw bags and faults from a seed, render what is lacking, write the deliveries."""
+    from studio import sampled as drawn
+    from studio.render import render_base
+    from studio.truth import write_delivery
+    for shot in drawn.all_shots(args.seed):
+        render_base(shot, args.cache, args.samples, args.threads)
+    for kind in args.kinds or drawn.KINDS:
+        pictures, bags, changes, missing = drawn.KINDS[kind](args.seed)
+        name = f"seed_{args.seed}_{kind}"
+        write_delivery(name, pictures, bags, changes, missing, args.cache, Path(args.out) / name, Path(args.out) / "truth")
+        print(f"{name}: {len(pictures)} pictures", flush=True)
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cache", default=str(Path.home() / ".cache" / "bag_studio"), help="folder of base renders, outside the repository")
@@ -85,6 +99,13 @@ def main():
     more.add_argument("out", help="folder for the deliveries and their truth")
     more.add_argument("--check", nargs="*", default=[], help="only these checks")
     more.set_defaults(run=cases)
+    draw = commands.add_parser("sampled", help="other bags with other faults, all drawn from a seed, into a temporary folder")
+    draw.add_argument("out", help="folder for the deliveries and their truth")
+    draw.add_argument("kinds", nargs="*", help="originals, clean, finals; none means all")
+    draw.add_argument("--seed", type=int, default=1)
+    draw.add_argument("--samples", type=int, default=5)
+    draw.add_argument("--threads", type=int, default=1)
+    draw.set_defaults(run=sampled)
     args = parser.parse_args()
     args.run(args)
 
