@@ -36,11 +36,11 @@ def deliver(args):
 
 
 def sheet(args):
-    """A contact sheet of the demo, two products a row."""
+    """A contact sheet of the demo, three products a row, in the order of shooting."""
     import cv2
     import numpy as np
     from studio import plan
-    wide, high = 152, 190
+    wide, high = 124, 155
     tiles = []
     for bag in plan.DEMO:
         for view in ("three-quarter", "front", "back", "detail"):
@@ -52,7 +52,7 @@ def sheet(args):
                 top = (high - small.shape[0]) // 2
                 tile[top:top + small.shape[0], :small.shape[1]] = small
             tiles.append(cv2.copyMakeBorder(tile, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=(255, 255, 255)))
-    rows = [np.hstack(tiles[k:k + 8]) for k in range(0, len(tiles), 8)]
+    rows = [np.hstack(tiles[k:k + 12]) for k in range(0, len(tiles), 12)]
     cv2.imwrite(str(Path(args.out) / "contact_sheet.jpg"), np.vstack(rows), [cv2.IMWRITE_JPEG_QUALITY, 86])
 
 

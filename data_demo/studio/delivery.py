@@ -37,6 +37,8 @@ class Picture:
     profile: str = "sRGB"
     exif: str = "camera"            # "camera", "export" (rewritten by software), "" (stripped)
     focal_length_mm: float = 100.0
+    shutter: int = 125              # 1/125 s
+    iso: int = 100
     truncate: float = 1.0           # share of the bytes kept
     copy_of: str = ""               # same bytes as another file
     crop: tuple = ()                # left, top, right, bottom in pixels, after finishing
@@ -131,7 +133,7 @@ def camera_facts(picture):
         t = picture.time
         return {"make": MAKE, "model": MODEL, "lens": LENS, "serial": SERIAL, "software": "S45 firmware 2.10", "time": t.strftime("%Y:%m:%d %H:%M:%S"),
                 "file_time": t.strftime("%Y:%m:%d %H:%M:%S"), "subsecond": f"{t.microsecond // 10000:02d}", "offset": "+01:00",
-                "focal_length_mm": picture.focal_length_mm, "f_number": 11.0, "shutter": 125, "iso": 100, "size": picture.size}
+                "focal_length_mm": picture.focal_length_mm, "f_number": 11.0, "shutter": picture.shutter, "iso": picture.iso, "size": picture.size}
     if picture.exif == "export":
         t = picture.time + datetime.timedelta(days=6, hours=3)
         return {"software": "Plinth Retouch 4.2", "file_time": t.strftime("%Y:%m:%d %H:%M:%S")}

@@ -38,6 +38,10 @@ def smooth(colour, **more):
     return Material(colour, roughness=0.31, grain_cm=0.14, grain=0.3, **more)
 
 
+def nubuck(colour):
+    return Material(colour, roughness=0.72, grain_cm=0.11, grain=0.22)
+
+
 def patent(colour):
     return Material(colour, roughness=0.22, grain_cm=0.9, grain=0.10, coat=1.0)
 

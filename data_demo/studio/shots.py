@@ -74,6 +74,9 @@ def set_c(size_px=(640, 800)):
     return {(b.sku, v): natural_shot("c", b, v, size_px if v != "detail" else (448, 560)) for b in CLEAN for v in VIEWS}
 
 
-def demo_naturals(size_px=(896, 1120)):
+DEMO_BASE_PX = (896, 1120)
+
+
+def demo_naturals(size_px=DEMO_BASE_PX):
     """Base shots of the demo before its pose faults."""
     return {(b.sku, v): natural_shot("d", b, v, size_px if v != "detail" else (768, 960)) for b in DEMO for v in VIEWS}

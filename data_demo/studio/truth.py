@@ -10,8 +10,9 @@ import numpy as np
 from PIL import Image
 
 from . import files
+from .colour import ciede2000, linear_rgb_to_lab
 from .delivery import camera_facts
-from .finish import finish_picture, product_box, read_base
+from .finish import decode, finish_picture, product_box, read_base
 
 PIXEL_SIGMA = 0.45     # of the renderer's pixel filter, in pixels of the base render
 
@@ -19,7 +20,7 @@ PICTURE_COLUMNS = ["file", "sku", "view", "shown_sku", "shown_view", "style", "c
                    "lean_deg", "handle_gap", "handle_gap_cm", "strap_state", "focal_length_mm", "gain_r", "gain_b", "exposure_ev",
                    "background_ev", "background_ramp_ev", "product_gain_r", "product_gain_b", "blur_px", "blur_added_px", "motion_px", "noise",
                    "noise_added", "specks", "sensor_spots", "zoom", "camera_distance_cm", "camera_height_cm", "camera_pitch_deg",
-                   "px_per_cm", "jpeg_quality", "profile", "mask"]
+                   "px_per_cm", "jpeg_quality", "profile", "clipped_high", "mask"]
 FAULT_COLUMNS = ["file", "sku", "view", "check", "magnitude", "unit", "note"]
 CHANGE_COLUMNS = ["quantity", "kind", "from_file", "to_file", "before", "after", "note"]
 MARK_COLUMNS = ["file", "check", "x", "y", "size_px"]
@@ -50,6 +51,19 @@ def _delivered_noise(data, clean, cover, white):
     got = np.asarray(Image.open(data).convert("RGB"), np.float32)
     rest = ((got - clean * 255) @ luma)[away]
     return float(1.4826 * np.median(np.abs(rest - np.median(rest))))
+
+
+def _clipped_share(values, cover):
+    """Share of the product's pixels with a channel at the top of the scale."""
+    inner = cover > 0.999
+    return float((values[inner] == 255).any(axis=1).mean()) if inner.any() else math.nan
+
+
+def _own_cast(clean, cover, finish):
+    """CIEDE2000, at equal lightness, that a cast on the product alone makes of the product's median colour."""
+    seen = np.median(decode(clean[cover > 0.98]), axis=0)
+    meant = linear_rgb_to_lab(seen / (finish.product_gain_r, 1.0, finish.product_gain_b))
+    return ciede2000(meant, [meant[0], *linear_rgb_to_lab(seen)[1:]])
 
 
 def picture_row(picture, base_facts, shown, truth, noise):
@@ -118,16 +132,19 @@ def write_delivery(name, pictures, bags, changes, missing, cache, delivery_folde
         if picture.truncate == 1 and picture.profile == "sRGB":
             noise = _delivered_noise(target, clean, cover, picture.finish.white)
         shown = (base[2]["sku"], base[2]["view"])
-        row = picture_row(picture, base[2], shown, made, noise)
+        row = picture_row(picture, base[2], shown, made, noise) | {"clipped_high": _clipped_share(values, cover)}
         if masks:
             mask_folder.mkdir(parents=True, exist_ok=True)
             mask = mask_folder / (Path(picture.file).stem + ".png")
             mask.write_bytes(files.mask_png(cover))
             row["mask"] = f"masks/{name}/{mask.name}"
         rows.append(row)
-        gap = round(base[2]["handle_gap_cm"], 2)
-        faults += [{"file": picture.file, "sku": picture.sku, "view": picture.view, "check": f.check,
-                    "magnitude": gap if f.check == "handles" else f.magnitude, "unit": "cm" if f.check == "handles" else f.unit, "note": f.note} for f in picture.faults]
+        sized = {"handles": lambda: (round(base[2]["handle_gap_cm"], 2), "cm"),        # sizes that the finished picture tells
+                 "clipping": lambda: (round(100 * row["clipped_high"], 2), "% of product"),
+                 "product_colour": lambda: (round(_own_cast(clean, cover, picture.finish), 2), "CIEDE2000")}
+        for fault in picture.faults:
+            magnitude, unit = sized.get(fault.check, lambda: (fault.magnitude, fault.unit))()
+            faults.append({"file": picture.file, "sku": picture.sku, "view": picture.view, "check": fault.check, "magnitude": magnitude, "unit": unit, "note": fault.note})
         marks += [{"file": picture.file, "check": "product_specks", "x": x, "y": y, "size_px": s} for x, y, s in made["specks"]]
         marks += [{"file": picture.file, "check": "sensor_spots", "x": x, "y": y, "size_px": 2 * r * values.shape[0] / 1600}
                   for x, y, r, _ in picture.finish.spots]
