@@ -1,42 +1,15 @@
 """
-A report's tables beside the truth of its delivery: errors by quantity, hits and misses by check.
+A report's findings and changes beside the truth of its delivery: hits, misses, false alarms, and what follows from what.
 
 Truth tables are those of ``data_demo/truth``: one row a picture, one row a
-fault, one row a change.
+fault, one row a change. Quantities are compared in `accuracy.quantities`.
 """
 
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.schema import CHECKS, FRAME_COLUMNS
+from catalogue_audit.schema import CHECKS
 
-# measured column, truth column, unit: compared as they are
-PLAIN = (
-    ("left", "left", "fraction of frame"),
-    ("top", "top", "fraction of frame"),
-    ("right", "right", "fraction of frame"),
-    ("bottom", "bottom", "fraction of frame"),
-    ("roll_deg", "roll_deg", "degree"),
-    ("yaw_deg", "yaw_deg", "degree"),
-    ("lean_deg", "lean_deg", "degree"),
-    ("handle_gap", "handle_gap", "fraction of height"),
-    ("camera_pitch_deg", "camera_pitch_deg", "degree"),
-    ("focal_length_mm", "focal_length_mm", "mm"),
-    ("blur_px", "blur_px", "px"),
-    ("motion_px", "motion_px", "px"),
-    ("noise", "noise_added", "8-bit sRGB"),
-    ("specks", "specks", "specks"),
-    ("sensor_spots", "sensor_spots", "spots"),
-    ("jpeg_quality", "jpeg_quality", "IJG quality"),
-)
-BOX = {  # what follows from the true box
-    "fill_height": lambda box: box["bottom"] - box["top"],
-    "fill_width": lambda box: box["right"] - box["left"],
-    "centre_dx": lambda box: (box["left"] + box["right"]) / 2 - 0.5,
-    "centre_dy": lambda box: (box["top"] + box["bottom"]) / 2 - 0.5,
-}
-NEVER_WHOLE = ("left", "top", "right", "bottom", "roll_deg", "yaw_deg", "lean_deg", "handle_gap")  # not in details
-TEXTS = ("sku", "view", "strap_state")
 DUPLICATES = {"exact_duplicate", "near_duplicate"}
 # quantities that tell one change, by the one that the truth names
 SAME_CHANGE = (
@@ -53,10 +26,12 @@ DUE_FROM = {
     "camera_height": 3.0,
     "roll": 1.2,
     "lean": 4.5,
+    "handles": 1.8,
     "scale": 7.5,
     "centring": 3.0,
     "white_balance": 3.0,
     "exposure": 0.225,
+    "product_colour": 4.5,
     "background": 0.16,  # EV; 4.5 L* near L* 94
     "uneven_background": 0.32,  # EV from side to side; half of it shows at either border
     "cutout_edge": 3.0,
@@ -64,145 +39,137 @@ DUE_FROM = {
     "motion_blur": 6.6,  # px; the standard deviation of a smear is its length over the root of 12
     "noise": 2.1,  # added to 0.75: three times the set's
     "product_specks": 8,
+    "clipping": 1.5,  # per cent of the product
     "focal_length": 7.5,
 }
+DUE_FROM_SOFT = {"angle": 9.0, "roll": 2.25, "lean": 7.5, "scale": 12.0}  # the contract's second tolerance, times 1.5
+SOFT = ("hobo", "bucket", "pouch")
 DUE_UP_TO = {"jpeg_quality": 65, "upscaled": 0.4}
+ALWAYS_DUE = ("linear level", "red, blue gain", "blue gain")  # units that say nothing of what is seen
+GRAVER_BELOW = ("jpeg_quality", "upscaled", "unreadable_file")  # the smaller the magnitude, the worse
+BY_THE_ORIGINAL = ("lean", "camera_height")  # of finals, only where the original is at hand
+
+BACKGROUND_OFF_EV = 0.11  # 3 L* near L* 94: the contract's tolerance
+CLIPS = 0.01  # of the product's pixels: the contract's tolerance
+HALF_THE_DETAIL_PX = 1.3  # sigma that leaves an eighth of the contrast at half of the finest detail: exp(-2 (pi s / 4)^2)
+HALF_THE_DETAIL_SMEAR_PX = 4.0  # the first zero of a smear of that length lies at half of the finest detail
 
 
-def quantity_errors(frames, truth):
+def _always(fault, picture):
+    return True
+
+
+def _clips(fault, picture):
+    share = picture.get("clipped_high", np.nan)
+    return share > CLIPS if share == share else _size(fault) > 0
+
+
+def _background_off(fault, picture):
+    return abs(picture.get("background_off_ev", np.nan)) > BACKGROUND_OFF_EV
+
+
+def _box_of_strap(fault, picture):
+    return fault["magnitude"] in ("held_up", "coiled")
+
+
+def _enlarged(fault, picture):
+    return abs(picture.get("zoom", 1.0) - 1) > 0.03
+
+
+def _half_the_detail(fault, picture):
+    return _size(fault) >= (HALF_THE_DETAIL_PX if fault["check"] == "focus" else HALF_THE_DETAIL_SMEAR_PX)
+
+
+# What follows from what on one picture: (finding, fault in the truth, where that holds, why). A finding on the left is not
+# false where the fault is there; and such a fault is found with the one it follows from, since one cause gives one finding.
+FOLLOWS_FROM = (
+    ("clipping", "exposure", _clips, "more light burns the brightest parts of the product"),
+    ("exposure", "clipping", _always, "these parts were burnt out by raising the exposure"),
+    ("background", "exposure", _background_off, "the light that moved fell on the sweep too, beyond the tolerance"),
+    ("product_colour", "white_balance", _always, "the light's cast lies on the product as on the background"),
+    ("product_colour", "exposure", _clips, "a channel that is cut off turns the colour"),
+    ("scale", "focal_length", _enlarged, "a longer focal length from the same place enlarges"),
+    ("scale", "cut_off", _always, "what lies outside the frame is missing from the box"),
+    ("centring", "cut_off", _always, "what lies outside the frame is missing from the box"),
+    ("scale", "file_spec", _always, "the product fills more of a frame that lost lines or columns"),
+    ("centring", "file_spec", _always, "a frame that lost lines or columns has another middle"),
+    ("cut_off", "file_spec", _always, "what was in the lines or columns that the frame lost is cut off"),
+    ("scale", "strap", _box_of_strap, "the frame was filled by product and strap, as the strap lies"),
+    ("centring", "strap", _box_of_strap, "the frame was centred by product and strap, as the strap lies"),
+    ("strap", "swapped_views", _always, "the back is photographed without the strap"),
+    ("strap", "wrong_product", _always, "another product has a strap of its own"),
+    ("product_colour", "wrong_product", _always, "another product has a colour of its own"),
+    ("product_colour", "wrong_detail", _always, "another product has a colour of its own"),
+    ("focus", "motion_blur", _always, "a smear widens the edges that it crosses"),
+    ("focus", "upscaled", _always, "enlarging widens every edge"),
+    ("upscaled", "focus", _half_the_detail, "so much blur leaves less than half of the detail"),
+    ("upscaled", "motion_blur", _half_the_detail, "so long a smear leaves less than half of the detail"),
+)
+
+
+def is_due(fault, style="", judged=True):
     """
-    Errors of every quantity, one row a value.
+    Whether a fault of this size must be found: from 1.5 times the tolerance; always where size has no number.
 
-    Parameters
-    ----------
-    frames : DataFrame
-        A report's frames.
-    truth : DataFrame
-        One row a picture.
-
-    Returns
-    -------
-    DataFrame
-        ``quantity``, ``unit``, ``file``, ``measured``, ``true``, ``error``.
+    ``judged`` is False where the stage of the delivery leaves the check out.
     """
-    both = frames.merge(truth, on="file", suffixes=("", "_true"))
-    rows = []
-    for measured, true, unit in PLAIN:
-        name = f"{true}_true" if f"{true}_true" in both else true
-        if name not in both:
-            continue
-        here = both[both["view_kind"] != "crop"] if measured in NEVER_WHOLE else both
-        rows.append(_errors(measured, unit, here["file"], here[measured], here[name]))
-    box = {side: pd.to_numeric(both[f"{side}_true"], errors="coerce") for side in ("left", "top", "right", "bottom")}
-    whole = both["view_kind"] != "crop"
-    for column, value in BOX.items():
-        rows.append(_errors(column, "fraction of frame", both["file"], both[column], value(box).where(whole)))
-    rows.append(_relative_gain("wb_gain_r", both, "gain_r"))
-    rows.append(_relative_gain("wb_gain_b", both, "gain_b"))
-    rows.append(_from_centre("exposure_dev_ev", "EV", both, "exposure_ev"))
-    rows.append(_from_centre("background_dev_ev", "EV", both, "background_ev"))
-    rows.append(_from_centre("yaw_dev_deg", "degree", both[both["view"] == "three_quarter"], "yaw_deg_true"))
-    return pd.concat([row for row in rows if len(row)], ignore_index=True)
-
-
-def summarise_errors(errors):
-    """Mean absolute error, 95th percentile, bias and count of every quantity."""
-    rows = []
-    for (quantity, unit), group in errors.groupby(["quantity", "unit"], sort=False):
-        size = group["error"].abs()
-        rows.append(
-            {
-                "quantity": quantity,
-                "unit": unit,
-                "n": len(group),
-                "mean_absolute_error": size.mean(),
-                "p95_absolute_error": size.quantile(0.95),
-                "bias": group["error"].mean(),
-                "worst": size.max(),
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def coverage(frames, truth):
-    """Share of pictures with a true value for which a quantity was measured at all."""
-    both = frames.merge(truth, on="file", suffixes=("", "_true"))
-    rows = []
-    for measured, true, _ in PLAIN:
-        name = f"{true}_true" if f"{true}_true" in both else true
-        if name in both:
-            here = both[both["view_kind"] != "crop"] if measured in NEVER_WHOLE else both
-            known = here[name].notna()
-            rows.append({"quantity": measured, "n": int(known.sum()), "measured": int(here.loc[known, measured].notna().sum())})
-    return pd.DataFrame(rows)
-
-
-def every_column(frames, errors):
-    """Each column of the frames table: in how many pictures it has a value, in how many that was compared with a truth."""
-    compared = errors.groupby("quantity").size()
-    return pd.DataFrame(
-        {
-            "column": column.name,
-            "pictures": len(frames),
-            "filled": int(frames[column.name].notna().sum()),
-            "compared": int(compared.get(column.name, 0)),
-        }
-        for column in FRAME_COLUMNS
-    )
-
-
-def text_agreement(frames, truth):
-    """How often a text of the frames table is the true one: ``column``, ``judged``, ``right``."""
-    both = frames.merge(truth, on="file", suffixes=("", "_true"))
-    rows = []
-    for column in TEXTS:
-        here = both[both["view_kind"] == "upright"] if column == "strap_state" else both
-        here = here[here[column].notna() & here[f"{column}_true"].notna()]
-        rows.append({"column": column, "judged": len(here), "right": int((here[column] == here[f"{column}_true"]).sum())})
-    return pd.DataFrame(rows)
-
-
-def is_due(fault):
-    """Whether a fault of this size must be found: from 1.5 times the tolerance; always where size has no number."""
     size = pd.to_numeric(fault["magnitude"], errors="coerce")
-    if np.isnan(size) or fault["unit"] in ("linear level", "red, blue gain"):
+    if not judged:
+        return False
+    if np.isnan(size) or fault["unit"] in ALWAYS_DUE:
         return True
     if fault["check"] in DUE_UP_TO:
         return size <= DUE_UP_TO[fault["check"]]
-    return abs(size) >= DUE_FROM.get(fault["check"], 0.0)
+    limits = DUE_FROM | DUE_FROM_SOFT if style in SOFT else DUE_FROM
+    return abs(size) >= limits.get(fault["check"], 0.0)
 
 
-def match_faults(findings, faults):
+def match_faults(findings, faults, truth, stage="originals", paired=()):
     """
     Every fault with whether it was found, every finding with whether it was due.
 
     A finding is due where the truth has that check on that file (or, for a
-    missing picture, on that product and view); a duplicate on either kind.
-    What an unreadable file would have shown is left out. Burnt-out parts are
-    found with the exposure that burnt them: one cause gives one finding.
+    missing picture, on that product and view); a duplicate on either kind; and
+    where it follows from a fault that is there (`FOLLOWS_FROM`).
+    What an unreadable file would have shown is left out.
+
+    Parameters
+    ----------
+    findings, faults, truth : DataFrame
+        Of the report; rows of faults and of pictures of the truth.
+    stage : {"originals", "finals"}
+    paired : collection of str
+        Finals whose originals are at hand.
 
     Returns
     -------
     faults : DataFrame
         With ``due`` (`is_due`) and ``found``.
     findings : DataFrame
-        Those about a file or a product, with ``due``.
+        Those about a file or a product, with ``due`` and ``because`` (why it follows from another fault; "" where it does not).
     """
-    found = {_key(row) for row in findings.to_dict("records")}
-    found |= {("clipping", key[1]) for key in found if key[0] == "exposure" and len(key) == 2}
-    due = {_key(row) for row in faults.to_dict("records")}
-    due |= {("exposure", key[1]) for key in due if key[0] == "clipping"}
     lost = set(faults.loc[faults["check"] == "unreadable_file", "file"])
     faults = faults[~faults["file"].isin(lost) | (faults["check"] == "unreadable_file")]
-    rows = faults.to_dict("records")
+    pictures = _pictures(truth)
+    rows, about = faults.to_dict("records"), findings[findings["file"].notna() | findings["sku"].notna()]
+    of_file = {}
+    for row in rows:
+        of_file.setdefault(row["file"], []).append(row)
+    found = {_key(row) for row in about.to_dict("records")}
+    due = {_key(row) for row in rows}
+    told = [_judged(row, stage, paired) for row in rows]
     faults = faults.assign(
-        due=np.array([is_due(row) for row in rows], dtype=bool),
-        found=np.array([_key(row) in found for row in rows], dtype=bool),
+        due=np.array(
+            [is_due(row, pictures.get(row["file"], {}).get("style"), judged) for row, judged in zip(rows, told, strict=True)], dtype=bool
+        ),
+        found=np.array([_key(row) in found or _found_with(row, of_file, pictures, found) for row in rows], dtype=bool),
     )
-    about = findings[findings["file"].notna() | findings["sku"].notna()]
-    return faults, about.assign(
-        due=pd.array([_key(row) in due for row in about.to_dict("records")], dtype="bool")
-    )
+    because = [
+        "" if _key(row) in due else _reason(row["check"], of_file.get(row["file"], ()), pictures.get(row["file"], {}))
+        for row in about.to_dict("records")
+    ]
+    own = np.array([_key(row) in due for row in about.to_dict("records")], dtype=bool)
+    return faults, about.assign(because=because, due=own | (np.array(because, dtype=object) != ""))
 
 
 def summarise_checks(faults, findings):
@@ -212,7 +179,7 @@ def summarise_checks(faults, findings):
         mine = faults[faults["check"] == check]
         hits = findings[findings["check"] == check]
         must = mine[mine["due"].astype(bool)]
-        sizes = pd.to_numeric(mine.loc[mine["found"], "magnitude"], errors="coerce").abs()
+        sizes = _sizes(mine[mine["found"].astype(bool)])
         rows.append(
             {
                 "check": check,
@@ -222,12 +189,41 @@ def summarise_checks(faults, findings):
                 "due_found": int(must["found"].sum()),
                 "recall_due": must["found"].mean() if len(must) else np.nan,
                 "findings": len(hits),
+                "follow": int((hits["because"] != "").sum()),
                 "false": int((~hits["due"].astype(bool)).sum()),
                 "precision": hits["due"].astype(bool).mean() if len(hits) else np.nan,
-                "smallest_caught": sizes.min(),
+                "smallest_caught": sizes.max() if check in GRAVER_BELOW else sizes.min(),
             }
         )
     return pd.DataFrame(rows)
+
+
+def summarise_magnitudes(faults):
+    """
+    By check and unit: how many, how many found, the mildest that was caught, the gravest that was missed.
+
+    For JPEG quality, resolved share, share of bytes and a background's level the smaller number is the graver fault.
+    """
+    rows = []
+    sized = faults[_sizes(faults).notna()]
+    for (check, unit), mine in sized.groupby(["check", "unit"], dropna=False, sort=True):
+        sizes, found = _sizes(mine), mine["found"].astype(bool)
+        below = check in GRAVER_BELOW or unit == "linear level"
+        mildest, gravest = (np.max, np.min) if below else (np.min, np.max)
+        rows.append(
+            {
+                "check": check,
+                "unit": unit,
+                "faults": len(mine),
+                "found": int(found.sum()),
+                "mildest": mildest(sizes),
+                "gravest": gravest(sizes),
+                "mildest_caught": mildest(sizes[found]) if found.any() else np.nan,
+                "gravest_missed": gravest(sizes[~found]) if (~found).any() else np.nan,
+            }
+        )
+    columns = ["check", "unit", "faults", "found", "mildest", "gravest", "mildest_caught", "gravest_missed"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def match_changes(changes, truth, frames):
@@ -269,28 +265,38 @@ def _key(row):
     return (check, file) if isinstance(file, str) and file else (check, row.get("sku"), row.get("view"))
 
 
-def _errors(quantity, unit, files, measured, true):
-    table = pd.DataFrame(
-        {
-            "quantity": quantity,
-            "unit": unit,
-            "file": files.to_numpy(),
-            "measured": pd.to_numeric(measured, errors="coerce").to_numpy(dtype=float, na_value=np.nan),
-            "true": pd.to_numeric(true, errors="coerce").to_numpy(dtype=float, na_value=np.nan),
-        }
-    )
-    table["error"] = table["measured"] - table["true"]
-    return table.dropna(subset=["error"])
+def _size(fault):
+    return pd.to_numeric(fault["magnitude"], errors="coerce")
 
 
-def _relative_gain(column, both, true):
-    """The correction undoes the injected gain relative to the set's centre; relative error."""
-    gain = pd.to_numeric(both[true], errors="coerce")
-    here = _errors(column, "relative", both["file"], both[column], gain.median() / gain)
-    return here.assign(error=here["measured"] / here["true"] - 1)
+def _sizes(faults):
+    return pd.to_numeric(faults["magnitude"], errors="coerce").abs()
 
 
-def _from_centre(column, unit, both, true):
-    """A deviation from the set's centre against the true one."""
-    value = pd.to_numeric(both[true], errors="coerce")
-    return _errors(column, unit, both["file"], both[column], value - value.median())
+def _judged(fault, stage, paired):
+    """Whether the fault's check belongs to the stage, or the original tells it."""
+    check = CHECKS.get(fault["check"])
+    belongs = check is None or check.stage in ("both", stage)
+    return belongs or (fault["check"] in BY_THE_ORIGINAL and fault["file"] in paired)
+
+
+def _pictures(truth):
+    """Rows of the picture table by file, with how far the background is from the set's middle."""
+    off = pd.to_numeric(truth["background_ev"], errors="coerce")
+    rows = truth.assign(background_off_ev=off - off.median()).drop_duplicates("file").to_dict("records")
+    return {row["file"]: row for row in rows}
+
+
+def _reason(check, faults, picture):
+    """Why a finding follows from one of the picture's faults; "" where it does not."""
+    for fault in faults:
+        for finding, cause, holds, reason in FOLLOWS_FROM:
+            if (finding, cause) == (check, fault["check"]) and holds(fault, picture):
+                return f"{cause}: {reason}"
+    return ""
+
+
+def _found_with(row, of_file, pictures, found):
+    """Whether a fault on the same picture, from which this one follows, was found."""
+    others = [fault for fault in of_file.get(row["file"], ()) if _key(fault) in found]
+    return bool(_reason(row["check"], others, pictures.get(row["file"], {})))
