@@ -47,7 +47,7 @@ def demo_shots():
     for number in ZOOM_KNOCKED:
         for view in s.VIEWS:
             focal = FOCAL_AFTER_KNOCK_MM if view != "detail" else DETAIL_FOCAL_AFTER_KNOCK_MM
-            made[KEYS[number], view] = s.altered(made[KEYS[number], view], "zoom", focal_length_mm=focal)
+            made[KEYS[number], view] = replace(made[KEYS[number], view], focal_length_mm=focal)
     for (number, view), (check, pose, camera) in DEMO_POSES.items():
         made[KEYS[number], view] = s.altered(made[KEYS[number], view], check, pose, **camera)
     del made[KEYS["1503"], "back"], made[KEYS["1602"], "three_quarter"]

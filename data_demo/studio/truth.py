@@ -16,7 +16,7 @@ from .finish import decode, finish_picture, product_box, read_base
 
 PIXEL_SIGMA = 0.45     # of the renderer's pixel filter, in pixels of the base render
 
-PICTURE_COLUMNS = ["file", "sku", "view", "shown_sku", "shown_view", "style", "captured_at", "left", "top", "right", "bottom", "roll_deg", "yaw_deg",
+PICTURE_COLUMNS = ["file", "sku", "view", "shown_sku", "shown_view", "photograph", "style", "captured_at", "left", "top", "right", "bottom", "roll_deg", "yaw_deg",
                    "lean_deg", "handle_gap", "handle_gap_cm", "strap_state", "focal_length_mm", "gain_r", "gain_b", "exposure_ev",
                    "background_ev", "background_ramp_ev", "product_gain_r", "product_gain_b", "blur_px", "blur_added_px", "motion_px", "noise",
                    "noise_added", "specks", "sensor_spots", "zoom", "camera_distance_cm", "camera_height_cm", "camera_pitch_deg",
@@ -72,7 +72,7 @@ def picture_row(picture, base_facts, shown, truth, noise):
     scale = truth["zoom"] * picture.size[0] / base_facts["frame_px"][0]
     left, top, right, bottom = truth["box"]
     blur = math.hypot(PIXEL_SIGMA * scale, finish.blur_px)
-    return {"file": picture.file, "sku": picture.sku, "view": picture.view, "shown_sku": shown[0], "shown_view": shown[1], "style": base_facts["style"],
+    return {"file": picture.file, "sku": picture.sku, "view": picture.view, "shown_sku": shown[0], "shown_view": shown[1], "photograph": picture.base, "style": base_facts["style"],
             "captured_at": picture.time.isoformat(timespec="milliseconds") + "+01:00" if picture.exif == "camera" else "",
             "left": left, "top": top, "right": right, "bottom": bottom,
             "roll_deg": base_facts["roll_deg"] + finish.roll_deg, "yaw_deg": base_facts["yaw_deg"],
