@@ -201,9 +201,9 @@ def test_numbers_are_views_where_the_brief_says_which():
     assert told("BG-104_front_2.jpg", NUMBERED) == ("BG-104", "front", 2)
 
 
-def test_without_such_a_list_a_number_says_nothing():
-    for name in ("BG-104/02.jpg", "BG-104_2.jpg", "landscape_4.jpg"):
-        assert told(name) == ("", "", None), name
+def test_without_such_a_list_a_number_tells_the_product_but_no_view():
+    for name, sku in (("BG-104/02.jpg", "BG-104"), ("BG-104_2.jpg", "BG-104"), ("landscape_4.jpg", "")):
+        assert told(name) == (sku, "", None), name
         assert "views.numbered" in read(name).problem
     assert "views.numbered" in read("BG-104/06.jpg", NUMBERED).problem
 

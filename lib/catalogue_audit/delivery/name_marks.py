@@ -18,7 +18,8 @@ CAMERA_NAME = re.compile(
 _COPY_NUMBER = re.compile(r"\s*\(([0-9]{1,3})\)\s*$")
 _DENSITY = re.compile(r"@([1-4])x$", re.IGNORECASE)
 _SIZE = re.compile(r"[0-9]{2,5}x[0-9]{2,5}(px)?|[0-9]{3,5}(px|w|h)|[wh][0-9]{3,5}|[0-9]{2,4}(dpi|ppi)|[1-9][0-9]{3,4}")
-_DATE = re.compile(r"(19|20)[0-9]{2}[-_. ](0[1-9]|1[0-2])[-_. ][0-3][0-9]")
+DATE = re.compile(r"(19|20)[0-9]{2}[-_. ](0[1-9]|1[0-2])[-_. ][0-3][0-9]")
+_DAY = re.compile(r"(19|20)[0-9]{2}(0[1-9]|1[0-2])(0[1-9]|[12][0-9]|3[01])")
 _ROUND = re.compile(r"([a-z]+)([0-9]{0,3})")
 NUMBER = re.compile(r"[0-9]{1,2}|0[0-9]{2,3}")
 
@@ -79,6 +80,48 @@ def strip_marks(words):
     return words
 
 
+def without_beginning(text, words):
+    """
+    Words of an SKU without what a camera, a date or an export put in front of it.
+
+    ``DSC_0012_BG-104`` is the product BG-104, ``IMG_BG-104`` and ``web_BG-104`` too. What
+    would leave nothing that looks like an SKU stays: ``IMG_1234``, ``20240315-BLK``.
+
+    Parameters
+    ----------
+    text : str
+        The component they were taken from.
+    words : list of Word
+
+    Returns
+    -------
+    list of Word
+        The last ones of ``words``, at least one.
+    """
+    for count in (3, 2, 1):
+        rest = words[count:]
+        if _all_figures(rest):
+            continue
+        before = text[words[0].start : words[count - 1].end]
+        if before[:1].isalpha() and CAMERA_NAME.fullmatch(before):
+            return rest
+        if any(map(_coded, rest)) and (DATE.fullmatch(before) or _DAY.fullmatch(before)):
+            return rest
+    first, rest = words[0].folded if words else "", words[1:]
+    if (first in NOISE or first in NEVER_SKU) and any(map(_coded, rest)) and not _all_figures(rest):
+        return without_beginning(text, rest[rest[0].folded == "of" :])
+    return words
+
+
+def _all_figures(words):
+    """True also where there is no word."""
+    return all(word.folded.isdigit() for word in words)
+
+
+def _coded(word):
+    return any(map(str.isdigit, word.folded))
+
+
 def read_tail(text, words, tail):
     """
     Sort the words around SKU and view into number, rendition, round, copy, and the rest.
@@ -129,7 +172,7 @@ def read_tail(text, words, tail):
 
 def _foreign_number(text, words):
     """How many words make a date or a camera's file name, which are no positions: '2026-03-31', 'IMG_1234'."""
-    for count, pattern in ((3, _DATE), (2, CAMERA_NAME)):
+    for count, pattern in ((3, DATE), (2, CAMERA_NAME)):
         if len(words) >= count and pattern.fullmatch(text[words[0].start : words[count - 1].end]):
             return count
     return 0

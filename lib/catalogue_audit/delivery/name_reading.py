@@ -10,10 +10,13 @@ from catalogue_audit.delivery.name_marks import (
     is_mark,
     read_tail,
     strip_marks,
+    without_beginning,
     without_marks,
 )
 from catalogue_audit.delivery.name_words import words_of
 from catalogue_audit.delivery.view_words import NOISE, PART_OF_NAMES
+
+BACK_TURNED = ("three_quarter", "back")  # both together name the turned back
 
 
 class Reading(NamedTuple):
@@ -83,7 +86,7 @@ def read_component(text, vocabulary, known):
         cluster.strap,
         bool(sku_last),
         trust,
-        _text_of(text, strip_marks(words)),
+        _text_of(text, without_beginning(text, strip_marks(words))),
         _prefix(cluster, after),
     )
 
@@ -100,6 +103,15 @@ def trailing_number(text, vocabulary):
     if rest and rest[-1].folded in NOISE:
         rest = rest[:-1]
     return _text_of(text, rest), number
+
+
+def trailing_letter(text, vocabulary):
+    """``SKU_B`` → (SKU, 2); a letter that is not set apart, or is all there is beside nothing, → (text, None)."""
+    words = words_of(text, vocabulary)
+    last = words[-1].folded if words else ""
+    if len(last) != 1 or not "a" <= last <= "z":
+        return text, None
+    return _text_of(text, words[:-1]), ord(last) - ord("a") + 1
 
 
 def sku_in_view_folder(text, vocabulary):
@@ -232,6 +244,10 @@ def _joined(group, words, vocabulary):
     if not views:
         return _Cluster(group[0][0], group[-1][1], "", strap, (), False)
     chosen = min(views, key=lambda span: (vocabulary.rank(span[2]), -span[0]))
+    named = {span[2] for span in views}
+    if chosen[2] in BACK_TURNED and named >= set(BACK_TURNED) and "back_three_quarter" in vocabulary.kinds:
+        views = [span if span[2] not in BACK_TURNED else (*span[:2], "back_three_quarter", "") for span in views]
+        chosen = next(span for span in views if span[2] == "back_three_quarter")  # 'trois-quarts dos'
     others = [span for span in views if span is not chosen]
     if not strap and chosen[2] != "strap" and any(span[2] == "strap" for span in others) and _shows_whole(chosen[2]):
         strap = "with"
@@ -269,6 +285,7 @@ def _sku_before(text, before, strength, tail):
     tail = read_tail(text, before[len(kept) :], tail)
     if not kept:
         return "", tail
+    kept = without_beginning(text, kept)
     before, last = kept, kept[-1]
     alone = len(before) == 1
     counts = re.fullmatch(r"0[1-9]|[0-9]" if alone else r"0[1-9]", last.folded)
@@ -284,4 +301,4 @@ def _without_view(text, words, sku_first, sku_last, sku, tail):
         return Reading(sku, "", read_tail(text, others, tail), sku_known=True)
     kept = strip_marks(words)
     tail = read_tail(text, words[len(kept) :], tail)
-    return Reading("", "", tail, rest=_text_of(text, kept))
+    return Reading("", "", tail, rest=_text_of(text, without_beginning(text, kept)))

@@ -12,6 +12,7 @@ MOST_SKU_WORDS = 10  # of a known SKU that is looked for inside a longer name
 _WORD = re.compile(r"[^\s_.\-+,;~()\[\]]+")
 _FOLDED_WORD = re.compile(r"[^\W_]+")
 _NUMBERED_WORD = re.compile(r"([^\W\d_]{3,})([0-9]{1,3})")
+_LETTERED_WORD = re.compile(r"([^\W\d_]{2,}[a-z])([A-H])")
 _SEPARATOR_STRENGTH = {"": 0, ".": 1, "-": 2, " ": 3, "_": 4}
 
 
@@ -120,6 +121,10 @@ def _unglued(text, start, strength, vocabulary):
     if number and ((number[1],) in vocabulary.views or number[1] in NOISE):
         cut = start + number.end(1)
         return [Word(number[1], start, cut, strength), Word(number[2], cut, whole.end, 0)]
+    letter = _LETTERED_WORD.fullmatch(text)
+    if letter and (fold(letter[1]),) in vocabulary.views:  # 'detailA'
+        cut = start + letter.end(1)
+        return [Word(folded[:-1], start, cut, strength), Word(folded[-1], cut, whole.end, 0)]
     digits = len(folded) - len(folded.rstrip("0123456789"))
     ending = vocabulary.glued.search(folded[: len(folded) - digits]) if digits <= 3 else None
     if ending and ending.start() and _joint(text, ending.start()):

@@ -14,9 +14,14 @@ from typing import NamedTuple
 
 from catalogue_audit.delivery.gs1 import read_gs1_name
 from catalogue_audit.delivery.name_folders import has_digit, read_folders
-from catalogue_audit.delivery.name_marks import CAMERA_NAME
+from catalogue_audit.delivery.name_marks import CAMERA_NAME, DATE
 from catalogue_audit.delivery.name_patterns import compiled_pattern, match_pattern
-from catalogue_audit.delivery.name_reading import read_component, sku_in_view_folder, trailing_number
+from catalogue_audit.delivery.name_reading import (
+    read_component,
+    sku_in_view_folder,
+    trailing_letter,
+    trailing_number,
+)
 from catalogue_audit.delivery.name_suggestions import nearest_sku, nearest_view
 from catalogue_audit.delivery.name_words import KnownSkus, Vocabulary
 from catalogue_audit.delivery.view_words import ANY_PRODUCT, PART_OF_NAMES
@@ -55,6 +60,7 @@ NO_SKU = "The name gives a view but no SKU."
 NO_VIEW = "The name gives an SKU but no view."
 NUMBER_ONLY = "The name carries a number and no view; say in the brief what the numbers mean (views.numbered)."
 NUMBER_BEYOND = "The number in the name is not in the brief's list (views.numbered)."
+MOST_PICTURES = 30  # of one product; a higher number without a view word counts something else
 CAMERA = "The name is the camera's own; it says nothing about SKU or view."
 
 
@@ -282,23 +288,39 @@ def _in_view_folder(reading, around, reader):
 
 
 def _without_view(reading, around, reader):
-    """``SKU/01.jpg``, ``SKU_2.jpg`` through the brief's list; else nothing, said plainly."""
+    """``SKU/01.jpg``, ``SKU_2.jpg``, ``SKU_B.jpg`` through the brief's list; without it the product alone."""
     tail = reading.tail
     sure = reading.sku if reading.sku_known else around.sku if around.sku_known else ""
     if CAMERA_NAME.fullmatch(reading.rest):
-        return _facts(sure, "", tail, NO_VIEW if sure else CAMERA)
+        sku = sure or _code(around.sku)
+        return _facts(sku, "", tail, NO_VIEW if sku else CAMERA)
     sku, number = reading.sku, tail.position
     if not reading.sku_known:
-        rest, number = trailing_number(reading.rest, reader.vocabulary)
+        rest, number = _counted(reading.rest, tail, reader)
         sku = around.sku if around.sku_known or not rest or _is_any_product(rest) else rest
     elif number is None and reader.numbered and not tail.extra:
-        number = 1  # 'SKU.jpg' beside 'SKU_2.jpg'
+        number = tail.copy or 1  # 'SKU.jpg' beside 'SKU_2.jpg'
     if number is None:
         return _unread(reading, around, sure, reader)
     view, position = _numbered_view(number, reader)
     if view:
         return _facts(sku, view, tail._replace(position=position), _missing_sku(sku, view, reader))
-    return _facts(sku if reader.numbered else sure, "", tail._replace(position=None), _number_problem(reader))
+    sku = sku if reader.numbered else sure or (_code(sku) if number <= MOST_PICTURES else "")
+    return _facts(sku, "", tail._replace(position=None), _number_problem(reader))
+
+
+def _counted(text, tail, reader):
+    """``SKU_2``, ``SKU (2)`` and, where the brief numbers the views, ``SKU_B``: what stands before, and the number."""
+    rest, number = trailing_number(text, reader.vocabulary)
+    if number is None and reader.numbered:
+        rest, number = trailing_letter(text, reader.vocabulary)
+    return (rest, tail.copy) if number is None and tail.copy else (rest, number)
+
+
+def _code(text):
+    """``text`` where it looks like an SKU by itself: with a figure in it, and neither a date nor a camera's name."""
+    sure = has_digit(text) and not CAMERA_NAME.fullmatch(text) and not DATE.search(text)
+    return text if sure else ""
 
 
 def _unread(reading, around, sure, reader):

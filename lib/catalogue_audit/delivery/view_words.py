@@ -15,8 +15,8 @@ VIEWS = {
         (
             "three quarter", "three quarters", "three qtr", "3 quarter", "3 quarters", "3 qtr", "3 q", "3 4", "34", "3 4th",
             "¾", "quarter", "quarter view", "qtr", "tq view", "45 deg", "45 degree", "45 degrees", "angle", "angled",
-            "dreiviertel", "drei viertel", "halbprofil", "trois quarts", "trois quart", "3 quarts", "tre quarti",
-            "tres cuartos", "driekwart", "perspective",
+            "dreiviertel", "drei viertel", "halbprofil", "schräg", "schraeg", "trois quarts", "trois quart", "3 quarts",
+            "tre quarti", "3 quarti", "tres cuartos", "3 cuartos", "driekwart", "perspective",
         ),
     ),
     "front": (
@@ -24,15 +24,15 @@ VIEWS = {
         (
             "front", "frt", "frontal", "front side", "front view", "straight", "straight on", "head on", "face",
             "vorne", "vorderseite", "vorderansicht", "front ansicht", "avant", "devant", "de face", "fronte", "davanti",
-            "frente", "frontale", "voorkant", "voorzijde",
+            "frente", "frontale", "anteriore", "delantera", "delantero", "voorkant", "voorzijde",
         ),
     ),
     "back": (
         "upright",
         (
             "back", "rear", "back side", "back view", "rear view", "reverse", "behind", "rueck", "rück", "rueckseite",
-            "rückseite", "rueckansicht", "rückansicht", "hinten", "arriere", "dos", "retro", "dietro", "espalda",
-            "trasera", "detras", "achterkant", "achterzijde",
+            "rückseite", "rueckansicht", "rückansicht", "hinten", "arriere", "derriere", "dos", "retro", "dietro",
+            "posteriore", "espalda", "trasera", "trasero", "detras", "atras", "posterior", "achterkant", "achterzijde",
         ),
     ),
     "back_three_quarter": (
@@ -60,7 +60,7 @@ VIEWS = {
     "side": (
         "upright",
         (
-            "side", "side view", "profile", "profil", "lateral", "left", "right", "left side", "right side", "side left",
+            "side", "side view", "profile", "profil", "profilo", "perfil", "lateral", "left", "right", "left side", "right side", "side left",
             "side right", "gusset", "seite", "seitenansicht", "cote", "lato", "fianco", "lado", "zijkant",
         ),
     ),
