@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from catalogue_audit.delivery.gs1 import gs1_check_digit, gtin_check_digit_ok
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.names import read_names
-from catalogue_audit.delivery.products import parse_products, read_products, sku_forms
+from catalogue_audit.delivery.products import MOST_UNDELIVERED, parse_products, read_products, sku_forms, split_products
 from catalogue_audit.errors import UsageError
 from catalogue_audit.schema import PRODUCT_FILE_COLUMNS
 
@@ -188,6 +188,26 @@ def test_what_a_csv_writer_wrote_is_read_back(rows):
     csv.writer(written).writerows([("sku", "name"), *rows])
     table = parse_products(written.getvalue().encode("utf-8"))
     assert list(zip(table["sku"], table["name"], strict=True)) == rows
+
+
+def test_columns_and_cells_beyond_all_sense_are_refused_with_their_line(monkeypatch):
+    assert "line 1: 1,000,001 columns" in fault("sku," * 1_000_000 + "name\nAB-1\n")
+    monkeypatch.setattr("catalogue_audit.delivery.products.MOST_CELLS", 20)
+    assert len(parse_products(b"sku,name\n" + b"".join(b"AB-%d,Bag\n" % n for n in range(10)))) == 10
+    assert "line 12" in fault("sku,name\n" + "".join(f"AB-{n},Bag\n" for n in range(11)))
+    monkeypatch.setattr("catalogue_audit.delivery.products.MOST_BYTES", 20)
+    assert "at most" in fault("sku,name\nAB-1,a longer name\n")
+
+
+def test_a_list_of_all_that_a_house_sells_is_cut_to_the_folder():
+    rows = "".join(f"AB-{n},2026-03-{n % 28 + 1:02d}\n" for n in range(MOST_UNDELIVERED + 2))
+    listed = parse_products(f"sku,due\n{rows}".encode())
+    kept, left_out = split_products(listed, ["ab-7"])
+    assert list(kept["sku"]) == ["AB-7"] and list(kept) == list(listed) and list(kept.index) == [0]
+    assert len(left_out) == len(listed) - 1 and dict(left_out.iloc[7]) == {"sku": "AB-8", "due": "2026-03-09"}
+    kept, left_out = split_products(listed, ["AB-7", "AB-8", None, ""])
+    assert kept is listed and left_out.empty  # as many as may be left without a picture
+    assert split_products(None, ["AB-7"])[0] is None
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ from catalogue_audit.delivery.brief import load_brief, parse_brief
 from catalogue_audit.delivery.names import NameFacts
 from catalogue_audit.findings.completeness import views_of_products
 from catalogue_audit.findings.judge import find
-from catalogue_audit.findings.verdict import product_table
+from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.statistics.tables import table_from_rows
 from making_evidence import clean_frames, evidence_of
 
@@ -185,3 +185,15 @@ def test_rights_are_asked_for_where_the_brief_requires_them(frames):
     assert list(findings["check"]) == ["metadata"] and findings.iloc[0]["file"] == frames["file"][2]
     assert (findings.iloc[0]["severity"], findings.iloc[0]["remedy"]) == ("major", "re-export")
     assert len(judged(frames.assign(rights_present=None), wanted)) == 1  # of all files: one finding about the delivery
+
+
+def test_products_too_many_to_name_are_one_finding_that_leaves_out_those_not_due_yet(frames):
+    undelivered = pd.DataFrame({"sku": [f"ZZ-{n}" for n in range(9)], "due": ["2099-01-01", *[""] * 8]})
+    evidence = evidence_of(frames, load_brief(), products=products(frames), undelivered=undelivered)
+    findings, _ = find(evidence)
+    assert list(findings["check"]) == ["missing_view"]
+    row = findings.iloc[0]
+    assert row["value"] == 8 and row["severity"] == "critical" and "ZZ-1, ZZ-2" not in row["note"] and "ZZ-1" in row["note"]
+    verdict = delivery_verdict(evidence, findings, product_table(evidence, findings))
+    assert verdict["verdict"] == "return" and verdict["products_left_out"] == 9 and verdict["products"] == 8
+    assert verdict["reasons"] == ["most products of the products file were not delivered"]

@@ -54,4 +54,7 @@ def nearest_sku(text, known):
         return ""
     alike = [other for other in known.by_start.get(key[:3], ())[:MOST_COMPARED] if abs(len(other) - len(key)) <= 8]
     near = difflib.get_close_matches(key, alike, n=1, cutoff=NEAR)
-    return str(known.by_key[near[0]][0][1]) if near else ""
+    if not near:
+        return ""
+    found = known.by_key[near[0]]
+    return found if isinstance(found, str) else found[0]

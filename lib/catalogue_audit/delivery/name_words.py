@@ -4,6 +4,7 @@ import re
 import unicodedata
 from typing import NamedTuple
 
+from catalogue_audit.delivery.gs1 import GTIN_LENGTHS
 from catalogue_audit.delivery.view_words import NOISE, RANK, STRAP_WITH, STRAP_WITHOUT, fold
 
 MOST_WORDS = 32  # of one name; a longer one is no name a person gave
@@ -143,36 +144,40 @@ def _joint(text, place):
 class KnownSkus(NamedTuple):
     """SKUs of the products file, found in names whatever separators and case they carry there."""
 
-    by_key: dict  # letters and digits alone, case folded → tuple of (written, sku)
+    by_key: dict  # letters and digits alone, case folded → SKU, or a tuple of those that have the same
+    by_other: dict  # other written forms, see `_other_form` → SKU
     by_start: dict  # first three characters of a key → list of keys
 
     @classmethod
     def of(cls, known):
-        """From SKUs, or from a mapping of written form → SKU."""
-        pairs = known.items() if hasattr(known, "items") else ((sku, sku) for sku in known)
-        by_key = {}
-        for written, sku in pairs:
-            written = unicodedata.normalize("NFC", str(written).strip())
-            if written:
-                by_key[_key(written)] = (*by_key.get(_key(written), ()), (written, sku))
-        by_key.pop("", None)
+        """From SKUs, or from a mapping of written form (a GTIN, say) → SKU."""
+        by_key, by_other = {}, {}
+        for written, sku in known.items() if hasattr(known, "items") else ((sku, sku) for sku in known):
+            if written != sku:
+                by_other[_other_form(written)] = sku
+                continue
+            sku = unicodedata.normalize("NFC", str(sku).strip())
+            if key := _key(sku):
+                same = _as_tuple(by_key.get(key, ()))
+                if sku not in same:
+                    by_key[key] = (*same, sku) if same else sku
         by_start = {}
         for key in by_key:
             by_start.setdefault(key[:3], []).append(key)
-        return cls(by_key, by_start)
+        return cls(by_key, by_other, by_start)
 
     def match(self, text):
-        """The SKU that the whole text is, else an empty text: by the same characters, in any case, by any separator."""
-        same = self.by_key.get(_key(text))
-        if not same:
-            return ""
+        """The SKU that the whole text is, else an empty text: by the same characters, in any case, by any separator; or by another form."""
+        key = _key(text)
+        same = _as_tuple(self.by_key.get(key, ()))
         for way in (str, str.casefold):
-            found = {sku for written, sku in same if way(written) == way(text)}
+            found = {sku for sku in same if way(sku) == way(text)}
             if found:
                 return found.pop() if len(found) == 1 else ""
-        loose = {sku for _, sku in same}
+        if self.by_other and (sku := self.by_other.get(_other_form(text))):
+            return sku
         # digits alone run together too easily: '10-42' is not '1042'
-        return loose.pop() if len(loose) == 1 and not _key(text).isdigit() else ""
+        return same[0] if len(same) == 1 and not key.isdigit() else ""
 
     def find(self, text, words):
         """
@@ -185,7 +190,7 @@ class KnownSkus(NamedTuple):
         sku : str
             As the products file writes it.
         """
-        if not self.by_key:
+        if not (self.by_key or self.by_other):
             return 0, 0, ""
         if words and (sku := self.match(text[words[0].start : words[-1].end])):
             return 0, len(words), sku
@@ -196,6 +201,18 @@ class KnownSkus(NamedTuple):
                 if not too_short and (sku := self.match(span)):
                     return first, first + length, sku
         return 0, 0, ""
+
+
+def _as_tuple(skus):
+    return skus if isinstance(skus, tuple) else (skus,)
+
+
+def _other_form(text):
+    """A GTIN in 14 digits, however many zeros lead it; other figures as they are, other text as letters and digits alone."""
+    if text.isascii() and text.isdigit():
+        return text.zfill(14) if len(text) in GTIN_LENGTHS else text
+    key = _key(text)
+    return text if key.isdigit() else key
 
 
 def _key(text):

@@ -6,29 +6,33 @@ decimal comma. It is read rightly or refused with line and column; text stays
 as it was written (``007``, ``1e5``, ``NA`` are SKUs).
 """
 
-import codecs
 import csv
-import io
 import math
 import os
 import re
 import unicodedata
+from array import array
 from datetime import date
 
-from catalogue_audit.delivery.plain_file import read_plain_file
+from catalogue_audit.delivery.csv_rows import csv_rows, opened_text, text_encoding
 from catalogue_audit.delivery.gs1 import GTIN_LENGTHS
+from catalogue_audit.delivery.plain_file import read_plain_file
 from catalogue_audit.errors import UsageError
 from catalogue_audit.schema import PRODUCT_FILE_COLUMNS
 
-MOST_BYTES = 1_000_000_000
-ROWS_AT_ONCE = 50_000  # rows held as Python text before they are packed; bounds the memory
+# What keeps the reading of a products file under a gigabyte; a million products of a dozen columns are well below.
+MOST_BYTES = 300_000_000
+MOST_COLUMNS = 400
+MOST_CELLS = 25_000_000
+CELLS_AT_ONCE = 400_000  # held as Python text before they are packed
+MOST_UNDELIVERED = 10_000  # products without a picture that get a row and a finding each; of more, one for all
 
 NUMBERS = ("width_cm", "height_cm", "depth_cm")
 DATES = ("due", "live_on", "sample_until")
 LARGEST_CM = 1000.0  # ten metres: no bag; a figure in another unit
 
-_SAME_COLUMN = {"colour": "colourway", "color": "colourway", "colorway": "colourway", "ean": "gtin", "upc": "gtin"}
 _DELIMITERS = (",", ";", "\t", "|")
+_SAME_COLUMN = {"colour": "colourway", "color": "colourway", "colorway": "colourway", "ean": "gtin", "upc": "gtin"}
 _NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:cm)?", re.IGNORECASE | re.ASCII)
 _DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 _NOT_KNOWN = ("", "-", "–", "n/a", "?")
@@ -68,12 +72,15 @@ def parse_products(data, name="products.csv"):
     """Read the bytes of a products file; as `read_products`."""
     import pandas as pd
 
-    text = _decoded(data, name)
-    del data
-    delimiter = _delimiter(text)
-    rows = _rows(text, delimiter, name)
-    header, columns = _header(next(rows, (1, []))[1], delimiter, name)
-    lines, packed = [], []
+    if len(data) > MOST_BYTES:
+        msg = f"{name} has {len(data) / 1e6:,.0f} MB; at most {MOST_BYTES / 1e6:,.0f} MB are read.\nLeave out products and columns."
+        raise UsageError(msg)
+    encoding = text_encoding(data, name)
+    delimiter = _delimiter(data, encoding)
+    rows = csv_rows(data, encoding, delimiter, name)
+    line, cells = next(rows, (1, []))
+    header, columns = _header(cells, delimiter, name, line)
+    lines, packed = array("q"), []
     for chunk_lines, cells in _chunks(rows, header, name):
         lines.extend(chunk_lines)
         packed.append(
@@ -97,53 +104,59 @@ def sku_forms(products):
     Returns
     -------
     dict
-        Written form → SKU, for `names.read_names`. A GTIN that two products
-        share, or that is also an SKU, stands for none of them.
+        Written form → SKU, for `names.read_names`; a GTIN stands there in 14
+        digits. A GTIN that two products share, or that is also an SKU, stands
+        for none of them.
     """
     if products is None:
         return {}
-    by_gtin = {}
-    for sku, gtin in zip(products["sku"], products["gtin"], strict=True):
-        digits = "".join(char for char in gtin if char not in " -")
-        if digits.isascii() and digits.isdigit() and len(digits) in GTIN_LENGTHS:
-            by_gtin.setdefault(digits.zfill(14), set()).add(sku)
     forms = {}
-    for gtin, skus in by_gtin.items():
-        if len(skus) == 1:
-            (sku,) = skus
-            forms.update({gtin[14 - length :]: sku for length in GTIN_LENGTHS if not gtin[: 14 - length].strip("0")})
-    return forms | {sku: sku for sku in products["sku"]}
+    for sku, gtin in zip(products["sku"], products["gtin"], strict=True):
+        digits = "".join(char for char in gtin if char not in " -") if gtin else ""
+        if digits.isascii() and digits.isdigit() and len(digits) in GTIN_LENGTHS:
+            digits = digits.zfill(14)
+            forms[digits] = sku if forms.get(digits, sku) == sku else None
+    forms = {gtin: sku for gtin, sku in forms.items() if sku is not None}
+    forms.update(zip(products["sku"], products["sku"], strict=True))
+    return forms
 
 
-def _decoded(data, name):
-    for mark, encoding in (
-        (codecs.BOM_UTF8, "utf-8-sig"),
-        (codecs.BOM_UTF32_LE, "utf-32"),
-        (codecs.BOM_UTF32_BE, "utf-32"),
-        (codecs.BOM_UTF16_LE, "utf-16"),
-        (codecs.BOM_UTF16_BE, "utf-16"),
-    ):
-        if data.startswith(mark):
-            return _decoded_as(data, encoding, name)
-    start = data[:4000]
-    if start.count(0) > len(start) / 4:  # UTF-16 without its mark: every other byte of Latin text is 0
-        return _decoded_as(data, "utf-16-le" if start[1:2] == b"\0" else "utf-16-be", name)
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", "replace")  # what spreadsheets on Windows write
+def split_products(products, skus):
+    """
+    A products file that lists far more than was delivered, cut to the products of the folder.
+
+    A house may keep one list of everything it sells; a row and a finding for each
+    of a million products without a picture would bury the delivery's own.
+
+    Parameters
+    ----------
+    products : DataFrame or None
+        From `read_products`.
+    skus : iterable of str
+        SKUs that the folder names.
+
+    Returns
+    -------
+    of_folder : DataFrame or None
+        All rows, unless more than `MOST_UNDELIVERED` of them are of no product in the folder; then the others.
+    left_out : DataFrame
+        ``sku`` and ``due`` of the rows that are not in it, in the order of the file.
+    """
+    import pandas as pd
+
+    nothing = pd.DataFrame({name: pd.array([], dtype="str") for name in ("sku", "due")})
+    if products is None or len(products) <= MOST_UNDELIVERED:
+        return products, nothing
+    named = {sku.casefold() for sku in skus if sku}
+    here = pd.Series([sku.casefold() in named for sku in products["sku"]], dtype=bool)
+    if len(products) - here.sum() <= MOST_UNDELIVERED:
+        return products, nothing
+    return products[here].reset_index(drop=True), products.loc[~here, ["sku", "due"]].reset_index(drop=True)
 
 
-def _decoded_as(data, encoding, name):
-    try:
-        return data.decode(encoding)
-    except UnicodeDecodeError as error:
-        msg = f"{name}: the text is damaged ({encoding}, byte {error.start}).\nSave it again as CSV, UTF-8."
-        raise UsageError(msg) from error
-
-
-def _delimiter(text):
+def _delimiter(data, encoding):
     """The separator with which the first line holds a column 'sku'; else the most frequent one."""
+    text = opened_text(data, encoding).read(1 << 20)
     first = text.lstrip("\r\n").splitlines()[0] if text.strip() else ""
     named = re.fullmatch(r'"?sep=(.)"?', first.strip("\r\n "), re.IGNORECASE)
     if named:
@@ -155,29 +168,15 @@ def _delimiter(text):
     return max(_DELIMITERS, key=first.count)
 
 
-def _rows(text, delimiter, name):
-    """(line on which it begins, cells) for each row that holds anything."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    line = 1
-    try:
-        for cells in reader:
-            if not (line == 1 and len(cells) <= 2 and cells and cells[0].lower().startswith("sep=")) and any(
-                map(str.strip, cells)
-            ):
-                yield line, cells
-            line = reader.line_num + 1
-    except csv.Error as error:
-        what = f"the quotes do not pair up, or a cell is far too long ({error})"
-        msg = f"{name}, line {line}: {what}.\nSave it again as CSV."
-        raise UsageError(msg) from error
-
-
 def _column_name(cell):
     plain = re.sub(r"[\s\-]+", "_", cell.strip().strip("\ufeff").casefold())
     return _SAME_COLUMN.get(plain, plain)
 
 
-def _header(cells, delimiter, name):
+def _header(cells, delimiter, name, line):
+    if len(cells) > MOST_COLUMNS:
+        msg = f"{name}, line {line}: {len(cells):,} columns; at most {MOST_COLUMNS} are read.\nLeave out those that are not needed."
+        raise UsageError(msg)
     cells = [cell.strip().strip("\ufeff") for cell in cells]
     while cells and not cells[-1]:
         cells.pop()
@@ -204,7 +203,11 @@ def _chunks(rows, header, name):
     """Rows as columns, some thousands at a time."""
     lines, held = [], []
     width = len(header)
-    for line, cells in rows:
+    at_once, most = max(1, CELLS_AT_ONCE // width), MOST_CELLS // width
+    for number, (line, cells) in enumerate(rows, 1):
+        if number > most:
+            msg = f"{name}, line {line}: more than {most:,} products with {width} columns each.\nLeave out products or columns."
+            raise UsageError(msg)
         if len(cells) > width and any(map(str.strip, cells[width:])):
             msg = (
                 f"{name}, line {line}: {len(cells)} cells, but the first line names {width} columns"
@@ -213,7 +216,7 @@ def _chunks(rows, header, name):
             raise UsageError(msg)
         held.append((cells + [""] * (width - len(cells)))[:width])
         lines.append(line)
-        if len(held) == ROWS_AT_ONCE:
+        if len(held) == at_once:
             yield lines, _columns(held)
             lines, held = [], []
     if held:

@@ -87,6 +87,22 @@ def missing_view(evidence):
             if view not in everywhere:
                 yield _missing_row(evidence, sku, view)
     yield from _too_few(evidence, views, delivered)
+    yield from _undelivered(evidence)
+
+
+def _undelivered(evidence):
+    """One finding for the products without a picture, where the products file lists too many for one each."""
+    if evidence.undelivered is None or evidence.undelivered.empty or not _required(evidence, ""):
+        return
+    wanted = evidence.undelivered
+    if evidence.judged_on:
+        wanted = wanted[~(wanted["due"] > evidence.judged_on)]
+    if len(wanted):
+        note = (
+            f"{len(wanted)} products of the products file have no picture in this folder (for example {listed(wanted['sku'].head(2))}): "
+            f"pass the list of this delivery's products, or ask for the pictures"
+        )
+        yield finding("missing_view", sentence(note), value=len(wanted), expected=0, unit="products")
 
 
 def _missing_row(evidence, sku, view):

@@ -40,6 +40,8 @@ class Evidence:
         ``view``, ``view_kind``, and what it suggests where nothing fitted.
     products : DataFrame or None
         The products file as supplied.
+    undelivered : DataFrame or None
+        ``sku`` and ``due`` of its products without a picture, where they are too many for a row each and left out of ``products``.
     changes : DataFrame
         The changes table.
     pairs : DataFrame
@@ -71,6 +73,7 @@ class Evidence:
     frames: pd.DataFrame
     names: tuple = ()
     products: pd.DataFrame | None = None
+    undelivered: pd.DataFrame | None = None
     changes: pd.DataFrame = field(default_factory=lambda: table_from_rows("changes", []))
     pairs: pd.DataFrame = _table("file_a", "file_b", "kind")
     misfiled: pd.DataFrame = _table(

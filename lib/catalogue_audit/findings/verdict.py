@@ -118,6 +118,7 @@ def delivery_verdict(evidence, findings, products):
         "measured": measured,
         "not_measured": len(frames) - measured,
         "products": len(products),
+        "products_left_out": 0 if evidence.undelivered is None else len(evidence.undelivered),
         "complete_products": _complete(evidence, products),
         "findings": count_causes(open_findings),
         "findings_by_check": _by(open_findings, "check", schema.CHECKS),
@@ -170,6 +171,9 @@ def _without_product(findings):
             f"({listed([check_words(check) for check in checks], 3)})"
         )
     for check, view in findings.loc[findings["file"].isna(), ["check", "view"]].drop_duplicates().itertuples(index=False):
+        if check == "missing_view" and not text(view):
+            reasons.append("most products of the products file were not delivered")
+            continue
         whose = f"the {view_words(view)} pictures" if text(view) else "the pictures"
         reasons.append(
             f"the {view_words(view)} is missing from nearly every product"

@@ -36,6 +36,7 @@ def judge_delivery(
     names,
     brief,
     products=None,
+    undelivered=None,
     originals=None,
     decisions=None,
     previous=None,
@@ -56,6 +57,8 @@ def judge_delivery(
     brief : Brief
     products : DataFrame, optional
         The supplied products file.
+    undelivered : DataFrame, optional
+        What `delivery.products.split_products` left out of it.
     originals : runs.originals.Originals, optional
     decisions, previous, check_sheet, earlier : optional
         As in `runs.review.review`.
@@ -70,7 +73,7 @@ def judge_delivery(
     spot_counts, spots = sensor_spots(frames, sketches)  # by the files' own cameras: a crop moves the sensor's places
     taken = taken_from(frames, sketches, names, originals)
     frames, pairs = _grouped(taken.frames, sketches, brief)
-    wrong_files = misfiled(_of_their_own_moment(frames), sketches, pairs)
+    wrong_files = misfiled(_of_their_own_moment(frames), sketches, pairs, products)
     shown = as_shown(frames, wrong_files)
     as_taken = taken.as_taken(shown), taken.sketches
     frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
@@ -83,6 +86,7 @@ def judge_delivery(
         frames=frames,
         names=names,
         products=products,
+        undelivered=undelivered,
         changes=changes,
         pairs=pairs,
         misfiled=wrong_files,

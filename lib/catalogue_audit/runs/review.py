@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit.delivery.brief import load_brief
-from catalogue_audit.delivery.products import read_products
+from catalogue_audit.delivery.products import read_products, split_products
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import UsageError
@@ -198,6 +198,7 @@ def audit_listing(
         frames, sketches, names = measure_frames(
             source, listing, brief, products, connection, work, measuring=measuring, progress=progress
         )
+        products, undelivered = split_products(products, {name.sku for name in names})
         if originals is not None:
             taken, unread = measure_originals(*originals, brief, connection, work, measuring=measuring, progress=progress)
             notes += unread
@@ -208,6 +209,7 @@ def audit_listing(
             names=names,
             brief=brief,
             products=products,
+            undelivered=undelivered,
             originals=taken,
             decisions=decisions,
             previous=previous,
