@@ -3,6 +3,8 @@
 import os
 import re
 import shutil
+import subprocess
+import sys
 
 import pytest
 
@@ -165,3 +167,13 @@ def test_a_delivery_is_never_written_to_even_when_it_may_not_be_read_whole(tmp_p
         ]
     finally:
         delivery.chmod(0o700)
+
+
+@pytest.mark.parametrize("started", ["a file", "standard input"])
+def test_a_script_without_a_main_guard_is_not_run_again_by_the_workers(tmp_path, delivery, started):
+    script = "print('begun')\nfrom catalogue_audit.runs.review import review\nprint(review('delivery', jobs=2, tables_only=True).exit_status)\n"
+    (tmp_path / "script.py").write_text(script)
+    arguments, given = (["script.py"], "") if started == "a file" else (["-"], script)
+    ended = subprocess.run([sys.executable, *arguments], input=given, cwd=tmp_path, capture_output=True, text=True, timeout=300)
+    assert (ended.returncode, ended.stdout.split()[0], ended.stderr) == (0, "begun", "")
+    assert ended.stdout.count("begun") == 1

@@ -7,7 +7,6 @@ else: it becomes a row with a reason.
 
 import contextlib
 import hashlib
-import multiprocessing
 import os
 import resource
 import signal
@@ -21,6 +20,7 @@ from pebble import ProcessExpired, ProcessPool
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import AuditError, UnreadablePicture
 from catalogue_audit.runs import store
+from catalogue_audit.runs.workers import WorkerContext
 
 IN_FLIGHT = 3  # files handed out per worker: enough to keep it busy, few enough to bound memory
 POOL_STARTS = 4  # a pool all of whose workers were ended from outside is begun anew, at most this often
@@ -151,7 +151,7 @@ def not_measured(entry, reason):
 
 def process_pool(workers, location, limits, kept):
     """Processes that measure files of a delivery; the caller stops them."""
-    context = multiprocessing.get_context("forkserver")
+    context = WorkerContext()
     context.set_forkserver_preload(["catalogue_audit.measures.measure"])
     with _environment():
         forkserver.ensure_running()  # every worker, also one that takes the place of another, inherits its environment
