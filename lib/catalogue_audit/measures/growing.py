@@ -15,6 +15,8 @@ SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over
 NOISE_REACH_PX = 9  # mask pixels; how far from an edge the noise of a JPEG block may stop the growing background
 SMALLEST_GAP_PX = 12  # mask pixels
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
+GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
+SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
 CLEAR_EDGE = 3.0  # CIELAB a pixel; steeper than a shadow lying by itself ends
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
 SMALLEST_PART_PX, PART_REACH_PX = 20, 24  # mask pixels; of a small part that hangs on a large one
@@ -112,9 +114,7 @@ def _is_gap(label, box, labels, evidence, outside):
     wide = _window(x, y, w, h, 60)
     wide = tuple(slice(span.start, span.stop, 3) for span in wide)
     near = outside[labels[wide]]
-    if near.sum() < 6:
-        near = np.ones_like(near)
-    ground = _tone(evidence, wide, near)
+    ground = _tone(evidence, wide, near) if near.sum() >= 6 else [0.0, 0.0, 0.0]  # deep inside, the backdrop as fitted
     if abs(tone[0] - ground[0]) > GAP_LIGHT / 2 or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > GAP_CHROMA / 2:
         return False
     alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
@@ -124,7 +124,9 @@ def _is_gap(label, box, labels, evidence, outside):
     region = (parts == own.argmax()).view(np.uint8)
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL7)
-    return bool(ring.any() and not rim_of(region).any() and np.mean(steps[ring] > 0) > 0.88)
+    same = max(abs(here - around) for here, around in zip(tone, ground, strict=True)) < SAME_TONE
+    stepped = PURE_GAP_STEPPED if same else GAP_STEPPED
+    return bool(ring.any() and not rim_of(region).any() and np.mean(steps[ring] > 0) > stepped)
 
 
 def _tone(evidence, window, where):

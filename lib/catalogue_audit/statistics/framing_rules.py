@@ -8,6 +8,7 @@ import pandas as pd
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
 FEWEST = 3
 AS_STEADY = 1.3  # 'first_limit' can imitate equal height and width; it must be this much steadier to be believed
+LARGEST_SHIFT = 0.1  # of the frame; a product farther off stands wrong by any rule
 LARGEST_STEP = 0.1  # relative; a product farther off is off by any rule, and counts no more than this
 
 
@@ -87,7 +88,7 @@ def size_and_place(frames, sketches, brief, products=None):
         down = _number(frames, "centre_dy")[rows]
         stands = _number(frames, "baseline")[rows]
         columns["centre_dev_x"][rows] = across - _centre(across)
-        steadier = _spread(stands) < _spread(down)
+        steadier = _unsteadiness(stands) < _unsteadiness(down)
         columns["centre_dev_y"][rows] = stands - _centre(stands) if steadier else down - _centre(down)
     return pd.DataFrame(columns, index=frames.index)
 
@@ -167,6 +168,7 @@ def _centre(values):
     return float(np.median(known)) if len(known) else math.nan
 
 
-def _spread(values):
+def _unsteadiness(values):
+    """Mean distance from the middle, capped: the few products of another height tell base line and centre apart."""
     known = values[np.isfinite(values)]
-    return 1.4826 * float(np.median(np.abs(known - np.median(known)))) if len(known) else math.inf
+    return float(np.mean(np.minimum(np.abs(known - np.median(known)), LARGEST_SHIFT))) if len(known) else math.inf
