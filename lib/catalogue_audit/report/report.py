@@ -7,13 +7,7 @@ from pathlib import Path
 
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report.audit import write_data, write_summary
-from catalogue_audit.report.chart_files import write_charts
 from catalogue_audit.report.check_sheet import write_check_sheet, write_check_sheet_on_paper
-from catalogue_audit.report.notebooks import REPORT_NOTEBOOKS, NotebookFailed, run_notebooks
-from catalogue_audit.report.page import write_page
-from catalogue_audit.report.page_pdf import write_page_pdf
-from catalogue_audit.report.pictures import write_pictures
-from catalogue_audit.report.sheets import write_sheets
 
 COULD_NOT_FINISH = 3  # exit status, as the contract says
 PRINTED = ("report.pdf", "this page as PDF")
@@ -22,7 +16,7 @@ NOTEBOOK_WORDS = {
     "02_consistency_study.ipynb": "Consistency study",
     "03_reshoot_and_retouch_sheets.ipynb": "Sheets to photograph and retouch again",
 }
-MEASURING_LIBRARIES = ("numpy", "opencv-python-headless", "pandas", "pillow", "scikit-learn", "scipy", "simplejpeg")
+MEASURING_LIBRARIES = ("numpy", "opencv-python-headless", "pandas", "pillow", "scipy", "simplejpeg")
 
 
 def write_report(audit, folder, *, tables_only=False, notebooks=True, pdf=False):
@@ -52,6 +46,14 @@ def write_report(audit, folder, *, tables_only=False, notebooks=True, pdf=False)
     check_sheet = write_check_sheet(audit, folder)
     if tables_only:
         return audit.summary
+    # Not before they are needed: a run for the tables alone does without 60 MB of charts, pages and notebooks.
+    from catalogue_audit.report.chart_files import write_charts
+    from catalogue_audit.report.notebooks import REPORT_NOTEBOOKS, NotebookFailed, run_notebooks
+    from catalogue_audit.report.page import write_page
+    from catalogue_audit.report.page_pdf import write_page_pdf
+    from catalogue_audit.report.pictures import write_pictures
+    from catalogue_audit.report.sheets import write_sheets
+
     sizes, charts = write_pictures(audit, folder), write_charts(audit, folder)
     sheets = [*write_sheets(audit, folder), *check_sheet, *write_check_sheet_on_paper(audit, folder)]
     incomplete, beside = "", []

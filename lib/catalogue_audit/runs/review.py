@@ -185,7 +185,8 @@ def audit_listing(
     """
     work = out / WORK_FOLDER
     work.mkdir(parents=True, exist_ok=True)
-    prepare_plotting(work)
+    if not tables_only:
+        prepare_plotting(work)
     from catalogue_audit.report.publish import publish
     from catalogue_audit.report.report import write_report
 

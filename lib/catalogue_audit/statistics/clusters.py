@@ -2,7 +2,7 @@
 
 import numpy as np
 import pandas as pd
-from sklearn.cluster import DBSCAN
+from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.numbering import number_groups
 
@@ -10,6 +10,7 @@ from catalogue_audit.statistics.numbering import number_groups
 EV_UNIT = 0.25  # EV; camera settings move in thirds of a stop
 FOCAL_UNIT = 0.05  # fraction of the focal length, as the focal_length check
 BACKGROUND_UNITS = (3.0, 2.0, 2.0)  # CIELAB L*, a*, b*: what the background and white_balance checks call visible
+AT_ONCE = 64  # points whose neighbours are looked up together; bounds the memory
 CELLS = 8  # cells a unit: frames in one cell count as one point, so that a burst costs nothing
 
 
@@ -17,7 +18,7 @@ def exposure_groups(frames):
     """
     Clusters of frames taken with one set-up of light and camera.
 
-    Density clusters (DBSCAN with one point a core) of EV100, log focal length
+    Chained clusters (single linkage) of EV100, log focal length
     and measured background, each in units of what is visible; features that a
     file does not have are compared only among files that lack them too.
 
@@ -101,5 +102,16 @@ def _features(frames):
 def _density_clusters(features):
     """Cluster labels of points no more than one unit apart in any feature, chained."""
     cells, inverse = np.unique(np.round(features * CELLS), axis=0, return_inverse=True)
-    model = DBSCAN(eps=1.0, min_samples=1, metric="chebyshev").fit(cells / CELLS)
-    return model.labels_[inverse.ravel()]
+    tree, labels, clusters = cKDTree(cells), np.full(len(cells), -1), 0
+    for start in range(len(cells)):
+        if labels[start] >= 0:
+            continue
+        labels[start], waiting = clusters, [start]
+        while waiting:
+            asked, waiting = waiting[:AT_ONCE], waiting[AT_ONCE:]
+            near = np.unique(np.concatenate(tree.query_ball_point(cells[asked], CELLS, p=np.inf)).astype(int))
+            new = near[labels[near] < 0]
+            labels[new] = clusters
+            waiting += new.tolist()
+        clusters += 1
+    return labels[inverse.ravel()]

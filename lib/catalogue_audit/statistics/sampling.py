@@ -7,7 +7,7 @@ import hashlib
 import math
 from typing import NamedTuple
 
-from scipy import stats
+from scipy import special
 
 from catalogue_audit.statistics.sampling_tables import AQLS, CODE_LETTERS, LETTERS, LEVELS, PLANS, SAMPLE_SIZES
 
@@ -158,7 +158,8 @@ def acceptance_probability(lot, nonconforming, n, accept):
     >>> round(acceptance_probability(60, 1, 13, 0), 6)
     0.783333
     """
-    return float(stats.hypergeom.cdf(accept, lot, nonconforming, n))
+    ways = sum(math.comb(nonconforming, bad) * math.comb(lot - nonconforming, n - bad) for bad in range(min(accept, n) + 1))
+    return ways / math.comb(lot, n)
 
 
 def operating_characteristic(lot, n, accept):
@@ -292,4 +293,4 @@ def most_nonconforming_per_cent(probability, n, accept):
     """
     if not 0 < probability < 1:
         return math.nan
-    return float(100 * stats.beta.isf(probability, accept + 1, n - accept))
+    return float(100 * special.betainccinv(accept + 1, n - accept, probability))

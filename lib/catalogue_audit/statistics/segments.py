@@ -21,7 +21,6 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-import ruptures
 
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, finite, hampel
 from catalogue_audit.statistics.trend import mann_kendall
@@ -100,6 +99,8 @@ def level_starts(values, noise, fewest=FEWEST_UNITS):
     """
     if values.size < 2 * fewest:
         return []
+    import ruptures  # with scipy.stats 40 MB, which a delivery without a series does without
+
     search = ruptures.KernelCPD(kernel="linear", min_size=fewest).fit(values.reshape(-1, 1))
     places = search.predict(pen=PENALTY_FACTOR * noise**2 * math.log(values.size))
     return [int(place) for place in places[:-1]]
