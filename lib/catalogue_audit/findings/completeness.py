@@ -78,16 +78,56 @@ def missing_view(evidence):
             f"it out of the brief's required views"
         )
         yield finding("missing_view", sentence(note), view=view)
+    unread = _pictures_without_view(evidence)
+    untold = [sku for sku, found in views.items() if found.missing and not delivered.get(sku) and unread.get(sku)]
+    nameless = [] if delivered else unread.get(None, [])  # not one name says which product it shows
+    if untold:
+        yield _untold_views(untold, unread)
+    if nameless and not untold and views:
+        yield _untold_products(nameless, views)
     for sku, found in views.items():
+        if sku in untold or (nameless and not unread.get(sku)):
+            continue
         if not delivered.get(sku) and found.missing:
             note = f"no picture of {plain(sku)} was delivered: ask for {listed([view_words(v) for v in found.missing])}"
             yield finding("missing_view", sentence(note), sku=sku)
             continue
         for view in found.missing:
             if view not in everywhere:
-                yield _missing_row(evidence, sku, view)
+                yield _missing_row(evidence, sku, view, unread.get(sku, ()))
     yield from _too_few(evidence, views, delivered)
-    yield from _undelivered(evidence)
+    yield from () if nameless else _undelivered(evidence)
+
+
+def _pictures_without_view(evidence):
+    """Files by SKU whose names do not say which view they show; under None those that do not name the product either."""
+    frames = evidence.frames
+    files = {}
+    for frame in evidence.records(frames[frames["view"].isna() & (frames["view_kind"] != "target")]):
+        files.setdefault(text(frame["sku"]), []).append(frame["file"])
+    return files
+
+
+def _untold_views(untold, unread):
+    """One finding for the products all of whose pictures carry numbers, or nothing, instead of views."""
+    files = [file for sku in untold for file in unread[sku]]
+    whose = plain(untold[0]) if len(untold) == 1 else f"{len(untold)} products"
+    note = (
+        f"the names of {counted(len(files), 'picture')} of {whose} do not say which view they show (for example "
+        f"{listed(files, 2)}), so nobody can tell whether a required view is missing: rename them by view, or say in the "
+        f"brief what the numbers mean (views.numbered)"
+    )
+    sku = untold[0] if len(untold) == 1 else None
+    return finding("missing_view", sentence(note), sku=sku, severity="major", remedy="rename")
+
+
+def _untold_products(files, views):
+    """One finding where the products file says what was due and no name says what was delivered."""
+    note = (
+        f"no name of the {counted(len(files), 'picture')} says which product it shows (for example {listed(files, 2)}), so "
+        f"nobody can tell which of the {counted(len(views), 'product')} of the products file are there: rename them by product and view"
+    )
+    return finding("missing_view", sentence(note), severity="major", remedy="rename")
 
 
 def _undelivered(evidence):
@@ -105,10 +145,11 @@ def _undelivered(evidence):
         yield finding("missing_view", sentence(note), value=len(wanted), expected=0, unit="products")
 
 
-def _missing_row(evidence, sku, view):
+def _missing_row(evidence, sku, view, unread):
     is_main = (text(_product(evidence, sku).get("main_view")) or brief_terms.main_view(evidence.brief)) == view
     named = f"{view_words(view)} of {plain(sku)}" + (", its main view," if is_main else "")
-    note = f"the {named} is missing: ask for it"
+    perhaps = f", unless {listed(unread, 2)} of no known view shows it" if unread else ""
+    note = f"the {named} is missing{perhaps}: ask for it"
     return finding("missing_view", sentence(note), sku=sku, view=view)
 
 

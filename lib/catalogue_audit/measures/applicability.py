@@ -115,6 +115,8 @@ def applicable(facts, view, view_kind):
         rules.append((OUTLINE_BASED, _doubt(facts)))
         if view_kind == "crop":
             rules.append((BACKGROUND, "the detail fills the frame, or cannot be told from what is around it: no background is sure"))
+        elif view_kind in (None, "other"):
+            rules.append((BACKGROUND, "the picture may be a detail that fills the frame: no background is sure"))
     emptied = set()
     for columns, sentence in rules:
         if not emptied.issuperset(columns):
