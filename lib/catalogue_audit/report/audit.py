@@ -52,6 +52,8 @@ class Audit:
         The validated brief; the report reads ``summary["brief"]``.
     sketches : mapping of str to dict
         File → sketch, loaded one at a time; empty when read back from a folder.
+    original_sketches : mapping of str to dict
+        The same of the camera originals, where they were given.
     notes : tuple of str
         What happened on the way, for the method part.
     versions : dict of str to str
@@ -71,6 +73,7 @@ class Audit:
     comparison: Any = None
     brief: Any = None
     sketches: Mapping = field(default_factory=dict)
+    original_sketches: Mapping = field(default_factory=dict)
     notes: tuple = ()
     versions: dict = field(default_factory=dict)
 

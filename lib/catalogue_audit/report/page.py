@@ -13,6 +13,7 @@ from markupsafe import Markup
 from catalogue_audit.report.headline import headline
 from catalogue_audit.report.page_content import Room, chart_content, sheet_content, table_content, work_content
 from catalogue_audit.report.page_words import TEMPLATES, environment
+from catalogue_audit.report.pairs import pair_content
 
 PAGE_BYTES = 3_000_000  # the page stays below, whatever the delivery
 
@@ -69,4 +70,5 @@ def render_page(audit, sizes, charts, room=Room(), *, incomplete="", sheets=(), 
         **work_content(audit, room),
         **sheet_content(audit, room),
         **table_content(audit, room.rows),
+        **pair_content(audit),
     )

@@ -7,7 +7,7 @@ import jinja2
 
 from catalogue_audit.report import look
 from catalogue_audit.report.actions import severity_rank, spoken_subject
-from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, thumb_name
+from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, pair_name, thumb_name
 from catalogue_audit.report.wording import (
     check_title,
     column_unit,
@@ -57,6 +57,7 @@ def environment():
         thumb=thumb_name,
         evidence=evidence_name,
         correction=correction_name,
+        beside=pair_name,
         count=count_text,
         marks=look.SEVERITY_MARKS,
         pictures=FOLDER,

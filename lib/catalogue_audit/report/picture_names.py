@@ -23,6 +23,11 @@ def placing_name(row):
     return f"o{row + 1:05d}.jpg"
 
 
+def pair_name(row):
+    """File name of the picture of a final beside its original: by the final's row of the frames table."""
+    return f"b{row + 1:05d}.jpg"
+
+
 def chart_name(name):
     """File name of a chart."""
     return f"chart_{name}.svg"

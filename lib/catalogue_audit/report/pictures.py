@@ -15,6 +15,7 @@ from catalogue_audit.report.actions import reference_of, reference_pictures
 from catalogue_audit.report.audit import Audit
 from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, outline_points, stroke, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
+from catalogue_audit.report.pairs import pair_pictures
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, placing_name, thumb_name
 from catalogue_audit.report.wording import is_missing, plain_text, view_title
 
@@ -126,6 +127,7 @@ def _all_pictures(audit):
     for row, finding in enumerate(audit.findings.to_dict("records")):
         yield evidence_name(row), finding_picture(finding, material), 84
     yield from _corrected_pictures(audit)
+    yield from pair_pictures(audit)
     yield from _placing_pictures(audit, material.references)
 
 

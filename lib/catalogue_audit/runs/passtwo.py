@@ -128,6 +128,7 @@ def judge_delivery(
         comparison=None if previous is None else compare_with_previous(previous, frames, findings),
         summary=summary,
         sketches=sketches,
+        original_sketches={} if originals is None else originals.sketches,
         notes=tuple(notes),
     )
 
