@@ -1,15 +1,12 @@
 """
 Specks on the product, and spots anywhere that may be dust on the sensor.
 
-A speck is small, alone, and stands out from what surrounds it by more than the
-material's own grain does. Stitches stand in rows, studs in patterns, grain is
-everywhere; none of them is alone.
+A speck is small, round, alone, and lighter or darker than all that surrounds it.
+Stitches stand in rows, studs in patterns, grain and weave are everywhere: what has
+others like it around has to stand out further, the more the others.
 
-Candidates are found in the working picture and looked at in the full-resolution
-pixels.
+Candidates are found in the reduced picture and looked at in full-resolution pixels.
 """
-
-import math
 
 import cv2
 import numpy as np
@@ -17,20 +14,24 @@ import numpy as np
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.spots import soft_spots
 
-LEAST_WORKING = 4.0  # code values of a candidate in the working picture, where a 3 px speck is thinned to a part of it
-LEAST_OVER_GRAIN = 3.0  # times the local mean difference, for a candidate
+LEAST_WORKING = 3.0  # code values of a crest in the reduced picture
+LEAST_AROUND = 5.0  # code values by which a candidate differs from every direction around it
+AROUND = 5  # reduced px; how far around
 LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
-MOST_CANDIDATES = 120
-LOCAL = 33  # working px; neighbourhood over which a material's grain is averaged
-HALF = 16  # full-resolution px; half of the patch in which a candidate is looked at
-BODY = 7.0  # full-resolution px; a speck's own reach, beyond which its surroundings begin
-AROUND = 13.0  # full-resolution px; where its surroundings end
-STANDS_OUT = 1.6  # times the strongest of its surroundings
-OVER_ROUGHNESS = 6.0  # times the deviation of its surroundings
-ROUGH = 8  # near-specks on the product from which its surface glints by itself (grained, hammered, metallic)
-ROUGH_STANDS_OUT, ROUGH_OVER = 3.0, 10.0  # what a speck has to reach there
-LONGEST = 3.0  # length over width; longer is a stitch, a thread or a scratch
-REACH = 45.0  # working px; how far neighbours in a row or pattern are looked for
+STANDS_OUT = 2.5  # times the strongest of its surroundings ...
+FOR_EACH_LIKE_IT = 0.1  # ... and so much more of that for each neighbour at least a third as strong
+MOST_LIKE_IT = 30  # neighbours; with more it would have to stand out 10 times: no candidate
+MOST_CANDIDATES = 160
+HALF = 14  # looked-at px; half of the patch in which a candidate is looked at
+RING = (5.0, 9.0)  # looked-at px; its surroundings
+LONGEST = 1.7  # length over width; longer is a stitch, a thread or a scratch
+LARGEST = 40  # looked-at px of area; larger is a part of the product
+REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
+
+CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
+STEP = 1.5  # contrast from one class of strength to the next, for that count
+_ANGLES = np.arange(16) * np.pi / 8
+_AROUND = np.rint(AROUND * np.array([np.sin(_ANGLES), np.cos(_ANGLES)])).astype(int)
 
 
 def speck_facts(picture, outline):
@@ -48,10 +49,9 @@ def speck_facts(picture, outline):
         ``specks``; under ``sketch``: ``spots``, (n, 5) float32, as in `measures.sketch`.
     """
     gray = picture.grey
-    mask, shadow = of_size(outline.mask, gray.shape), of_size(outline.shadow, gray.shape)
+    mask = of_size(outline.mask, gray.shape)
     inner = _inner(mask)
-    x, y = _candidates(gray)
-    found = _distinct(_looked_at(picture, x, y, inner[y, x] > 0))
+    found = _distinct(_looked_at(picture, *_candidates(gray)))
     height, width = gray.shape
     scale = picture.grey_reduction
     column = np.clip((found[:, 0] / scale).astype(int), 0, width - 1)
@@ -72,29 +72,69 @@ def speck_facts(picture, outline):
 
 
 def _candidates(gray):
-    """Places (x, y; working px) that stand out from their neighbourhood and are not part of a line or an edge."""
-    difference = cv2.absdiff(gray, cv2.medianBlur(gray, 5))
-    crest = cv2.compare(difference, cv2.dilate(difference, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
-    strong = cv2.threshold(difference, LEAST_WORKING - 1, 255, cv2.THRESH_BINARY)[1]
-    y, x = np.divmod(np.flatnonzero(cv2.bitwise_and(crest, strong) > 0), gray.shape[1])
-    relative = difference[y, x] / np.maximum(_local_mean(difference, x, y), 0.6)
-    apart = np.flatnonzero(relative > LEAST_OVER_GRAIN)
-    order = apart[np.argsort(-relative[apart], kind="stable")[:MOST_CANDIDATES]]
-    return x[order], y[order]
-
-
-def _local_mean(size, x, y):
-    """Mean of a uint8 picture over `LOCAL` at some places, float32."""
-    height, width = size.shape
-    across, down = max(width // 4, 1), max(height // 4, 1)
-    small = cv2.resize(size[: 4 * down, : 4 * across], (across, down), interpolation=cv2.INTER_AREA)  # whole cells: faster
-    smooth = cv2.blur(small.astype(np.float32), (LOCAL // 4 | 1, LOCAL // 4 | 1))
-    return cv2.resize(smooth, (width, height), interpolation=cv2.INTER_LINEAR)[y, x]
-
-
-def _looked_at(picture, x, y, on_product):
     """
-    Candidates measured at full resolution.
+    Places that differ from all around them and have few like them near by.
+
+    Returns
+    -------
+    x, y : (n,) int
+        Reduced px; the strongest `MOST_CANDIDATES` of them.
+    sign : (n,) int
+        1 lighter, -1 darker than what surrounds them.
+    like : (n,) float
+        Neighbours at least a third as strong.
+    """
+    sums = cv2.boxFilter(gray, cv2.CV_16U, (3, 3), normalize=False)  # 9 times the mean of 3 x 3
+    wide = cv2.boxFilter(gray, cv2.CV_16U, (9, 9), normalize=False)
+    difference = cv2.addWeighted(sums, 9, wide, -1, 0, dtype=cv2.CV_16S)  # 81 times that over the mean of 9 x 9
+    size = cv2.convertScaleAbs(difference, alpha=1 / 27)
+    crest = cv2.compare(size, cv2.dilate(size, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
+    crest &= cv2.compare(size, 3 * LEAST_WORKING, cv2.CMP_GE)
+    crest[:AROUND] = crest[-AROUND:] = crest[:, :AROUND] = crest[:, -AROUND:] = 0
+    place = np.flatnonzero(crest.view(bool))
+    sign = np.sign(difference.ravel()[place]).astype(np.int32)
+    around = _all_around(sums.ravel(), place, sign, gray.shape[1])
+    closed = around > 0
+    place, sign, around = place[closed], sign[closed], around[closed]
+    y, x = np.divmod(place, gray.shape[1])
+    like = _like_it(x, y, around, gray.shape)
+    good = np.flatnonzero((around >= LEAST_AROUND) & (like <= MOST_LIKE_IT))
+    order = good[np.argsort((1 + FOR_EACH_LIKE_IT * like[good]) / around[good], kind="stable")[:MOST_CANDIDATES]]
+    return x[order], y[order], sign[order], like[order]
+
+
+def _all_around(sums, place, sign, across):
+    """By how much places differ from the least different direction around them, code values; 0 for edges and lines."""
+    result = np.zeros(len(place))
+    steps = _AROUND[0] * across + _AROUND[1]
+    left = np.arange(len(place))
+    least = np.full(len(place), 1 << 15, np.int32)
+    for quarter in (steps[::4], steps[2::4], np.concatenate([steps[1::4], steps[3::4]])):  # most fail the first four
+        here = place[left]
+        apart = (sums[here].astype(np.int32)[:, None] - sums[here[:, None] + quarter]) * sign[left][:, None]
+        least[left] = np.minimum(least[left], apart.min(axis=1))
+        left = left[least[left] > 0]
+    result[left] = least[left] / 9
+    return result
+
+
+def _like_it(x, y, around, shape):
+    """Number of others at least a third as strong in the square of `CELLS` cells around each."""
+    rows, columns = shape[0] // CELL + 1, shape[1] // CELL + 1
+    cell = (y // CELL) * columns + x // CELL
+    level = np.clip((np.log(np.maximum(around, 1)) / np.log(STEP)).astype(int), 0, 11)
+    planes = np.bincount(level * rows * columns + cell, minlength=12 * rows * columns).reshape(12, rows, columns)
+    as_strong = np.cumsum(planes[::-1], axis=0)[::-1].astype(np.float32)
+    near = [
+        cv2.boxFilter(plane, -1, (CELLS, CELLS), normalize=False, borderType=cv2.BORDER_CONSTANT) for plane in as_strong
+    ]
+    a_third = np.maximum(level - round(np.log(3) / np.log(STEP)), 0)
+    return np.array(near)[a_third, y // CELL, x // CELL] - 1
+
+
+def _looked_at(picture, x, y, sign, like):
+    """
+    Candidates measured at full resolution, or half of it where the reduced picture has a quarter or less.
 
     Returns
     -------
@@ -102,51 +142,50 @@ def _looked_at(picture, x, y, on_product):
         x, y (full-resolution px), size (px across), contrast (code values, +
         bright), and 1 where it is a speck without doubt, else 0; strongest first.
     """
-    scale = picture.grey_reduction
-    height, width = picture.encoded.shape[:2]
+    step = max(picture.grey_reduction // 2, 1)
+    scale = picture.grey_reduction / step
+    height, width = (side // step for side in picture.encoded.shape[:2])
     if min(height, width) <= 2 * HALF + 1 or not len(x):
         return np.empty((0, 5))
     cx = np.clip(((x + 0.5) * scale).astype(int), HALF, width - 1 - HALF)
     cy = np.clip(((y + 0.5) * scale).astype(int), HALF, height - 1 - HALF)
-    off, smooth = _patches(picture.encoded, cx, cy)
-    column, row = (values.ravel().astype(np.float32) for values in np.meshgrid(_OFFSET, _OFFSET))
-    search = np.flatnonzero(np.hypot(column, row) <= scale + 1.5)
-    place = search[np.argmax(np.abs(smooth[:, search]), axis=1)]
-    peak = smooth[np.arange(len(cx)), place]
-    seen = np.flatnonzero(np.abs(peak) >= 0.5 * LEAST_CONTRAST)
-    cx, cy, off, smooth, place, peak, on_product = (v[seen] for v in (cx, cy, off, smooth, place, peak, on_product))
-    away = np.hypot(column - column[place][:, None], row - row[place][:, None])
-    level = np.abs(peak)
-    body = (off * np.sign(peak)[:, None] > 0.5 * level[:, None]) & (away <= BODY)
+    values, smooth = _patches(picture.encoded, cx, cy, step)
+    values, smooth = values * sign[:, None], smooth * sign[:, None]
+    place = _SEARCH[scale][np.argmax(smooth[:, _SEARCH[scale]], axis=1)]
+    away = (_COLUMN - _COLUMN[place][:, None]) ** 2 + (_ROW - _ROW[place][:, None]) ** 2
+    ring = (away > RING[0] ** 2) & (away <= RING[1] ** 2)
+    beside = np.ma.masked_array(smooth, ~ring)
+    ground = np.ma.median(beside[:, ::2], axis=1).data
+    level = smooth[np.arange(len(cx)), place] - ground
+    body = (values > (ground + 0.5 * level)[:, None]) & (away <= HALF**2 / 4)
     area = np.maximum(body.sum(axis=1), 1)
-    mean_x, mean_y, length = _shape(body, area, column, row)
-    ring = (away > BODY + 1) & (away <= AROUND)
-    beside = np.where(ring, np.abs(smooth), 0)
-    stands_out = level / np.maximum(beside.max(axis=1), 1e-3)
-    roughness = np.sqrt((beside**2).sum(axis=1) / np.maximum(ring.sum(axis=1), 1))
-    over = level / np.maximum(roughness, 0.3)
-    likely = (stands_out > 1.1) & (length < LONGEST)
-    sure = likely & (level >= LEAST_CONTRAST) & (area >= 3)
-    rough = (likely & on_product & (over < ROUGH_OVER)).sum() >= ROUGH
-    sure &= stands_out > (ROUGH_STANDS_OUT if rough else _tail_limit(stands_out[likely]))
-    sure &= over > (ROUGH_OVER if rough else OVER_ROUGHNESS)
-    contrast = np.sign(peak) * np.where(body, np.abs(off), 0).max(axis=1)
-    result = np.column_stack([cx + mean_x + 0.5, cy + mean_y + 0.5, 2 * np.sqrt(area / np.pi), contrast, sure])[likely]
+    mean_x, mean_y, length = _shape(body, area)
+    stands_out = level / np.maximum(beside.max(axis=1).data - ground, 1.0)
+    likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < 2 * LONGEST)
+    sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= LARGEST) & (length < LONGEST)
+    sure &= stands_out > STANDS_OUT * (1 + FOR_EACH_LIKE_IT * like)
+    contrast = sign * (np.where(body, values, -255).max(axis=1) - ground)
+    centre = step * np.column_stack([cx + mean_x + 0.5, cy + mean_y + 0.5])
+    result = np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), contrast, sure])[likely]
     return result[np.argsort(-np.abs(result[:, 3]), kind="stable")]
 
 
 _OFFSET = np.arange(-HALF, HALF + 1)
+_COLUMN, _ROW = (values.ravel().astype(np.float32) for values in np.meshgrid(_OFFSET, _OFFSET))
+_SEARCH = {scale: np.flatnonzero(np.hypot(_COLUMN, _ROW) <= scale + 1.5) for scale in (1.0, 2.0)}
 
 
-def _patches(encoded, cx, cy):
-    """Luma around each place less its surroundings' median, and the same smoothed over 3 x 3; (n, pixels)."""
+def _patches(encoded, cx, cy, step):
+    """Luma around each place, and the same smoothed over 3 x 3; (n, pixels) float32."""
     side = 2 * HALF + 1
-    patches = np.stack([encoded[y : y + side, x : x + side] for y, x in zip(cy - HALF, cx - HALF, strict=True)])
-    gray = cv2.cvtColor(patches.reshape(-1, len(_OFFSET), 3), cv2.COLOR_RGB2GRAY).reshape(len(cx), len(_OFFSET), -1)
-    level = np.median(gray[:, ::3, ::3].reshape(len(cx), -1), axis=1)  # a speck covers too little to move it
-    off = gray.astype(np.float32) - level[:, None, None]
-    smooth = _blurred(off)
-    return off.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
+    patches = np.stack(
+        [encoded[y * step : (y + side) * step, x * step : (x + side) * step] for y, x in zip(cy - HALF, cx - HALF, strict=True)]
+    )
+    gray = cv2.cvtColor(patches.reshape(-1, side * step, 3), cv2.COLOR_RGB2GRAY)
+    if step > 1:
+        gray = cv2.resize(gray, (side, len(cx) * side), interpolation=cv2.INTER_AREA)
+    gray = gray.astype(np.float32).reshape(len(cx), side, side)
+    return gray.reshape(len(cx), -1), _blurred(gray).reshape(len(cx), -1)
 
 
 def _blurred(patches):
@@ -159,29 +198,13 @@ def _blurred(patches):
     return smooth
 
 
-def _shape(body, area, column, row):
+def _shape(body, area):
     """Centre of each speck's pixels, and their length over width."""
-    weight = body.astype(np.float32)
-    terms = np.column_stack([column, row, column**2, row**2, column * row])
-    mean_x, mean_y, xx, yy, xy = (weight @ terms / area[:, None]).T
+    terms = np.column_stack([_COLUMN, _ROW, _COLUMN**2, _ROW**2, _COLUMN * _ROW])
+    mean_x, mean_y, xx, yy, xy = (body.astype(np.float32) @ terms / area[:, None]).T
     xx, yy, xy = xx - mean_x**2 + 1 / 12, yy - mean_y**2 + 1 / 12, xy - mean_x * mean_y
     spread = np.hypot(xx - yy, 2 * xy)
     return mean_x, mean_y, np.sqrt((xx + yy + spread) / np.maximum(xx + yy - spread, 1e-3))
-
-
-def _tail_limit(stands_out):
-    """
-    How far a speck has to stand out, given how often the material's own grain nearly does.
-
-    Peaks of grain become exponentially rarer the further they stand out; where
-    they are many, the limit is moved to where half a one is expected.
-    """
-    low = 1.25
-    below, above = int((stands_out > low).sum()), int((stands_out > STANDS_OUT).sum())
-    if above == 0 or below < 3 * above:
-        return STANDS_OUT
-    fall = (STANDS_OUT - low) / math.log(below / above)
-    return STANDS_OUT + fall * math.log(2 * above)
 
 
 def _distinct(found):
@@ -194,7 +217,12 @@ def _distinct(found):
 
 
 def _alone(places, contrast):
-    """False for members of a row or a pattern: two neighbours of the same sign on opposite sides, as far away."""
+    """
+    False for members of a row or a pattern.
+
+    A member has two neighbours of the same sign on opposite sides, as far away;
+    the ends of a row and the corners of a pattern have a member for neighbour.
+    """
     count = len(places)
     alone = np.ones(count, bool)
     if count < 3:
@@ -209,7 +237,7 @@ def _alone(places, contrast):
         opposite = vectors @ vectors.T / np.outer(lengths, lengths) < -0.96
         equal = np.abs(np.log(lengths[:, None] / lengths[None])) < 0.25
         alone[k] = not (opposite & equal).any()
-    return alone
+    return alone & ~near[:, ~alone].any(axis=1)
 
 
 def _inner(mask):
