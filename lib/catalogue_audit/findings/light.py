@@ -15,8 +15,6 @@ PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
 BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
-LIKE_ITSELF_EV = 0.5  # between two estimates of a product's light: beyond, its views are not comparable
-OF_TWO_VIEWS_EV = 0.06  # standard deviation of how unlike two views of one product are lit
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -76,17 +74,13 @@ def _cast(frame):
 
 
 def exposure(evidence):
-    """Frames in which the product got more or less light than in the set."""
-    frames = evidence.whole_product
-    frames = frames[_is_like_itself(frames)]
-    views = frames["exposure_dev_ev"].notna().groupby(frames["sku"]).transform("sum")
-    spread = np.hypot(frames["exposure_dev_sd_ev"].fillna(0.0), np.where(views <= 2, OF_TWO_VIEWS_EV, 0.0))
-    frames = frames.assign(exposure_spread=spread)
-    normal = frames["clipped_high"].median()
+    """Frames in which the product got more or less light than in the set, details included."""
+    frames = evidence.measured[evidence.measured["exposure_dev_ev"].notna() & evidence.measured["view"].notna()]
+    normal = evidence.whole_product["clipped_high"].median()
     cases, set_cases = judge_column(
-        evidence, "exposure", "exposure_dev_ev", frames, "exposure_spread", centre=0.0, together=True
+        evidence, "exposure", "exposure_dev_ev", frames, "exposure_dev_sd_ev", centre=0.0, together=True
     )
-    for case in _one_of_a_pair(cases, frames):
+    for case in cases:
         off = case.value - case.expected
         clipped = number(case.frame.get("clipped_high")) or 0.0
         burnt = off > 0 and clipped > (number(normal) or 0.0) + BURNT
@@ -102,53 +96,6 @@ def exposure(evidence):
         yield case_row("exposure", note, case, remedy="reshoot" if burnt else None)
     for case in set_cases:
         yield set_row("exposure", case, "the exposure", " EV", "correct the rest")
-
-
-def _is_like_itself(frames):
-    """
-    Whether a product's light can be compared over its views, as a Series of bool.
-
-    Two estimates of the light on the product, by its median colour and by its
-    luminance, move alike when only the light changes. Where they part (stripes,
-    lacquer, another side showing), a difference says nothing about exposure.
-    """
-    by_colour = np.log2(np.maximum(((frames["product_L"] + 16) / 116) ** 3, 1e-4))
-    apart = frames["product_ev"] - by_colour
-    spread = _range_within(apart, frames["sku"])
-    tones = _range_within(by_colour, frames["sku"])
-    moved = frames["exposure_dev_ev"].abs().groupby(frames["sku"]).transform("max")
-    return ~((spread > LIKE_ITSELF_EV) | (tones > moved + LIKE_ITSELF_EV * 2)).fillna(False)
-
-
-def _range_within(values, keys):
-    """Largest minus smallest value among the frames of the same key."""
-    groups = values.groupby(keys)
-    return groups.transform("max") - groups.transform("min")
-
-
-def _one_of_a_pair(cases, frames):
-    """
-    Of a product's two views that differ from each other, the one at fault.
-
-    With two views, each deviates from the other, and only one can be wrong: the
-    one whose background moved the same way, else the later one.
-    """
-    views = frames.loc[frames["exposure_dev_ev"].notna(), "sku"].value_counts()
-    by_sku = {}
-    for case in cases:
-        by_sku.setdefault(case.frame["sku"], []).append(case)
-    for sku, own in by_sku.items():
-        opposite = len(own) == 2 and own[0].value * own[1].value < 0
-        if opposite and views.get(sku, 0) == 2 and not any(case.cause for case in own):
-            level = frames["background_L"].median()
-            own = [max(own, key=lambda case: _along(case, level))]
-        yield from own
-
-
-def _along(case, level):
-    """How far the background moved in the direction of the product's light, in L*; 0 where unknown."""
-    off = (number(case.frame.get("background_L")) or level) - level
-    return off if case.value > 0 else -off
 
 
 def background(evidence):

@@ -8,34 +8,50 @@ more exactly; where only the background moved, it says nothing about the product
 """
 
 import numpy as np
+from scipy.optimize import nnls
+from scipy.stats import theilslopes
+
+from catalogue_audit.statistics.lit_alike import own_light
+from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 
 ROUNDS = 6  # of the median polish
 STYLE_SIZE = 5  # products of a style from which its views have effects of their own
-AGREE = 2.2  # standard uncertainties within which product and background moved together
-QUARTILE = 0.31864  # lower quartile of the size of a standard normal deviate: Phi^-1(5/8)
-MOST_SD = 0.12  # EV; rendered bags of eight shapes scattered by 0.09 from view to view
-LEAST_SD = 0.03  # EV; a product turned in the same light differs by at least as much
+STEADY_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
+UNSEEN_SD = 0.045  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
-UNSEEN_SD = 0.3  # EV; by which frames of unknown light may be off themselves
-DISAGREE = 0.4  # EV; views of one product in one light seldom lie further apart
+ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
-TOGETHER_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
+VIEW_SD, WORTH_PAIRS = 0.04, 3  # EV by which a view differs from product to product, taken for as many pairs of views
+LEAST_VIEW_SD = 0.015  # EV
+OUTER, OUTER_NORMAL = 0.75, 1.1503  # share within which views scatter as shapes do, a few of which are odd; Phi^-1(7/8)
+LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
+UNLIKE_SD = 0.25  # EV; between views that show other surfaces
+PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
+WIDE_SD = 0.4  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps
+HUBS = 4  # pictures of a whole product with which all of its others are compared
+MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
+FEWEST_FOR_SLOPE = 6  # products from which a view's effect may depend on how light the product is
+SLOPE_SD, SLOPE_SURE = 0.4, 0.6827  # EV for all that is mirrored, as slopes are by nature; confidence of one standard deviation
+LEAST_RANGE, MOST_FOR_SLOPE = 0.1, 300  # of the mirrored share, and frames, between which a slope is sought
+MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
 
-def exposure_deviations(frames, sketches, whole, background, background_sd):
+def exposure_deviations(frames, sketches, whole, background, background_sd, gains):
     """
     Deviation of the product's light, and its standard uncertainty.
 
     Parameters
     ----------
     frames : DataFrame
-        ``product_ev``, ``sku``, ``view``, ``style``.
+        ``product_ev``, ``sku``, ``view``, ``view_kind``, ``style``.
     sketches : mapping of str to dict
-        ``tones`` is read.
+        ``thumb``, ``mask`` and ``tones`` are read.
     whole : (n,) ndarray of bool
         Frames that show a whole product.
     background, background_sd : (n,) ndarray
         EV of the background against the set's; NaN where unknown.
+    gains : (n, 2) ndarray
+        White-balance gains of red and blue; 1 where unknown.
 
     Returns
     -------
@@ -45,22 +61,109 @@ def exposure_deviations(frames, sketches, whole, background, background_sd):
     References
     ----------
     .. [1] J. W. Tukey, *Exploratory Data Analysis*, 1977, chapter 11 (median polish).
+    .. [2] J. E. Gray, D. W. Allan, "A Method for Estimating the Frequency Stability of an Individual Oscillator",
+       Proc. 28th Frequency Control Symposium, 1974 (three-cornered hat: the scatter of each from that of their pairs).
     """
-    level = np.where(whole, product_levels(frames, sketches), np.nan)
-    sku = frames["sku"].fillna("").to_numpy(str)
-    usable = np.isfinite(level) & (sku != "")
-    level = np.where(usable, level, np.nan)
-    level = level - _view_effects(level, sku, _view_groups(frames, usable))
+    sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
+    level, extra_sd, mirrored = _levels(frames, sketches, whole, sku, gains)
+    expected, steady_sd, lamps_moved = _expected(frames, sku, whole, background, background_sd)
+    groups = _view_groups(frames, np.isfinite(level))
+    residual = level - expected
+    usual = np.where(lamps_moved, np.nan, residual)
+    usual = usual if np.isfinite(usual).sum() >= np.isfinite(residual).sum() / 2 else residual
+    effects = _view_effects(usual, sku, groups, mirrored)
+    view_sd = _view_scatter(usual - effects, sku, groups, extra_sd, steady_sd)
+    residual = residual - effects
     ev, sd = np.full(len(level), np.nan), np.full(len(level), np.nan)
-    own, own_sd, common = _against_other_views(level, sku, background)
-    for k in (whole & frames["product_ev"].notna().to_numpy(bool)).nonzero()[0]:
-        ev[k], sd[k] = _combined(own[k], own_sd[k], common[k], background[k], background_sd[k])
+    for places in _members(sku):
+        known = places[np.isfinite(residual[places])]
+        if len(known) > 1:
+            spread = np.hypot(view_sd[known], extra_sd[known])
+            off, sd[known] = own_light(residual[known], spread, steady_sd[known], background[known], lamps_moved[known])
+            ev[known] = expected[known] + off
+    alone = whole & np.isnan(ev) & np.isfinite(background) & frames["product_ev"].notna().to_numpy(bool)
+    ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
     return ev, sd
+
+
+def _shows_a_product(frames, whole):
+    """Whole products whose light was measured, and crops of them."""
+    crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
+    return (whole & frames["product_ev"].notna().to_numpy(bool)) | crop
+
+
+def _members(sku):
+    """Places of the frames of each product, a list of (k,) ndarray."""
+    names, label = np.unique(sku, return_inverse=True)
+    by_name = np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label, minlength=len(names)))[:-1])
+    return [places for name, places in zip(names, by_name, strict=False) if name]
+
+
+def _levels(frames, sketches, whole, sku, gains):
+    """
+    Luminance of each frame against its product's other frames.
+
+    Returns
+    -------
+    level : (n,) ndarray
+        EV up to a constant of the product; NaN where nothing is comparable.
+    extra_sd : (n,) ndarray
+        What is to be added for frames that share little with the others.
+    mirrored : (n,) ndarray
+        Share of the product's light that its surface mirrors, about.
+    """
+    level, extra_sd, mirrored = (np.full(len(frames), np.nan) for _ in range(3))
+    plain = np.where(whole, product_levels(frames, sketches), np.nan)
+    files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
+    for places in _members(sku):
+        places = places[np.argsort(files[places], kind="stable")]
+        seen = [surfaces(_sketch(sketches, files[k]), crop[k], gains[k]) for k in places]
+        shown = [one.level for one, k in zip(seen, places, strict=True) if one is not None and not crop[k]]
+        measured = plain[places][np.isfinite(plain[places])]
+        lightness = np.median(shown or measured) if shown or len(measured) else 0.0
+        mirrored[places] = MIRRORED / (MIRRORED + 2.0**lightness)
+        level[places], extra_sd[places] = _joined(seen, plain[places])
+    return level, extra_sd, mirrored
+
+
+def _joined(seen, plain):
+    """Levels of one product's frames from the differences of its pairs (least squares), and what to add to their deviation."""
+    count = len(seen)
+    order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
+    hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
+    rows, values, spreads = [], [], []
+    extra = np.full(count, np.inf)
+    for rank, one in enumerate(order[:hubs]):
+        for other in order[rank + 1 :]:
+            value, spread = _difference(seen[one], seen[other], plain[one], plain[other])
+            if np.isfinite(value):
+                row = np.zeros(count)
+                row[one], row[other] = 1, -1
+                rows.append(row)
+                values.append(value)
+                spreads.append(spread)
+                extra[[one, other]] = np.minimum(extra[[one, other]], spread)
+    if not rows:
+        return np.full(count, np.nan), extra
+    weight = 1 / np.hypot(VIEW_SD, spreads)
+    level = np.linalg.lstsq(np.array(rows) * weight[:, None], np.array(values) * weight, rcond=None)[0]
+    return np.where(np.isfinite(extra), level, np.nan), extra
+
+
+def _difference(one, other, plain_one, plain_other):
+    """EV between two frames of a product, and the standard deviation that the pair adds to its views'."""
+    if one is None or other is None:
+        return plain_one - plain_other, 0.0
+    value, likeness, width = brighter(one, other)
+    if likeness < UNLIKE:
+        return plain_one - plain_other, UNLIKE_SD
+    partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
+    return value, float(np.hypot(partly, WIDE_SD * max(0.0, width - USUAL_WIDTH)))
 
 
 def product_levels(frames, sketches):
     """
-    log2 luminance of each product, as steady from view to view as it can be had: (n,).
+    log2 luminance of each product, as steady from view to view as one number can be: (n,).
 
     The mean over the quantiles from 5 % to 95 % moved by 0.09 EV between views
     of rendered bags under one light, the mid-mean by 0.11 and, where a pattern
@@ -68,13 +171,56 @@ def product_levels(frames, sketches):
     """
     level = frames["product_ev"].to_numpy(float).copy()
     for place in np.isfinite(level).nonzero()[0]:
-        try:
-            tones = sketches[frames["file"].iloc[place]].get("tones")
-        except KeyError:
-            tones = None
+        tones = _sketch(sketches, frames["file"].iloc[place]).get("tones")
         if tones is not None and len(tones):
             level[place] = float(np.mean(tones, dtype=float))
     return level
+
+
+def _sketch(sketches, file):
+    try:
+        return sketches[file]
+    except KeyError:
+        return {}
+
+
+def _expected(frames, sku, whole, background, background_sd):
+    """
+    What a frame's background, or those of its product's other frames, tell of the light on the product.
+
+    Returns
+    -------
+    expected, steady_sd : (n,) ndarray
+        EV, and by how much a steady light differs from it.
+    lamps_moved : (n,) ndarray of bool
+        The background is off, clipped where the others' is not, or unseen where theirs differ: somebody was at the lamps.
+    """
+    known = np.isfinite(background)
+    expected, moved = np.nan_to_num(background), known & (np.abs(np.nan_to_num(background)) > ELSEWHERE)
+    times = frames["captured_at"].fillna("").to_numpy(str)
+    for places in _members(sku):
+        seen = places[known[places]]
+        apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER
+        for place in places[~known[places]]:
+            expected[place] = _shared(background[seen], times[seen], times[place])
+            moved[place] = apart or (whole[place] and len(seen) > 0)
+    return expected, np.where(known, np.hypot(background_sd, STEADY_SD), UNSEEN_SD), moved
+
+
+def _shared(background, times, time):
+    """
+    Deviation that a product's frame shares with its others, by their known backgrounds; 0 where none is known.
+
+    Where they differ, that of those taken just before and after it, where they agree; else the least.
+    """
+    if not len(background):
+        return 0.0
+    if np.ptp(background) > DIFFER and time and (times != "").all():
+        order = np.argsort(times, kind="stable")
+        after = int(np.searchsorted(times[order], time))
+        around = background[order[max(after - 1, 0) : after + 1]]
+        background = around if np.ptp(around) <= DIFFER else background
+    return float(np.median(background) if np.ptp(background) <= DIFFER else background[np.argmin(np.abs(background))])
 
 
 def _view_groups(frames, usable):
@@ -90,103 +236,72 @@ def _view_groups(frames, usable):
     return labels.astype(str)
 
 
-def _view_effects(level, sku, groups):
-    """What a view has more than a product's other views, in most products: (n,)."""
+def _view_effects(level, sku, groups, mirrored):
+    """
+    What a view has more than a product's other views, in most products: (n,).
+
+    A dark surface shows mostly what it mirrors, a light one what it scatters, and the two
+    change differently with the angle; so the effect may grow with the share that is mirrored.
+    """
+    products, views = _members(sku), _members(groups)
     effect = np.zeros(len(level))
-    base = np.zeros(len(level))
     for _ in range(ROUNDS):
-        base = _by_group(level - effect, sku)
-        effect = _by_group(level - base, groups)
-        effect = effect - np.nanmedian(effect) if np.isfinite(effect).any() else effect
+        effect = _medians(level - _medians(level - effect, products), views)
+    for _ in range(2):
+        effect = _lines(level - _medians(level - effect, products), views, mirrored)
     return effect
 
 
-def _by_group(values, labels):
-    """Median of each group, given to its members."""
+def _medians(values, members):
+    """Median of each group, given to its members; NaN where nothing is known: (n,)."""
     result = np.full(len(values), np.nan)
-    for label in np.unique(labels):
-        members = labels == label
-        known = values[members]
+    for places in members:
+        known = values[places]
         known = known[np.isfinite(known)]
         if len(known):
-            result[members] = np.median(known)
+            result[places] = np.median(known)
     return result
 
 
-def _against_other_views(level, sku, background):
-    """
-    Each frame against its product's other frames.
-
-    Against their median where they agree. Where they do not, one of them is off
-    itself (its light, or it shows another product), and the frame is compared
-    with the one that it is nearest to among the nearer half.
-
-    Returns
-    -------
-    own : (n,) ndarray
-        EV; NaN where the product has no other frame.
-    own_sd : (n,) ndarray
-    common : (n,) ndarray
-        Deviation that those other frames share, by their background; NaN where theirs is unknown.
-    """
-    own, count, common = np.full(len(level), np.nan), np.zeros(len(level)), np.zeros(len(level))
-    for name in np.unique(sku[np.isfinite(level)]):
-        members = ((sku == name) & np.isfinite(level)).nonzero()[0]
-        for k in members:
-            others = members[members != k]
-            if not len(others):
-                continue
-            own[k] = level[k] - _reference(level[k], level[others])
-            count[k] = len(others) if np.ptp(level[others]) <= DISAGREE else len(others) // 2
-            common[k] = _shared(background[others])
-    known = np.abs(own[np.isfinite(own)])
-    # The lower quartile: one picture off spoils the comparison of all of its product's views.
-    scale = np.quantile(known, 0.25) / QUARTILE if len(known) else np.nan
-    single = np.clip(scale / np.sqrt(1.5), LEAST_SD, MOST_SD)
-    sd = single * np.sqrt(1 + 1 / np.maximum(count, 1))
-    # Of two frames that differ nothing tells which is off, unless their backgrounds do.
-    return own, np.where(count == 1, np.hypot(sd, UNSEEN_SD), sd), common
+def _lines(values, members, mirrored):
+    """Each group's line over the mirrored share, as steep as is sure; its median where it has few: (n,)."""
+    result = _medians(values, members)
+    for group in members:
+        places = group[np.isfinite(values[group])]
+        if len(places) < FEWEST_FOR_SLOPE or np.ptp(mirrored[places]) < LEAST_RANGE:
+            continue
+        sample = places[np.argsort(mirrored[places], kind="stable")]
+        sample = sample[:: -(-len(sample) // MOST_FOR_SLOPE)]
+        slope, _, low, high = theilslopes(values[sample], mirrored[sample], SLOPE_SURE)
+        slope *= SLOPE_SD**2 / (SLOPE_SD**2 + ((high - low) / 2) ** 2)
+        flat = np.median(values[places] - slope * mirrored[places])
+        result[group] = flat + slope * mirrored[group]
+    return result
 
 
-def _shared(background):
-    """Deviation that a product's other frames share, by their backgrounds: the least where they differ; NaN if none is known."""
-    known = background[np.isfinite(background)]
-    if not len(known):
-        return np.nan
-    return float(np.median(known) if np.ptp(known) <= DIFFER else known[np.argmin(np.abs(known))])
-
-
-def _reference(level, others):
-    """Level of a product's other frames that one frame is compared with."""
-    if np.ptp(others) <= DISAGREE:
-        return float(np.median(others))
-    nearest = others[np.argsort(np.abs(others - level), kind="stable")]
-    return float(nearest[(len(nearest) - 1) // 2])
-
-
-def _combined(own, own_sd, common, background, background_sd):
-    """
-    The frame's deviation from what product and background say.
-
-    Where they disagree, and the product is as in its other views, the background has moved alone. Where the product is not,
-    and its background has not moved either, views that differ by nature are the likelier cause up to `DISAGREE`.
-    """
-    has_own, has_background = np.isfinite(own), np.isfinite(background)
-    together_sd = np.hypot(background_sd, TOGETHER_SD)
-    if has_background and np.isnan(common):
-        own_sd = np.hypot(own_sd, UNSEEN_SD)  # the other frames are clipped where this one is not: they may be the odd ones
-    common = np.nan_to_num(common)
-    if has_own and has_background:
-        product = common + own
-        apart = abs(product - background)
-        if AGREE * own_sd < abs(own) and apart <= DISAGREE:
-            own_sd = max(own_sd, apart / AGREE)  # a view that differs is likelier than a light that moved on the product alone
-        if apart <= AGREE * np.hypot(own_sd, together_sd):
-            weights = np.array([own_sd**-2.0, together_sd**-2.0])
-            return float(weights @ (product, background) / weights.sum()), float(weights.sum() ** -0.5)
-        return float(product), float(own_sd)
-    if has_own:
-        return float(common + own), float(own_sd)
-    if has_background:
-        return float(background), BACKGROUND_ONLY_SD
-    return np.nan, np.nan
+def _view_scatter(residual, sku, groups, extra_sd, steady_sd):
+    """By how much each view differs from product to product, from the scatter of every pair of views: (n,)."""
+    names = np.unique(groups)
+    pairs = {}
+    for places in _members(sku):
+        places = places[np.isfinite(residual[places]) & (extra_sd[places] < UNLIKE_SD)]
+        for rank, one in enumerate(places[:HUBS]):
+            for other in places[rank + 1 :]:
+                key = tuple(sorted((groups[one], groups[other])))
+                pairs.setdefault(key, []).append((residual[one] - residual[other], steady_sd[one]**2 + steady_sd[other]**2))
+    number = {name: place for place, name in enumerate(names)}
+    rows, variances, weights = np.zeros((len(pairs), len(names))), np.zeros(len(pairs)), np.zeros(len(pairs))
+    for row, ((one, other), values) in enumerate(sorted(pairs.items())):
+        rows[row, number[one]] += 1
+        rows[row, number[other]] += 1
+        off, steady = np.array(values).T
+        total = len(off) + WORTH_PAIRS
+        scatter = (np.quantile(np.abs(off - np.median(off)), OUTER) / OUTER_NORMAL) ** 2
+        scatter = max(scatter - steady.mean(), 2 * LEAST_VIEW_SD**2)
+        variances[row] = (len(off) * scatter + WORTH_PAIRS * 2 * VIEW_SD**2) / total
+        weights[row] = np.sqrt(len(values)) / variances[row]
+    if not pairs:
+        return np.full(len(residual), VIEW_SD)
+    found = nnls(rows * weights[:, None], variances * weights)[0]
+    sd = np.where(rows.any(axis=0), np.sqrt(found), VIEW_SD)
+    return np.maximum(sd, LEAST_VIEW_SD)[[number[label] for label in groups]]

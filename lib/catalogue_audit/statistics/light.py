@@ -25,6 +25,7 @@ COLOUR_SD = 0.015  # relative; of a product's colour ratios from view to view un
 LIKE_L = 3.5  # CIELAB; a white product in a crop is seldom as near to the sweep's level as that
 GRAINY, GRAINY_L = 5.0, 1.0  # times the whole products' noise, and CIELAB L* off theirs: a material, not a noisy backdrop
 LIKE_C = 10.0  # CIELAB chroma; a backdrop under a badly wrong white balance
+OWN_L, OWN_C = 10.0, 6.0  # CIELAB; as near to a crop's border, the product itself may be what is seen there
 COLUMNS = (
     "wb_dev",
     "wb_dev_sd",
@@ -62,10 +63,11 @@ def light_deviations(frames, sketches, brief):
     background, background_sd = region_deviations(
         frames, sketches, whole, backdrop, picture, _given(brief, "background_ev")
     )
-    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd)
+    gains = np.exp(reference - ratios)
+    known_gains = np.nan_to_num(gains, nan=1.0)
+    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd, known_gains)
     if picture is not None:
         exposure = exposure - (exposure[picture] if np.isfinite(exposure[picture]) else 0.0)
-    gains = np.exp(reference - ratios)
     distance, distance_sd = _white_distance(frames, ratios, sd, reference)
     columns = {
         "wb_dev": distance,
@@ -75,7 +77,7 @@ def light_deviations(frames, sketches, brief):
         "exposure_dev_ev": exposure,
         "exposure_dev_sd_ev": exposure_sd,
         "background_dev_ev": background,
-        "product_colour_dev": product_colour_deviation(frames, sketches, np.nan_to_num(gains, nan=1.0)),
+        "product_colour_dev": product_colour_deviation(frames, sketches, known_gains),
     }
     return pd.DataFrame(columns, index=frames.index)
 
@@ -95,7 +97,8 @@ def shows_the_backdrop(frames, whole):
     All whole products' is. The border of a detail crop may be the product
     itself, and that of a white product is nearly as light as a sweep; so a crop
     counts only where its background is of the whole products' usual kind, and
-    within `LIKE_L` and `LIKE_C` of theirs, and not both grainy and of another level. Where no whole product was measured,
+    within `LIKE_L` and `LIKE_C` of theirs, not both grainy and of another level, and not
+    of its product's own colour. Where no whole product was measured,
     there is nothing to compare with, and every frame counts.
     """
     lab = frames[["background_L", "background_a", "background_b"]].to_numpy(float)
@@ -108,7 +111,15 @@ def shows_the_backdrop(frames, whole):
     alike = (off[:, 0] <= LIKE_L) & (np.hypot(off[:, 1], off[:, 2]) <= LIKE_C)
     noise = frames["noise"].astype(float)
     alike &= ~((noise > GRAINY * noise[whole].median()).to_numpy(bool) & (off[:, 0] > GRAINY_L))
-    return whole | (alike & (kinds == names[np.argmax(counts)]))
+    return whole | (alike & (kinds == names[np.argmax(counts)]) & ~_of_its_product(frames, whole, lab))
+
+
+def _of_its_product(frames, whole, lab):
+    """Frames whose background may be the product's own surface, by its colour in whole views: (n,) of bool."""
+    own = frames[["product_L", "product_a", "product_b"]].astype(float)
+    own.loc[~whole] = np.nan
+    off = np.abs(lab - own.groupby(frames["sku"].fillna("")).transform("median").to_numpy(float))
+    return (off[:, 0] < OWN_L) & (np.hypot(off[:, 1], off[:, 2]) < OWN_C)
 
 
 def white_ratios(frames, whole, backdrop):

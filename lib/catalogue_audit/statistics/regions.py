@@ -2,7 +2,7 @@
 
 import numpy as np
 
-CLIPPED_L = 98.5  # CIELAB; above, part of a region is at the top of the scale and its light unknown
+CLIPPED_L = 99.3  # CIELAB, sRGB 253: noise of two code values takes 0.005 EV off a mean there, and much more above
 FEWEST_REGIONS = 3
 FEWEST_OF_A_BACKDROP, SECOND_BACKDROP = 3, 0.25  # whole products, and share of them, from which a set has two sweeps
 
@@ -32,7 +32,8 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
     Returns
     -------
     ev, sd : (n,) ndarray
-        NaN where the background is clipped, cut out or unknown.
+        NaN where the background is clipped, cut out or unknown, and in a set in which most are: the few that are not
+        say nothing of the set's.
     """
     levels = _levels(frames, sketches)
     count = len(levels)
@@ -48,11 +49,17 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
         reference = np.full(levels.shape[1], float(given)) if given is not None else _median(levels[members])
         off = levels[group] - reference
         enough = np.isfinite(off).sum(axis=1) >= FEWEST_REGIONS
+        enough &= given is not None or _mostly_known(levels[members])
         middle = np.where(enough, _median(off.T), np.nan)
         spread = _median(np.abs(off - middle[:, None]).T)
         ev[group] = middle
         sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.maximum(np.isfinite(off).sum(axis=1), 1))
     return ev, np.maximum(sd, 0.005)
+
+
+def _mostly_known(levels):
+    """Whether at least half of the frames that make the reference have a level."""
+    return (np.isfinite(levels).sum(axis=1) >= FEWEST_REGIONS).mean() >= 0.5
 
 
 def _backdrops(frames, whole):

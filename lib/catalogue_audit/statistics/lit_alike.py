@@ -1,0 +1,94 @@
+"""
+Which frame of a product is lit otherwise than its others: every explanation weighed by how likely it is.
+
+Nothing tells the light on a product but its other frames, and of frames that differ any may be the odd one.
+So each way of sharing out the difference between steady and touched light is taken, the estimate is the mean over
+all of them, and its standard deviation says how far they disagree: where two frames differ and no third
+one decides, it is as large as the difference, and no finding rests on it.
+"""
+
+from functools import lru_cache
+from itertools import combinations, product
+
+import numpy as np
+
+TOUCHED_SD = 0.5  # EV; a light that was touched
+TOUCHED = 0.03  # share of the frames whose product got other light than its background tells (common practice, no source)
+TOUCHED_TOO = 0.1  # the same where the background is off: somebody was at the lamps
+ALONE = 0.3  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
+MOST_ODD = 2  # of one product's frames
+STEADY, BACKGROUND_ALONE, PRODUCT = 0, 1, 2
+
+
+def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
+    """
+    What each frame of one product got more than its background tells.
+
+    Parameters
+    ----------
+    residual : (n,) ndarray
+        EV of the product, less its view's usual effect and the light expected, up to a constant common to all.
+    residual_sd : (n,) ndarray
+        By which views of one product differ under one light.
+    steady_sd : (n,) ndarray
+        By which a steady light differs from the expected.
+    background : (n,) ndarray
+        EV of the background against the set's; NaN where unknown.
+    lamps_moved : (n,) ndarray of bool
+        The background shows that the light was touched.
+
+    Returns
+    -------
+    ev, sd : (n,) ndarray
+        Mean and standard deviation over all explanations.
+
+    References
+    ----------
+    .. [1] J. A. Hoeting, D. Madigan, A. E. Raftery, C. T. Volinsky, "Bayesian Model Averaging: A Tutorial",
+       Statistical Science 14(4):382-417, 1999.
+
+    Examples
+    --------
+    >>> sd, dark, calm = np.full(3, 0.03), np.full(3, np.nan), np.zeros(3, bool)
+    >>> ev, error = own_light(np.array([0.5, 0.0, 0.0]), sd, sd, dark, calm)
+    >>> ev.round(1) + 0.0, bool((error < 0.06).all())
+    (array([0.5, 0. , 0. ]), True)
+    >>> ev, error = own_light(np.array([0.5, 0.0]), sd[:2], sd[:2], dark[:2], calm[:2])
+    >>> ev.round(2) + 0.0, error.round(2)
+    (array([ 0.25, -0.25]), array([0.25, 0.25]))
+    """
+    states = _explanations(len(residual))
+    mean = np.where(states == BACKGROUND_ALONE, -np.nan_to_num(background), 0.0)
+    light = steady_sd**2 + np.where(states == PRODUCT, TOUCHED_SD**2, 0.0)
+    weight = 1 / (residual_sd**2 + light)
+    total = weight.sum(axis=1, keepdims=True)
+    off = residual - mean
+    off = off - (weight * off).sum(axis=1, keepdims=True) / total
+    fit = 0.5 * (np.log(weight).sum(axis=1) - np.log(total[:, 0]) - (weight * off**2).sum(axis=1))
+    fit += np.take_along_axis(_chances(background, lamps_moved), states, axis=0).sum(axis=1)
+    share = np.exp(fit - fit.max())[:, None]
+    share = share / share.sum()
+    gain = light * weight
+    mean, variance = mean + gain * off, light * (1 - gain) + gain**2 / total
+    ev = (share * mean).sum(axis=0)
+    return ev, np.sqrt((share * (variance + (mean - ev) ** 2)).sum(axis=0))
+
+
+def _chances(background, lamps_moved):
+    """Logarithms of how likely each state is beforehand, (3, n)."""
+    alone = np.where(lamps_moved & np.isfinite(background), ALONE, 1e-9)
+    touched = np.where(lamps_moved, TOUCHED_TOO, TOUCHED)
+    return np.log([1 - alone - touched, alone, touched])
+
+
+@lru_cache(maxsize=64)
+def _explanations(count):
+    """(k, count) of int: every choice of states with at most `MOST_ODD` frames not steady, and less than all of them."""
+    rows = []
+    for size in range(min(MOST_ODD, count - 1) + 1):
+        for chosen in combinations(range(count), size):
+            for states in product((BACKGROUND_ALONE, PRODUCT), repeat=size):
+                row = np.full(count, STEADY)
+                row[list(chosen)] = states
+                rows.append(row)
+    return np.array(rows)

@@ -1,0 +1,163 @@
+"""
+How much brighter a product is in one view than in another, by the surfaces that both show.
+
+Two views show different shares of leather, lining and hardware, so that means and medians differ under
+the same light. Each view's pixels are therefore sorted into cells of equal chromaticity, which light does not
+change, and each cell's luminances into a histogram on a log scale, on which light is a shift. The shift at which
+the histograms of all cells that both views have overlap best is the difference of light; what only one of
+them shows overlaps with nothing and does not count.
+"""
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, lab_function, srgb_decode
+
+FEWEST = 200  # pixels of a thumbnail
+DECODED = srgb_decode(np.arange(256) / 255.0)
+WHITE = LINEAR_TO_XYZ.sum(axis=1)
+DARKEST = 2e-4  # linear light; below, 8 bits hold no more
+MIDDLE = float(lab_function(((50 + 16) / 116) ** 3))  # f(Y) at L* 50, to which chromaticities are scaled
+CELL, SIDE = 5.0, 64  # CIELAB a*, b* at L* 50 of a cell, and cells a side: a* and b* within 160
+LEAST = 0.003  # of the pixels; a cell with less is noise
+STEP, LOWEST, STEPS = 0.05, -12.5, 256  # EV
+SMOOTH = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2, dtype=np.float32)
+FURTHEST = 1.75  # EV to either side
+USUAL_WIDTH = 0.15  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
+TOP = 0.97
+
+
+class Surfaces(NamedTuple):
+    """
+    Luminances by chromaticity.
+
+    Attributes
+    ----------
+    cells : (k,) ndarray of int
+        Occupied cells, ascending.
+    spectra : (k, STEPS + 1) ndarray of complex
+        Fourier transforms of the roots of their histograms.
+    level : float
+        Median of log2 luminance.
+    """
+
+    cells: np.ndarray
+    spectra: np.ndarray
+    level: float
+
+
+def surfaces(sketch, crop, gains=(1.0, 1.0)):
+    """
+    Surfaces of a picture.
+
+    Parameters
+    ----------
+    sketch : mapping of str to ndarray
+        ``thumb``, and for whole products ``mask``.
+    crop : bool
+        The product fills the frame, so the whole of it counts: a piece of sweep matches no view of the product.
+    gains : (2,) sequence of float
+        Gains of red and blue that take the picture's white balance off.
+
+    Returns
+    -------
+    Surfaces or None
+        None where too little is seen.
+    """
+    pixels = _product_pixels(sketch, crop)
+    if pixels is None or len(pixels) < FEWEST:
+        return None
+    xyz = (DECODED[pixels] * (gains[0], 1.0, gains[1])) @ LINEAR_TO_XYZ.T / WHITE
+    luminance = np.maximum(xyz[:, 1], DARKEST)
+    a = 500 * MIDDLE * (np.cbrt(xyz[:, 0] / luminance) - 1)
+    b = 200 * MIDDLE * (1 - np.cbrt(xyz[:, 2] / luminance))
+    light = np.log2(luminance)
+    cells, histograms = _histograms(a / CELL + SIDE / 2, b / CELL + SIDE / 2, (light - LOWEST) / STEP)
+    roots = np.sqrt(np.maximum(histograms, 0))
+    return Surfaces(cells, np.fft.rfft(roots, 2 * STEPS, axis=1), float(np.median(light)))
+
+
+def brighter(first, second):
+    """
+    By how much one view's surfaces are brighter than the same surfaces in another view.
+
+    Parameters
+    ----------
+    first, second : Surfaces
+
+    Returns
+    -------
+    ev : float
+        NaN where they share nothing.
+    likeness : float
+        Overlap of the two, 0 to 1 (Bhattacharyya coefficient).
+    width : float
+        EV over which the overlap stays above `TOP` of its best.
+
+    References
+    ----------
+    .. [1] A. Bhattacharyya, "On a measure of divergence between two statistical populations defined by their
+       probability distributions", Bull. Calcutta Math. Soc. 35:99-109, 1943.
+    """
+    _, own, other = np.intersect1d(first.cells, second.cells, assume_unique=True, return_indices=True)
+    if not len(own):
+        return np.nan, 0.0, np.nan
+    product = np.einsum("ij,ij->j", first.spectra[own], second.spectra[other].conj())
+    overlap = np.fft.irfft(product, 2 * STEPS)
+    reach = round(FURTHEST / STEP)
+    overlap = np.concatenate([overlap[-reach:], overlap[: reach + 1]])
+    best = int(np.argmax(overlap))
+    if best in (0, 2 * reach) or overlap[best] <= 0:
+        return np.nan, 0.0, np.nan
+    left, middle, right = overlap[best - 1 : best + 2]
+    bend = left - 2 * middle + right
+    place = best + (0.5 * (left - right) / bend if bend < 0 else 0.0)  # vertex of the parabola through the three
+    top = np.flatnonzero(overlap > TOP * middle)
+    return float((place - reach) * STEP), float(middle), float((top[-1] - top[0]) * STEP)
+
+
+def _product_pixels(sketch, crop):
+    """sRGB values of the product in the thumbnail without its edge, (n, 3) uint8; None where it is not known."""
+    thumb, mask = sketch.get("thumb"), sketch.get("mask")
+    if thumb is None or crop:
+        return None if thumb is None else thumb.reshape(-1, 3)
+    if mask is None:
+        return None
+    height, width = thumb.shape[:2]
+    full = cv2.resize(np.ascontiguousarray(mask).view(np.uint8) * 255, (width, height), interpolation=cv2.INTER_AREA)
+    inside = (full == 255).astype(np.uint8)
+    inner = cv2.erode(inside, np.ones((3, 3), np.uint8), borderValue=1)
+    return thumb[(inner if inner.sum() >= 0.3 * inside.sum() else inside) > 0]
+
+
+def _histograms(a, b, light):
+    """
+    Histograms of light by cell, each pixel shared out among the four cells nearest to it.
+
+    Parameters
+    ----------
+    a, b, light : (n,) ndarray
+        In cells, cells and steps.
+
+    Returns
+    -------
+    cells : (k,) ndarray of int
+    histograms : (k, STEPS) ndarray of float32
+        Smoothed; together they sum to about one.
+    """
+    column, row = np.clip(np.floor(a), 0, SIDE - 2), np.clip(np.floor(b), 0, SIDE - 2)
+    right, down = np.clip(a - column, 0, 1), np.clip(b - row, 0, 1)
+    cell = (column * SIDE + row).astype(np.int64)
+    near = np.concatenate([cell, cell + 1, cell + SIDE, cell + SIDE + 1])
+    share = np.concatenate([(1 - right) * (1 - down), (1 - right) * down, right * (1 - down), right * down])
+    cells = np.flatnonzero(np.bincount(near, share, SIDE * SIDE) > LEAST * len(a))
+    number = np.full(SIDE * SIDE, -1)
+    number[cells] = np.arange(len(cells))
+    step = np.tile(np.clip(light, 0, STEPS - 1).astype(np.int64), 4)
+    place, counted = number[near] * STEPS + step, number[near] >= 0
+    counts = np.bincount(place[counted], share[counted], len(cells) * STEPS).reshape(-1, STEPS)
+    kernel = SMOOTH / SMOOTH.sum()
+    flat = (counts / len(a)).astype(np.float32)
+    return cells, cv2.sepFilter2D(flat, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_CONSTANT)

@@ -1,0 +1,84 @@
+"""Light between views by the surfaces that they share, on painted thumbnails with known light."""
+
+import numpy as np
+import pytest
+
+from catalogue_audit.pixels.colour import srgb_encode
+from catalogue_audit.statistics.lit_alike import own_light
+from catalogue_audit.statistics.surfaces import brighter, surfaces
+
+RED, CREAM, BLACK = (0.30, 0.05, 0.04), (0.62, 0.58, 0.48), (0.012, 0.012, 0.013)
+RNG = np.random.default_rng(4)
+
+
+def _view(parts, ev=0.0, gains=(1.0, 1.0, 1.0)):
+    """Sketch of a product made of (linear colour, rows) on a white sweep, each shaded by a fifth from top to bottom."""
+    linear = np.full((128, 102, 3), 0.85)
+    top = 10
+    for colour, rows in parts:
+        shade = np.linspace(1.1, 0.9, rows)[:, None, None] * RNG.normal(1, 0.02, (rows, 82, 1))
+        linear[top : top + rows, 10:92] = np.array(colour) * shade * 2.0**ev * gains
+        top += rows
+    mask = np.zeros((256, 204), bool)
+    mask[20 : 2 * top, 20:184] = True
+    return {"thumb": np.rint(255 * srgb_encode(np.clip(linear, 0, 1))).astype(np.uint8), "mask": mask}
+
+
+def _between(first, second, **kwargs):
+    return brighter(surfaces(first, False, **kwargs), surfaces(second, False))
+
+
+@pytest.mark.parametrize("ev", [-1.0, -0.3, -0.1, 0.05, 0.2])
+def test_light_is_found_to_a_fiftieth_of_a_stop(ev):
+    found, likeness, _ = _between(_view([(RED, 90)], ev), _view([(RED, 90)]))
+    assert found == pytest.approx(ev, abs=0.02)
+    assert likeness > 0.9
+
+
+@pytest.mark.parametrize("ev", [-0.4, 0.3])
+def test_other_shares_of_the_same_materials_are_no_light(ev):
+    """A flap of another colour on the front and not on the back: means move by a stop and more, surfaces do not."""
+    front, back = _view([(BLACK, 60), (CREAM, 35)], ev), _view([(BLACK, 10), (CREAM, 85)])
+    found, likeness, _ = _between(front, back)
+    assert found == pytest.approx(ev, abs=0.03)
+    assert 0.5 < likeness < 0.95
+
+
+def test_products_of_other_colour_share_nothing():
+    _, likeness, _ = _between(_view([(RED, 90)]), _view([(CREAM, 90)]))
+    assert likeness < 0.1
+
+
+def test_a_wrong_white_balance_is_taken_off_by_its_gains():
+    warm = _view([(CREAM, 90)], gains=(1.2, 1.0, 0.8))
+    found, likeness, _ = _between(warm, _view([(CREAM, 90)]), gains=(1 / 1.2, 1 / 0.8))
+    assert found == pytest.approx(0, abs=0.03)
+    assert likeness > 0.9
+
+
+def test_a_product_too_small_to_see_has_no_surfaces():
+    assert surfaces(_view([(RED, 2)]) | {"mask": np.zeros((256, 204), bool)}, False) is None
+    assert surfaces({}, False) is None
+
+
+def test_the_uncertainty_of_a_frame_covers_its_error():
+    """Of many products with a lamp touched now and then, two thirds of the errors lie within one standard deviation."""
+    rng = np.random.default_rng(1)
+    view_sd, steady = np.array([0.02, 0.02, 0.06]), np.full(3, 0.015)
+    ratios = []
+    for _ in range(2000):
+        light = rng.normal(0, 0.015, 3) + (rng.random(3) < 0.03) * rng.normal(0, 0.5, 3)
+        residual = light + rng.normal(0, view_sd) + rng.normal()
+        ev, sd = own_light(residual, view_sd, steady, np.full(3, np.nan), np.zeros(3, bool))
+        ratios.append((ev - light) / sd)
+    ratios = np.abs(np.concatenate(ratios))
+    assert (ratios < 1).mean() == pytest.approx(0.68, abs=0.06)
+    assert (ratios < 3).mean() > 0.985
+
+
+def test_a_background_that_moved_alone_is_told_from_a_lamp():
+    steady, dark = np.full(3, 0.02), np.array([-0.4, 0.0, 0.0])
+    alone, _ = own_light(np.array([0.4, 0.0, 0.0]), steady, steady, dark, dark < 0)
+    together, _ = own_light(np.zeros(3), steady, steady, dark, dark < 0)
+    assert alone[0] == pytest.approx(0.4, abs=0.03)
+    assert together[0] == pytest.approx(0.0, abs=0.03)
