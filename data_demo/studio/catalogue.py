@@ -50,7 +50,7 @@ DEMO = (        # in the order of shooting, eight a day; some styles in two colo
     _bucket("AL-1402-CRM", "Dunlin bucket", "cream", pebbled("#efe6d4", 0.15), smooth("#e4d9c5"), thread="#cdbf9f"),
     _hobo("AL-1503-OLV", "Eider hobo", "olive", pebbled("#6a6849", 0.18), smooth("#625f42"), thread="#8c8966"),
     _crossbody("AL-1601-GLD", "Finch crossbody", "gold", foil("#cdb27c"), foil("#c9ae78"), thread="#a8946b", detail=dict(chain=True, channels=9)),
-    _crossbody("AL-1601-ONX", "Finch crossbody", "onyx", smooth(BLACK), smooth(BLACK), thread="#3d3b3d", detail=dict(chain=True, channels=9)),
+    _crossbody("AL-1601-ONX", "Finch crossbody", "onyx", smooth(BLACK), smooth(BLACK), thread="#3d3b3d", detail=dict(chain=True, channels=9, sunk=True)),
     _barrel("AL-1705-NVY", "Gannet barrel", "navy", cloth("#23304f", pattern="weave"), smooth("#7a4a25"), thread=SEAM_LIGHT),
     _tote("AL-1102-STR", "Alder tote", "stripe", cloth("#e6dfcf", pattern="stripes", second="#2b3a5c", third="#b5642f", pitch_cm=6.0), smooth("#8a4a23"), thread=SEAM_LIGHT, width_cm=40, height_cm=31, detail=dict(band=7.0)),
     _satchel("AL-1205-WHT", "Brant satchel", "white", pebbled("#f2f0ec", 0.15), smooth("#f0eeea"), thread="#d5d1c8", metal=SILVER, detail=dict(belts=True, corner=2.4), detail_at=(0.27, 0.44), width_cm=30, height_cm=21),

@@ -26,8 +26,8 @@ def _box_body(w, h, d, radius=1.1, belly=0.3, count=240):
     return shapes.loft(np.array(out))
 
 
-def _flap(body_depth, height, half_width, drop, corner, offset=0.25, thickness=0.3):
-    """A flap from the back edge over the top and down the front; (mesh, outline seam path, normals)."""
+def _flap(body_depth, height, half_width, drop, corner, offset=0.25, thickness=0.3, sunk=False):
+    """A flap from the back edge over the top and down the front; (mesh, outline seam path, normals); ``sunk`` stitches follow its thin edge."""
     back = body_depth / 2 + offset
     r = 1.3
     profile = [(back, height - 3.0), (back, height - r)]
@@ -52,8 +52,8 @@ def _flap(body_depth, height, half_width, drop, corner, offset=0.25, thickness=0
     rings = np.concatenate([top, low[:, ::-1]], axis=1)
     mesh = shapes.loft(rings[:, :, :])
     inset = 0.45
-    seam_left = path + (half - inset)[:, None] * [-1.0, 0, 0] + normal * (thickness + 0.01)
-    seam_right = path + (half - inset)[:, None] * [1.0, 0, 0] + normal * (thickness + 0.01)
+    lift = thickness * (1 - (1 - inset / half) ** 24) if sunk else np.full(len(path), thickness)
+    seam_left, seam_right = (path + (half - inset)[:, None] * [side, 0, 0] + normal * (lift + 0.01)[:, None] for side in (-1.0, 1.0))
     keep = (along > 3.2) & (left > inset)
     bottom_x = np.linspace(-(half[-1] - 0.1), half[-1] - 0.1, 30)
     end = np.column_stack([bottom_x, np.full(30, path[-3, 1] + normal[-3, 1] * (thickness + 0.01)),
@@ -153,7 +153,7 @@ def crossbody(bag, pose):
     w, h, d = bag.width_cm * pose.stretch[0], bag.height_cm * pose.stretch[1], bag.depth_cm
     body = _box_body(w, h, d, 1.4, 0.5)
     drop = h * bag.detail.get("drop", 0.72)
-    mesh, line, normals, end, _ = _flap(d, h, w / 2 - 0.1, drop, bag.detail.get("corner", 5.0), thickness=0.4)
+    mesh, line, normals, end, _ = _flap(d, h, w / 2 - 0.1, drop, bag.detail.get("corner", 5.0), thickness=0.4, sunk=bag.detail.get("sunk", False))
     if bag.detail.get("channels"):
         body, mesh = (_quilt(m, w / bag.detail["channels"]) for m in (body, mesh))
     skin = Surface(body)
