@@ -99,13 +99,13 @@ def _day_runs(pictures):
         damage(pictures, key, "exposure", -0.26, "EV", "main light turned down", exposure_ev=-0.26, background_ev=-0.26)
     note_change("exposure_dev_ev", "step", _of(pictures, DAYS[1][:3])[-1], dim[0], 0.0, -0.26, "product and sweep alike")
     note_change("exposure_dev_ev", "step", dim[-1], _of(pictures, DAYS[1][5:])[0], -0.26, 0.0, "found out and turned up again")
-    # Later that day dust falls on the sensor.
+    # Meanwhile dust falls on the sensor.
     spots = ((0.118, 0.196, 5.5, 0.16), (0.842, 0.143, 7.5, 0.10), (0.905, 0.771, 4.5, 0.24), (0.312, 0.062, 6.0, 0.13))
-    dusty = _of(pictures, DAYS[1][6:])
+    dusty = _of(pictures, DAYS[1][4:6])
     for key in dusty:
-        damage(pictures, key, "sensor_spots", len(spots), "spots", "dust through the rest of day 2", spots=spots)
-    note_change("sensor_spots", "step", _of(pictures, DAYS[1][:6])[-1], dusty[0], 0, len(spots), "")
-    note_change("sensor_spots", "step", dusty[-1], _of(pictures, DAYS[2])[0], len(spots), 0, "cleaned overnight")
+        damage(pictures, key, "sensor_spots", len(spots), "spots", "dust through two products", spots=spots)
+    note_change("sensor_spots", "step", _of(pictures, DAYS[1][:4])[-1], dusty[0], 0, len(spots), "")
+    note_change("sensor_spots", "step", dusty[-1], _of(pictures, DAYS[1][6:])[0], len(spots), 0, "seen and cleaned")
     # Day 3: the zoom ring is knocked before the last two products.
     zoomed = _of(pictures, DAYS[2][6:])
     for key in zoomed:
@@ -153,7 +153,7 @@ def demo():
     hurt("1403", "back", "jpeg_quality", 70, "IJG", "web export", quality=70)
     hurt("1403", "back", "colour_profile", "none", "", "web export", profile="")
     hurt("1308", "detail", "file_spec", "1280 x 1280", "px", "square instead of 4:5", crop=(0, 160, 1280, 1440))
-    hurt("1308", "detail", "colour_profile", "BT.2020", "", "the same export", profile="BT.2020")
+    hurt("1504", "back", "colour_profile", "BT.2020", profile="BT.2020")
     hurt("1707", "three_quarter", "unreadable_file", 0.45, "share of bytes", truncate=0.45)
     _misnamed(pictures, at, times)
     return list(pictures.values()), DEMO, changes, [(KEYS["1503"], "back")]
