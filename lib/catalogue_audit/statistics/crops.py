@@ -23,8 +23,9 @@ ZOOMS = np.geomspace(1.8, 8.0, 16)  # crop's scale over the whole picture's
 NEAR_ZOOM = 1.25  # factor around the set's usual zoom
 STEPS = 11
 LEAST_TEMPLATE_PX = 12
-COARSE = 0.5  # of the scale: at it all zooms are tried, in full only the best ones
+COARSE = 0.5  # of the scale: at it all zooms and places are tried, in full only about the best ones
 FULL_TRIES = 2  # zooms tried in full, and their neighbours
+REACH_PX = 3  # of the full scale, about a place found at the coarse one
 FOUND = 0.6  # correlation from which a crop's zoom is worth learning from
 ONE_SCALE = 0.2  # robust scatter of ln(zoom) up to which a set's crops have one scale
 LIGHTNESS_WEIGHT = 0.3  # of L* in a colour difference: a detail has a light of its own
@@ -49,7 +50,7 @@ NOT_FOUND = Fit(math.nan, math.nan, math.nan)
 
 
 class Layers(NamedTuple):
-    """A picture ready to be laid over another: CIELAB float32 at full and at `COARSE` scale; see `whole_layers`, `crop_layers`."""
+    """A picture ready to be laid over another: CIELAB float32 in full, L* alone at `COARSE` scale; see `whole_layers`, `crop_layers`."""
 
     full: np.ndarray
     coarse: np.ndarray
@@ -83,9 +84,10 @@ def best_fit(crop, whole, zooms=ZOOMS):
     """
     if crop is None or whole is None:
         return NOT_FOUND
-    rough = [_laid_over(crop.coarse, whole.coarse, zoom, COARSE)[0] for zoom in zooms]
-    promising = {near for place in np.argsort(rough)[-FULL_TRIES:] for near in (place - 1, place, place + 1)}
-    tried = {place: _laid_over(crop.full, whole.full, zooms[place], 1.0) for place in promising if 0 <= place < len(zooms)}
+    rough = [_sought(crop.coarse, whole.coarse, zoom) for zoom in zooms]
+    promising = {near for place in np.argsort([at[0] for at in rough])[-FULL_TRIES:] for near in (place - 1, place, place + 1)}
+    promising = {place for place in promising if 0 <= place < len(zooms)}
+    tried = {place: _laid_over(crop.full, whole.full, zooms[place], rough[place][1]) for place in sorted(promising)}
     place = max(sorted(tried), key=lambda place: tried[place][0])
     correlation, small, at = tried[place]
     if correlation <= -1:
@@ -94,15 +96,33 @@ def best_fit(crop, whole, zooms=ZOOMS):
     return Fit(min(correlation, 1.0), float(zooms[place]) if inside else math.nan, _colour_difference(small, whole.full, at))
 
 
-def _laid_over(template, picture, zoom, scale):
-    """(best correlation, template at that zoom, where its corner lies); -1 where it does not go in."""
-    small = _scaled(template, WHOLE_PX * scale / zoom)
-    fits = small.shape[0] < picture.shape[0] and small.shape[1] < picture.shape[1]
-    if not fits or min(small.shape[:2]) < LEAST_TEMPLATE_PX * scale:
+def _sought(template, picture, zoom):
+    """(best correlation of lightness at the coarse scale, where the template's corner lies); -1 where it does not go in."""
+    small = _scaled(template, WHOLE_PX * COARSE / zoom)
+    if not _goes_in(small, picture, LEAST_TEMPLATE_PX * COARSE):
+        return -1.0, (0, 0)
+    return _best_place(picture, small)
+
+
+def _laid_over(template, picture, zoom, about):
+    """(best correlation near a place found at the coarse scale, template at that zoom, where its corner lies); -1 where it does not go in."""
+    small = _scaled(template, WHOLE_PX / zoom)
+    if not _goes_in(small, picture, LEAST_TEMPLATE_PX):
         return -1.0, small, (0, 0)
+    first = [int(np.clip(round(at / COARSE) - REACH_PX, 0, most - size)) for at, most, size in zip(about, picture.shape, small.shape)]
+    window = picture[first[0] : first[0] + small.shape[0] + 2 * REACH_PX, first[1] : first[1] + small.shape[1] + 2 * REACH_PX]
+    correlation, (down, across) = _best_place(window, small)
+    return correlation, small, (first[0] + down, first[1] + across)
+
+
+def _goes_in(small, picture, least):
+    return small.shape[0] < picture.shape[0] and small.shape[1] < picture.shape[1] and min(small.shape[:2]) >= least
+
+
+def _best_place(picture, small):
     match = cv2.matchTemplate(picture, small, cv2.TM_CCOEFF_NORMED)
-    down, across = np.unravel_index(int(np.argmax(match)), match.shape)
-    return float(match[down, across]), small, (int(down), int(across))
+    _, best, _, (across, down) = cv2.minMaxLoc(match)
+    return best, (down, across)
 
 
 def _colour_difference(small, picture, at):
@@ -140,15 +160,17 @@ def _lab(sketch, long_side):
     preview = sketch.get("preview")
     if preview is None or not preview.size:
         return None
-    image = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_COLOR_RGB)
+    preview = np.ascontiguousarray(preview)
+    image = cv2.imdecode(preview, cv2.IMREAD_REDUCED_COLOR_2)  # half the size costs half the time and is all that is needed
+    if image is not None and max(image.shape[:2]) < long_side:
+        image = cv2.imdecode(preview, cv2.IMREAD_COLOR)
     if image is None:
         return None
-    return cv2.cvtColor(_scaled(image.astype(np.float32) / 255, long_side), cv2.COLOR_RGB2LAB)
+    return cv2.cvtColor(_scaled(image, long_side).astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
 
 
 def _layers(picture):
-    size = (max(round(picture.shape[1] * COARSE), 1), max(round(picture.shape[0] * COARSE), 1))
-    return Layers(picture, cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
+    return Layers(picture, _scaled(picture[..., 0], max(picture.shape[:2]) * COARSE))
 
 
 def _scaled(picture, long_side):

@@ -15,23 +15,34 @@ OWN_COLOUR = 4.0  # CIELAB; the scatter between views of one product that is alw
 CLEARLY_NEARER = 0.5  # the likely product's distance over the claimed one's
 SIGMAS = 5.0
 FEWEST_PRODUCTS = 4  # a set must show what is usual before anything is called unusual
+NOT_BACKDROP = 8.0  # CIELAB; light falls off over a backdrop by less
+LEAST_UNLIKE = 0.25  # of a detail's frame; where less differs from the backdrop, the product itself has its colour
+LEAST_PRODUCT = 0.12  # of the frame; what covers less is hardware or an edge, not a product
 CROP_CONTACT = 0.25  # share of the frame's border that the product covers: a crop, not a whole product
 INSIDE_VIEWS = ("interior", "lining")  # another colour inside is no evidence
 
 
 class Look(NamedTuple):
-    """What one picture looks like: colour quantiles (15), outline and structure grids, border contact."""
+    """What one picture looks like: colour quantiles (15), outline and structure grids, border contact, product's share of the frame."""
 
     colour: np.ndarray
     outline: np.ndarray
     structure: np.ndarray
     aspect: float
     contact: float
+    share: float
 
 
-def look_of(sketch):
+def look_of(sketch, backdrop=None):
     """
     What a picture looks like; None where the sketch has no thumbnail or product mask.
+
+    Parameters
+    ----------
+    sketch : dict of ndarray
+    backdrop : (3,) array_like of float, optional
+        CIELAB of the set's backdrop, for a picture of a part of the product: in a frame that the product
+        fills, its outline is not found, and its colour is that of all that is not backdrop.
 
     Returns
     -------
@@ -46,7 +57,11 @@ def look_of(sketch):
     inner = inner if inner.sum() > 50 else small.astype(bool)
     if inner.sum() < 20:
         return None
-    lab = cv2.cvtColor(np.ascontiguousarray(thumb).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    lab = _lab(thumb)
+    border = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
+    contact, share = float(border.mean()), float(mask.mean())
+    if backdrop is not None and (contact > CROP_CONTACT / 5 or share < LEAST_PRODUCT):
+        inner = _unlike(lab, backdrop)
     quantiles = np.quantile(lab[inner], QUANTILES, axis=0) * CHANNEL_WEIGHTS
     down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     box = mask[down[0] : down[-1] + 1, across[0] : across[-1] + 1]
@@ -56,14 +71,44 @@ def look_of(sketch):
     left, right = (np.array([across[0], across[-1] + 1]) * scale[1]).round().astype(int)
     lightness = lab[top : max(bottom, top + 1), left : max(right, left + 1), 0]
     structure = cv2.resize(np.ascontiguousarray(lightness), (GRID, GRID), interpolation=cv2.INTER_AREA)
-    border = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
     return Look(
         colour=quantiles.ravel().astype(np.float32),
         outline=outline,
         structure=_inner_structure(structure, outline),
         aspect=box.shape[1] / box.shape[0],
-        contact=float(border.mean()),
+        contact=contact,
+        share=share,
     )
+
+
+def backdrop_of(sketches):
+    """
+    Median CIELAB of what surrounds the products of a set's whole views; None where nothing does.
+
+    Parameters
+    ----------
+    sketches : iterable of dict of ndarray
+    """
+    medians = []
+    for sketch in sketches:
+        thumb, mask = sketch.get("thumb"), sketch.get("mask")
+        if thumb is None or mask is None or thumb.size == 0:
+            continue
+        around = cv2.resize(mask.astype(np.uint8), thumb.shape[1::-1], interpolation=cv2.INTER_AREA) == 0
+        edge = np.concatenate([thumb[:, :1][around[:, :1]], thumb[:, -1:][around[:, -1:]]])  # beside it is enough
+        if len(edge):
+            medians.append(np.median(_lab(edge[None])[0], axis=0))
+    return np.median(medians, axis=0) if medians else None
+
+
+def _unlike(lab, backdrop):
+    """Pixels of another colour than the backdrop; all, where hardly any are: a product of the backdrop's own colour."""
+    unlike = np.linalg.norm(lab - np.asarray(backdrop, np.float32), axis=-1) > NOT_BACKDROP
+    return unlike if unlike.mean() >= LEAST_UNLIKE else np.ones_like(unlike)
+
+
+def _lab(thumb):
+    return cv2.cvtColor(np.ascontiguousarray(thumb).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
 
 
 def _inner_structure(structure, outline):

@@ -9,16 +9,17 @@ how well pictures usually fit is taken from the set itself.
 
 import pandas as pd
 
-from catalogue_audit.statistics.looks import look_of
+from catalogue_audit.statistics.looks import backdrop_of, look_of
 from catalogue_audit.statistics.shooting_order import SHIFTED_PRODUCTS, exchanged_in_order, names_shifted, neighbouring_skus
+from catalogue_audit.statistics.strap_states import strap_states
 from catalogue_audit.statistics.swapped_views import odd_turn, swapped_front_and_back, wrong_kind_of_view
-from catalogue_audit.statistics.wrong_details import Fits, wrong_details
+from catalogue_audit.statistics.wrong_details import Fits, some_of, wrong_details
 from catalogue_audit.statistics.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
 
 COLUMNS = ("file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause")
 
 
-def misfiled(frames, sketches, pairs=None):
+def misfiled(frames, sketches, pairs=None, supplied=None):
     """
     Pictures that very likely show another product, or another view, than they are filed under.
 
@@ -29,6 +30,8 @@ def misfiled(frames, sketches, pairs=None):
     sketches : mapping of str to dict of ndarray
     pairs : DataFrame, optional
         Of `identity.group_pictures`: one photograph under two products is filed wrongly under one of them.
+    supplied : DataFrame, optional
+        The products file; its column ``strap`` tells which products have one.
 
     Returns
     -------
@@ -48,6 +51,7 @@ def misfiled(frames, sketches, pairs=None):
             products.setdefault(frames["sku"][row], []).append(row)
     inside = neighbouring_skus(frames)
     fits = Fits(frames, sketches)
+    straps = strap_states(frames, sketches, supplied)
     found = {}
     for step in (
         names_shifted(frames, looks, products),
@@ -56,8 +60,8 @@ def misfiled(frames, sketches, pairs=None):
         wrong_products(frames, looks, products, inside),
         wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
-        odd_turn(frames, looks, products),
-        swapped_front_and_back(frames, looks, products, crops, fits),
+        odd_turn(frames, looks, products, straps),
+        swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps),
         wrong_details(frames, looks, products, crops, inside, fits),
     ):
         settled = {frames["sku"][row] for row in found}  # what one mistake explains needs no second one
@@ -69,7 +73,7 @@ def misfiled(frames, sketches, pairs=None):
 
 def _looks(frames, sketches):
     """Looks of the pictures with a product and a view to their names that show it as such."""
-    looks = {}
+    looks, crops = {}, {}
     for row, (file, sku, view, status, kind) in enumerate(
         zip(*(frames[name] for name in ("file", "sku", "view", "status", "view_kind")), strict=True)
     ):
@@ -77,10 +81,18 @@ def _looks(frames, sketches):
             continue
         if status == "not_measured" or kind in ("worn", "target", "other", "overhead"):
             continue
+        if kind == "crop":
+            crops[row] = file
+            continue
         look = look_of(sketches.get(file) or {})
         if look is not None:
             looks[row] = look
-    return looks
+    backdrop = backdrop_of(sketches.get(frames["file"][row]) or {} for row in some_of(looks))
+    for row, file in crops.items():
+        look = look_of(sketches.get(file) or {}, backdrop)
+        if look is not None:
+            looks[row] = look
+    return dict(sorted(looks.items()))
 
 
 def as_shown(frames, misfiled_files):

@@ -15,6 +15,14 @@ LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: the
 CLEAR_CONTRAST = 0.6  # of that curve, where nothing else says that the product has a strap: stripes and seams reach 0.5
 RING = 0.05  # of the body's height; what a strap is fastened to stands out of both sides by as much
 ATTACHED = 0.115  # the same with a strap on it; rings alone reach 0.08 on most bags and 0.11 on small ones
+SURE_CONTRAST, NO_CONTRAST = 0.6, 0.28  # of a curve across the body: straps in front reach 0.4 to 1, bodies without 0.05 to 0.47
+LESS_THAN_ALIKE = 0.65  # of the contrast in the style's other pictures of the view: the strap is not in front
+LESS_THAN_FRONT, LESS_THAN_TURNED = 0.35, 0.88  # the same against the product's own front, where a strap shows more clearly, and turned view
+SURE_CURVE = 3.0  # so much clearer than curves upside down are only straps; flaps reach 2.4
+CHANGES_OUTLINE = ("draped", "coiled", "held_up")  # states in which the strap lies outside the body
+MAJORITY = 0.7  # of a view's pictures of products with a strap, in the usual state
+HALF, SECOND_HABIT = 0.5, 3  # the same, where it has this many times as many as any other state
+FEWEST_OF_A_VIEW = 5  # pictures; as for any reference of a view
 MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
 
 
@@ -61,7 +69,79 @@ def strap_states(frames, sketches, products=None):
         states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0))
         if views[row] == "front" and states[row] == "front" and sku:
             seen.add(sku)
+    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0))]
+    styles = _styles(frames)
+    contrasts = {row: found[row]["contrast"] for row in fastened}
+    told = {row: _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, styles) for row in fastened}
+    for row, state in told.items():
+        states[row] = state
     return states
+
+
+def _says_behind_or_front(state, evidence, view, rings):
+    """Whether a picture of the product's face shows a strap on its rings, of which only the contrast tells where it hangs."""
+    turned = shows_a_turn(view)
+    facing = turned or view not in STRAIGHT_ON or view == "front"
+    return facing and state in ("front", "behind") and _attached(evidence, turned, rings)
+
+
+def _front_or_behind(row, state, curve, contrasts, skus, views, styles):
+    """
+    'front' or 'behind' of a strap that is fastened, None where nothing tells; ``state`` is what the picture says by itself.
+
+    The edge of a flap may look like a curve across the body, and a strap of the body's own colour hardly
+    stands out; so what is neither is compared with the same view of the style's other products, and
+    with the product's own other views. It hangs in front where it is as clear as in any of them.
+    """
+    contrast = contrasts[row]
+    if contrast >= SURE_CONTRAST or curve >= SURE_CURVE:
+        return "front"
+    if contrast < NO_CONTRAST:
+        return state
+    others = [other for other in contrasts if other != row]
+    alike = [contrasts[other] for other in others if styles[other] == styles[row] and views[other] == views[row] and skus[other] != skus[row]]
+    own = [contrasts[other] for other in others if skus[other] == skus[row] and shows_a_turn(views[other]) != shows_a_turn(views[row])]
+    least = []
+    if len(alike) >= 2:
+        least.append(LESS_THAN_ALIKE * float(np.median(alike)))
+    if own:
+        least.append((LESS_THAN_FRONT if shows_a_turn(views[row]) else LESS_THAN_TURNED) * max(own))
+    if not least:
+        return state if state == "front" else None
+    return "front" if contrast >= min(least) else "behind"
+
+
+def _styles(frames):
+    """Style of each row by the products file, else the SKU without its last part."""
+    named = zip(frames["style"], frames["sku"], strict=True)
+    return [style if isinstance(style, str) and style else str(sku).rpartition("-")[0] for style, sku in named]
+
+
+def usual_state(states):
+    """
+    The state that a set's pictures usually show; None where they are few or follow no clear rule.
+
+    Clear is what 70 % of them show, or half of them and three times as many as any other state: several faults,
+    each of its own kind, leave a rule standing; two habits do not.
+
+    Parameters
+    ----------
+    states : Series of str
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> usual_state(pd.Series(["front"] * 4 + ["coiled", "behind"]))
+    'front'
+    >>> usual_state(pd.Series(["front"] * 4 + ["behind"] * 3)) is None
+    True
+    """
+    counts = states.value_counts()
+    if len(states) < FEWEST_OF_A_VIEW:
+        return None
+    most, next_most = counts.iloc[0], counts.iloc[1:].max() if len(counts) > 1 else 0
+    clear = most >= MAJORITY * len(states) or (most >= HALF * len(states) and most >= SECOND_HABIT * next_most)
+    return counts.index[0] if clear else None
 
 
 def supplied_straps(products):
@@ -131,8 +211,12 @@ def strap_state(evidence, handle_height=None, has_strap=None, turned=False, ring
         return "held_up"
     if _hangs_in_front(evidence, has_strap, turned):
         return "front"
-    attached = _standing_out(evidence, turned) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
-    return "behind" if has_strap and attached else "none"
+    return "behind" if has_strap and _attached(evidence, turned, rings) else "none"
+
+
+def _attached(evidence, turned, rings):
+    """Whether more than the rings alone stands out of the sides."""
+    return _standing_out(evidence, turned) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
 
 
 def _hangs_in_front(evidence, has_strap, turned):

@@ -1,14 +1,28 @@
 """Views of one product filed under one another's names."""
 
+from collections import Counter
+
+import cv2
 import numpy as np
 
 from catalogue_audit.statistics.crops import ZOOMS, usual_zooms
 from catalogue_audit.statistics.looks import CROP_CONTACT, FEWEST_PRODUCTS, INSIDE_VIEWS, outline_match, usual_least, views_of
+from catalogue_audit.statistics.strap_states import CHANGES_OUTLINE
+from catalogue_audit.statistics.view_order import order_votes
 from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z, some_of
 
-CLEARER_FIT = 0.1  # difference of Fisher's z of two correlations: a detail fits one picture better than another
+CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
-MUCH_CLEARER = 5.0  # times that, where the set's details have no one scale to look for them at
+SMALL_WHOLE = 0.5  # of the frame's share that the smaller whole products cover
+MOST_OF_ONE_KIND = 2.0  # evidence that one kind may give
+WORTH_SAYING = 0.3  # evidence below is not named as a reason
+FEWEST_POINTS = 40  # key points that must be found before their share counts
+SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
+NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for neither
+CLEAR_SHARE = 0.5  # of the key points; bags with a plain front reach -0.43 as named, others 0.05 to 0.7
+LEAST_SHARE = 0.08  # median over the set's products
+USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
+MUCH_CLEARER = 2.5  # times that, where the set's details have no one scale to look for them at
 
 
 def wrong_kind_of_view(frames, looks, crops):
@@ -20,9 +34,11 @@ def wrong_kind_of_view(frames, looks, crops):
         return
     if np.quantile(contacts[False], 0.75) > CROP_CONTACT / 5 or np.quantile(contacts[True], 0.25) < CROP_CONTACT:
         return
+    whole = np.quantile([look.share for row, look in looks.items() if row not in crops], 0.25)
     odd = {}
     for row, look in looks.items():
-        wrong = look.contact <= CROP_CONTACT / 5 if row in crops else look.contact >= 2 * CROP_CONTACT
+        apart = look.contact <= CROP_CONTACT / 5 and look.share >= SMALL_WHOLE * whole  # smaller: hardware taken for the product
+        wrong = apart if row in crops else look.contact >= 2 * CROP_CONTACT
         if wrong:
             odd.setdefault(frames["sku"][row], []).append(row)
     for sku, rows in odd.items():
@@ -33,7 +49,7 @@ def wrong_kind_of_view(frames, looks, crops):
             yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
 
 
-def odd_turn(frames, looks, products):
+def odd_turn(frames, looks, products, straps):
     """The three-quarter view exchanged with front or back: then those two are no longer mirror images."""
     margins, triples = [], []
     for rows in products.values():
@@ -58,34 +74,94 @@ def odd_turn(frames, looks, products):
         odd = max(("front", "back"), key=match.get)
         if match[odd] < good:  # no two of the three belong together: not a matter of views
             continue
+        if any(straps[views[view]] in CHANGES_OUTLINE for view in ("front", "back")):
+            continue
         sku = frames["sku"][views[odd]]
         evidence = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
         for view in (odd, "three_quarter"):
             yield views[view], (sku, "swapped_views", -margin / needed, evidence)
 
 
-def swapped_front_and_back(frames, looks, products, crops, fits):
-    """Front and back exchanged, by the style's other products and by where the detail is found."""
-    pairs = {}
+def swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps):
+    """
+    Front and back exchanged, by all that tells one from the other.
+
+    Each kind of evidence is a number a product: 1 says by itself that the names are right, -1 that they were
+    exchanged. Their sum decides, so that nothing is said of a bag whose looks contradict its place in the order.
+    """
+    pairs, turned = {}, {}
     for sku, rows in products.items():
         views = views_of(frames, rows)
         if {"front", "back"} <= set(views):
             pairs[sku] = views["front"], views["back"]
+            turned[sku] = views.get("three_quarter")
     if len(pairs) < FEWEST_PRODUCTS:
         return
-    siblings = _sibling_votes(frames, looks, pairs)
-    details = _detail_votes(frames, pairs, crops, fits)
+    kinds = (
+        ("its front looks like the backs of the same style, its back like their fronts", _sibling_votes(frames, looks, pairs)),
+        ("its detail fits the back picture better, while the others' fit the front", _detail_votes(frames, pairs, crops, fits)),
+        ("its three-quarter view shares more with the back picture, while the others' share more with the front", turned_votes(frames, sketches, pairs, turned)),
+        ("its strap is as in the others' backs in the front picture, as in their fronts in the back picture", strap_votes(straps, pairs)),
+        ("the front was captured where the others' backs were, and the back where their fronts were", order_votes(frames)),
+    )
     for sku, rows in pairs.items():
-        by_style, by_detail = siblings.get(sku, 0.0), details.get(sku, 0.0)
-        if min(by_style, by_detail) > -1 or max(by_style, by_detail) >= 1:
+        told = [(float(np.clip(votes.get(sku, 0.0), -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
+        evidence = sum(vote for vote, _ in told)
+        reasons = [reason for vote, reason in sorted(told, key=lambda one: one[0]) if vote <= -WORTH_SAYING]
+        if evidence > -1 or not reasons:
             continue
-        reasons = []
-        if by_style <= -1:
-            reasons.append("its front looks like the backs of the same style, its back like their fronts")
-        if by_detail <= -1:
-            reasons.append("its detail fits the back picture better, while the others' fit the front")
         for row in rows:
-            yield row, (sku, "swapped_views", -min(by_style, by_detail), "; ".join(reasons))
+            yield row, (sku, "swapped_views", -evidence, "; ".join(reasons))
+
+
+def turned_votes(frames, sketches, pairs, turned):
+    """
+    Whether each product's three-quarter view, which shows its front, shares its key points with the front or the back picture.
+
+    Each key point of the turned picture is looked for in both, and counts for the one where it is clearly nearer.
+    The share is `CLEAR_SHARE` for a vote of 1; a set whose bags do not mostly say front says nothing.
+    """
+    shares = {}
+    for sku, rows in pairs.items():
+        if turned[sku] is None:
+            continue
+        share = _share_of_front(*(sketches.get(frames["file"][row]) or {} for row in (turned[sku], *rows)))
+        if share is not None:
+            shares[sku] = share
+    if len(shares) < FEWEST_PRODUCTS or float(np.median(list(shares.values()))) < LEAST_SHARE:
+        return {}
+    return {sku: share / CLEAR_SHARE for sku, share in shares.items()}
+
+
+def _share_of_front(turned, front, back):
+    """Key points clearly nearer to the front's less those nearer to the back's, share of those that are found; None where too few are."""
+    tables = [sketch.get("descriptors") for sketch in (turned, front, back)]
+    if any(table is None or len(table) < FEWEST_POINTS for table in tables):
+        return None
+    matcher = cv2.BFMatcher(cv2.NORM_HAMMING)
+    wanted, *others = (np.ascontiguousarray(table) for table in tables)
+    to_front, to_back = (np.array([match.distance for match in matcher.match(wanted, other)]) for other in others)
+    found = np.minimum(to_front, to_back) <= SAME_POINT_BITS
+    if found.sum() < FEWEST_POINTS:
+        return None
+    nearer = to_back - to_front
+    return float(np.sign(np.where(np.abs(nearer) < NEARER_BITS, 0, nearer))[found].mean())
+
+
+def strap_votes(straps, pairs):
+    """
+    Whether each product's straps are as usual for front and back (1), or just the other way round (-1).
+
+    Where the set's fronts and backs show the strap alike, or follow no rule, it tells nothing.
+    """
+    shown = {sku: (straps[front], straps[back]) for sku, (front, back) in pairs.items()}
+    strapped = [both for both in shown.values() if None not in both and set(both) != {"none"}]
+    if len(strapped) < FEWEST_PRODUCTS:
+        return {}
+    usual, many = Counter(strapped).most_common(1)[0]
+    if many < USUAL_STRAP * len(strapped) or usual[0] == usual[1]:
+        return {}
+    return {sku: 1.0 if both == usual else -1.0 for sku, both in shown.items() if both in (usual, usual[::-1])}
 
 
 def _sibling_votes(frames, looks, pairs):
