@@ -6,6 +6,7 @@ from typing import NamedTuple
 from catalogue_audit.delivery.gs1 import GTIN_LENGTHS, gtin_check_digit_ok
 from catalogue_audit.delivery.names import claims
 from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.raw_files import raw_companions
 from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_words
 
 NEARLY_EVERY = 0.8  # of the products: what so many lack is one thing to ask for, not one a product
@@ -45,6 +46,7 @@ def delivered_views(evidence):
     """Count of pictures by SKU and view, unreadable ones included: they were delivered, if badly."""
     frames = evidence.frames
     named = frames[frames["sku"].notna() & frames["view"].notna() & (frames["view_kind"] != "target")]
+    named = named[~named["file"].isin(raw_companions(evidence))]
     delivered = {}
     for sku, view in zip(named["sku"], named["view"], strict=True):
         views = delivered.setdefault(sku, {})
@@ -103,7 +105,10 @@ def _pictures_without_view(evidence):
     """Files by SKU whose names do not say which view they show; under None those that do not name the product either."""
     frames = evidence.frames
     files = {}
+    along = raw_companions(evidence)
     for frame in evidence.records(frames[frames["view"].isna() & (frames["view_kind"] != "target")]):
+        if frame["file"] in along:
+            continue
         files.setdefault(text(frame["sku"]), []).append(frame["file"])
     return files
 
@@ -206,7 +211,8 @@ def surplus_views(evidence):
                     remedy="check",
                 )
     frames = {frame["file"]: frame for frame in evidence.rows}
-    for files in claims(evidence.names).values():
+    along = raw_companions(evidence)
+    for files in claims(name for name in evidence.names if name.file not in along).values():
         frame = frames.get(files[-1])
         if frame is not None:
             note = (

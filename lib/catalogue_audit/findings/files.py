@@ -5,20 +5,24 @@ import pandas as pd
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
-from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text
+from catalogue_audit.findings.raw_files import raw_companions
+from catalogue_audit.findings.rows import called, counted, finding, listed, number, plain, sentence, text
 
 MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specification
 FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
 ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one is another crop
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
+FINEST_EDGE = 0.3  # sigma, pixels; no camera's edge is finer, so neither is an enlarged one in pixels of the small picture
 SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
 
 
 def unreadable_file(evidence):
     """Files that could not be measured at all."""
-    frames = evidence.frames
+    frames, along = evidence.frames, raw_companions(evidence)
     for frame in evidence.records(frames[frames["status"] == "not_measured"]):
+        if frame["file"] in along:
+            continue
         reason = text(frame.get("reason")) or "it could not be opened"
         mend = "" if "ask for" in reason else ": ask for this file again"
         note = f"{plain(frame['file'])} could not be read: {plain(reason).rstrip('.')}{mend}"
@@ -196,6 +200,7 @@ def upscaled(evidence):
         )
         yield finding("upscaled", sentence(note), value=usual, expected=1.0, tolerance=limit)
         return
+    frames = frames[~(frames["blur_px"] * frames["resolved"] < FINEST_EDGE)]
     of_view = frames.groupby(frames["view"].fillna(""))["resolved"].transform("median")
     bar = np.where(of_view > limit, np.minimum(limit, of_view - SOUND_RESOLVED), LESS_THAN_USUAL * of_view)
     for frame, usual in zip(evidence.records(frames[frames["resolved"] < bar]), of_view[frames["resolved"] < bar], strict=True):
@@ -247,13 +252,19 @@ def _lacks(frame, name):
 def unexpected_file(evidence):
     """Files whose name does not say which product or view they show."""
     facts = {name.file: name for name in evidence.names}
-    frames = evidence.frames
+    frames, along = evidence.frames, raw_companions(evidence)
+    if along:
+        note = (
+            f"{counted(len(along), 'camera raw file')} came along with the pictures developed from them (for example "
+            f"{listed(sorted(along), 2)}) and {'was' if len(along) == 1 else 'were'} not measured: keep them elsewhere if nobody ordered them"
+        )
+        yield finding("unexpected_file", sentence(note), value=len(along), unit="files", remedy="check")
     for frame in evidence.records(frames[frames["view_kind"] != "target"]):
-        if text(frame["sku"]) and text(frame["view"]):
+        if frame["file"] in along or (text(frame["sku"]) and text(frame["view"])):
             continue
         read = facts.get(frame["file"])
         problem = text(getattr(read, "problem", None)) or "the name says nothing about product and view"
         suggestion = text(getattr(read, "suggestion", None))
         mend = f"rename it, perhaps to {plain(suggestion)}" if suggestion else "rename it, or say in the brief how to read it"
-        note = f"the picture {plain(frame['file'])} fits no product and view ({plain(problem).rstrip('.').lower()}): {mend}"
+        note = f"the picture {plain(frame['file'])} fits no product and view ({plain(problem[:1].lower() + problem[1:]).rstrip('.')}): {mend}"
         yield finding("unexpected_file", sentence(note), frame)
