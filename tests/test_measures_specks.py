@@ -1,11 +1,15 @@
 """Specks and spots against painted ones."""
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 
 from catalogue_audit.measures.specks import speck_facts
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
+
+DATA = Path(__file__).parent / "data"
 
 
 def _facts(specks, seed=0, size=(1200, 960), diameter=4.0, contrast=45.0, stitched=False, noise=1.5):
@@ -84,3 +88,29 @@ def test_grain_all_over_the_frame_is_looked_at():
     mask = np.zeros(picture.working.shape[:2], bool)
     mask[100:400, 100:300] = True
     assert speck_facts(picture, outline_of(mask))["specks"] <= 3
+
+
+def test_specks_on_grained_leather_are_told_from_the_grain():
+    found = wanted = counted = 0
+    for seed in range(3):
+        facts, truth = _facts(12, seed, diameter=4.0, contrast=60.0, noise=6.0)
+        found, wanted, counted = found + _hits(facts, truth), wanted + len(truth), counted + facts["specks"]
+    assert found / wanted >= 0.9
+    assert found / counted >= 0.9
+
+
+@pytest.mark.parametrize("reduction", [2, 4])
+def test_large_pictures_show_specks_as_large_as_they_are_seen(reduction):
+    size = 1100 * reduction, 880 * reduction
+    facts, truth = _facts(10, 1, size, diameter=4.0 * reduction, contrast=50.0)
+    assert _hits(facts, truth) >= 9
+    assert facts["specks"] <= 10
+    sizes = facts["sketch"]["spots"][facts["sketch"]["spots"][:, 4] > 0, 2]
+    assert np.median(sizes) == pytest.approx(4.0 * reduction, rel=0.25)
+
+
+def test_a_photograph_of_real_things_holds_hardly_a_speck():
+    photograph = cv2.imread(str(DATA / "photographs" / "flower.jpg"), cv2.IMREAD_COLOR_RGB)
+    picture = picture_of(photograph)
+    mask = np.ones(picture.working.shape[:2], bool)
+    assert speck_facts(picture, outline_of(mask))["specks"] <= 1

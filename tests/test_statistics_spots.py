@@ -1,5 +1,6 @@
 """Sensor dust: every place that recurs, and no other."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -111,3 +112,53 @@ def test_other_cameras_and_derived_files_are_left_out():
 def test_an_empty_delivery_has_no_spots():
     counts, spots = sensor_spots(table_from_rows("frames", []), {})
     assert len(counts) == len(spots) == 0
+
+
+def _preview(grainy, spot_at=None, depth=0.2, seed=0):
+    """Preview JPEG of a grey frame, 640 px on the long side; ``spot_at`` in fractions, with a soft dark spot there."""
+    rng = np.random.default_rng(seed)
+    picture = np.full((427, 640), 120.0)
+    if grainy:
+        picture += cv2.GaussianBlur(rng.normal(0, 60, picture.shape), (0, 0), 1.5)
+    if spot_at:
+        y, x = np.mgrid[:427, :640]
+        picture *= 1 - depth * np.exp(-((np.hypot(x - spot_at[0] * 640, y - spot_at[1] * 427) / 2.5) ** 4))
+    picture = np.clip(picture + rng.normal(0, 1, picture.shape), 0, 255).astype(np.uint8)
+    return cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 82])[1].ravel()
+
+
+def _timed_delivery(hidden):
+    """Sixteen frames with one spot seen in all but number 7 (and the last two), where only its preview tells."""
+    frames, sketches = _delivery(16, dust=((0.3, 0.2),), seen=1.0, strewn=3)
+    frames["captured_at"] = [f"2026-03-02T10:{k:02d}:00" for k in range(16)]
+    for k, file in enumerate(frames["file"]):
+        sketches[file]["preview"] = _preview(False, (0.3, 0.2), seed=k)
+        if k in (7, 14, 15):
+            sketches[file] = {"spots": sketches[file]["spots"][1:], "preview": hidden}
+    return frames, sketches
+
+
+def test_a_frame_between_two_that_show_a_spot_carries_it_under_its_grain():
+    counts, spots = sensor_spots(*_timed_delivery(_preview(True, seed=50)))
+    assert counts.iloc[7] == 1
+    assert counts.iloc[14:].tolist() == [0, 0]
+    there = spots[spots["file"] == "frame_007.jpg"].iloc[0]
+    assert np.hypot(there["x"] - 0.3, there["y"] - 0.2) < 0.001
+
+
+def test_a_frame_that_is_smooth_and_light_at_the_place_is_free_of_the_spot():
+    counts, _ = sensor_spots(*_timed_delivery(_preview(False, seed=50)))
+    assert counts.iloc[7] == 0
+
+
+def test_two_on_the_background_and_three_on_the_product_at_the_same_pixel_make_a_place():
+    for apart, expected in ((0.5, 1), (5.0, 0)):
+        frames, sketches = _delivery(20, dust=(), strewn=4)
+        rng = np.random.default_rng(3)
+        for k in range(6):
+            x, y = 0.4 + rng.normal(0, apart) / SIZE[0], 0.6 + rng.normal(0, apart) / SIZE[1]
+            file = f"frame_{k:03d}.jpg"
+            spot = np.float32([[x, y, 14, -6, 0 if k < 2 else -1]])
+            sketches[file] = {"spots": np.vstack([spot, sketches[file]["spots"]])}
+        _, spots = sensor_spots(frames, sketches)
+        assert spots["spot"].nunique() == expected

@@ -11,7 +11,6 @@ Candidates are found in the reduced picture and looked at in full-resolution pix
 import cv2
 import numpy as np
 
-from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.spots import soft_spots
 
 LEAST_WORKING = 3.0  # code values of a crest in the reduced picture
@@ -21,9 +20,11 @@ LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not 
 STANDS_OUT = 2.5  # times the strongest of its surroundings ...
 FOR_EACH_LIKE_IT = 0.1  # ... and so much more of that for each neighbour at least a third as strong
 MOST_LIKE_IT = 30  # neighbours; with more it would have to stand out 10 times: no candidate
-MOST_CANDIDATES = 160
-HALF = 14  # looked-at px; half of the patch in which a candidate is looked at
+MOST_CANDIDATES = 120
+HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
+BODY = 7.0  # looked-at px; a speck's own reach
 RING = (5.0, 9.0)  # looked-at px; its surroundings
+WIDER = 1.4  # times as far where the reduced picture is coarser than what is looked at, and specks are larger in it
 LONGEST = 1.7  # length over width; longer is a stitch, a thread or a scratch
 LARGEST = 40  # looked-at px of area; larger is a part of the product
 REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
@@ -49,13 +50,12 @@ def speck_facts(picture, outline):
         ``specks``; under ``sketch``: ``spots``, (n, 5) float32, as in `measures.sketch`.
     """
     gray = picture.grey
-    mask = of_size(outline.mask, gray.shape)
+    mask = outline.mask.view(np.uint8)
     inner = _inner(mask)
     found = _distinct(_looked_at(picture, *_candidates(gray)))
-    height, width = gray.shape
     scale = picture.grey_reduction
-    column = np.clip((found[:, 0] / scale).astype(int), 0, width - 1)
-    row = np.clip((found[:, 1] / scale).astype(int), 0, height - 1)
+    column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
+    row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
     alone = _alone(found[:, :2] / scale, found[:, 3])
     counted = (inner[row, column] > 0) & (found[:, 4] > 0) & alone
     kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
@@ -84,16 +84,15 @@ def _candidates(gray):
     like : (n,) float
         Neighbours at least a third as strong.
     """
-    sums = cv2.boxFilter(gray, cv2.CV_16U, (3, 3), normalize=False)  # 9 times the mean of 3 x 3
-    wide = cv2.boxFilter(gray, cv2.CV_16U, (9, 9), normalize=False)
-    difference = cv2.addWeighted(sums, 9, wide, -1, 0, dtype=cv2.CV_16S)  # 81 times that over the mean of 9 x 9
-    size = cv2.convertScaleAbs(difference, alpha=1 / 27)
+    near, wide = cv2.blur(gray, (3, 3)), cv2.blur(gray, (9, 9))
+    size = cv2.absdiff(near, wide)
     crest = cv2.compare(size, cv2.dilate(size, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
-    crest &= cv2.compare(size, 3 * LEAST_WORKING, cv2.CMP_GE)
+    crest &= cv2.compare(size, LEAST_WORKING, cv2.CMP_GE)
     crest[:AROUND] = crest[-AROUND:] = crest[:, :AROUND] = crest[:, -AROUND:] = 0
     place = np.flatnonzero(crest.view(bool))
-    sign = np.sign(difference.ravel()[place]).astype(np.int32)
-    around = _all_around(sums.ravel(), place, sign, gray.shape[1])
+    near = near.ravel()
+    sign = np.where(near[place] > wide.ravel()[place], 1, -1).astype(np.int16)
+    around = _all_around(near, place, sign, gray.shape[1])
     closed = around > 0
     place, sign, around = place[closed], sign[closed], around[closed]
     y, x = np.divmod(place, gray.shape[1])
@@ -103,19 +102,17 @@ def _candidates(gray):
     return x[order], y[order], sign[order], like[order]
 
 
-def _all_around(sums, place, sign, across):
+def _all_around(smooth, place, sign, across):
     """By how much places differ from the least different direction around them, code values; 0 for edges and lines."""
-    result = np.zeros(len(place))
     steps = _AROUND[0] * across + _AROUND[1]
     left = np.arange(len(place))
-    least = np.full(len(place), 1 << 15, np.int32)
+    least = np.full(len(place), 255, np.int16)
     for quarter in (steps[::4], steps[2::4], np.concatenate([steps[1::4], steps[3::4]])):  # most fail the first four
         here = place[left]
-        apart = (sums[here].astype(np.int32)[:, None] - sums[here[:, None] + quarter]) * sign[left][:, None]
+        apart = (smooth[here].astype(np.int16)[:, None] - smooth[here[:, None] + quarter]) * sign[left][:, None]
         least[left] = np.minimum(least[left], apart.min(axis=1))
         left = left[least[left] > 0]
-    result[left] = least[left] / 9
-    return result
+    return np.maximum(least, 0)
 
 
 def _like_it(x, y, around, shape):
@@ -150,57 +147,64 @@ def _looked_at(picture, x, y, sign, like):
     cx = np.clip(((x + 0.5) * scale).astype(int), HALF, width - 1 - HALF)
     cy = np.clip(((y + 0.5) * scale).astype(int), HALF, height - 1 - HALF)
     values, smooth = _patches(picture.encoded, cx, cy, step)
-    values, smooth = values * sign[:, None], smooth * sign[:, None]
-    place = _SEARCH[scale][np.argmax(smooth[:, _SEARCH[scale]], axis=1)]
-    away = (_COLUMN - _COLUMN[place][:, None]) ** 2 + (_ROW - _ROW[place][:, None]) ** 2
-    ring = (away > RING[0] ** 2) & (away <= RING[1] ** 2)
-    beside = np.ma.masked_array(smooth, ~ring)
-    ground = np.ma.median(beside[:, ::2], axis=1).data
-    level = smooth[np.arange(len(cx)), place] - ground
-    body = (values > (ground + 0.5 * level)[:, None]) & (away <= HALF**2 / 4)
+    search, in_body, in_ring, largest = _SHAPES[scale > 1]
+    place = _MIDDLE + search[np.argmax(smooth[:, _MIDDLE + search] * sign[:, None], axis=1)]
+    one = np.arange(len(cx))[:, None]
+    beside = smooth[one, place[:, None] + in_ring] * sign[:, None]
+    ground = np.median(beside[:, ::2], axis=1)
+    level = smooth[one[:, 0], place] * sign - ground
+    within = values[one, place[:, None] + in_body] * sign[:, None] - ground[:, None]
+    body = within > 0.5 * level[:, None]
     area = np.maximum(body.sum(axis=1), 1)
-    mean_x, mean_y, length = _shape(body, area)
-    stands_out = level / np.maximum(beside.max(axis=1).data - ground, 1.0)
+    mean_x, mean_y, length = _shape(body, area, in_body)
+    stands_out = level / np.maximum(beside.max(axis=1) - ground, 1.0)
     likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < 2 * LONGEST)
-    sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= LARGEST) & (length < LONGEST)
+    sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
     sure &= stands_out > STANDS_OUT * (1 + FOR_EACH_LIKE_IT * like)
-    contrast = sign * (np.where(body, values, -255).max(axis=1) - ground)
-    centre = step * np.column_stack([cx + mean_x + 0.5, cy + mean_y + 0.5])
-    result = np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), contrast, sure])[likely]
+    down, right = np.divmod(place, SIDE)
+    centre = step * np.column_stack([cx + right - HALF + mean_x + 0.5, cy + down - HALF + mean_y + 0.5])
+    result = np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), sure])[likely]
     return result[np.argsort(-np.abs(result[:, 3]), kind="stable")]
 
 
-_OFFSET = np.arange(-HALF, HALF + 1)
-_COLUMN, _ROW = (values.ravel().astype(np.float32) for values in np.meshgrid(_OFFSET, _OFFSET))
-_SEARCH = {scale: np.flatnonzero(np.hypot(_COLUMN, _ROW) <= scale + 1.5) for scale in (1.0, 2.0)}
+SIDE = 2 * HALF + 1
+_MIDDLE = HALF * SIDE + HALF
+
+
+def _within(inner, outer):
+    """Steps in a patch to the pixels more than ``inner`` (or 0) and at most ``outer`` away."""
+    row, column = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1]
+    away = np.hypot(row, column)
+    return (row * SIDE + column)[(away <= outer) & ((away > inner) | (inner == 0))]
+
+
+_SHAPES = {
+    coarser: (
+        _within(0, 3.5 if coarser else 2.5),
+        _within(0, BODY * far),
+        _within(RING[0] * far, RING[1] * far),
+        LARGEST * far**2,
+    )
+    for coarser, far in ((False, 1.0), (True, WIDER))
+}
 
 
 def _patches(encoded, cx, cy, step):
-    """Luma around each place, and the same smoothed over 3 x 3; (n, pixels) float32."""
-    side = 2 * HALF + 1
+    """Luma around each place, and the same smoothed over 3 x 3; (n, pixels), uint8 and float32."""
     patches = np.stack(
-        [encoded[y * step : (y + side) * step, x * step : (x + side) * step] for y, x in zip(cy - HALF, cx - HALF, strict=True)]
+        [encoded[y * step : (y + SIDE) * step, x * step : (x + SIDE) * step] for y, x in zip(cy - HALF, cx - HALF, strict=True)]
     )
-    gray = cv2.cvtColor(patches.reshape(-1, side * step, 3), cv2.COLOR_RGB2GRAY)
+    gray = cv2.cvtColor(patches.reshape(-1, SIDE * step, 3), cv2.COLOR_RGB2GRAY)
     if step > 1:
-        gray = cv2.resize(gray, (side, len(cx) * side), interpolation=cv2.INTER_AREA)
-    gray = gray.astype(np.float32).reshape(len(cx), side, side)
-    return gray.reshape(len(cx), -1), _blurred(gray).reshape(len(cx), -1)
+        gray = cv2.resize(gray, (SIDE, len(cx) * SIDE), interpolation=cv2.INTER_AREA)
+    smooth = cv2.blur(gray.astype(np.float32), (3, 3))  # the outermost rows mix neighbours in the stack: never looked at
+    return gray.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
 
 
-def _blurred(patches):
-    """Each of (n, side, side) smoothed over 3 x 3, its border repeated; one pass over all, then their outer rows again."""
-    side = patches.shape[1]
-    smooth = cv2.blur(patches.reshape(-1, side), (3, 3), borderType=cv2.BORDER_REPLICATE).reshape(patches.shape)
-    for edge, beside in ((0, 1), (-1, -2)):
-        row = (2 * patches[:, edge] + patches[:, beside]) / 3
-        smooth[:, edge] = cv2.blur(row, (3, 1), borderType=cv2.BORDER_REPLICATE)
-    return smooth
-
-
-def _shape(body, area):
-    """Centre of each speck's pixels, and their length over width."""
-    terms = np.column_stack([_COLUMN, _ROW, _COLUMN**2, _ROW**2, _COLUMN * _ROW])
+def _shape(body, area, steps):
+    """Centre of each speck's pixels, from the middle of `steps`, and their length over width."""
+    row, column = np.divmod(steps + _MIDDLE, SIDE) - np.array([[HALF], [HALF]])
+    terms = np.column_stack([column, row, column**2, row**2, column * row]).astype(np.float32)
     mean_x, mean_y, xx, yy, xy = (body.astype(np.float32) @ terms / area[:, None]).T
     xx, yy, xy = xx - mean_x**2 + 1 / 12, yy - mean_y**2 + 1 / 12, xy - mean_x * mean_y
     spread = np.hypot(xx - yy, 2 * xy)
@@ -223,20 +227,15 @@ def _alone(places, contrast):
     A member has two neighbours of the same sign on opposite sides, as far away;
     the ends of a row and the corners of a pattern have a member for neighbour.
     """
-    count = len(places)
-    alone = np.ones(count, bool)
-    if count < 3:
-        return alone
+    alone = np.ones(len(places), bool)
     apart = places[None] - places[:, None]
     distance = np.hypot(apart[..., 0], apart[..., 1])
     alike = (contrast[None] * contrast[:, None] > 0) & (np.abs(np.log(np.abs(contrast[None] / contrast[:, None]))) < 0.7)
     near = (distance > 0) & (distance < REACH) & alike
-    for k in near.sum(axis=1).nonzero()[0]:
-        others = near[k].nonzero()[0]
-        vectors, lengths = apart[k, others], distance[k, others]
-        opposite = vectors @ vectors.T / np.outer(lengths, lengths) < -0.96
-        equal = np.abs(np.log(lengths[:, None] / lengths[None])) < 0.25
-        alone[k] = not (opposite & equal).any()
+    one, other = near.nonzero()
+    mirrored = places[one] - apart[one, other]
+    off = np.hypot(*(mirrored[:, None] - places[None]).transpose(2, 0, 1))
+    alone[one[(near[one] & (off < 0.27 * distance[one, other][:, None])).any(axis=1)]] = False
     return alone & ~near[:, ~alone].any(axis=1)
 
 

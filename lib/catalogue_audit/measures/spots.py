@@ -3,10 +3,17 @@
 import cv2
 import numpy as np
 
-LEAST_DARK = 1.6  # code values; fainter than can be seen, but a place that recurs counts
+LEAST_DARK = 1.2  # code values; fainter than can be seen, but a place that recurs counts
 LEAST_OVER_GRAIN = 5.0  # times the local mean of the response
-DIRECTIONS = np.arange(8) * np.pi / 4
+RADIUS = 2.0  # px of the halved picture, and of the one halved again
 KEPT = 80
+MOST = 400  # looked at, of each scale
+
+_ANGLES = np.arange(8) * np.pi / 4
+_AROUND = np.rint(2.5 * RADIUS * np.array([np.sin(_ANGLES), np.cos(_ANGLES)])).astype(int)
+_EDGE = 6  # px without spots: the outer box and the ring have to lie inside
+_NEAR = np.array([(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)])
+_RESPONSE = 1 / 81  # code values in a step of the response
 
 
 def soft_spots(gray, mask):
@@ -17,8 +24,8 @@ def soft_spots(gray, mask):
     ----------
     gray : (h, w) uint8
         Reduced picture.
-    mask : (h, w) uint8
-        Product.
+    mask : (m, n) uint8
+        Product, at the same or another size.
 
     Returns
     -------
@@ -26,57 +33,57 @@ def soft_spots(gray, mask):
         x, y, size (pixels of ``gray``), contrast (code values, negative), and 0 on
         the background, -1 on the product; strongest first, `KEPT` at most.
     """
-    height, width = gray.shape[0] // 2, gray.shape[1] // 2
-    if min(height, width) < 40:
+    found, shape = [], gray.shape
+    for factor in (2, 4):
+        height, width = gray.shape[0] // 2, gray.shape[1] // 2
+        if min(height, width) < 40:
+            break
+        gray = cv2.resize(gray[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        found.append(_of_one_size(gray) * (factor, factor, factor, 1))
+    if not found:
         return np.empty((0, 5))
-    small = cv2.resize(gray[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
-    found = [_at_scale(small.astype(np.float32), radius) for radius in (2.0, 4.0)]
     x, y, size, contrast = np.concatenate(found).T
     order = np.argsort(contrast, kind="stable")
     order = order[_distinct(x[order], y[order], size[order])][:KEPT]
     x, y, size, contrast = x[order], y[order], size[order], contrast[order]
-    row = np.clip((2 * y).astype(int), 0, mask.shape[0] - 1)
-    column = np.clip((2 * x).astype(int), 0, mask.shape[1] - 1)
+    row = np.clip((y * (mask.shape[0] / shape[0])).astype(int), 0, mask.shape[0] - 1)
+    column = np.clip((x * (mask.shape[1] / shape[1])).astype(int), 0, mask.shape[1] - 1)
     kind = np.where(mask[row, column], -1.0, 0.0)
-    return np.column_stack([2 * x, 2 * y, 2 * size, contrast, kind])
+    return np.column_stack([x, y, size, contrast, kind])
 
 
-def _at_scale(picture, radius):
-    """Spots of about this radius: (n, 4), x, y, size, contrast; half-size pixels."""
-    inner = int(radius) | 1
-    outer = 4 * int(radius) + 1
-    centre = cv2.blur(picture, (inner, inner))
-    response = cv2.blur(picture, (outer, outer))
-    response -= centre
-    edge = outer // 2 + 1
-    inside = (slice(edge, -edge),) * 2
-    candidate = response[inside] > 0.5 * LEAST_DARK
-    candidate &= response[inside] == cv2.dilate(response, np.ones((5, 5), np.uint8))[inside]
-    y, x = np.divmod(np.flatnonzero(candidate), candidate.shape[1])
-    y, x = y + edge, x + edge
+def _of_one_size(gray):
+    """Spots of about `RADIUS` px: (n, 4), x, y, size, contrast."""
+    centre = cv2.boxFilter(gray, cv2.CV_16U, (3, 3), normalize=False)
+    response = cv2.boxFilter(gray, cv2.CV_16U, (9, 9), normalize=False).view(np.int16)  # 81 x 255 fits
+    response -= 9 * centre.view(np.int16)
+    candidate = cv2.compare(response, cv2.dilate(response, np.ones((5, 5), np.uint8)), cv2.CMP_GE)
+    candidate &= cv2.compare(response, 0.5 * LEAST_DARK / _RESPONSE, cv2.CMP_GT)
+    candidate[:_EDGE] = candidate[-_EDGE:] = candidate[:, :_EDGE] = candidate[:, -_EDGE:] = 0
+    y, x = np.divmod(np.flatnonzero(candidate.view(bool)), gray.shape[1])
     grain = _grain(response, x, y)
-    strong = response[y, x] > 0.5 * LEAST_OVER_GRAIN * grain
+    strong = np.flatnonzero(response[y, x] * _RESPONSE > 0.5 * LEAST_OVER_GRAIN * grain)
+    if len(strong) > MOST:
+        strong = np.sort(strong[np.argsort(-response[y[strong], x[strong]], kind="stable")[:MOST]])
     x, y, grain = x[strong], y[strong], grain[strong]
-    if len(x) > 400:
-        strongest = np.sort(np.argsort(-response[y, x], kind="stable")[:400])
-        x, y, grain = x[strongest], y[strongest], grain[strongest]
-    reach = 2.5 * radius
-    around_x = np.clip(np.rint(x[:, None] + reach * np.cos(DIRECTIONS)).astype(int), 0, picture.shape[1] - 1)
-    around_y = np.clip(np.rint(y[:, None] + reach * np.sin(DIRECTIONS)).astype(int), 0, picture.shape[0] - 1)
-    ring = centre[around_y, around_x]
-    level = np.median(ring, axis=1)
-    contrast = centre[y, x] - level
+    ring = centre[y[:, None] + _AROUND[0], x[:, None] + _AROUND[1]] / 9
+    contrast = centre[y, x] / 9 - np.median(ring, axis=1)
     even = ring.max(axis=1) - ring.min(axis=1) < 0.6 * np.abs(contrast) + 1.0
     kept = even & (contrast < -LEAST_DARK) & (-contrast > LEAST_OVER_GRAIN * grain)
-    size = np.full(kept.sum(), 2 * radius)
-    return np.column_stack([x[kept] + 0.5, y[kept] + 0.5, size, contrast[kept]])
+    x, y, contrast = x[kept], y[kept], contrast[kept]
+    weight = np.maximum(response[y[:, None] + _NEAR[:, 0], x[:, None] + _NEAR[:, 1]], 0).astype(float)
+    weight -= weight.min(axis=1, keepdims=True) - 1e-6
+    dy, dx = weight @ _NEAR.T[0] / weight.sum(axis=1), weight @ _NEAR.T[1] / weight.sum(axis=1)
+    return np.column_stack([x + dx + 0.5, y + dy + 0.5, np.full(len(x), 2 * RADIUS), contrast])
 
 
 def _grain(response, x, y):
-    """Mean size of the response within 32 px of some places, found at half the size."""
-    half = response.shape[1] // 2, response.shape[0] // 2
-    size = cv2.resize(np.abs(response)[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA)
-    return cv2.blur(size, (33, 33))[np.minimum(y // 2, half[1] - 1), np.minimum(x // 2, half[0] - 1)]
+    """Mean size of the response within 32 px of some places, code values, found at half the size."""
+    height, width = response.shape[0] // 2, response.shape[1] // 2
+    size = cv2.convertScaleAbs(response[: 2 * height, : 2 * width], alpha=0.1)
+    size = cv2.resize(size, (width, height), interpolation=cv2.INTER_AREA)
+    mean = cv2.boxFilter(size, cv2.CV_32F, (33, 33))
+    return mean[np.minimum(y // 2, height - 1), np.minimum(x // 2, width - 1)] * (10 * _RESPONSE)
 
 
 def _distinct(x, y, size):

@@ -2,8 +2,9 @@
 Sensor dust: dark spots at a place of the sensor that many frames of one camera share.
 
 A bag stands at much the same place in every picture, and its seams with it; so
-only spots seen on background make a place, and it has to be seen far more often
-than chance, given how many spots those frames hold.
+spots seen on background make a place, or some of those and others on the product
+at the same pixel, and it has to be seen far more often than chance, given how
+many spots those frames hold. Frames between them carry the spot as well.
 """
 
 import math
@@ -11,9 +12,14 @@ import math
 import numpy as np
 import pandas as pd
 
+from catalogue_audit.statistics.clock import capture_order
+from catalogue_audit.statistics.hidden_spots import Place, hidden_in
+
 FEWEST_FRAMES = 5  # of a camera that share a place
 NEAR_PX = 6.0  # full-resolution px: a place is the same within the larger of this ...
 NEAR_SIZES = 0.4  # ... and this many times the spot's size
+FEWEST_ON_BACKGROUND = 2  # of them, where the others lie within ...
+SAME_PX = 2.0  # full-resolution px of one another: seams and hardware never do so in pictures of several products
 CHANCE = 1e-3  # expected number of places by chance, over all, above which nothing is reported
 COLUMNS = ("file", "spot", "camera", "x", "y", "size_px", "contrast", "first_file", "last_file", "frames")
 
@@ -42,19 +48,57 @@ def sensor_spots(frames, sketches):
     """
     counts = pd.Series([pd.NA] * len(frames), index=frames.index, dtype="Int64")
     rows = []
-    for camera, places in _cameras(frames).items():
+    cameras = _cameras(frames)
+    order = _order(frames) if cameras else []
+    for camera, places in cameras.items():
         counts.iloc[places] = 0
         seen = _on_sensor(frames, sketches, places)
-        for members in _recurring(seen, len(places)):
-            files = frames["file"].iloc[seen["frame"][members]].to_list()
-            common = {"spot": len({row["spot"] for row in rows}) + 1, "camera": camera, "frames": len(files)}
+        groups = list(_recurring(seen, len(places)))
+        if not groups:
+            continue
+        mine = set(places)
+        first = len({row["spot"] for row in rows}) + 1
+        for number, shown in enumerate(_shown(seen, groups, frames, sketches, [k for k in order if k in mine]), first):
+            shown = sorted(shown)
+            files = frames["file"].iloc[[frame for frame, *_ in shown]].to_list()
+            common = {"spot": number, "camera": camera, "frames": len(files)}
             common |= {"first_file": files[0], "last_file": files[-1]}
-            for k, file in zip(members, files, strict=True):
-                shown = {name: float(seen[name][k]) for name in ("x", "y", "size_px", "contrast")}
-                rows.append(common | shown | {"file": file})
-    for row in rows:
-        counts[frames.index[frames["file"] == row["file"]][0]] += 1
+            for file, (frame, *values) in zip(files, shown, strict=True):
+                counts.iloc[frame] += 1
+                rows.append(common | dict(zip(("x", "y", "size_px", "contrast"), map(float, values), strict=True)) | {"file": file})
     return counts, pd.DataFrame(rows, columns=list(COLUMNS)).astype({"file": "str", "camera": "str"})
+
+
+def _order(frames):
+    """Positions of the frames with a capture time, by it."""
+    captured = capture_order(frames)
+    timed = captured["source"].isin(("capture time", "corrected clock")).to_numpy(bool)
+    ranked = np.argsort(captured["order"].to_numpy(int), kind="stable")
+    return [int(k) for k in ranked[timed[ranked]]]
+
+
+def _shown(seen, groups, frames, sketches, order):
+    """For each group the frames that carry its spot: lists of (position, x, y, size_px, contrast)."""
+    shown = [
+        [(int(seen["frame"][k]), *(seen[name][k] for name in ("x", "y", "size_px", "contrast"))) for k in members]
+        for members in groups
+    ]
+    timed = set(order)
+    places = [
+        Place(
+            float(np.median(seen["sensor_x"][members] / seen["stored_width"][members])),
+            float(np.median(seen["sensor_y"][members] / seen["stored_height"][members])),
+            float(np.median(seen["size_px"][members])),
+            tuple(int(k) for k in seen["frame"][members] if int(k) in timed),
+        )
+        for members in groups
+    ]
+    usable = [number for number, place in enumerate(places) if len(place.shown_in) > 1]
+    for number, frame, contrast in hidden_in(frames, sketches, order, [places[k] for k in usable], upright_place):
+        place = places[usable[number]]
+        x, y = upright_place(place.x, place.y, _orientation(frames.iloc[frame]))
+        shown[usable[number]].append((frame, x, y, place.size_px, contrast))
+    return shown
 
 
 def _cameras(frames):
@@ -72,7 +116,8 @@ def _cameras(frames):
 
 def _on_sensor(frames, sketches, places):
     """All dark spots of a camera's frames, with their place on the sensor in pixels: dict of arrays."""
-    columns = {name: [] for name in ("frame", "x", "y", "sensor_x", "sensor_y", "size_px", "contrast", "kind")}
+    names = ("frame", "x", "y", "sensor_x", "sensor_y", "stored_width", "stored_height", "size_px", "contrast", "kind")
+    columns = {name: [] for name in names}
     for place in places:
         try:
             spots = sketches[frames["file"].iloc[place]].get("spots")
@@ -83,12 +128,13 @@ def _on_sensor(frames, sketches, places):
         spots = np.asarray(spots, float)
         spots = spots[spots[:, 3] < 0]
         row = frames.iloc[place]
-        orientation = int(row["orientation"]) if pd.notna(row["orientation"]) else 1
+        orientation = _orientation(row)
         sx, sy = sensor_place(spots[:, 0], spots[:, 1], orientation)
         width, height = float(row["width_px"]), float(row["height_px"])
         if orientation >= 5:
             width, height = height, width
-        values = (np.full(len(spots), place), spots[:, 0], spots[:, 1], sx * width, sy * height, *spots[:, 2:].T)
+        size = np.full(len(spots), width), np.full(len(spots), height)
+        values = (np.full(len(spots), place), spots[:, 0], spots[:, 1], sx * width, sy * height, *size, *spots[:, 2:].T)
         for name, value in zip(columns, values, strict=True):
             columns[name].append(value)
     seen = {name: np.concatenate(value) if value else np.empty(0) for name, value in columns.items()}
@@ -134,6 +180,22 @@ def sensor_place(x, y, orientation):
     return stored.get(orientation, (x, y))
 
 
+def upright_place(x, y, orientation):
+    """
+    Inverse of `sensor_place`.
+
+    Examples
+    --------
+    >>> upright_place(*sensor_place(0.25, 0.5, 6), 6)
+    (0.25, 0.5)
+    """
+    return sensor_place(x, y, {6: 8, 8: 6}.get(orientation, orientation))
+
+
+def _orientation(row):
+    return int(row["orientation"]) if pd.notna(row["orientation"]) else 1
+
+
 def _recurring(seen, frames):
     """Groups of spots (indices, by frame) that share a place; the most often seen first."""
     count = len(seen["frame"])
@@ -156,13 +218,30 @@ def _recurring(seen, frames):
     area = (x.max() - x.min() + 1) * (y.max() - y.min() + 1)
     for k, window in groups:
         members = _one_a_frame(window[free[window]], seen, x[k], y[k])
+        members = _steady(members, seen, near[k])
         on_background = seen["kind"][members] == 0
-        if on_background.sum() < FEWEST_FRAMES or not _more_than_chance(int(on_background.sum()), count, frames, near[k], area):
+        if len(members) < FEWEST_FRAMES or not _more_than_chance(len(members), count, frames, near[k], area):
             continue
         if not _alike(seen["contrast"][members[on_background]], size[members[on_background]]):
             continue
         free[window] = False
         yield members[np.argsort(seen["frame"][members], kind="stable")]
+
+
+def _steady(members, seen, near):
+    """
+    Members that make a place: all, where enough are on background; else those at the very same pixel, or none.
+
+    Those on the product are kept where they are as close together as those beside it.
+    """
+    on_background = seen["kind"][members] == 0
+    if on_background.sum() >= FEWEST_FRAMES:
+        return members
+    if on_background.sum() < FEWEST_ON_BACKGROUND:
+        return members[:0]
+    x, y = seen["sensor_x"][members], seen["sensor_y"][members]
+    middle = np.median(x[on_background]), np.median(y[on_background])
+    return members[np.hypot(x - middle[0], y - middle[1]) <= min(SAME_PX, near)]
 
 
 def _one_a_frame(window, seen, x, y):
