@@ -78,6 +78,7 @@ def _frame(random, number, style, view, place, tone, stage):
         "yaw_dev_sd_deg": 0.6,
         "camera_pitch_deg": 4.0 + random.normal(0, 0.3),
         "camera_pitch_sd_deg": 0.25,
+        "pitch_dev_sd_deg": 0.25,
         "handle_gap": random.normal(0, 0.006),
         "handle_gap_sd": 0.004,
         "strap_state": "none" if view == "back" else "draped",
@@ -117,6 +118,8 @@ def _frame(random, number, style, view, place, tone, stage):
     }
     facts["yaw_dev_deg"] = facts["yaw_deg"] - 31.0
     facts, _ = applicable(facts, view, kind)
+    if view == "three_quarter":
+        facts["pitch_dev_deg"] = facts["camera_pitch_deg"] - 4.0
     return facts | {
         "file": f"NB-{100 + number}_{view}.jpg",
         "sku": f"NB-{100 + number}",

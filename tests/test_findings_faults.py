@@ -46,7 +46,7 @@ def test_every_check_has_a_judge():
 # One measured quantity a row: file, columns, check, remedy.
 SINGLE = [
     (ANGLED, {"yaw_deg": 37.5, "yaw_dev_deg": 6.5}, "angle", "reshoot"),
-    (ANGLED, {"camera_pitch_deg": 7.5}, "camera_height", "reshoot"),
+    (ANGLED, {"camera_pitch_deg": 7.5, "pitch_dev_deg": 3.5}, "camera_height", "reshoot"),
     (FRONT, {"roll_deg": 1.3}, "roll", "retouch"),
     (BACK, {"roll_deg": -1.3}, "roll", "retouch"),
     (FRONT, {"lean_deg": 4.8}, "lean", "reshoot"),
@@ -105,7 +105,7 @@ def test_finals_that_are_not_pure_white_are_found_where_the_majority_is(finals):
 
 
 def test_pose_that_finals_cannot_show_is_not_judged_in_finals(finals):
-    values = {"lean_deg": 8.0, "camera_pitch_deg": 9.0, "focal_length_35mm": 50.0, "sensor_spots": 3}
+    values = {"lean_deg": 8.0, "camera_pitch_deg": 9.0, "pitch_dev_deg": 5.0, "focal_length_35mm": 50.0, "sensor_spots": 3}
     assert judged(changed(finals, FRONT, **values), "finals").empty
 
 
@@ -191,7 +191,7 @@ def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(fra
 
 
 def test_a_camera_too_high_is_not_also_a_turn_or_a_raised_handle(frames):
-    odd = changed(frames, ANGLED, camera_pitch_deg=9.0, yaw_dev_deg=4.5, handle_gap=0.06)
+    odd = changed(frames, ANGLED, camera_pitch_deg=9.0, pitch_dev_deg=5.0, yaw_dev_deg=4.5, handle_gap=0.06)
     assert only(judged(odd), "camera_height")["file"] == ANGLED
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.lines import edge_along, robust_line, robust_lines
+from catalogue_audit.measures.lines import edge_along, longest_line, robust_line, robust_lines
 from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.roll import combined, roll_facts, roll_for_view
+from catalogue_audit.measures.roll import combined, roll_facts, roll_for_view, upper_edge
 
 SHAPE = (600, 480)
 TOTE = np.array([(110.0, 230), (370, 230), (352, 500), (128, 500)])
@@ -42,6 +42,32 @@ def test_a_turned_view_takes_the_sides_alone():
     facts = {"witnesses": {"base": (8.0, 0.1), "sides": (0.3, 0.2)}}
     assert roll_for_view(facts, "upright", straight_on=False)["roll_deg"] == 0.3
     assert roll_for_view(facts, "crop", straight_on=True)["reasons"]
+
+
+@pytest.mark.parametrize("degrees", [-2.0, 0.3, 1.5])
+def test_the_upper_edge_is_found_behind_a_handle(degrees):
+    bag = making.turned(np.array([(110.0, 230), (370, 230), (370, 500), (110, 500)]), degrees, (240, 500))
+    angle = np.linspace(math.pi, 0, 60)
+    handle = making.strip(making.turned(np.stack([240 + 60 * np.cos(angle), 232 - 110 * np.sin(angle)], 1), degrees, (240, 500)), 14)
+    truth = making.cover(SHAPE, bag, handle)
+    picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), truth, (0.1, 0.02, 0.02)), seed=3))
+    outline = find_outline(picture, fit_backdrop(picture))
+    x, y, slope, sd = upper_edge(outline.body.sides, outline.contours[0])
+    found = math.degrees(math.atan(slope))
+    assert found == pytest.approx(degrees, abs=0.15) and abs(found - degrees) < 3 * math.degrees(sd)
+    assert y == pytest.approx(500 - 270 * math.cos(math.radians(degrees)) + (x - 240 - 270 * math.sin(math.radians(degrees))) * slope, abs=1.0)
+
+
+def test_a_line_is_counted_together_among_what_crosses_it():
+    """Against numpy.polyfit through the line's own points."""
+    x = np.arange(300.0)
+    y = 40 + 0.03 * x + np.random.default_rng(1).normal(0, 0.2, 300)
+    own = np.ones(300, bool)
+    own[80:220] = False
+    y[~own] -= 50 * np.sin(np.linspace(0, math.pi, 140)) + 6
+    found = longest_line(x, y)
+    assert found[2] == pytest.approx(np.polyfit(x[own], y[own], 1)[0], abs=5e-4)
+    assert longest_line(x[:10], y[:10]) is None
 
 
 def test_a_circle_has_no_roll():

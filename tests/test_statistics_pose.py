@@ -1,8 +1,5 @@
 """Deviations within a set: turns, framing rules, straps."""
 
-import math
-
-import cv2
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +8,7 @@ from catalogue_audit import schema
 from catalogue_audit.measures.strap import EVIDENCE
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.pose import pose_deviations
+from catalogue_audit.statistics.stances import stances
 from catalogue_audit.statistics.strap_states import strap_state, strap_states
 from catalogue_audit.statistics.turns import yaw_deviations
 
@@ -25,19 +23,6 @@ def test_an_empty_set_gives_an_empty_table():
     frames = table(view=[])
     found = pose_deviations(frames, {}, None)
     assert len(found) == 0 and {"yaw_dev_deg", "lean_deg", "strap_state", "scale_dev"} <= set(found)
-
-
-def test_the_split_of_the_base_tells_the_turn():
-    turns = np.array([32.0, 31.0, 33.0, 32.5, 40.0])
-    depth = 14 / 38
-    sketches = {}
-    for k, turn in enumerate(np.radians(turns)):
-        share = depth * math.tan(turn) / (1 + depth * math.tan(turn))
-        sketches[f"{k}.jpg"] = {"corner": np.array([0.2, 0.8, 0.2 + 0.6 * share, 0.85, 0.8, 0.8, 0.2, -0.08, 0.003, 0.003], np.float32)}
-    frames = table(view=["three_quarter"] * 5, yaw_deg=turns + [0.5, -0.4, 0.3, -0.2, 0.1], yaw_sd_deg=[1.8] * 5)
-    found = yaw_deviations(frames, sketches, None)
-    assert np.allclose(found["yaw_dev_deg"], turns - 32.5, atol=0.6)
-    assert found["yaw_dev_deg"].iloc[4] > 3 * found["yaw_dev_sd_deg"].iloc[4]
 
 
 def test_the_rule_that_the_set_follows_is_found():
@@ -98,26 +83,9 @@ def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
     assert strap_states(frames, sketches).tolist() == ["front", "front", "none", "none", "front"]
 
 
-def test_the_front_edge_alone_tells_a_turn_from_the_others():
-    turns = np.array([32.0, 31.0, 33.0, 32.0, 42.0])
-    focal, pitch = 85.0, math.radians(9.0)
-    unit = math.hypot(36, 24) / focal / math.hypot(800, 1000)
-    sketches = {}
-    for k, turn in enumerate(np.radians(turns)):
-        ground = np.array([[0.0, 0.0, 0.0], [20 * math.cos(turn), 0.0, 20 * math.sin(turn)]])  # the front recedes to the right
-        tilt, _ = cv2.Rodrigues(np.array([pitch, 0.0, 0.0]))
-        camera = np.array([[1 / unit, 0, 400], [0, 1 / unit, 500], [0, 0, 1]])
-        near, far = cv2.projectPoints(ground, tilt, np.array([0.0, 14.0, 200.0]), camera, None)[0][:, 0]
-        slope = (far[1] - near[1]) / (far[0] - near[0])
-        sketches[f"{k}.jpg"] = {"front_edge": np.array([near[0] / 800, near[1] / 1000, slope, 0.002, 1.0], np.float32)}
-    frames = table(view=["three_quarter"] * 5, width_px=[800] * 5, height_px=[1000] * 5, focal_length_35mm=[focal] * 5, camera_pitch_deg=[9.0] * 5, camera_pitch_sd_deg=[1.0] * 5)
-    found = yaw_deviations(frames, sketches, None)
-    assert np.allclose(found["yaw_dev_deg"], turns - 32.0, atol=0.1)
-    assert found["yaw_dev_deg"].iloc[4] > 3 * found["yaw_dev_sd_deg"].iloc[4]
-
-
 def test_straight_on_views_are_compared_with_the_middle_of_their_view():
     turns = np.array([0.4, -0.2, 0.1, 0.0, 8.5, -0.3])
-    found = yaw_deviations(table(view=["front"] * 6, yaw_deg=turns, yaw_sd_deg=[1.0] * 6), {}, None)
+    frames = table(view=["front"] * 6, yaw_deg=turns, yaw_sd_deg=[1.0] * 6)
+    found = yaw_deviations(frames, stances(frames, {}), None)
     assert np.allclose(found["yaw_dev_deg"], turns - np.median(turns))
     assert (found["yaw_dev_deg"].abs() > 3 * found["yaw_dev_sd_deg"]).tolist() == [False, False, False, False, True, False]

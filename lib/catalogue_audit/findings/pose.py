@@ -6,16 +6,15 @@ import pandas as pd
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
-from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, UNCERTAINTIES, judge_values
+from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands
-from catalogue_audit.statistics.strap_states import supplied_straps
+from catalogue_audit.statistics.strap_states import supplied_straps, usual_state
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 IMPLAUSIBLE_LEAN_DEG = 15.0  # a bag that leans more falls over: then the measure has failed, not the photographer
 IMPLAUSIBLE_TURN_DEG = 30.0  # further off than this it is another view, or a wrong measure
-STRAP_MAJORITY = 0.7  # of a view's pictures of products with a strap: below, the set follows no rule about the strap
 STRAP_WORDS = {
     "none": "no strap",
     "front": "the strap in front",
@@ -61,35 +60,30 @@ def camera_height(evidence):
         yield set_row("camera_height", case, "the camera's downward look", "°", "keep the camera at one height")
 
 
-def _in_a_style(frames):
-    """Whether a frame's view has other frames of the same style to be compared with, as a Series of bool."""
-    count = frames.groupby(["view", "style"])["file"].transform("count")
-    return count.fillna(0) >= FEWEST_FOR_REFERENCE
-
-
 def _pitch_deviations(evidence):
     """
-    Frames with ``pitch_dev`` and ``pitch_dev_sd``, in degrees, against the brief, the style or the view.
+    Frames with ``pitch_dev`` and ``pitch_dev_sd``, in degrees, against the brief or the view.
 
-    The pitch is read from the product's perspective, which its shape biases a little:
-    between styles that counts as uncertainty besides the picture's own.
+    Against the view it was told together with turn and roll; one picture's own pitch, which its shape biases, is
+    compared with what the brief names.
     """
     frames = evidence.as_taken
-    frames = frames[frames["camera_pitch_deg"].notna()]
-    pitch, of_style = frames["camera_pitch_deg"], _in_a_style(frames)
-    within = pitch.groupby([frames["view"], frames["style"]])
-    reference = within.transform("median").where(of_style, pitch.groupby(frames["view"]).transform("median"))
-    for view in frames["view"].unique():
-        named = brief_terms.reference(evidence.brief, "camera_pitch_deg", view)
-        reference = reference if named is None else reference.mask(frames["view"] == view, named)
-    spread = np.hypot(frames["camera_pitch_sd_deg"].fillna(0.0), np.where(of_style, 0.0, BETWEEN_STYLES_DEG))
-    return frames.assign(pitch_dev=pitch - reference, pitch_dev_sd=spread)
+    frames = frames[frames["pitch_dev_deg"].notna() | frames["camera_pitch_deg"].notna()]
+    named = [brief_terms.reference(evidence.brief, "camera_pitch_deg", view) for view in frames["view"]]
+    named = pd.Series(named, index=frames.index, dtype=float)
+    own_sd = np.hypot(frames["camera_pitch_sd_deg"].fillna(0.0), BETWEEN_STYLES_DEG)
+    dev = frames["pitch_dev_deg"].where(named.isna(), frames["camera_pitch_deg"] - named)
+    return frames.assign(pitch_dev=dev, pitch_dev_sd=frames["pitch_dev_sd_deg"].where(named.isna(), own_sd))
 
 
 def roll(evidence):
     """Pictures that are not upright against the others of their view and style."""
     frames = evidence.whole_product
-    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames, "roll_sd_deg")
+    named = frames["view"].map(lambda view: brief_terms.reference(evidence.brief, "roll_deg", view) is not None).astype(bool)
+    by_view = frames["roll_dev_deg"].notna() & ~named
+    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames[~by_view], "roll_sd_deg")
+    turned, turned_sets = judge_column(evidence, "roll", "roll_dev_deg", frames[by_view], "roll_dev_sd_deg", centre=0.0)
+    cases, set_cases = cases + turned, set_cases + turned_sets
     for case in cases:
         off = case.value - case.expected
         side = "clockwise" if off > 0 else "counter-clockwise"
@@ -197,7 +191,7 @@ def strap(evidence):
     Only products with a strap are compared: those that show one in any view, or have one by the products file.
     """
     frames = evidence.whole_product
-    frames = frames[frames["strap_state"].notna()]
+    frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(evidence.misfiled["file"])]  # of another product or view
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]
@@ -220,14 +214,6 @@ def _wanted_states(group, asked):
     """The state wanted in each of a view's frames: what the brief asks, else the style's majority, else the view's."""
     if asked:
         return [asked] * len(group)
-    of_view = _majority_state(group["strap_state"])
-    of_style = {style: _majority_state(states) for style, states in group.groupby("style")["strap_state"]}
+    of_view = usual_state(group["strap_state"])
+    of_style = {style: usual_state(states) for style, states in group.groupby("style")["strap_state"]}
     return [of_style.get(style) or of_view for style in group["style"]]
-
-
-def _majority_state(states):
-    """The state that most of the pictures show; None where they are few or follow no clear rule."""
-    counts = states.value_counts()
-    if len(states) < FEWEST_OF_A_STYLE or counts.iloc[0] < STRAP_MAJORITY * len(states):
-        return None
-    return counts.index[0]

@@ -29,9 +29,9 @@ BOX = (
     "centre_dev_y",
     "px_per_cm",
 )
-ROLL = ("roll_deg", "roll_sd_deg")
+ROLL = ("roll_deg", "roll_sd_deg", "roll_dev_deg", "roll_dev_sd_deg")
 YAW = ("yaw_deg", "yaw_sd_deg", "yaw_dev_deg", "yaw_dev_sd_deg")
-PITCH = ("camera_pitch_deg", "camera_pitch_sd_deg")
+PITCH = ("camera_pitch_deg", "camera_pitch_sd_deg", "pitch_dev_deg", "pitch_dev_sd_deg")
 LEAN = ("lean_deg", "lean_sd_deg")
 HANDLES = ("handle_gap", "handle_gap_sd")
 STRAP = ("strap_state",)

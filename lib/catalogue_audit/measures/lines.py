@@ -9,6 +9,9 @@ ROUNDS = 6  # of reweighting; more change no digit that is kept
 STRIP_COLUMNS = 120  # looked at along the base
 FEWEST_COLUMNS = 20  # a shorter edge has no direction worth naming
 STRIP_REACH = 8  # working pixels above and below the outline's base
+LONG_SLOPES = np.linspace(-0.16, 0.16, 33)  # that a nearly level edge may have; 0.6 degree apart, the points say what lies between
+LONG_BIN_PX = 2.0  # working pixels; thickness of the bands in which points of one line are counted
+LONG_TOLERANCES_PX = (2.5, 1.5, 1.0, 1.0)  # working pixels; how near the line its points lie, from round to round
 STRIP_SLOPES = np.linspace(-0.044, 0.044, 23)  # 0.23 degree apart; a parabola finds what lies between
 
 
@@ -129,6 +132,53 @@ def straight_edges(edges):
         together = abs(sum(slopes) / 2 - whole[1]) if len(slopes) == 2 else 0.0
         found.append((*(float(v) for v in whole), float(bend), float(together)))
     return found
+
+
+def longest_line(x, y):
+    """
+    The nearly level line that most points lie on, whatever the others do.
+
+    Points are counted in narrow bands of many slopes (Hough transform), then a line is laid through those near the
+    fullest band by least squares.
+
+    Parameters
+    ----------
+    x, y : (n,) float
+        Ordered by x, pixels.
+
+    Returns
+    -------
+    (middle, level, slope, on, bend) or None
+        The line's point in the middle of its points, its slope; (n,) bool, which points lie on it; and by how much the
+        slopes of its two halves differ. None for fewer than twenty points.
+    """
+    middle = x.mean() if len(x) else 0.0
+    offsets = y - LONG_SLOPES[:, None] * (x - middle)
+    if offsets.shape[1] < FEWEST_COLUMNS:
+        return None
+    lowest = offsets.min()
+    band = ((offsets - lowest) / LONG_BIN_PX).astype(int)
+    bands = int(band.max()) + 2
+    count = np.bincount((band + np.arange(len(LONG_SLOPES))[:, None] * bands).ravel(), minlength=bands * len(LONG_SLOPES))
+    count = count.reshape(len(LONG_SLOPES), bands)
+    k, at = np.unravel_index(int(np.argmax(count[:, :-1] + count[:, 1:])), (len(LONG_SLOPES), bands - 1))
+    level, slope = lowest + LONG_BIN_PX * (at + 1), LONG_SLOPES[k]
+    for tolerance in LONG_TOLERANCES_PX:
+        on = np.abs(y - level - slope * (x - middle)) < tolerance
+        if on.sum() < FEWEST_COLUMNS:
+            return None
+        centre, mean, slope = _least_squares(x[on], y[on])
+        level = mean + slope * (middle - centre)
+    half = x[on] < np.median(x[on])
+    bend = abs(_least_squares(x[on][half], y[on][half])[2] - _least_squares(x[on][~half], y[on][~half])[2])
+    return float(centre), float(mean), float(slope), on, float(bend)
+
+
+def _least_squares(x, y):
+    """Centre, mean and slope of the line through points."""
+    centre, mean = x.mean(), y.mean()
+    along = x - centre
+    return centre, mean, along @ (y - mean) / max(along @ along, 1e-9)
 
 
 def edge_along(working, start, end, intercept, slope):

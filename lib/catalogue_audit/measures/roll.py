@@ -1,11 +1,11 @@
 """
 Roll: the product's rotation in the picture plane.
 
-Three witnesses, each with its standard uncertainty: the base it stands on, the
-axis of its mirror symmetry, and its sides (the mean of the left and the right
+Four witnesses, each with its standard uncertainty: the base it stands on, its upper
+edge, the axis of its mirror symmetry, and its sides (the mean of the left and the right
 one: keystone and taper lean them oppositely, a roll leans them alike). In a
 three-quarter view the base slopes by perspective and the outline has no mirror
-axis: there only the sides count. In a straight-on view the three also tell how far
+axis: there only the sides count. In a straight-on view the four also tell how far
 the product is turned off square (`straight_on`).
 """
 
@@ -13,7 +13,7 @@ import math
 
 import numpy as np
 
-from .lines import edge_along, straight_edges
+from .lines import edge_along, longest_line, straight_edges
 from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 from .straight_on import turn_and_roll
 
@@ -28,6 +28,10 @@ CURVED_SIDES_DEG = 4.0  # standard uncertainty of the sides' direction from whic
 SIDES_FLOOR_DEG = 0.25  # the same of their two sides
 TURNED_FLOOR_DEG = 0.8  # of the sides in a three-quarter view: taper in depth leans both the same way
 TURNED_LIMIT_DEG = 0.6  # before that floor; made bags with more were off by one to two degrees
+TOP_SHARE, TOP_SPAN = 0.2, 0.35  # of the body's width that lies on its upper edge, and that it spans, for handles may interrupt it
+TOP_FLOOR_DEG = 0.1  # of an upper edge; 0.02 degree on rendered bags with a hard one, 0.2 with a hem
+TOP_BEND = 0.4  # of the disagreement of its halves
+TOP_INNER = 0.06  # of the body's width left out at either end
 TAPER_SHARE = 0.05  # of the sides' taper that they may differ by
 END_SHARE = 0.12  # of an edge left out at either end, for corners are rounded
 CLEAR_EDGE = 0.8  # clearness of the base's edge in the picture from which it is believed before the outline
@@ -61,13 +65,23 @@ def roll_facts(picture, outline, focal_length_35mm=None):
     sides = outline.body.sides
     witnesses = roll_witnesses(sides, picture, outline.touches)
     facts = {"witnesses": witnesses}
-    both = turn_and_roll(witnesses, base_below_deg(sides, outline.mask.shape, focal_length_35mm))
+    upper = upper_edge(sides, outline.contours[0]) if sides is not None and "top" not in outline.touches else None
+    below = base_below_deg(sides, outline.mask.shape, focal_length_35mm)
+    if upper is not None:
+        witnesses["top"] = math.degrees(math.atan(upper[2])), math.degrees(upper[3])
+    both = turn_and_roll(witnesses, below, 0.0 if upper is None else below_axis_deg(upper[1], outline.mask.shape, focal_length_35mm))
     if both is None:
         facts |= _facts(combined(square(witnesses)))
     else:
         facts |= _facts(both[2:] if both[3] < UNSURE_DEG else None)
         if "base" in witnesses:
             facts["straight_on_turn"] = round(both[0], 2), round(both[1], 2)
+    if upper is not None:
+        height, width = outline.mask.shape
+        facts["upper_edge"] = np.array([upper[0] / width, upper[1] / height, *upper[2:]], np.float32)
+    axis = min((witnesses[name] for name in ("sides", "symmetry") if name in witnesses), key=lambda witness: witness[1] > CURVED_SIDES_DEG, default=None)
+    if axis is not None:
+        facts["axis"] = np.array(axis, np.float32)
     if sides is not None:
         facts["sides"] = side_profile(sides, outline.mask.shape)
     return facts
@@ -111,9 +125,14 @@ def base_below_deg(sides, shape, focal_length_35mm=None):
     """Angle of the base below the optical axis, degrees, for a frame of ``shape`` (height, width); 0 where no body is known."""
     if sides is None or not len(sides["base"]):
         return 0.0
+    return below_axis_deg(float(np.median(sides["base"][:, 1])), shape, focal_length_35mm)
+
+
+def below_axis_deg(row, shape, focal_length_35mm=None):
+    """Angle of a row of a frame of ``shape`` (height, width) below the optical axis, degrees."""
     height, width = shape[:2]
     focal_px = (focal_length_35mm or DEFAULT_FOCAL_35MM) * math.hypot(width, height) / math.hypot(36, 24)
-    return math.degrees(math.atan((float(np.median(sides["base"][:, 1])) - height / 2) / focal_px))
+    return math.degrees(math.atan((row - height / 2) / focal_px))
 
 
 def _facts(roll):
@@ -217,6 +236,40 @@ def base_line(sides, picture):
     if roll[1] >= DULL_BASE_FLOOR_DEG:  # seen in the outline only: rounding bends it by more than its halves disagree on
         sd = math.hypot(sd, line[5])
     return float(0.5 * (at.min() + at.max())), float(np.median(value)), slope, sd
+
+
+def upper_edge(sides, contour):
+    """
+    The body's upper edge where it is straight: its longest nearly level line, handles and straps left out.
+
+    Parameters
+    ----------
+    sides : dict
+        As `body.body_sides` gives it.
+    contour : (n, 2) float
+        The product's outer contour, working pixels.
+
+    Returns
+    -------
+    (x, y, slope, standard uncertainty) or None
+        Its middle, working pixels. None where no line holds `TOP_SHARE` of the body's width.
+    """
+    if not len(sides["left"]) or not len(sides["right"]) or not len(sides["base"]):
+        return None
+    left, right = float(np.median(sides["left"][:, 0])), float(np.median(sides["right"][:, 0]))
+    lowest = float(sides["base"][:, 1].max())
+    margin = TOP_INNER * (right - left)
+    x, y = contour[(contour[:, 0] > left + margin) & (contour[:, 0] < right - margin) & (contour[:, 1] < lowest - 0.5 * sides["height"])].T
+    column = x.astype(int)
+    order = np.argsort(column, kind="stable")
+    starts = np.flatnonzero(np.diff(column[order], prepend=-1))
+    if not len(starts):
+        return None
+    places = column[order][starts] + 0.5
+    line = longest_line(places, np.minimum.reduceat(y[order], starts).astype(float))
+    if line is None or line[3].sum() < TOP_SHARE * (right - left) or np.ptp(places[line[3]]) < TOP_SPAN * (right - left):
+        return None
+    return line[0], line[1], line[2], math.hypot(math.radians(TOP_FLOOR_DEG), TOP_BEND * line[4])
 
 
 def _paired(sides):

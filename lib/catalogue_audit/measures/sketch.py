@@ -14,6 +14,9 @@ key                       array
 ``sides``                 (64, 3) float32, the body's sides: y, left, right (fractions), from the top down
 ``front_edge``            (5,) float32, the lower front edge: x, y (fractions), slope, its deviation, which way it goes
 ``corner``                (10,) float32, the nearest lower corner: left end, corner, right end (x, y fractions), two slopes, their deviations
+``round_base``            (4,) float32, a base without an edge: x, y of its middle (fractions), tilt there as a slope, its deviation
+``upper_edge``            (4,) float32, the body's upper edge: x, y (fractions), slope, its deviation
+``axis``                  (2,) float32, roll by the body's sides or mirror axis and its deviation, degrees
 ``stand``                 (12,) float32, handles and body; see `handles.STAND`
 ``strap``                 (11,) float32, evidence of a strap; see `strap.EVIDENCE`
 ``keypoints``             (n, 4) float32, x, y (fractions), size (fraction of the long side), angle (degree)

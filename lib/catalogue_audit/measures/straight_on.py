@@ -5,8 +5,9 @@ A base that is not square to the camera slopes in the picture, for the camera lo
 down on it: an edge on the ground meets the horizon where its direction does (Hartley
 and Zisserman, Multiple View Geometry, 2nd ed., ch. 8). For a small turn the slope is
 the turn times the angle at which the base lies below the horizon. A roll of the camera
-slopes the base as well, but turns the sides and the mirror axis along, which a turn
-does not. So base, sides and axis together tell the two apart.
+slopes the base as well, but turns the sides and the mirror axis along, and the upper
+edge, which lies near the horizon and is hardly sloped by a turn. So all of them
+together tell the two apart.
 """
 
 import itertools
@@ -15,17 +16,20 @@ import math
 import numpy as np
 
 USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 6.0, 2.5  # straight-on views are taken from a little above: common practice, no source
+PITCHES_SD = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # standard deviations of the pitch that are tried
 TURNS = np.arange(-20.0, 20.01, 0.25)  # degrees that are tried
 USUAL_TURN_DEG = 1.3  # how square products are set by eye: common practice, no source
 FAULT, FAULT_TURN_DEG = 0.02, 5.0  # share and size of those that are not; a turn of many degrees is seen by eye, a roll of two is not
 USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.6, 2.5  # the same of the camera's roll: a tripod with a spirit level
 ROLL_FAULT = 0.08
 BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
+BENT_EDGE = 0.025  # the same of its lower and upper edge, by the rounding of their ends
 UNSEEN_DEG = 1000.0  # standard uncertainty of a base that is not seen
 CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, for the product is not symmetric, and by how much they are off
+CROOKED_TOP = 0.12  # the same share of upper edges: hems sag, and crowns of gathered cloth look straight by chance
 
 
-def turn_and_roll(witnesses, below_deg):
+def turn_and_roll(witnesses, below_deg, top_below_deg=0.0):
     """
     Turn off square and roll of a product in a straight-on view.
 
@@ -33,14 +37,14 @@ def turn_and_roll(witnesses, below_deg):
     ----------
     witnesses : dict
         As `roll.roll_witnesses` gives it: name -> (degree, standard uncertainty); needs one of
-        'sides' and 'symmetry'. Without 'base' the turn stays what is usual.
-    below_deg : float
-        Angle of the base below the optical axis.
+        'sides', 'symmetry' and 'top'. Without 'base' the turn stays what is usual.
+    below_deg, top_below_deg : float
+        Angles of the base and of the upper edge below the optical axis.
 
     Returns
     -------
     (yaw_deg, yaw_sd_deg, roll_deg, roll_sd_deg) or None
-        Means and standard deviations over all turns by their weight; + the front turns towards the
+        Means and standard deviations over all turns and pitches by their weight; + the front turns towards the
         camera's right, + clockwise. None where no axis can be seen. Each standard deviation
         covers the other explanation as far as the witnesses leave it open.
 
@@ -52,27 +56,30 @@ def turn_and_roll(witnesses, below_deg):
     >>> 8 < yaw < 12, yaw_sd < 3, abs(roll) < 0.3
     (True, True, True)
     """
-    others = [witnesses[name] for name in ("sides", "symmetry") if name in witnesses]
+    others = [name for name in ("sides", "symmetry", "top") if name in witnesses]
     if not others:
         return None
-    gain = math.sin(math.radians(max(USUAL_PITCH_DEG + below_deg, 1.0)))
+    turns, pitches = (grid.ravel() for grid in np.meshgrid(TURNS, USUAL_PITCH_DEG + USUAL_PITCH_SD_DEG * PITCHES_SD))
+    gains = {"base": np.sin(np.radians(np.maximum(pitches + below_deg, 1.0))), "top": np.sin(np.radians(pitches + top_below_deg))}
     base, base_sd = witnesses.get("base", (0.0, UNSEEN_DEG))
-    level = np.zeros(TURNS.shape)
-    values = np.stack([base + gain * TURNS, *(level + value for value, _ in others), level])
-    sds = [np.hypot(base_sd, TURNS * math.sin(math.radians(USUAL_PITCH_SD_DEG)))]
-    sds += [np.hypot(sd, BENT_BY_TURN * TURNS) for _, sd in others]
-    usual = (1 - FAULT) * _normal(TURNS, USUAL_TURN_DEG) + FAULT * _normal(TURNS, FAULT_TURN_DEG)
+    level = np.zeros(turns.shape)
+    values = np.stack([base + gains["base"] * turns, *(witnesses[name][0] + gains.get(name, level) * turns for name in others), level])
+    bent = {"sides": BENT_BY_TURN, "symmetry": BENT_BY_TURN, "top": BENT_EDGE}
+    sds = [np.hypot(base_sd, BENT_EDGE * turns), *(np.hypot(witnesses[name][1], bent[name] * turns) for name in others)]
+    usual = (1 - FAULT) * _normal(turns, USUAL_TURN_DEG) + FAULT * _normal(turns, FAULT_TURN_DEG)
+    usual = usual * _normal((pitches - USUAL_PITCH_DEG) / USUAL_PITCH_SD_DEG, 1.0)
+    share_off = [CROOKED_TOP if name == "top" else CROOKED for name in others]
     total = mean = square = 0.0
     for crooked in itertools.product((False, True), repeat=len(others)):
-        odds = math.prod(CROOKED if off else 1 - CROOKED for off in crooked)
+        odds = math.prod(share if off else 1 - share for share, off in zip(share_off, crooked, strict=True))
         here = [sds[0], *(np.hypot(sd, CROOKED_DEG * off) for sd, off in zip(sds[1:], crooked, strict=True))]
         for share, spread in ((1 - ROLL_FAULT, USUAL_ROLL_DEG), (ROLL_FAULT, ROLL_FAULT_DEG)):
             weight, roll, variance = _likely_roll(values, np.stack([*here, level + spread]))
             weight = odds * share * weight * usual
             total, mean, square = total + weight, mean + weight * roll, square + weight * (roll**2 + variance)
     whole = total.sum()
-    yaw, roll = float((total * TURNS).sum() / whole), float(mean.sum() / whole)
-    yaw_sd = math.sqrt(float((total * (TURNS - yaw) ** 2).sum() / whole))
+    yaw, roll = float((total * turns).sum() / whole), float(mean.sum() / whole)
+    yaw_sd = math.sqrt(float((total * (turns - yaw) ** 2).sum() / whole))
     return yaw, yaw_sd, roll, math.sqrt(max(float(square.sum() / whole) - roll**2, 0.0))
 
 

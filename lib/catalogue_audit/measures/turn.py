@@ -15,17 +15,11 @@ import math
 
 import numpy as np
 
-from .lines import edge_along, robust_lines, thinned
+from .corner import base_corner, round_base
 from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
-from .roll import CLEAR_EDGE, base_line, side_roll
+from .roll import base_line, side_roll
 
-EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
-CORNER_PX = 0.04  # of the base's width left out on either side of the corner, for it is rounded
 ROUND = 0.6  # roundness from which there is no corner; made totes, satchels and bowlers have 0.1 to 0.35, hobos 0.9
-CANDIDATES = 28  # places along the base at which a corner is tried
-EDGE_END_PX = 0.3  # working pixels; how far an edge's end may be off
-EDGE_SLOPE_SD = 0.002  # what a clear edge of a sewn base still waves
-CLEAR_ROUNDNESS = 0.3  # of made bags whose two lower edges are clear
 SIDE_EDGE_SD = 0.03  # slope; what rounding does to the short edge of made bags with a clear corner
 SURE_SLOPE = 0.006  # standard uncertainty of a slope up to which the edge beside the corner is taken
 UNSURE_SLOPE = 0.03  # and the one of a whole base from which it has no direction
@@ -36,7 +30,6 @@ UNSURE_DEG = 8.0  # a turn known no better says nothing
 TRIPOD_SD_DEG = 0.5  # degree; how level a product camera stands: common practice, no source
 ROUNDING_SD_DEG = 0.5  # what the rounding of a sewn base does to the pitch, from bag to bag
 NO_FOCAL_SD_DEG = 2.0  # the same where the focal length is not known
-FOOT_REACH = 0.06  # of the body's height; what lies farther from the base's end is a strap beside it
 SHAPE_SD_DEG = 1.5  # what rounding and bulge of sewn bases do to the turn, between styles
 
 
@@ -64,7 +57,8 @@ def turn_facts(picture, outline, focal_length_35mm=None):
         fractions of the frame), its slope and standard uncertainty, and +1 where the front
         is right of the nearest corner, -1 left of it; ``corner``, where the base has one:
         left end, corner, right end (fractions of the frame), the two slopes and their
-        standard uncertainties; ``reasons``.
+        standard uncertainties; ``round_base``, where it has no edge with a direction: its middle, its
+        tilt and standard uncertainty; ``reasons``.
     """
     if outline.box is None or outline.confidence < CONFIDENCE_LIMIT:
         return {"reasons": ("turn not measured: no certain outline",)}
@@ -75,9 +69,13 @@ def turn_facts(picture, outline, focal_length_35mm=None):
         return {"reasons": ("turn not measured: no body found",)}
     base = base_corner(sides, picture.working)
     front = front_edge(sides, base, picture)
-    if front is None:
-        return {"reasons": ("turn not measured: the base is round or soft and shows no edge with a direction",)}
     height, width = outline.mask.shape
+    if front is None:
+        reasons = ("turn not measured: the base is round or soft and shows no edge with a direction",)
+        tilt = round_base(sides)
+        if tilt is None:
+            return {"reasons": reasons}
+        return {"round_base": np.array([tilt[0] / width, tilt[1] / height, *tilt[2:]], np.float32), "reasons": reasons}
     found = {"front_edge": np.array([front[0] / width, front[1] / height, *front[2:]], np.float32)}
     side = None
     k = 0 if front[4] > 0 else 1
@@ -194,15 +192,6 @@ def weigh_pitches(front, side, place, roll, roll_sd):
     return yaw, math.sqrt(float(np.sum(weights * (yaws - yaw) ** 2)) + within), pitch, pitch_sd
 
 
-def _foot(side, lowest, height, otherwise):
-    """Where a side of the body comes down to the base: its place in the lowest quarter, hardware left out."""
-    near = side[side[:, 1] > lowest - 0.25 * height]
-    if len(near) < 0.08 * height:
-        return otherwise
-    foot = float(np.median(near[:, 0]))
-    return foot if abs(foot - otherwise) < FOOT_REACH * height else otherwise
-
-
 def _in_focal_lengths(point, shape, focal_px):
     """A point of the picture from its centre, in focal lengths."""
     return (point[0] - shape[1] / 2) / focal_px, (point[1] - shape[0] / 2) / focal_px
@@ -214,110 +203,3 @@ def _likely_roll(witness):
         return 0.0, TRIPOD_SD_DEG
     weight = TRIPOD_SD_DEG**2 / (TRIPOD_SD_DEG**2 + witness[1] ** 2)
     return weight * witness[0], math.sqrt(weight) * witness[1]
-
-
-def base_corner(sides, working=None):
-    """
-    The lower edge as two straight lines that meet at a corner.
-
-    Parameters
-    ----------
-    sides : dict
-        As `body.body_sides` gives it.
-    working : (h, w, 3) uint8, optional
-        The picture, in which each edge is looked at itself where it is clear.
-
-    Returns
-    -------
-    dict or None
-        ``left``, ``corner``, ``right``: points (x, y), working pixels; ``slopes`` and
-        ``slope_sds`` of the left and the right edge (dy/dx, y down); ``roundness``:
-        0 where two lines explain the base far better than a smooth curve, 1 where not;
-        ``clear``: whether the picture itself shows both edges.
-    """
-    base = sides["base"]
-    order = np.argsort(base[:, 0])
-    x, y = base[order, 0], base[order, 1]
-    width = sides["width"]
-    if len(x) < 40 or x[-1] - x[0] < 0.5 * width:
-        return None
-    start, end = x[0], x[-1]
-    inner = (x > start + 0.03 * width) & (x < end - 0.03 * width)
-    x, y, step = thinned(x[inner], y[inner])
-    margin = CORNER_PX * width
-    at = _corner_place(x, y, np.linspace(start + EDGE_SHARE * width, end - EDGE_SHARE * width, CANDIDATES), margin, 0.03 * width)
-    if at is None:
-        return None
-    places, values = np.stack([x, x]), np.stack([y, y])
-    for _ in range(3):
-        lines = robust_lines(places, values, np.stack([x < at - margin, x > at + margin]), step)
-        (left_level, left_slope), (right_level, right_slope) = lines[:, :2]
-        # y runs down: the corner is the lowest point, so the edge comes down to it and rises after
-        if np.isnan(lines).any() or left_slope - right_slope < 0.02:
-            return None
-        meet = (right_level - left_level) / (left_slope - right_slope)
-        if not start < meet < end:
-            return None
-        at = 0.5 * (at + meet)
-    slopes, slope_sds = [float(left_slope), float(right_slope)], [float(sd) for sd in lines[:, 2]]
-    levels = [float(left_level), float(right_level)]
-    clear = 0
-    roundness = _roundness(x, y, (float(meet), levels[0] + slopes[0] * float(meet)), slopes)
-    if working is not None:
-        for k, (low, high) in enumerate(((start + 0.06 * width, meet - margin), (meet + margin, end - 0.06 * width))):
-            seen = edge_along(working, low, high, levels[k], slopes[k])
-            if seen is not None and seen[1] > CLEAR_EDGE:
-                levels[k] += (slopes[k] - seen[0]) * 0.5 * (low + high) + seen[3]
-                slopes[k] = seen[0]
-                slope_sds[k] = max(0.25 * seen[2], EDGE_SLOPE_SD, EDGE_END_PX / (high - low))
-                clear += 1
-        if clear == 2:  # two edges that the picture shows themselves, whatever shadow the outline follows
-            roundness = min(roundness, CLEAR_ROUNDNESS)
-        if slopes[0] - slopes[1] < 0.02:
-            return None
-        meet = (levels[1] - levels[0]) / (slopes[0] - slopes[1])
-        if not start < meet < end:
-            return None
-    corner = (float(meet), levels[0] + slopes[0] * float(meet))
-    start, end = (
-        _foot(sides[side], corner[1], sides["height"], end) for side, end in (("left", start), ("right", end))
-    )
-    return {
-        "left": (start, levels[0] + slopes[0] * start),
-        "corner": corner,
-        "right": (end, levels[1] + slopes[1] * end),
-        "slopes": tuple(slopes),
-        "slope_sds": tuple(slope_sds),
-        "roundness": roundness,
-        "clear": clear == 2,
-    }
-
-
-def _corner_place(x, y, candidates, margin, most):
-    """
-    Candidate at which two lines explain the base best: least sum of residuals, none counted beyond `most`.
-
-    All candidates at once: (candidates, points). None where no candidate has points on both sides.
-    """
-    parts = np.stack([x < candidates[:, None] - margin, x > candidates[:, None] + margin])
-    count = parts.sum(axis=2)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        middle = (parts * x).sum(axis=2) / count
-        mean = (parts * y).sum(axis=2) / count
-        along = x - middle[..., None]
-        slope = (parts * along * y).sum(axis=2) / (parts * along**2).sum(axis=2)
-        lines = mean[..., None] + slope[..., None] * along
-    near = ~parts.any(axis=0)
-    there = np.where(near, np.minimum(*lines), np.where(parts[0], lines[0], lines[1]))
-    cost = np.minimum(np.abs(y - there), most).sum(axis=1)
-    cost[(count.min(axis=0) < max(4, 0.05 * len(x))) | ~np.isfinite(cost)] = np.inf
-    best = int(np.argmin(cost))
-    return float(candidates[best]) if np.isfinite(cost[best]) else None
-
-
-def _roundness(x, y, corner, slopes):
-    """How little better two lines explain the base than one smooth cubic: 0 a sharp corner, about 1 none."""
-    lines = corner[1] + np.minimum(slopes[0] * (x - corner[0]), slopes[1] * (x - corner[0]))
-    along = (x - x.mean()) / max(float(np.ptp(x)), 1.0)
-    smooth = np.polyval(np.polyfit(along, y, 3), along)
-    return float(np.mean(np.abs(y - lines)) / max(float(np.mean(np.abs(y - smooth))), 0.1))

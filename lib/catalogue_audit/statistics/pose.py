@@ -5,6 +5,7 @@ import pandas as pd
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.handles import handle_stands
 from catalogue_audit.statistics.lean import leans
+from catalogue_audit.statistics.stances import stances
 from catalogue_audit.statistics.strap_states import strap_states
 from catalogue_audit.statistics.turns import yaw_deviations
 
@@ -18,7 +19,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     frames : DataFrame
         Frame columns, one row a file.
     sketches : mapping of str to dict
-        Uses ``corner``, ``front_edge``, ``sides``, ``stand`` and ``strap``.
+        Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``sides``, ``stand`` and ``strap``.
     brief : Brief
     products : DataFrame, optional
         With ``sku``, ``width_cm``, ``height_cm``, ``depth_cm``; ``strap``.
@@ -29,13 +30,17 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     Returns
     -------
     DataFrame
-        Index as `frames`; ``yaw_dev_deg``, ``yaw_dev_sd_deg``, ``lean_deg``,
+        Index as `frames`; ``yaw_dev_deg``, ``yaw_dev_sd_deg``, ``roll_dev_deg``,
+        ``roll_dev_sd_deg``, ``pitch_dev_deg``, ``pitch_dev_sd_deg``, ``lean_deg``,
         ``lean_sd_deg``, ``strap_state``, ``scale_dev``, ``centre_dev_x``,
         ``centre_dev_y``, ``px_per_cm``. Empty where nothing can be known.
     """
     result = pd.DataFrame(index=frames.index)
     taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
-    result = result.join(yaw_deviations(taken, taken_sketches, brief))
+    stood = stances(taken, taken_sketches)
+    result = result.join(yaw_deviations(taken, stood, brief))
+    shown = stood if as_taken is None else stances(frames, sketches)  # a roll is what the delivered picture shows
+    result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
     result = result.join(leans(taken, taken_sketches, handle_stands(taken, taken_sketches, products)))
     result = result.join(size_and_place(frames, sketches, brief, products))
     result["strap_state"] = strap_states(frames, sketches, products)

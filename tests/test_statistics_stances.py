@@ -1,0 +1,159 @@
+"""Turn, pitch and roll of three-quarter views, told together: sets of boxes projected by OpenCV's camera model."""
+
+import math
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+
+from catalogue_audit import schema
+from catalogue_audit.statistics import stances as s
+from catalogue_audit.statistics.stances import expected, mixture, stances
+from catalogue_audit.statistics.turns import yaw_deviations
+
+WIDTH, HEIGHT, FOCAL_35MM = 960, 1200, 100.0
+FOCAL_PX = FOCAL_35MM * math.hypot(WIDTH, HEIGHT) / math.hypot(36, 24)
+
+
+def projected(yaw=32.0, pitch=9.0, roll=0.0, width=34.0, depth=13.0, height=26.0):
+    """Near corner, far ends of both lower edges and two ends of the front's upper edge, pixels, by cv2.projectPoints (pinhole camera)."""
+    turn, tilt, spin = np.radians([yaw, pitch, roll])
+    points = np.array([[-width / 2, 0, -depth / 2], [width / 2, 0, -depth / 2], [-width / 2, 0, depth / 2], [-width / 2, -height, -depth / 2], [width / 2, -height, -depth / 2]])
+    about = np.array([[np.cos(turn), 0, -np.sin(turn)], [0, 1, 0], [np.sin(turn), 0, np.cos(turn)]])
+    down = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
+    level = np.array([[np.cos(spin), -np.sin(spin), 0], [np.sin(spin), np.cos(spin), 0], [0, 0, 1]])
+    camera = np.array([[FOCAL_PX, 0, WIDTH / 2], [0, FOCAL_PX, HEIGHT / 2], [0, 0, 1]])
+    return cv2.projectPoints(points @ about.T, cv2.Rodrigues(level @ down)[0], level @ np.array([0.0, 14.0, 230.0]), camera, None)[0][:, 0]
+
+
+def sketch(pose, random, only=("front", "side", "top", "sides"), sides_deg=0.0, mirrored=False):
+    """What pass one keeps of such a picture, its edges a tenth of a degree off, its sides leaning by its shape."""
+    near, right, left, *upper = projected(**pose)
+    off = lambda: math.radians(random.normal(0, 0.1))
+    slope = lambda a, b: (b[1] - a[1]) / (b[0] - a[0]) + off()
+    flip = -1.0 if mirrored else 1.0
+    at = lambda *points: [0.5 + flip * (np.mean([p[0] for p in points]) / WIDTH - 0.5), np.mean([p[1] for p in points]) / HEIGHT]
+    front, side = flip * slope(near, right), flip * slope(left, near)
+    found = {}
+    if "front" in only:
+        found["front_edge"] = [*at(near, right), front, 0.002, flip]
+    if "side" in only:
+        edges = (side, front) if not mirrored else (front, side)
+        found["corner"] = [*at(left), *at(near), *at(right), *edges, 0.006, 0.006]
+    if "top" in only:
+        found["upper_edge"] = [*at(*upper), flip * slope(*upper), 0.002]
+    if "sides" in only:
+        found["axis"] = [flip * (pose.get("roll", 0.0) + sides_deg + random.normal(0, 0.2)), 0.8]
+    return {name: np.array(values, np.float32) for name, values in found.items()}
+
+
+def the_set(odd, count=12, style="tote", seed=0, **how):
+    """Deviations of a set as careful hands make one, of which the last picture has the pose ``odd``."""
+    random = np.random.default_rng(seed)
+    sketches = {}
+    for k in range(count):
+        usual = {"yaw": random.normal(32, 1.0), "pitch": random.normal(9, 0.3), "roll": random.normal(0, 0.15)}
+        sketches[f"{k}.jpg"] = sketch(usual | (odd if k == count - 1 else {}), random, **how)
+    frames = pd.DataFrame({column.name: [None] * count for column in schema.FRAME_COLUMNS}).assign(
+        file=list(sketches), view="three_quarter", view_kind="upright", style=style, origin="original", width_px=WIDTH, height_px=HEIGHT,
+        focal_length_35mm=FOCAL_35MM, yaw_deg=33.0, camera_pitch_deg=8.5,
+    )  # fmt: skip
+    return frames, sketches
+
+
+def test_slopes_are_those_of_opencv_camera():
+    near, right, left, *upper = projected(yaw=35.0, pitch=8.0)
+    place = lambda *points: (np.mean(points, axis=0) - (WIDTH / 2, HEIGHT / 2)) / FOCAL_PX
+    places = np.array([[place(near, right), place(left, near), place(*upper), (0, 0)]])
+    slopes = [math.degrees(math.atan2(*(b - a)[::-1])) for a, b in ((near, right), (left, near), upper)]
+    assert expected(places, 35.0, 8.0)[0] == pytest.approx([*slopes, 0.0], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("odd", "name", "size"),
+    [
+        ({"yaw": 40.0}, "turn", 8.0),
+        ({"yaw": 25.0}, "turn", -7.0),
+        ({"roll": 1.6}, "roll", 1.6),
+        ({"roll": -3.0}, "roll", -3.0),
+        ({"pitch": 13.5}, "pitch", 4.5),
+        ({"pitch": 5.5}, "pitch", -3.5),
+    ],
+)
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_each_fault_is_told_from_the_others(odd, name, size, mirrored):
+    last = stances(*the_set(odd, mirrored=mirrored)).iloc[-1]
+    if mirrored and name != "pitch":  # the picture as a whole is mirrored, its roll too
+        size = -size
+    assert abs(last[name]) > 3 * last[f"{name}_sd"]
+    assert abs(last[name] - size) < max(3 * last[f"{name}_sd"], 0.5)
+    for other in {"turn", "pitch", "roll"} - {name}:
+        assert abs(last[other]) < 3 * last[f"{other}_sd"]
+
+
+def test_careful_pictures_stay_within_their_uncertainties():
+    for seed in range(4):
+        stood = stances(*the_set({}, seed=seed))
+        for name in ("turn", "pitch", "roll"):
+            assert (stood[name].abs() < 3 * stood[f"{name}_sd"]).all()
+
+
+def test_one_edge_alone_leaves_open_what_sloped_it():
+    last = stances(*the_set({"roll": -2.5}, only=("front",))).iloc[-1]
+    assert abs(last["turn"]) < 3 * last["turn_sd"] and abs(last["pitch"]) < 3 * last["pitch_sd"]
+    assert abs(last["roll"] + 2.5) < 3 * last["roll_sd"]
+
+
+def test_what_a_style_adds_drops_out_among_its_pictures():
+    frames, sketches = the_set({"roll": 2.2}, only=("front", "sides"), seed=3)
+    random = np.random.default_rng(5)
+    for k in range(4):  # a style of four whose sides lean by three degrees
+        sketches[f"{8 + k}.jpg"] = sketch({"yaw": 32.0, "pitch": 9.0, "roll": 2.2 if k == 3 else 0.0}, random, ("front", "sides"), sides_deg=3.0)
+    frames["style"] = ["tote"] * 8 + ["bowler"] * 4
+    stood = stances(frames, sketches)
+    assert stood["roll"].iloc[-1] > 3 * stood["roll_sd"].iloc[-1]
+    assert (stood["roll"].iloc[:-1].abs() < 3 * stood["roll_sd"].iloc[:-1]).all()
+
+
+def test_a_round_base_tells_a_roll_and_no_turn():
+    frames, sketches = the_set({}, only=(), style="bucket")
+    random = np.random.default_rng(2)
+    for k, file in enumerate(sketches):
+        roll = 3.0 if k == 11 else 0.0
+        tilt = math.tan(math.radians(-4.5 + roll + random.normal(0, 0.3)))
+        axis = [4.5 + roll + random.normal(0, 0.3), 2.4]  # sides of a body that is no wider above, but deeper
+        sketches[file] = {"round_base": np.array([0.5, 0.85, tilt, 0.008], np.float32), "axis": np.array(axis, np.float32)}
+    stood = stances(frames, sketches)
+    assert stood["roll"].iloc[-1] > 3 * stood["roll_sd"].iloc[-1] and stood["turn"].isna().all()
+    assert (stood["roll"].iloc[:-1].abs() < 3 * stood["roll_sd"].iloc[:-1]).all()
+
+
+def test_a_single_cause_is_weighed_as_bayes_rule_says():
+    """Against a grid over roll alone: prior times likelihood, summed (Bayes' rule), the rest held by steep uncertainties."""
+    seen, sd = 1.5, 0.4
+    rise = np.zeros((1, 4, 3))
+    rise[0, 3, 2] = 1.0
+    apart = np.array([[math.nan, math.nan, math.nan, seen]])
+    means, sds = mixture(apart, np.full((1, 4), sd), rise)
+    grid = np.linspace(-15, 15, 6001)
+    normal = lambda x, scale: np.exp(-0.5 * (x / scale) ** 2) / scale
+    others = 1 - (1 - s.FAULTY[0]) * (1 - s.FAULTY[1])  # turn or pitch is wrong
+    calm = (1 - s.FAULTY[2]) * (others + s.CALM * (1 - others))
+    prior = calm * normal(grid, s.STEADY_SD_DEG[2]) + s.FAULTY[2] * normal(grid, s.FAULT_SD_DEG[2])
+    far = math.hypot(sd, s.MISREAD_SD_DEG[3])
+    weight = prior * ((1 - s.MISREAD[3]) * normal(seen - grid, sd) + s.MISREAD[3] * normal(seen - grid, far))
+    mean = float((weight * grid).sum() / weight.sum())
+    assert means[0, 2] == pytest.approx(mean, abs=0.01)
+    assert sds[0, 2] == pytest.approx(math.sqrt(float((weight * (grid - mean) ** 2).sum() / weight.sum())), abs=0.02)
+
+
+def test_turned_views_are_compared_with_what_the_brief_names():
+    frames, sketches = the_set({"yaw": 40.0})
+    stood = stances(frames, sketches)
+    frames["yaw_deg"] = 33.0 + stood["turn"]
+    brief = SimpleNamespace(reference=SimpleNamespace(views={"three_quarter": SimpleNamespace(yaw_deg=30.0)}))
+    alone, named = (yaw_deviations(frames, stood, which) for which in (None, brief))
+    assert np.allclose(named["yaw_dev_deg"], alone["yaw_dev_deg"] + 3.0)
+    assert (named["yaw_dev_sd_deg"] > alone["yaw_dev_sd_deg"]).all()
