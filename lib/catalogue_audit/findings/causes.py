@@ -53,6 +53,8 @@ EXPLAINS = {
     "focus": ("upscaled",),
     "jpeg_quality": ("noise",),
     "exposure": ("clipping", "background", "product_colour"),
+    "clipping": ("product_colour",),
+    "cutout_edge": ("clipping",),
     "white_balance": ("product_colour", "background", "uneven_background"),
     "uneven_background": ("background",),
 }

@@ -8,13 +8,17 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
+from catalogue_audit.pixels.colour import linear_from_lab
 from catalogue_audit.statistics.robust import mad_scale
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
-BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
+BRIGHT = 0.6  # linear light of the main colour's largest channel: 0.7 EV under the top, which shading reaches
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
+DARK_EV = -1.0  # log2 luminance that 85 % of a product stay below: it mirrors lamps before it burns out
+GLINTS = 0.08  # of a product beyond its other views; rendered lacquer and grain had up to 0.05 under one light
+LIT = 0.5  # of the exposure's tolerance: with less light than that more, what is burnt out is a glint
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -202,20 +206,22 @@ def shadow(evidence):
 
 
 def clipping(evidence):
-    """Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves."""
+    """
+    Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves.
+
+    Under no more light than the set's, `GLINTS` of a product whose surface is far from burnt out may be lamps
+    that it mirrors, in one view more than in another; and `BRIGHT_SHARE` of one that is near the top of the scale
+    with a channel gets there by shading. A channel raised with the product's colour is one thing with that.
+    """
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
         known = frames.loc[frames[column].notna() & frames["view"].notna()]
+        if column == "clipped_high":
+            known = known[~_of_another_colour(evidence, known)]
         of_view = known.groupby("view")[column].transform("median")
         of_product = _of_the_others(known, column).fillna(0.0)
         normal = np.maximum(of_view, of_product)
-        tolerance = tolerances(evidence, "clipping", known)
-        if column == "clipped_high":
-            exposed = known["exposure_dev_ev"].fillna(0.0) < brief_terms.tolerance(evidence.brief, "exposure")
-            tolerance = np.where((known["product_L"] > BRIGHT_L) & exposed, np.maximum(tolerance, BRIGHT_SHARE), tolerance)
-        crop = (evidence.frames["view_kind"][known.index] == "crop").to_numpy(bool)
-        scatter = known.groupby("view")[column].transform(mad_scale).to_numpy(float)
-        tolerance = tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail
+        tolerance = _clipping_tolerance(evidence, known, column)
         outside = known[column] - normal > tolerance
         for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
@@ -228,6 +234,35 @@ def clipping(evidence):
             yield finding(
                 "clipping", sentence(note), frame, value=frame[column], expected=normally, tolerance=allowed
             )
+
+
+def _clipping_tolerance(evidence, frames, column):
+    """Share of the product that may be clipped beyond what is normal for each frame, (n,)."""
+    tolerance = tolerances(evidence, "clipping", frames)
+    if column == "clipped_high":
+        lit = (frames["exposure_dev_ev"].fillna(0.0) / brief_terms.tolerance(evidence.brief, "exposure")).to_numpy(float)
+        main = linear_from_lab(frames[["product_L", "product_a", "product_b"]].to_numpy(float)).max(axis=1)
+        mirrors = np.array([_mirrors_lamps(evidence.sketches, file) for file in frames["file"]], dtype=bool)
+        allowed = np.where((main > BRIGHT) & (lit < 1), BRIGHT_SHARE, GLINTS * (mirrors & (lit < LIT)))
+        tolerance = np.maximum(tolerance, allowed)
+    crop = (evidence.frames["view_kind"][frames.index] == "crop").to_numpy(bool)
+    scatter = frames.groupby("view")[column].transform(mad_scale).to_numpy(float)
+    return tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail
+
+
+def _mirrors_lamps(sketches, file):
+    """Whether a product's surface is so far from white that what is burnt out on it can only be lamps mirrored."""
+    try:
+        tones = sketches[file].get("tones")
+    except KeyError:
+        return False
+    return tones is not None and len(tones) > 2 and bool(tones[-3] < DARK_EV)
+
+
+def _of_another_colour(evidence, frames):
+    """Frames whose product has another colour than in its other views, under no more light: a Series of bool."""
+    off = frames["product_colour_dev"] > brief_terms.tolerance(evidence.brief, "product_colour")
+    return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure"))
 
 
 def _of_the_others(frames, column):

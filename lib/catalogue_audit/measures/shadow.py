@@ -51,6 +51,8 @@ def shadow_kind(picture, backdrop, outline):
     share = near.sum() / mask.sum()
     if share < SOME:
         return "none" if share < NONE else None
+    if _on_the_ground(near, rows, columns) < NONE * mask.sum():
+        return "none" if backdrop.kind == "cut_out" else None  # a light part of the product that the outline left out
     y, x = np.divmod(np.flatnonzero(near), near.shape[1])
     weight = np.maximum(ground - here - FAINT_L, 0)[y, x]
     if weight.sum() <= 0:
@@ -61,6 +63,12 @@ def shadow_kind(picture, backdrop, outline):
     if beside > CAST_BESIDE or below > CAST_BELOW:
         return "cast"
     return "contact" if beside + below < CONTACT else None
+
+
+def _on_the_ground(dark, rows, columns):
+    """How much of what is dark lies below or beside the product's box: beneath, or thrown to a side, never on its front."""
+    inside = dark[: rows[-1] + 1, columns[0] : columns[-1] + 1]
+    return np.count_nonzero(dark) - np.count_nonzero(inside)
 
 
 def _grown(mask):

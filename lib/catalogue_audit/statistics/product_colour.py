@@ -1,12 +1,17 @@
-"""Colour of one product across its views, shading and white balance taken off."""
+"""Colour of one product across its views, shading, white balance and mirrored light taken off."""
 
 import numpy as np
 
-from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab
+from catalogue_audit.measures.light import palette
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab, srgb_decode
 
 LIGHTNESS = 50.0  # CIELAB to which colours are scaled before they are compared
 LARGE = 0.12  # share of the product from which a colour counts
-PRODUCTS = 4  # from which a view's usual shift is taken off
+ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
+NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
+SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
+PRODUCTS, WORTH = 4, 2  # products from which a view's usual shift is taken off; products that no loss is worth
+CROP_STEP = 3  # pixels of a thumbnail
 
 
 def product_colour_deviation(frames, sketches, gains):
@@ -15,13 +20,14 @@ def product_colour_deviation(frames, sketches, gains):
 
     Colours are taken from the palettes, so that a pattern's colours are compared
     with themselves; each is scaled to one lightness in linear light, which is
-    what shading does, and then compared.
+    what shading does, and then compared. Where a product has two whole views, its
+    details tell which of the two is off.
 
     Parameters
     ----------
     frames : DataFrame
     sketches : mapping of str to dict
-        ``palette`` is read.
+        ``palette`` is read, and of some details ``thumb``.
     gains : (n, 2) ndarray
         White-balance gains of red and blue that bring the frame to the set's
         reference; 1 where unknown.
@@ -32,19 +38,26 @@ def product_colour_deviation(frames, sketches, gains):
         NaN for details, and where the product has no other view.
     """
     result = np.full(len(frames), np.nan)
-    whole = frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool)
-    sku = frames["sku"].fillna("").to_numpy(str)
-    palettes = [
+    files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
+    whole = frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool) & (sku != "")
+    crop = frames["view_kind"].eq("crop").to_numpy(bool) & (sku != "")
+    colours = [
         _at_one_lightness(_palette(sketches, file), gain) if shown else None
-        for file, gain, shown in zip(frames["file"], gains, whole & (sku != ""), strict=True)
+        for file, gain, shown in zip(files, gains, whole, strict=True)
     ]
-    palettes = _without_usual_shift(palettes, sku, frames["view"].fillna("").to_numpy(str))
-    for name in np.unique(sku[sku != ""]):
-        members = [k for k in (sku == name).nonzero()[0] if palettes[k] is not None]
-        for k in members:
-            others = sorted(_distance(palettes[k], palettes[j]) for j in members if j != k)
-            if others:
-                result[k] = others[(len(others) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
+    members = {}
+    for place in np.flatnonzero(whole | crop):
+        members.setdefault(sku[place], []).append(place)
+    shown = [[k for k in places if colours[k] is not None] for places in members.values()]
+    colours = _without_usual_shift(colours, shown, frames["view"].fillna("").to_numpy(str))
+    for places, views in zip(members.values(), shown, strict=True):
+        details = [k for k in places if crop[k]] if len(views) == 2 else []
+        witnesses = [_at_one_lightness(_crop_palette(sketches, files[k]), gains[k]) for k in details]
+        for k in views:
+            others = [colours[j] for j in views if j != k] + [one for one in witnesses if one is not None]
+            off = sorted(_distance(colours[k], other) for other in others)
+            if len(views) > 1:
+                result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
     return result
 
 
@@ -56,36 +69,75 @@ def _palette(sketches, file):
     return None if found is None or not len(found) else np.asarray(found, float)
 
 
-def _at_one_lightness(palette, gain):
-    """Palette with the frame's white balance corrected, scaled to one lightness: (k, 4)."""
-    if palette is None:
+def _crop_palette(sketches, file):
+    """Palette of a whole thumbnail, as in a detail no outline tells product from background; None where there is none."""
+    try:
+        thumb = sketches[file].get("thumb")
+    except KeyError:
         return None
-    linear = np.maximum(linear_from_lab(palette[:, :3]), 1e-5) * (gain[0], 1.0, gain[1])
+    if thumb is None:
+        return None
+    return palette(lab_from_linear(srgb_decode(thumb[::CROP_STEP, ::CROP_STEP].reshape(-1, 3) / 255.0))).astype(float)
+
+
+def _at_one_lightness(colours, gain):
+    """Palette with the frame's white balance corrected, scaled to one lightness: (k, 4)."""
+    if colours is None:
+        return None
+    linear = np.maximum(linear_from_lab(colours[:, :3]), 1e-5) * (gain[0], 1.0, gain[1])
     scale = ((LIGHTNESS + 16) / 116) ** 3 / np.maximum(linear @ LINEAR_TO_XYZ[1], 1e-5)
-    return np.column_stack([lab_from_linear(linear * scale[:, None]), palette[:, 3]])
+    return np.column_stack([lab_from_linear(linear * scale[:, None]), colours[:, 3]])
 
 
-def _without_usual_shift(palettes, sku, view):
-    """What a view's chroma differs by in most products (bounced light) taken off."""
-    main = np.array([[np.nan] * 2 if palette is None else palette[0, 1:3] for palette in palettes]).reshape(-1, 2)
-    off = np.full_like(main, np.nan)
-    for name in np.unique(sku[sku != ""]):
-        members = (sku == name) & np.isfinite(main[:, 0])
-        if members.sum() > 1:
-            off[members] = main[members] - np.median(main[members], axis=0)
-    shifted = list(palettes)
-    for name in np.unique(view):
-        members = (view == name) & np.isfinite(off[:, 0])
-        if len(np.unique(sku[members])) < PRODUCTS:
-            continue
-        usual = np.median(off[members], axis=0)
-        for k in members.nonzero()[0]:
-            shifted[k] = palettes[k] - (0, *usual, 0)
+def _without_usual_shift(colours, shown, view):
+    """
+    What a view's chroma differs by in most products taken off.
+
+    A surface that is seen at another angle mirrors more or less of the lamps and
+    so has less or more chroma, by a factor; bounced light moves all colours alike.
+    """
+    main = np.array([[np.nan] * 2 if one is None else one[0, 1:3] for one in colours]).reshape(-1, 2)
+    shifted = list(colours)
+    for _ in range(2):
+        middle = np.full_like(main, np.nan)
+        for places in shown:
+            if len(places) > 1:
+                middle[places] = np.median(main[places], axis=0)
+        own = main.copy()
+        for name in np.unique(view):
+            members = np.flatnonzero((view == name) & np.isfinite(middle[:, 0]))
+            factor = _usual_factor(own[members], middle[members])
+            usual = np.median(own[members] / factor - middle[members], axis=0) if len(members) >= PRODUCTS else np.zeros(2)
+            for k in members:
+                shifted[k] = np.column_stack([shifted[k][:, 0], shifted[k][:, 1:3] / factor - usual, shifted[k][:, 3]])
+                main[k] = shifted[k][0, 1:3]
     return shifted
 
 
+def _usual_factor(own, middle):
+    """By what factor the chroma of a view differs from its products' other views, in most saturated products."""
+    chroma, usual = np.hypot(*own.T), np.hypot(*middle.T)
+    seen = (usual > SATURATED) & (chroma > 0.5 * SATURATED)
+    if not seen.any():
+        return 1.0
+    return float(np.exp(np.median(np.log(chroma[seen] / usual[seen])) * seen.sum() / (seen.sum() + WORTH)))
+
+
 def _distance(first, second):
-    """Mean over the larger colours of one palette of the distance to the nearest of the other, by share."""
+    """
+    Mean CIEDE2000 from one palette to the other, over the `NEARER` share of the first that is matched best.
+
+    Each colour is matched by share: a large one cannot be explained by a small one that happens to be like it.
+    """
     large = first[:, 3] >= min(LARGE, first[0, 3])
-    distances = ciede2000(first[large, None, :3], second[None, :, :3]).min(axis=1)
-    return float(np.average(distances, weights=first[large, 3]))
+    distances = ciede2000(first[large, None, :3], second[None, :, :3])
+    wanted, room = first[large, 3] / first[large, 3].sum(), second[:, 3] / second[:, 3].sum() * ROOM
+    left, total = NEARER, 0.0
+    for place in np.argsort(distances, axis=None, kind="stable"):
+        one, other = np.unravel_index(place, distances.shape)
+        share = min(wanted[one], room[other], left)
+        wanted[one], room[other], left = wanted[one] - share, room[other] - share, left - share
+        total += share * distances[one, other]
+        if left <= 1e-9:
+            break
+    return float(total / NEARER)
