@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse.csgraph import connected_components
 
-from catalogue_audit.statistics import neighbours
+from catalogue_audit.statistics import identity, likeness, neighbours, nominating
 from catalogue_audit.statistics.identity import group_pictures, misfiled
 from catalogue_audit.statistics.tables import table_from_rows
 
@@ -130,6 +130,48 @@ def test_a_detail_cropped_again_under_another_number_is_a_duplicate(clean):
     rgb, mask = clean[1]["ST01-tan_detail.jpg"]
     further = ("ST01-tan_detail_2.jpg", rgb[25:-40, 30:-50].copy(), mask[25:-40, 30:-50].copy(), "ST01-tan", "detail", {"position": 2})
     assert duplicates(*with_further(clean[0], further))[0] == {"ST01-tan_detail.jpg", "ST01-tan_detail_2.jpg"}
+
+
+def test_one_photograph_shifted_and_brightened_at_another_time_is_a_duplicate(clean):
+    """As when another product's photograph was taken into a picture's place, and developed anew."""
+    rgb, mask = clean[1]["ST01-tan_front.jpg"]
+    moved = np.float32([[1, 0, 1.5], [0, 1, -0.7]])
+    brighter = np.clip(cv2.warpAffine(rgb, moved, rgb.shape[1::-1], borderMode=cv2.BORDER_REPLICATE) * 1.04, 0, 255).astype(np.uint8)
+    cover = cv2.warpAffine(mask.astype(np.uint8), moved, mask.shape[::-1]).astype(bool)
+    delivery = Delivery()
+    delivery.add("A_front.jpg", rgb, mask, "A", "front", captured_at="2026-03-02T09:00:00")
+    delivery.add("B_front.jpg", brighter, cover, "B", "front", captured_at="2026-03-02T09:20:00")
+    assert duplicates(*delivery.tables())[0] == {"A_front.jpg", "B_front.jpg"}
+
+
+def test_each_of_many_that_look_alike_is_verified_against_a_few_only(monkeypatch):
+    """160 takes of one painted bag, a minute apart: 12,720 pairs look alike, some hundreds are looked at."""
+    draw = np.random.default_rng(8)
+    bag = cv2.resize(draw.integers(0, 255, (5, 4, 3)).astype(np.uint8), (128, 160), interpolation=cv2.INTER_CUBIC)
+    rows, sketches, looked = [], {}, []
+    for number in range(160):
+        take = np.clip(np.roll(bag, number % 3, axis=1) + draw.normal(0, 4, bag.shape), 0, 255).astype(np.uint8)
+        file = f"B{number:03d}_front.jpg"
+        rows.append({"file": file, "sku": f"B{number:03d}", "view": "front", "phash": f"{1:016x}", "sha256": file, "width_px": 1280,
+                     "height_px": 1600, "captured_at": f"2026-03-02T{9 + number // 60:02d}:{number % 60:02d}:00"})  # fmt: skip
+        sketches[file] = {"thumb": take}
+
+    def counted(*pair):
+        looked.append(pair)
+        return likeness.DIFFERENT
+
+    monkeypatch.setattr(identity, "compare", counted)
+    group_pictures(table_from_rows("frames", rows), sketches)
+    assert 160 <= len(looked) <= 160 * 3 * nominating.NEAREST
+
+
+def test_copies_beyond_the_nearest_few_are_one_group(clean):
+    rgb, mask = clean[1]["ST00-red_front.jpg"]
+    delivery = Delivery()
+    for number in range(12):
+        delivery.add(f"P{number:02d}_front.jpg", rgb, mask, f"P{number:02d}", "front", quality=60 + 3 * number)
+    groups, pairs = group_pictures(*delivery.tables())
+    assert set(groups["duplicate_group"]) == {1} and len(pairs) == 11
 
 
 def test_another_shot_of_the_same_bag_and_view_is_no_duplicate(clean):

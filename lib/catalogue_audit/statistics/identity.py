@@ -7,33 +7,27 @@ photographed once for a style, and colourways made from one photograph. Only
 the rest are duplicates.
 """
 
-import itertools
 import math
 import re
 from collections import OrderedDict
 
 import numpy as np
 import pandas as pd
-from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, low_frequencies, picture_of, signature
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, signature
 from catalogue_audit.statistics.misfiling import misfiled
-from catalogue_audit.statistics.neighbours import components_within, near_pairs, parse_hashes
+from catalogue_audit.statistics.neighbours import components_within, parse_hashes
+from catalogue_audit.statistics.nominating import nominations
 from catalogue_audit.statistics.numbering import connected, number_groups
 
 __all__ = ["group_pictures", "misfiled"]
 
 SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
-CANDIDATE_BITS = 7  # of 64: nominated for verification; re-encoding moves 0 to 4
-FRAME_MATCH, BOX_MATCH = 0.985, 0.985  # correlation of lightness grids: below, two photographs (re-crops: 0.999)
-DETAIL_MATCH = 0.95  # the same for details, whose frame moves over them when they are cropped again
-ASPECT_UNIT = 0.03  # of a product box's width over height, between a picture and its re-crop
-COLOUR_UNIT = 4.0  # CIELAB, in any coordinate, between a picture and its re-crop
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
-SKETCHES_AT_HAND = 192  # 30 MB of pictures
-SKETCH_KEYS = ("thumb", "mask", "keypoints", "descriptors")
+SKETCHES_AT_HAND = 256  # 40 MB
+SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
 LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
@@ -99,21 +93,38 @@ def _pairs(frames, sketches, hashes, present, shared_views):
         made = signature(sketches.get(facts[row]["file"]) or {}, boxes[row])
         if made is not None:
             signatures[int(row)] = made
-    loaded = _Recent(sketches)
-    linked = {}
-    for a, b, moved in _candidates(signatures, frames["sku"].to_numpy()):
-        if _root(linked, a) == _root(linked, b):
-            continue
-        found = _verify(a, b, facts, signatures, boxes, loaded, moved)
-        if found:
-            verified.append((a, b, *found))
-            if found[0] not in ("recoloured", "shared_lining"):
-                linked[_root(linked, b)] = _root(linked, a)
+    verified += _one_photograph(facts, signatures, boxes, sketches, frames["sku"].to_numpy())
     return sorted(verified)
 
 
+def _one_photograph(facts, signatures, boxes, sketches, skus):
+    """
+    (row, row, kind, note) of pictures that are one photograph.
+
+    In rounds: where some were found, one of each group is nominated anew with the others, as
+    the nearest few of a picture may all have been copies of it.
+    """
+    loaded = _Recent(sketches)
+    linked, seen, verified = {}, set(), []
+    while True:
+        members = {row: made for row, made in signatures.items() if _root(linked, row) == row}
+        before = len(verified)
+        for (a, b), ways in nominations(members, skus).items():
+            if (a, b) in seen or _root(linked, a) == _root(linked, b):
+                continue
+            seen.add((a, b))
+            found = _verify(a, b, facts, signatures, boxes, loaded, ways)
+            if found:
+                verified.append((a, b, *found))
+                if found[0] not in ("recoloured", "shared_lining"):
+                    low, high = sorted((_root(linked, a), _root(linked, b)))
+                    linked[high] = low
+        if len(verified) == before or not linked:
+            return verified
+
+
 class _Recent:
-    """The sketches used last, picture decoded, so that a run of pairs with one file loads it once."""
+    """The sketches used last, as `likeness.compare` adds to them, so that a run of pairs with one file decodes it once."""
 
     def __init__(self, sketches):
         self._sketches = sketches
@@ -122,7 +133,7 @@ class _Recent:
     def __getitem__(self, file):
         if file not in self._kept:
             sketch = self._sketches.get(file) or {}
-            self._kept[file] = {key: sketch[key] for key in SKETCH_KEYS if key in sketch} | {"picture": picture_of(sketch)}
+            self._kept[file] = {key: sketch[key] for key in SKETCH_KEYS if key in sketch}
             if len(self._kept) > SKETCHES_AT_HAND:
                 self._kept.popitem(last=False)
         self._kept.move_to_end(file)
@@ -149,107 +160,7 @@ def _same_bytes(digests):
     return pairs, representative
 
 
-def _candidates(signatures, skus):
-    """
-    Pairs of rows worth laying over one another, (a, b, whether they may have moved), sorted.
-
-    Same frames and mirror images by the hash of the frame; re-crops by what the
-    product's box holds; crops of details by product, as nothing else bounds them.
-    """
-    rows = np.array(list(signatures), dtype=np.int64)
-    if not rows.size:
-        return
-    made = [signatures[row] for row in rows]
-    found = {}
-    for kind, (a, b) in itertools.chain(_same_frames(made), _same_boxes(made), _same_details(made, skus[rows])):
-        for pair in zip(rows[np.minimum(a, b)].tolist(), rows[np.maximum(a, b)].tolist(), strict=True):
-            found[pair] = max(found.get(pair, 0), kind)
-    for (a, b), kind in sorted(found.items()):
-        yield a, b, bool(kind)
-
-
-def _same_frames(made):
-    """Nominations by the structure of the whole frame, upright and mirrored."""
-    hashes = np.array([one.hashes for one in made], dtype=np.uint64)
-    frame = np.stack([one.frame for one in made])
-    for kind, other in ((0, frame), (1, _mirrored(frame))):
-        for a, b in _near(hashes[:, 0], hashes[:, kind], kind == 0):
-            match = np.einsum("ij,ij->i", frame[a], other[b]) >= FRAME_MATCH
-            yield kind, (a[match], b[match])
-
-
-def _same_boxes(made):
-    """Nominations by the structure, shape and colour of the product in its box, upright and mirrored."""
-    places = np.array([place for place, one in enumerate(made) if one.box is not None], dtype=np.int64)
-    if places.size < 2:
-        return
-    box = np.stack([made[place].box for place in places])
-    plain = [(math.log(made[p].aspect) / ASPECT_UNIT, *np.divide(made[p].colour, COLOUR_UNIT)) for p in places]
-    reach = math.sqrt(2 - 2 * BOX_MATCH)  # distance of two unit vectors with that correlation
-    for flip, other in ((False, box), (True, _mirrored(box))):
-        own = np.column_stack([plain, low_frequencies(box) / reach])
-        others = np.column_stack([plain, low_frequencies(box, mirrored=True) / reach]) if flip else own
-        for a, b in _near_points(own, others):
-            match = np.einsum("ij,ij->i", box[a], other[b]) >= BOX_MATCH
-            yield 1, (places[a[match]], places[b[match]])
-
-
-def _near_points(own, others):
-    """Blocks of pairs of places no more than one unit apart in any coordinate, first before second."""
-    tree = cKDTree(others)
-    for begin in range(0, len(own), 256):
-        near = tree.query_ball_point(own[begin : begin + 256], r=1.0, p=np.inf)
-        a = np.repeat(np.arange(begin, begin + len(near)), [len(part) for part in near])
-        b = np.fromiter(itertools.chain.from_iterable(near), dtype=np.int64, count=a.size)
-        yield a[a < b], b[a < b]
-
-
-def _same_details(made, skus):
-    """Nominations of pictures without a box: within a product by their colour, across products by their structure too."""
-    places = np.array([place for place, one in enumerate(made) if one.box is None], dtype=np.int64)
-    by_product = {}
-    for place in places.tolist():
-        if isinstance(skus[place], str):
-            by_product.setdefault(skus[place], []).append(place)
-    pairs = [
-        pair
-        for members in by_product.values()
-        for pair in itertools.combinations(members, 2)
-        if np.max(np.abs(np.subtract(made[pair[0]].colour, made[pair[1]].colour))) <= 2 * COLOUR_UNIT
-    ]
-    a, b = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
-    yield 1, (a, b)
-    if places.size < 2:
-        return
-    frame = np.stack([made[place].frame for place in places])
-    reach = math.sqrt(2 - 2 * DETAIL_MATCH)
-    plain = np.array([made[place].colour for place in places]) / COLOUR_UNIT
-    points = np.column_stack([plain, low_frequencies(frame) / reach])
-    for a, b in _near_points(points, points):
-        match = np.einsum("ij,ij->i", frame[a], frame[b]) >= DETAIL_MATCH
-        yield 1, (places[a[match]], places[b[match]])
-
-
-def _near(own, others, same):
-    """Blocks of pairs of places whose hashes are near: within one set, or between two."""
-    if same:
-        yield from near_pairs(own, CANDIDATE_BITS)
-        return
-    count = own.size
-    for a, b in near_pairs(np.concatenate([own, others]), CANDIDATE_BITS):
-        low, high = np.minimum(a, b), np.maximum(a, b)
-        across = (low < count) & (high >= count)
-        low, high = low[across], high[across] - count
-        keep = low < high  # each pair is found from both sides; a picture is its own mirror image at most
-        yield low[keep], high[keep]
-
-
-def _mirrored(grids):
-    side = math.isqrt(grids.shape[1])
-    return grids.reshape(-1, side, side)[:, :, ::-1].reshape(grids.shape)
-
-
-def _verify(a, b, facts, signatures, boxes, loaded, moved):
+def _verify(a, b, facts, signatures, boxes, loaded, ways):
     """(kind, note) of a pair of files, or None where they are two photographs."""
     one, other = facts[a], facts[b]
     gap = abs(one["seconds"] - other["seconds"])  # NaN where either is unknown
@@ -259,7 +170,7 @@ def _verify(a, b, facts, signatures, boxes, loaded, moved):
     if signatures[a].pixels == signatures[b].pixels and same_size:
         kind, likeness = "same_pixels", None
     else:
-        likeness = compare(loaded[one["file"]], loaded[other["file"]], boxes[a], boxes[b], moved)
+        likeness = compare(loaded[one["file"]], loaded[other["file"]], boxes[a], boxes[b], ways)
         kind = likeness.kind
     if not kind:
         return None

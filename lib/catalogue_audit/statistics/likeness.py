@@ -26,18 +26,23 @@ FEWEST_POINTS = 12  # key points that must agree on one movement
 MOST_TURN = 0.004  # radian or fraction of turn, shear and unequal scale that a re-crop may show
 
 
+GAINS = 0.7, 1.4  # of lightness as encoded, between two exports of one photograph: half a stop either way
+ROUGH_RMS, ROUGH_STRUCTURE = 6.0, 0.9  # on thumbnails: beyond, no closer look is worth its time
+ROUGH_BLUR = 1.3  # px, against what resampling a thumbnail costs its texture
+ROUGH_TURN = 0.02  # as MOST_TURN, on thumbnails
+ROUGH_STEPS, EXACT_STEPS = 25, 20  # of enhanced correlation, on thumbnails and on the pictures
+
+
 class Signature(NamedTuple):
     """
     What is kept of every picture while all are compared (about 1.5 kB).
 
-    ``hashes`` are 64-bit structure hashes of the frame and of its mirror image;
     ``frame`` and ``box`` are zero-mean unit-norm lightness grids of the frame and
     of the product's box (None where that is unknown), ``aspect`` the box's width
     over height; ``colour`` the median CIELAB of the thumbnail's product or, where
     there is none, of the thumbnail; ``pixels`` is equal for equal pixels.
     """
 
-    hashes: tuple
     frame: np.ndarray
     box: np.ndarray | None
     aspect: float
@@ -56,6 +61,9 @@ class Likeness(NamedTuple):
     rms: float
     peak: float
     colour: float
+
+
+DIFFERENT = Likeness("", np.inf, np.inf, np.inf)
 
 
 def signature(sketch, box):
@@ -84,7 +92,6 @@ def signature(sketch, box):
     content = sketch["preview"] if "preview" in sketch else thumb
     pixels = hashlib.blake2b(content.tobytes() + thumb.tobytes(), digest_size=16).digest()
     return Signature(
-        hashes=(structure_hash(grey), structure_hash(grey[:, ::-1])),
         frame=_grid(grey),
         box=_grid(_cut(grey, box)) if has_box else None,
         aspect=float(aspect),
@@ -93,100 +100,148 @@ def signature(sketch, box):
     )
 
 
-def structure_hash(grey):
-    """
-    64-bit hash of the low frequencies: signs of the 8 x 8 lowest DCT coefficients against their median.
-
-    Of the construction of the perceptual hash in the table, but from the
-    thumbnail, and so comparable with itself only.
-    """
-    small = cv2.resize(np.ascontiguousarray(grey), (32, 32), interpolation=cv2.INTER_AREA)
-    low = cv2.dct(small)[:8, :8].ravel()
-    bits = low > np.median(low)
-    return int.from_bytes(np.packbits(bits).tobytes(), "big")
-
-
-def low_frequencies(grids, mirrored=False):
-    """
-    Eight lowest DCT coefficients of lightness grids: two grids differ in none of them by more than in all.
-
-    Parameters
-    ----------
-    grids : (n, GRID * GRID) ndarray of float
-    mirrored : bool
-        Of the mirror images instead.
-
-    Returns
-    -------
-    (n, 8) ndarray of float
-    """
-    k = np.arange(3)[:, None]
-    cosines = np.sqrt(2 / GRID) * np.cos(np.pi * k * (2 * np.arange(GRID) + 1) / (2 * GRID))
-    cosines[0] /= np.sqrt(2)
-    low = np.einsum("ki,nij,lj->nkl", cosines, grids.reshape(-1, GRID, GRID), cosines)
-    if mirrored:
-        low = low * np.array([1, -1, 1])
-    return low.reshape(-1, 9)[:, 1:]
-
-
-def compare(first, second, first_box, second_box, moved=True):
+def compare(first, second, first_box, second_box, ways=("frame", "mirrored_frame", "box", "mirrored_box", "detail")):
     """
     Lay two pictures over one another and say what they have in common.
 
     Parameters
     ----------
     first, second : dict of ndarray
-        Sketches.
+        Sketches. What is decoded of them is kept in them, under keys of this module.
     first_box, second_box : (4,) array_like of float
         Product boxes in fractions of the frame; NaN where unknown.
-    moved : bool
-        Also look for a re-crop and a mirror image.
+    ways : iterable of str
+        How they may lie over one another; see `nominating.nominations`.
 
     Returns
     -------
     Likeness
         ``kind`` is '' where they are two photographs.
     """
+    small = _small_grey(first), _small_grey(second)
+    if small[0] is None or small[1] is None:
+        return DIFFERENT
+    same_shape = _same_shape(*small)
+    found = DIFFERENT
+    for way in ("frame", "mirrored_frame"):
+        wanted = way in ways or (way == "frame" and "detail" in ways)
+        if wanted and same_shape and _roughly_alike(*small, first, second, flip=way != "frame"):
+            likeness = _compare_as_is(first, second, flip=way != "frame")
+            if likeness.kind and not (likeness.kind == "re_export" and likeness.rms > EXACT_RMS):
+                return likeness
+            found = likeness if likeness.kind else found
+    for flip in (False, True):
+        for matrix in _starts(first, second, first_box, second_box, ways, flip, same_shape):
+            likeness = _compare_moved(first, second, small, matrix, flip)
+            if likeness.kind and likeness.rms < found.rms:  # lies better so: it was shifted a little, too
+                return likeness
+    return found
+
+
+def _small_grey(sketch):
+    """The thumbnail's lightness, float32; None where there is none."""
+    if "small_grey" not in sketch:
+        thumb = sketch.get("thumb")
+        known = thumb is not None and thumb.size > 0
+        sketch["small_grey"] = cv2.cvtColor(np.ascontiguousarray(thumb), cv2.COLOR_RGB2GRAY).astype(np.float32) if known else None
+    return sketch["small_grey"]
+
+
+def _roughly_alike(one, other, first, second, flip):
+    """Whether two thumbnails leave it open that the pictures are one: little difference, or one structure in another tone."""
+    other = cv2.resize(other[:, ::-1] if flip else other, one.shape[::-1], interpolation=cv2.INTER_AREA)
+    difference = _difference(one.ravel(), other.ravel())
+    if float(np.sqrt(np.mean(difference**2))) <= ROUGH_RMS:
+        return True
+    masks = _mask(first, one.shape), _mask(second, one.shape)
+    both = None if flip else _both(*masks, one.shape[::-1])
+    if both is None or both.sum() < 200:
+        return not flip and both is None
+    tones = one[both], other[both]
+    return bool(min(tone.std() for tone in tones) > 0 and np.corrcoef(*tones)[0, 1] >= ROUGH_STRUCTURE)
+
+
+def _compare_as_is(first, second, flip):
+    """Two pictures of one shape, the second perhaps mirrored, laid over one another as they are."""
     one, other = picture_of(first), picture_of(second)
-    if one is None or other is None:
-        return Likeness("", np.inf, np.inf, np.inf)
+    size = (one.shape[1], one.shape[0])
+    fitted = cv2.resize(other, size, interpolation=cv2.INTER_AREA)
     masks = _mask(first, one.shape), _mask(second, other.shape)
-    if _same_shape(one, other):
-        size = (one.shape[1], one.shape[0])
-        fitted = cv2.resize(other, size, interpolation=cv2.INTER_AREA)
-        product = _both(masks[0], masks[1], size)
-        likeness = _judge(one, fitted, product, "re_export", SAME_RMS, SAME_PEAK)
-        if likeness.kind or not moved:
-            return likeness
-        likeness = _judge(one, fitted[:, ::-1], _both(masks[0], _mirrored(masks[1]), size), "mirrored", SAME_RMS, SAME_PEAK)
-        if likeness.kind == "mirrored":
-            return likeness
-    if not moved:
-        return Likeness("", np.inf, np.inf, np.inf)
-    points = (first, second)
-    return _compare_moved(one, other, masks, first_box, second_box, points)
+    if flip:
+        return _judge(one, fitted[:, ::-1], _both(masks[0], _mirrored(masks[1]), size), "mirrored", SAME_RMS, SAME_PEAK)
+    return _judge(one, fitted, _both(*masks, size), "re_export", SAME_RMS, SAME_PEAK)
 
 
-def _compare_moved(one, other, masks, first_box, second_box, points):
-    """A re-crop, upright or mirrored, found by laying product boxes (or, without, key points) over one another."""
-    for flip, kind in ((False, "re_cropped"), (True, "mirrored")):
-        picture, box = (other[:, ::-1], _mirror_box(second_box)) if flip else (other, np.asarray(second_box, float))
-        matrix = _box_transform(one.shape, picture.shape, np.asarray(first_box, float), box)
-        if matrix is None and not flip and not np.all(np.isfinite(np.append(first_box, second_box))):
-            matrix = _point_transform(one.shape, picture.shape, *points)
-        if matrix is None:
-            continue
-        matrix = _refined(one, picture, matrix)
-        if matrix is None:
-            continue
-        size = (one.shape[1], one.shape[0])
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        laid = cv2.warpAffine(np.ascontiguousarray(picture), matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        product = _shared_region(masks[0], picture.shape, matrix, size)
-        likeness = _judge(one, laid, product, kind, MOVED_RMS, MOVED_PEAK, only=product)
-        if likeness.kind == kind:
-            return likeness
-    return Likeness("", np.inf, np.inf, np.inf)
+def _starts(first, second, first_box, second_box, ways, flip, same_shape):
+    """Matrices, in fractions of the frames, with which a search for a movement begins."""
+    boxes = np.asarray(first_box, float), np.asarray(second_box, float)
+    shapes = _small_grey(first).shape, _small_grey(second).shape
+    if ("mirrored_box" if flip else "box") in ways:
+        matrix = _box_transform(*shapes, boxes[0], _mirror_box(boxes[1]) if flip else boxes[1])
+        if matrix is not None:
+            yield matrix
+    if flip:
+        return
+    if "frame" in ways and same_shape:  # a few pixels of shift
+        factor = shapes[1][1] / shapes[0][1]
+        yield np.array([[factor, 0, 0], [0, factor, 0]], np.float32)
+    if "detail" in ways and not np.all(np.isfinite(np.append(*boxes))):
+        matrix = _point_transform(*shapes, first, second)
+        if matrix is not None:
+            yield matrix
+
+
+def _compare_moved(first, second, small, matrix, flip):
+    """
+    A re-crop, upright or mirrored, by the movement that lays the pictures over one another best.
+
+    It is sought on the thumbnails; only where little difference remains there are the pictures decoded.
+    """
+    thumbs = small[0], np.ascontiguousarray(small[1][:, ::-1]) if flip else small[1]
+    matrix = _refined(*thumbs, matrix, ROUGH_STEPS, ROUGH_TURN)
+    if matrix is None:
+        return DIFFERENT
+    laid, covered = _warped(thumbs[1], matrix, thumbs[0].shape)
+    region = _shared_region(_mask(first, thumbs[0].shape), covered)
+    smooth = [cv2.GaussianBlur(thumb, (0, 0), ROUGH_BLUR)[region] for thumb in (thumbs[0], laid)]
+    if region.sum() < 0.02 * region.size or float(np.sqrt(np.mean(_difference(*smooth) ** 2))) > ROUGH_RMS:
+        return DIFFERENT
+    one, other = picture_of(first), picture_of(second)
+    other = np.ascontiguousarray(other[:, ::-1]) if flip else other
+    grey = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) for picture in (one, other)]
+    matrix = _refined(*grey, _of_larger(matrix, [t.shape for t in thumbs], [g.shape for g in grey]), EXACT_STEPS, MOST_TURN)
+    if matrix is None:
+        return DIFFERENT
+    laid, covered = _warped(other, matrix, one.shape)
+    product = _shared_region(_mask(first, one.shape), covered)
+    return _judge(one, laid, product, "mirrored" if flip else "re_cropped", MOVED_RMS, MOVED_PEAK, only=product)
+
+
+def _of_larger(matrix, shapes, larger):
+    """The matrix between two pictures, for larger ones of the same frames."""
+    here, there = (np.array([big[1] / little[1], big[0] / little[0]]) for little, big in zip(shapes, larger, strict=True))
+    linear = matrix[:, :2] * there[:, None] / here[None, :]
+    return np.column_stack([linear, matrix[:, 2] * there]).astype(np.float32)
+
+
+def _warped(picture, matrix, shape):
+    """The second picture laid over the first one's frame, and where it covers it, (h, w) of bool."""
+    size = (shape[1], shape[0])
+    flags = cv2.WARP_INVERSE_MAP
+    laid = cv2.warpAffine(picture, matrix, size, flags=flags | cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    inside = np.ones(picture.shape[:2], np.uint8)
+    return laid, cv2.warpAffine(inside, matrix, size, flags=flags | cv2.INTER_NEAREST).astype(bool)
+
+
+def _difference(one, other):
+    """What is left of the second lightness after the gain and shift that bring it nearest to the first; the light of two exports may differ."""
+    gain = 1.0
+    centred = one - one.mean()
+    spread = float(centred @ centred)
+    if spread > 0:
+        gain = float(np.clip(centred @ (other - other.mean()) / spread, *GAINS))
+    difference = other - np.float32(gain) * one
+    return difference - np.median(difference)
 
 
 def picture_of(sketch):
@@ -199,6 +254,11 @@ def picture_of(sketch):
     """
     if "picture" in sketch:  # made here before
         return sketch["picture"]
+    sketch["picture"] = _picture(sketch)
+    return sketch["picture"]
+
+
+def _picture(sketch):
     image = None
     if sketch.get("preview") is not None and sketch["preview"].size:
         image = cv2.imdecode(np.ascontiguousarray(sketch["preview"]), cv2.IMREAD_COLOR_RGB)
@@ -218,11 +278,10 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
             for p in (one, other)]  # fmt: skip
     region = np.ones(luma[0].shape, bool) if only is None else only
     if region.sum() < 0.02 * region.size:
-        return Likeness("", np.inf, np.inf, np.inf)
-    difference = luma[1][region] - luma[0][region]
-    shift = float(np.median(difference))
-    rms = float(np.sqrt(np.mean((difference - shift) ** 2)))
-    peak = float(np.percentile(np.abs(difference - shift), 99.5))
+        return DIFFERENT
+    difference = _difference(luma[0][region], luma[1][region])
+    rms = float(np.sqrt(np.mean(difference**2)))
+    peak = float(np.percentile(np.abs(difference), 99.5))
     area = product if product is not None and product.sum() > 200 else region
     alike = rms <= rms_limit and peak <= peak_limit
     if not alike and not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
@@ -289,10 +348,8 @@ def _both(one, other, size):
     return one & cv2.resize(other.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
 
 
-def _shared_region(mask, shape, matrix, size):
+def _shared_region(mask, covered):
     """Product pixels of the first picture that the second one covers."""
-    inside = np.ones(shape[:2], np.uint8)
-    covered = cv2.warpAffine(inside, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP).astype(bool)
     return covered if mask is None else covered & cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
 
 
@@ -303,7 +360,7 @@ def _box_transform(shape, other_shape, box, other_box):
     scale = np.array([shape[1], shape[0]] * 2, float), np.array([other_shape[1], other_shape[0]] * 2, float)
     here, there = box * scale[0], other_box * scale[1]
     sizes, other_sizes = here[2:] - here[:2], there[2:] - there[:2]
-    if min(*sizes, *other_sizes) < 16:
+    if min(*sizes, *other_sizes) < 8:
         return None
     factors = other_sizes / sizes
     if not 1 / LARGEST_ZOOM <= factors.mean() <= LARGEST_ZOOM or abs(factors[0] / factors[1] - 1) > 0.03:
@@ -356,18 +413,17 @@ def matched_points(first, second, ratio=0.8):
     return first["keypoints"][a, :2].astype(float), second["keypoints"][b, :2].astype(float)
 
 
-def _refined(one, other, matrix):
+def _refined(one, other, matrix, steps, most_turn):
     """The matrix after enhanced correlation; None where it fails, turns or distorts: then it is another photograph."""
-    grey = [cv2.cvtColor(np.ascontiguousarray(p), cv2.COLOR_RGB2GRAY) for p in (one, other)]
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-5)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, steps, 1e-5)
     try:
-        _, refined = cv2.findTransformECC(grey[0], grey[1], matrix.copy(), cv2.MOTION_AFFINE, criteria, None, 5)
+        _, refined = cv2.findTransformECC(one, other, matrix.copy(), cv2.MOTION_AFFINE, criteria, None, 5)
     except cv2.error:  # does not converge: nothing in common
         return None
     linear = refined[:, :2].astype(float)
     scale = np.sqrt(abs(np.linalg.det(linear)))
     odd = [linear[0, 0] - linear[1, 1], linear[0, 1], linear[1, 0]]
-    return refined if scale > 0 and max(abs(value) / scale for value in odd) <= MOST_TURN else None
+    return refined if scale > 0 and max(abs(value) / scale for value in odd) <= most_turn else None
 
 
 def _mirror_box(box):

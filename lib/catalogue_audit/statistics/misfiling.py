@@ -55,7 +55,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
     found = {}
     for step in (
         names_shifted(frames, looks, products),
-        one_photograph_twice(frames, looks, products, crops, pairs),
+        one_photograph_twice(frames, looks, products, crops, pairs, fits),
         wrong_kind_of_view(frames, looks, crops),
         wrong_products(frames, looks, products, inside),
         wrong_outlines(frames, looks, products),

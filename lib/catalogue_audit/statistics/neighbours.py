@@ -94,30 +94,6 @@ def pairs_within(hashes, radius):
     return first, second, np.bitwise_count(hashes[first] ^ hashes[second]).astype(np.int64)
 
 
-def near_pairs(hashes, radius):
-    """
-    Blocks of pairs at most ``radius`` bits apart, for callers that sift them at once.
-
-    Parameters
-    ----------
-    hashes : (n,) ndarray of uint64
-    radius : int
-        0 to 11.
-
-    Yields
-    ------
-    first, second : (m,) ndarray of int
-        Places; in no order, and a pair may come more than once.
-    """
-    hashes = np.ascontiguousarray(hashes, dtype=np.uint64)
-    unique, inverse = np.unique(hashes, return_inverse=True)
-    by_value = np.argsort(inverse, kind="stable")
-    bounds = np.searchsorted(inverse[by_value], np.arange(unique.size + 1))
-    yield _members_pairs(inverse, unique.size)
-    for left, right, _ in _candidates(unique, radius, crowded=None):
-        yield _cross(left, right, bounds, by_value)
-
-
 def components_within(hashes, radius):
     """
     Groups of hashes connected by steps of at most ``radius`` bits.

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from catalogue_audit.statistics.crops import ZOOMS
 from catalogue_audit.statistics.looks import (
     CLEARLY_NEARER,
     FEWEST_PRODUCTS,
@@ -14,6 +15,7 @@ from catalogue_audit.statistics.looks import (
     usual_most,
     views_of,
 )
+from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, MUCH_CLEARER_FIT, fisher_z
 
 SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
 CANDIDATES = 24  # products nearest in colour that are compared
@@ -94,8 +96,12 @@ def _best_product(frames, looks, row, sku, products, odd_rows, names, centres):
     return (best[1], best[2]) if best[3] >= max(shapes, default=0.0) - 0.1 else None
 
 
-def one_photograph_twice(frames, looks, products, crops, pairs):
-    """Of one photograph under two products, the file whose product looks otherwise, where the other's looks alike."""
+def one_photograph_twice(frames, looks, products, crops, pairs, fits):
+    """
+    Of one photograph under two products, the file whose product looks otherwise, where the other's looks alike.
+
+    By colour; a detail also by where its structure is found.
+    """
     if pairs is None or not len(pairs):
         return
     place = {frames["file"][row]: row for row in looks}
@@ -105,16 +111,44 @@ def one_photograph_twice(frames, looks, products, crops, pairs):
             continue
         if frames["view"][rows[0]] != frames["view"][rows[1]] or frames["view"][rows[0]] in INSIDE_VIEWS:
             continue
-        distances = [_from_own_product(frames, looks, products, row) for row in rows]
-        if None in distances or max(distances) < FOREIGN_COLOUR or min(distances) > CLEARLY_NEARER * max(distances):
+        told = _at_home_by_colour(frames, looks, products, rows)
+        if told is None and set(rows) <= crops:
+            told = _at_home_by_structure(frames, products, rows, fits)
+        if told is None:
             continue
-        wrong, right = (rows if distances[0] > distances[1] else rows[::-1])
-        claimed, likely = frames["sku"][wrong], frames["sku"][right]
-        evidence = (
-            f"it is the same photograph as {frames['file'][right]}, and lies {max(distances):.0f} CIELAB units from the "
-            f"other views of {claimed}, but {min(distances):.0f} from those of {likely}"
-        )
-        yield wrong, (likely, "wrong_detail" if wrong in crops else "wrong_product", max(distances) / FOREIGN_COLOUR, evidence)
+        right, score, reason = told
+        wrong = rows[0] if right == rows[1] else rows[1]
+        evidence = f"it is the same photograph as {frames['file'][right]}, and {reason}"
+        yield wrong, (frames["sku"][right], "wrong_detail" if wrong in crops else "wrong_product", score, evidence)
+
+
+def _at_home_by_colour(frames, looks, products, rows):
+    """(the row whose product has its colour, score, reason); None where that tells nothing."""
+    distances = {row: _from_own_product(frames, looks, products, row) for row in rows}
+    if None in distances.values():
+        return None
+    right, wrong = sorted(rows, key=distances.get)
+    if distances[wrong] < FOREIGN_COLOUR or distances[right] > CLEARLY_NEARER * distances[wrong]:
+        return None
+    reason = (
+        f"lies {distances[wrong]:.0f} CIELAB units from the other views of {frames['sku'][wrong]}, "
+        f"but {distances[right]:.0f} from those of {frames['sku'][right]}"
+    )
+    return right, distances[wrong] / FOREIGN_COLOUR, reason
+
+
+def _at_home_by_structure(frames, products, rows, fits):
+    """The same for a detail, by the product in whose pictures it is found."""
+    found = {row: max(np.nan_to_num(fits.best(row, products.get(frames["sku"][row], ()), ZOOMS).correlation), 0.0) for row in rows}
+    wrong, right = sorted(rows, key=found.get)
+    clearer = fisher_z(found[right]) - fisher_z(found[wrong])
+    if found[right] < DETAIL_FOUND or clearer < MUCH_CLEARER_FIT:
+        return None
+    reason = (
+        f"is found in a picture of {frames['sku'][right]} (correlation {found[right]:.2f}), "
+        f"not of {frames['sku'][wrong]} ({found[wrong]:.2f})"
+    )
+    return right, clearer / MUCH_CLEARER_FIT, reason
 
 
 def _from_own_product(frames, looks, products, row):
