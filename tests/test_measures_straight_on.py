@@ -1,9 +1,12 @@
 """Turn and roll of straight-on views of solids posed and projected by OpenCV's camera model."""
 
+import math
+
 import numpy as np
 import pytest
-from making_projected import View, photographed, random_solid
+from making_projected import Solid, View, photographed, random_solid
 
+from catalogue_audit.measures.handles import legs_apart
 from catalogue_audit.measures.roll import roll_facts
 from catalogue_audit.measures.straight_on import turn_and_roll
 
@@ -42,3 +45,20 @@ def test_an_axis_that_nothing_else_confirms_is_not_believed():
     yaw, yaw_sd, roll, roll_sd = turn_and_roll({"symmetry": (-5.9, 0.8), "sides": (-4.7, 4.5)}, 5.0)
     assert abs(roll) < 3 * roll_sd
     assert turn_and_roll({"base": (0.3, 0.1)}, 5.0) is None
+
+
+@pytest.mark.parametrize("yaw", [-9.0, 10.0])
+def test_handles_that_stand_beside_each_other_tell_a_turn(yaw):
+    solid = Solid(34.0, 24.0, 15.0, 34.0, 15.0, handles=2, handle=13.0)
+    square, turned = (photographed(solid, View(angle, 0.0, 0.0, 6.0, 95.0), (1200, 960)) for angle in (0.5, yaw))
+    assert legs_apart(square[1]) is None
+    # Two things a distance apart, one behind the other, part by its sine when turned.
+    assert legs_apart(turned[1]) == pytest.approx(solid.top_depth / solid.width * math.sin(math.radians(abs(yaw))), rel=0.3)
+    found = roll_facts(*turned, 95.0)["straight_on_turn"]
+    assert found[0] * yaw > 0 and abs(found[0] - yaw) < 3 * found[1]
+
+
+def test_legs_apart_make_a_turn_of_a_slope_that_might_be_a_roll():
+    witnesses = {"base": (-1.6, 0.1), "symmetry": (-0.5, 4.0)}
+    alone, with_legs = turn_and_roll(witnesses, 5.5), turn_and_roll(witnesses, 5.5, 0.0, 0.06)
+    assert with_legs[0] > alone[0] + 2 and abs(with_legs[2]) < abs(alone[2])

@@ -47,6 +47,7 @@ BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor t
 STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle
 THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
 CRUMB = 0.3  # of the thickest band; a thinner one is an edge's noise
+LEG_REACH = 0.3  # of the handles' width, beside them, where legs of the other handle may stand
 SIDE_SHARE = 0.45  # of the handles' width on either side, where a turned view shows each handle's own crown
 
 
@@ -176,6 +177,33 @@ def legs(mask, region):
     top, body_top, left, right = region
     rows = (int(top + share * (body_top - top)) for share in (0.3, 0.4, 0.5, 0.6, 0.7))
     return max(len(_without_crumbs([run for run in runs(mask[row]) if left - 2 <= run[0] and run[1] <= right + 2])) for row in rows)
+
+
+def legs_apart(outline):
+    """
+    How far the legs of two handles stand beside each other in a straight-on view, over the body's width.
+
+    Seen square, the rear handle hides behind the front one; turned, each shows legs of its own.
+
+    Returns
+    -------
+    float or None
+        None where fewer than two rows show four legs in two like pairs.
+    """
+    region = handle_region(outline) if outline.body is not None and outline.body.sides is not None else None
+    if region is None:
+        return None
+    top, body_top, left, right = region
+    reach, found = LEG_REACH * (right - left), []
+    for share in (0.25, 0.35, 0.45, 0.55, 0.65):
+        row = outline.mask[int(top + share * (body_top - top))]
+        bands = _without_crumbs([run for run in runs(row) if left - reach <= run[0] and run[1] <= right + reach])
+        middles = [0.5 * (a + b) for a, b in bands]
+        if len(bands) == 4:
+            pairs = middles[1] - middles[0], middles[3] - middles[2]
+            if max(pairs) < 0.5 * (middles[2] - middles[1]):
+                found.append(0.5 * sum(pairs))
+    return float(np.median(found)) / outline.body.sides["width"] if len(found) >= 2 else None
 
 
 def shoulders_and_base(outline, region):

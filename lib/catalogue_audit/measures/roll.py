@@ -13,6 +13,7 @@ import math
 
 import numpy as np
 
+from .handles import legs_apart
 from .lines import edge_along, longest_line, straight_edges
 from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 from .straight_on import turn_and_roll
@@ -69,7 +70,8 @@ def roll_facts(picture, outline, focal_length_35mm=None):
     below = base_below_deg(sides, outline.mask.shape, focal_length_35mm)
     if upper is not None:
         witnesses["top"] = math.degrees(math.atan(upper[2])), math.degrees(upper[3])
-    both = turn_and_roll(witnesses, below, 0.0 if upper is None else below_axis_deg(upper[1], outline.mask.shape, focal_length_35mm))
+    top_below = 0.0 if upper is None else below_axis_deg(upper[1], outline.mask.shape, focal_length_35mm)
+    both = turn_and_roll(witnesses, below, top_below, legs_apart(outline))
     if both is None:
         facts |= _facts(combined(square(witnesses)))
     else:

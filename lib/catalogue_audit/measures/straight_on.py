@@ -19,17 +19,19 @@ USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 6.0, 2.5  # straight-on views are taken fr
 PITCHES_SD = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # standard deviations of the pitch that are tried
 TURNS = np.arange(-20.0, 20.01, 0.25)  # degrees that are tried
 USUAL_TURN_DEG = 1.3  # how square products are set by eye: common practice, no source
-FAULT, FAULT_TURN_DEG = 0.02, 5.0  # share and size of those that are not; a turn of many degrees is seen by eye, a roll of two is not
-USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.6, 2.5  # the same of the camera's roll: a tripod with a spirit level
-ROLL_FAULT = 0.08
+FAULT, FAULT_TURN_DEG = 0.03, 5.0  # share and size of those that are not; a turn of many degrees is seen by eye, a roll of two is not
+USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.35, 2.5  # the same of the camera's roll: a tripod with a spirit level
+ROLL_FAULT = 0.1
 BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
 BENT_EDGE = 0.025  # the same of its lower and upper edge, by the rounding of their ends
+LEGS_LEVER, LEGS_LEVER_SD = 0.44, 0.27  # distance of the two handles over the body's width, on made bags, and how it varies, relative
+LEGS_SD, LEGS_OFF = 0.012, 0.035  # of the body's width; likelihood of four legs that no turn has moved apart: none of 190 square pictures shows them
 UNSEEN_DEG = 1000.0  # standard uncertainty of a base that is not seen
 CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, for the product is not symmetric, and by how much they are off
 CROOKED_TOP = 0.12  # the same share of upper edges: hems sag, and crowns of gathered cloth look straight by chance
 
 
-def turn_and_roll(witnesses, below_deg, top_below_deg=0.0):
+def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None):
     """
     Turn off square and roll of a product in a straight-on view.
 
@@ -40,6 +42,8 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0):
         'sides', 'symmetry' and 'top'. Without 'base' the turn stays what is usual.
     below_deg, top_below_deg : float
         Angles of the base and of the upper edge below the optical axis.
+    legs_apart : float, optional
+        As `handles.legs_apart` gives it: so far a turn has moved the rear handle from behind the front one.
 
     Returns
     -------
@@ -68,6 +72,9 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0):
     sds = [np.hypot(base_sd, BENT_EDGE * turns), *(np.hypot(witnesses[name][1], bent[name] * turns) for name in others)]
     usual = (1 - FAULT) * _normal(turns, USUAL_TURN_DEG) + FAULT * _normal(turns, FAULT_TURN_DEG)
     usual = usual * _normal((pitches - USUAL_PITCH_DEG) / USUAL_PITCH_SD_DEG, 1.0)
+    if legs_apart is not None:
+        seen = LEGS_LEVER * np.sin(np.radians(np.abs(turns)))
+        usual = usual * ((1 - LEGS_OFF) * _normal(legs_apart - seen, np.hypot(LEGS_SD, LEGS_LEVER_SD * seen)) + LEGS_OFF)
     share_off = [CROOKED_TOP if name == "top" else CROOKED for name in others]
     total = mean = square = 0.0
     for crooked in itertools.product((False, True), repeat=len(others)):
