@@ -129,3 +129,11 @@ def test_edges_are_found_where_they_are():
     assert len(x) > 3
     assert np.all(np.abs(x - 149.5) <= 1)
     assert np.allclose(np.mod(direction + 0.1, np.pi), 0.1, atol=0.01)
+
+
+@pytest.mark.parametrize("sigma", [0.9, 1.2, 1.5])
+def test_a_sharpened_picture_out_of_focus_is_not_taken_for_an_enlarged_one(scene, sigma):
+    code, mask = scene
+    soft = cv2.GaussianBlur(code, (0, 0), sigma)
+    sharpened = soft + 1.5 * (soft - cv2.GaussianBlur(soft, (0, 0), 1.5))
+    assert _facts(sharpened, mask, quality=92)["resolved"] == 1.0

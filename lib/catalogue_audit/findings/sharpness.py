@@ -11,6 +11,8 @@ from catalogue_audit.findings.rows import called, counted, finding, number, sent
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
 SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size; a shorter smear does not show
 LENGTH_TO_SIGMA = np.sqrt(12)  # standard deviation of a uniform smear is its length / sqrt(12)
+MEAN_OF_DIRECTIONS = 24.0  # blur_px counts a smear of length L as L^2 / 24 of variance, its mean over all directions
+SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault
 LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothing
 
 
@@ -49,9 +51,11 @@ def _blurred(evidence):
 
 
 def _moved(frame, sharp):
-    """Whether a direction explains the blur: the smear is longer than the sharp edges are wide."""
+    """Whether a direction explains the blur: a smear longer than the sharp edges are wide, and sharp across it."""
     length = number(frame.get("motion_px")) or 0.0
-    return length / LENGTH_TO_SIGMA > max(sharp, SHARP_EDGE_PX) / 2
+    across = np.sqrt(max(frame["blur_px"] ** 2 - length**2 / MEAN_OF_DIRECTIONS, 0.0))
+    sharp = max(sharp, SHARP_EDGE_PX)
+    return length / LENGTH_TO_SIGMA > sharp / 2 and across < SOFT_ACROSS * sharp
 
 
 def _blur_row(check, frame, ratio, sharp, evidence, what, how):

@@ -16,7 +16,8 @@ from catalogue_audit.measures.resolved import resolved_fraction
 
 EDGES = 200  # candidates; about half turn out clear
 FEWEST = 6  # clear edges below which nothing is said
-SHARPEST = 0.25  # quantile of the edges' widths taken as the sharpest ones'
+SHARPEST = ((0.8, 0.25), (3.0, 0.12))  # width in px, quantile of the edges' widths taken as the sharpest ones':
+# the softer a picture, the more of its edges run into their neighbours and look wider than they are
 
 
 def sharpness_facts(picture, outline):
@@ -40,8 +41,9 @@ def sharpness_facts(picture, outline):
     edges = measure_edges(picture.encoded, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction)
     if len(edges.sigma) < FEWEST:
         return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
-    blur = float(np.quantile(edges.sigma, SHARPEST))
-    sharp = edges.sigma[edges.sigma <= np.quantile(edges.sigma, 2 * SHARPEST)]
+    share = _sharpest_share(float(np.quantile(edges.sigma, SHARPEST[0][1])))
+    blur = float(np.quantile(edges.sigma, share))
+    sharp = edges.sigma[edges.sigma <= np.quantile(edges.sigma, 2 * share)]
     sd = float(1.2533 * sharp.std() / np.sqrt(len(sharp)))
     length, angle, sharpest = motion_of(edges.sigma, edges.direction)
     if length > 0:
@@ -53,6 +55,12 @@ def sharpness_facts(picture, outline):
         "motion_direction_deg": angle,
         "resolved": 1.0 if length > 0 else resolved_fraction(edges),
     }
+
+
+def _sharpest_share(width):
+    """Quantile that stands for the sharpest edges of a picture whose edges are about so wide."""
+    (narrow, many), (wide, few) = SHARPEST
+    return float(np.interp(np.log(width), np.log((narrow, wide)), (many, few)))
 
 
 def _region(outline, shape):
