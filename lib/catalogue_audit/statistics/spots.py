@@ -20,6 +20,7 @@ NEAR_PX = 6.0  # full-resolution px: a place is the same within the larger of th
 NEAR_SIZES = 0.4  # ... and this many times the spot's size
 FEWEST_ON_BACKGROUND = 2  # of them, where the others lie within ...
 SAME_PX = 2.0  # full-resolution px of one another: seams and hardware never do so in pictures of several products
+FIXED, FIXED_IN_ONE_VIEW = 0.07, 0.03  # of the spot's size: median distance of a place's spots from their middle
 CHANCE = 1e-3  # expected number of places by chance, over all, above which nothing is reported
 COLUMNS = ("file", "spot", "camera", "x", "y", "size_px", "contrast", "first_file", "last_file", "frames")
 
@@ -53,7 +54,7 @@ def sensor_spots(frames, sketches):
     for camera, places in cameras.items():
         counts.iloc[places] = 0
         seen = _on_sensor(frames, sketches, places)
-        groups = list(_recurring(seen, len(places)))
+        groups = [members for members in _recurring(seen, len(places)) if _is_fixed(members, seen, frames, places)]
         if not groups:
             continue
         mine = set(places)
@@ -226,6 +227,21 @@ def _recurring(seen, frames):
             continue
         free[window] = False
         yield members[np.argsort(seen["frame"][members], kind="stable")]
+
+
+def _is_fixed(members, seen, frames, places):
+    """
+    Whether a place stays where it is, as on a sensor; a fold or a shadow beside a product moves with the product.
+
+    What only one view shows, while the camera took others too, has to stay still closer.
+    """
+    x, y = (seen[axis][members] for axis in ("sensor_x", "sensor_y"))
+    distance = float(np.median(np.hypot(x - np.median(x), y - np.median(y))))
+    views = frames["view"].fillna("").to_numpy()
+    shown = set(views[seen["frame"][members]])
+    others = sum(view not in shown for view in views[places])
+    share = FIXED_IN_ONE_VIEW if len(shown) == 1 and others >= FEWEST_FRAMES else FIXED
+    return distance <= share * float(np.median(seen["size_px"][members]))
 
 
 def _steady(members, seen, near):
