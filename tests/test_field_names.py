@@ -40,7 +40,7 @@ def test_a_beginning_of_a_known_sku_stays():
 def test_a_number_without_a_view_word_still_tells_the_product():
     for name in ("BG-104_02.jpg", "BG-104-2.jpg", "BG-104 (2).jpg", "BG-104/2.jpg", "BG-104/view2.jpg"):
         assert told(name) == ("BG-104", "", None), name
-    for name in ("BG-104_0412.jpg", "HS450412.jpg", "Screenshot 2026-03-01 at 10.11.12.png", "emilia_2.jpg"):
+    for name in ("BG-104_0412.jpg", "HS450412.jpg", "Screenshot 2026-03-01 at 10.11.12.png", "emilia_2.jpg", "Emilia 24 (2).jpg"):
         assert told(name) == ("", "", None), name  # a counter, a camera, a date, no figure
 
 

@@ -65,6 +65,7 @@ CAMERA = "The name is the camera's own; it says nothing about SKU or view."
 
 
 _WORDS = re.compile(r"[^\W_]+")
+_SPACE = re.compile(r"\s")
 _QUARTERS = re.compile("¾|3[⁄∕]4")
 
 
@@ -314,7 +315,8 @@ def _counted(text, tail, reader):
     rest, number = trailing_number(text, reader.vocabulary)
     if number is None and reader.numbered:
         rest, number = trailing_letter(text, reader.vocabulary)
-    return (rest, tail.copy) if number is None and tail.copy else (rest, number)
+    counts = tail.copy and (reader.numbered or not _SPACE.search(rest))  # 'Emilia 24 (2)' is a copy of a title
+    return (rest, tail.copy) if number is None and counts else (rest, number)
 
 
 def _code(text):
