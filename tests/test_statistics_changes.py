@@ -200,7 +200,7 @@ def test_a_lamp_switched_off_and_on_again_is_two_steps():
     changes = find_changes(frames)
     assert changes["quantity"].tolist() == ["exposure_dev_ev"] * 2
     assert [captured.index(file) for file in changes["to_file"]] == pytest.approx([40, 60], abs=1)
-    assert changes["frames"][0] == pytest.approx(15, abs=1)  # the light on the product is known in 3 of 4 views
+    assert changes["frames"][0] == pytest.approx(20, abs=1)  # the light on the product is known in details too
 
 
 def test_another_lens_and_a_knocked_tripod_are_named_when_two_quantities_agree():
@@ -300,3 +300,38 @@ def test_names_do_not_matter_to_the_order_of_capture(order):
     frames, _ = delivery(24, 10, change=warmer)
     (to_file,) = find_changes(frames)["to_file"]
     assert to_file == f"S{order[12]:04d}_three_quarter.jpg"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_lamp_that_warms_up_and_is_set_back_is_a_trend_with_its_end(seed):
+    start, end = 18, 30
+
+    def warm(rows):
+        for place, row in enumerate(rows):
+            if start <= place <= end:
+                row["background_b"] += 5.0 * (place - start) / (end - start)
+
+    frames, captured = delivery(25, seed, noise=0.15, change=warm)
+    changes = find_changes(frames)
+    trends = changes[changes["kind"] == "trend"]
+    assert trends["quantity"].tolist() == ["background_b"]
+    assert captured.index(trends["from_file"].iloc[0]) == pytest.approx(start, abs=3)
+    assert captured.index(trends["to_file"].iloc[0]) == pytest.approx(end, abs=3)
+    steps = changes[changes["kind"] == "step"]
+    assert set(steps["to_file"].map(captured.index)) <= {end, end + 1, end + 2}
+
+
+def test_tall_bags_after_wide_ones_are_no_change_of_framing():
+    def taller(rows):
+        for place, row in enumerate(rows):
+            if place >= 48 and row["fill_height"]:
+                row["fill_height"] *= 1.12
+
+    assert find_changes(delivery(25, 2, change=taller)[0])["quantity"].tolist() == ["fill_height"]
+    frames, _ = delivery(25, 2, change=taller)
+    known = frames["fill_height"].notna()
+    frames.loc[known, "scale_dev"] = np.random.default_rng(1).normal(0, 0.01, int(known.sum()))
+    assert find_changes(frames).empty
+    later = frames["captured_at"] >= frames["captured_at"].sort_values().iloc[48]
+    frames.loc[known & later, "scale_dev"] += 0.12
+    assert find_changes(frames)["quantity"].tolist() == ["fill_height"]

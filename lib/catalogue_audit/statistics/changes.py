@@ -16,7 +16,7 @@ import pandas as pd
 
 from catalogue_audit import schema
 from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
-from catalogue_audit.statistics.segments import difference_noise, find_drift, find_transitions
+from catalogue_audit.statistics.segments import difference_noise, find_drifts, find_transitions
 from catalogue_audit.statistics.tables import table_from_rows
 
 HALF = 0.5  # of a check's tolerance: a change worth knowing before it gives findings
@@ -66,6 +66,15 @@ QUANTITIES = (
     Quantity("camera_pitch_deg", "camera height", "view", "camera_height"),
     Quantity("yaw_deg", "turn", "view", "angle"),
 )
+# Quantities that products move by their shape, with the deviation from the set's rule that shows a change, and its check.
+BORNE_OUT_BY = {
+    "fill_height": ("scale_dev", "scale"),
+    "baseline": ("centre_dev_y", "centring"),
+    "centre_dy": ("centre_dev_y", "centring"),
+    "centre_dx": ("centre_dev_x", "centring"),
+    "background_L": ("background_dev_ev", "exposure"),
+}
+FEWEST_SIDE = 3  # frames on either side with a known deviation
 PREFERENCE = 0.6  # the first named quantity of a family is kept unless its change is less than this of the largest
 
 FORWARD = {"linear": lambda x: x, "log": np.log, "mired": lambda x: 1e6 / x}
@@ -152,7 +161,7 @@ def _camera_changes(frames, rows, seconds, camera, brief):
         values = _working_values(frames, rows, quantity)
         known = np.isfinite(values)
         if quantity.scope == "light":
-            known &= np.isin(kinds, FULL_FRAME_VIEWS)
+            known &= np.isin(kinds, FULL_FRAME_VIEWS) | _compared(frames, rows, quantity)
         if known.sum() < FEWEST_FRAMES or np.ptp(values[known]) == 0:
             continue
         visible, floor = _visible(quantity, brief), _rounding(quantity, values[known])
@@ -165,9 +174,35 @@ def _camera_changes(frames, rows, seconds, camera, brief):
                 found = [transition for transition in found if _rests_on_enough(transition, visits[pool])]
             elif quantity.scope == "light":
                 found = _with_drifts(series, sittings[pool], found, visible, noise)
+            found = [one for one in found if _borne_out(frames, rows[pool], quantity, one, brief)]
             for transition in found:
                 changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
     return changes
+
+
+def _borne_out(frames, rows, quantity, transition, brief):
+    """
+    Whether a change shows in the deviation from the set's rule too, where that is known.
+
+    A tall bag after wide ones fills more of the height by the same framing, and a bag that covers another part of
+    the sweep leaves a lighter or a darker part of it to be seen.
+    """
+    if quantity.name not in BORNE_OUT_BY or transition.kind != "step":
+        return True
+    column, check = BORNE_OUT_BY[quantity.name]
+    values = frames[column].to_numpy(dtype=float)[rows]
+    first, stop = transition.first_after, transition.last + 1
+    sides = values[max(2 * first - stop, 0) : first], values[first:stop]
+    known = [side[np.isfinite(side)] for side in sides]
+    if min(side.size for side in known) < FEWEST_SIDE:
+        return True
+    return abs(np.median(known[1]) - np.median(known[0])) >= HALF * tolerance(brief, check)
+
+
+def _compared(frames, rows, quantity):
+    """Which frames' light was compared with the set's, details too: what their border shows is the set's backdrop."""
+    column = quantity.name if quantity.name.endswith("_dev_ev") else "wb_dev"
+    return frames[column].notna().to_numpy(bool)[rows]
 
 
 def _rests_on_enough(transition, visits):
@@ -185,16 +220,22 @@ def _with_drifts(series, sittings, found, visible, noise):
     """
     for sitting in np.unique(sittings):
         places = np.flatnonzero(sittings == sitting)
-        drift = find_drift(series[places], visible, noise)
-        if drift is None:
-            continue
-        first, last = int(places[drift.last_before]), int(places[drift.first_after])
-        inside = [one for one in found if one.first_after >= first and one.last_before <= last]
-        if len(inside) > 1 or any(one.kind == "trend" for one in inside):
-            continue
-        drift = drift._replace(last_before=first, first_after=last, last=int(places[-1]))
-        found = [one for one in found if one not in inside] + [drift]
+        for drift in find_drifts(series[places], visible, noise):
+            first, last, end = (int(places[place]) for place in (drift.last_before, drift.first_after, drift.last))
+            inside = [one for one in found if one.first_after >= first and one.last_before < last]
+            if len(inside) > 1 or any(one.kind == "trend" for one in inside):
+                continue
+            drift = drift._replace(last_before=first, first_after=last, last=end)
+            found = [_set_back(one, drift, series) for one in found if one not in inside] + [drift]
     return sorted(found, key=lambda one: one.first_after)
+
+
+def _set_back(step, drift, series):
+    """A step found just after a drift's part of a sitting is its end: the drifted light was set back there at once."""
+    if not 0 <= step.last_before - drift.first_after or step.first_after - drift.last > SAME_PLACE or step.kind == "trend":
+        return step
+    first = drift.last + 1
+    return step._replace(last_before=drift.last, first_after=first, before=drift.after, after=float(np.median(series[first : step.last + 1])))
 
 
 def _dust(frames, rows, quantity, camera):

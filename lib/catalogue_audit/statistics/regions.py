@@ -4,6 +4,7 @@ import numpy as np
 
 CLIPPED_L = 99.3  # CIELAB, sRGB 253: noise of two code values takes 0.005 EV off a mean there, and much more above
 FEWEST_REGIONS = 3
+MOSTLY = 0.5  # of the whole products' backgrounds have to be known: the few grey ones of a set on pure white are no reference
 FEWEST_OF_A_BACKDROP, SECOND_BACKDROP = 3, 0.25  # whole products, and share of them, from which a set has two sweeps
 
 
@@ -39,6 +40,8 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
     count = len(levels)
     cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool)
     levels[cut_out | ~backdrop] = np.nan
+    known = (np.isfinite(levels).sum(axis=1) >= FEWEST_REGIONS)[whole if whole.any() else slice(None)]
+    mostly_known = given is not None or (known.size > 0 and known.mean() >= MOSTLY)
     kinds = _backdrops(frames, whole)
     ev, sd = np.full(count, np.nan), np.full(count, np.nan)
     for kind in np.unique(kinds[kinds != ""]):
@@ -49,17 +52,12 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
         reference = np.full(levels.shape[1], float(given)) if given is not None else _median(levels[members])
         off = levels[group] - reference
         enough = np.isfinite(off).sum(axis=1) >= FEWEST_REGIONS
-        enough &= given is not None or _mostly_known(levels[members])
+        enough &= mostly_known
         middle = np.where(enough, _median(off.T), np.nan)
         spread = _median(np.abs(off - middle[:, None]).T)
         ev[group] = middle
         sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.maximum(np.isfinite(off).sum(axis=1), 1))
     return ev, np.maximum(sd, 0.005)
-
-
-def _mostly_known(levels):
-    """Whether at least half of the frames that make the reference have a level."""
-    return (np.isfinite(levels).sum(axis=1) >= FEWEST_REGIONS).mean() >= 0.5
 
 
 def _backdrops(frames, whole):

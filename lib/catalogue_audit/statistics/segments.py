@@ -41,6 +41,8 @@ RAMP_PLACES = 40  # single values tried there
 SHORTEST_DRIFT = 5  # single values; fewer are a product or two of another look
 LONGEST_WITHOUT = 8  # single values that a sitting must have before it can show a drift
 DRIFT_P = 0.02  # Mann-Kendall of the climb alone, two-sided
+SITTING_PARTS = 2  # times that a sitting is parted at a jump to look for drifts
+PART_LARGER = 2  # times as large as in a whole sitting must a drift in a part of it be
 LIKE_A_RAMP = 0.5  # of the squares that the best single step leaves: what a drift may leave
 GRID = 40  # places tried for each end of a ramp before refining
 
@@ -144,7 +146,7 @@ def find_transitions(values, units, visible, floor):
     return _placed(values, bounds, clean, changes)
 
 
-def find_drift(values, visible, floor):
+def find_drift(values, visible, floor, part=False):
     """
     A drift of single values within one sitting, too short for `find_transitions`.
 
@@ -158,6 +160,8 @@ def find_drift(values, visible, floor):
         In order; no missing value.
     visible, floor : float
         As for `find_transitions`.
+    part : bool
+        The values are part of a sitting, chosen by what they show: the drift has to be larger.
 
     Returns
     -------
@@ -178,12 +182,49 @@ def find_drift(values, visible, floor):
     if end - start + 1 < SHORTEST_DRIFT:
         return None
     low, high = ramp_levels(clean, start, end)
-    if abs(high - low) < max(visible, NOISE_SIGMAS * noise):
+    if abs(high - low) < (PART_LARGER if part else 1) * max(visible, NOISE_SIGMAS * noise):
         return None
     climbing = mann_kendall(clean[start : end + 1]).p < DRIFT_P and mann_kendall(clean).p < DRIFT_P
     if not climbing or squares > LIKE_A_RAMP * _one_step(clean):
         return None
     return Transition("trend", start, end, low, high, values.size - 1)
+
+
+def find_drifts(values, visible, floor, depth=SITTING_PARTS):
+    """
+    Drifts of a sitting in which a light may also have been set back at once.
+
+    Where the whole shows no drift, it is parted at its largest jump, and each part is looked at by itself: a lamp
+    that warms up and is then replaced climbs, and falls in one step.
+
+    Parameters
+    ----------
+    values, visible, floor
+        As for `find_drift`.
+    depth : int
+        How often a part may be parted again.
+
+    Returns
+    -------
+    list of Transition
+        In order; ``last`` is the last value of the part.
+
+    Examples
+    --------
+    >>> [drift[:3] for drift in find_drifts(np.array([0.0, 0, 0, 0, 0, 1, 2, 3, 4, 5, 0, 0, 0, 0]), visible=1.0, floor=0.1)]
+    [('trend', 4, 9)]
+    """
+    whole = find_drift(values, visible, floor, part=depth < SITTING_PARTS)
+    if whole is not None or depth == 0 or values.size < LONGEST_WITHOUT:
+        return [] if whole is None else [whole]
+    clean = _without_spikes(values)
+    jumps = np.abs(np.diff(clean))
+    cut = int(np.argmax(jumps)) + 1
+    if jumps[cut - 1] < max(visible, NOISE_SIGMAS * max(difference_noise(clean), floor)):
+        return []
+    later = find_drifts(values[cut:], visible, floor, depth - 1)
+    shifted = [one._replace(last_before=one.last_before + cut, first_after=one.first_after + cut, last=one.last + cut) for one in later]
+    return find_drifts(values[:cut], visible, floor, depth - 1) + shifted
 
 
 def _without_spikes(values):
