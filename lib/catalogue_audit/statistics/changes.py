@@ -6,96 +6,34 @@ view brought to the level of the others first. Framing and pose are judged view
 by view. Cameras are judged one by one, in their own order of capture.
 """
 
-import math
 import re
-from collections.abc import Mapping
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from catalogue_audit import schema
+from catalogue_audit.statistics.change_events import SAME_PLACE, Change, one_a_family, one_for_all_views
+from catalogue_audit.statistics.change_quantities import (
+    BACKWARD,
+    BORNE_OUT_BY,
+    HALF,
+    QUANTITIES,
+    rounding,
+    tolerance,
+    visible_size,
+    working_values,
+)
+from catalogue_audit.statistics.change_rows import change_row
 from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
 from catalogue_audit.statistics.segments import difference_noise, find_drifts, find_transitions
 from catalogue_audit.statistics.tables import table_from_rows
 
-HALF = 0.5  # of a check's tolerance: a change worth knowing before it gives findings
 FEWEST_FRAMES = 6
 FEWEST_STYLES = 4
 NEIGHBOURS_TO_JOIN = 3  # frames of a view with others' before and after, needed to bring it to their level
 FEWEST_VISITS = 5  # products on either side of a change of framing or pose, which products vary by themselves
-NIGHT_SECONDS = 6 * 3600.0  # a longer pause parts sittings: lamps are cold again
-SAME_PLACE = 8  # frames of capture order: changes nearer than this are one event
-FULL_FRAME_VIEWS = ("upright", "overhead")
-
-
-class Quantity(NamedTuple):
-    """
-    One quantity watched: ``family`` groups those that one change moves together.
-
-    ``scope`` is 'light', 'camera' (both joined over the views), 'dust' or 'view';
-    ``check`` gives the tolerance, half of which is the visible size, or
-    ``visible`` says it; 'dust' sets in at one frame; ``scale`` is 'linear', 'log' or 'mired'.
-    """
-
-    name: str
-    family: str
-    scope: str
-    check: str | None
-    visible: float | None = None
-    scale: str = "linear"
-
-
-# In order of preference within a family: of nearly equal changes the first named is reported.
-QUANTITIES = (
-    Quantity("background_b", "light colour", "light", "white_balance"),
-    Quantity("background_a", "light colour", "light", "white_balance"),
-    Quantity("cct_k", "light colour", "light", None, 8.0, "mired"),  # about two units of b* on white
-    Quantity("exposure_dev_ev", "light level", "light", "exposure"),
-    Quantity("background_dev_ev", "light level", "light", "exposure"),
-    Quantity("background_L", "light level", "light", "background"),
-    Quantity("focal_length_35mm", "lens", "camera", "focal_length", scale="log"),
-    Quantity("focal_length_mm", "lens", "camera", "focal_length", scale="log"),
-    Quantity("f_number", "aperture", "camera", None, math.log(2) / 8, "log"),  # a quarter of a stop
-    Quantity("iso", "sensitivity", "camera", None, math.log(2) / 4, "log"),  # a quarter of a stop
-    Quantity("sensor_spots", "dust", "dust", None, 0.5),
-    Quantity("fill_height", "size", "view", "scale", scale="log"),
-    Quantity("centre_dx", "place across", "view", "centring"),
-    Quantity("centre_dy", "place up", "view", "centring"),
-    Quantity("baseline", "place up", "view", "centring"),
-    Quantity("camera_pitch_deg", "camera height", "view", "camera_height"),
-    Quantity("yaw_deg", "turn", "view", "angle"),
-)
-# Quantities that products move by their shape, with the deviation from the set's rule that shows a change, and its check.
-BORNE_OUT_BY = {
-    "fill_height": ("scale_dev", "scale"),
-    "baseline": ("centre_dev_y", "centring"),
-    "centre_dy": ("centre_dev_y", "centring"),
-    "centre_dx": ("centre_dev_x", "centring"),
-    "background_L": ("background_dev_ev", "exposure"),
-}
 FEWEST_SIDE = 3  # frames on either side with a known deviation
-PREFERENCE = 0.6  # the first named quantity of a family is kept unless its change is less than this of the largest
-
-FORWARD = {"linear": lambda x: x, "log": np.log, "mired": lambda x: 1e6 / x}
-BACKWARD = {"linear": lambda x: x, "log": math.exp, "mired": lambda x: 1e6 / x}
-
-
-class Change(NamedTuple):
-    """A change before it becomes a row: ``..._row`` are rows of ``frames``, ``..._place`` places in capture order."""
-
-    quantity: Quantity
-    view: str
-    kind: str
-    from_row: int
-    to_row: int
-    from_place: int
-    to_place: int
-    before: float
-    after: float
-    frames: int
-    strength: float
-    camera: str
+NIGHT_SECONDS = 6 * 3600.0  # a longer pause parts sittings: lamps are cold again
+FULL_FRAME_VIEWS = ("upright", "overhead")
 
 
 def find_changes(frames, brief=None):
@@ -133,9 +71,9 @@ def find_changes(frames, brief=None):
         if rows.size >= FEWEST_FRAMES:
             seconds = order["seconds"].to_numpy(dtype=float)[rows]
             changes += _camera_changes(frames, rows, seconds, camera, brief)
-    changes = _one_for_all_views(_one_a_family(changes))
+    changes = one_for_all_views(one_a_family(changes))
     changes.sort(key=lambda change: (change.to_row, change.quantity.name, change.view))
-    return table_from_rows("changes", [_row(frames, change, changes, order) for change in changes])
+    return table_from_rows("changes", [change_row(frames, change, changes, order) for change in changes])
 
 
 def _usable(frames, order):
@@ -158,13 +96,13 @@ def _camera_changes(frames, rows, seconds, camera, brief):
         if quantity.scope == "dust":
             changes += _dust(frames, rows, quantity, camera)
             continue
-        values = _working_values(frames, rows, quantity)
+        values = working_values(frames, rows, quantity)
         known = np.isfinite(values)
         if quantity.scope == "light":
             known &= np.isin(kinds, FULL_FRAME_VIEWS) | _compared(frames, rows, quantity)
         if known.sum() < FEWEST_FRAMES or np.ptp(values[known]) == 0:
             continue
-        visible, floor = _visible(quantity, brief), _rounding(quantity, values[known])
+        visible, floor = visible_size(quantity, brief), rounding(quantity, values[known])
         places = np.flatnonzero(known)
         for label, pool, level in _pools(values, views, places, quantity.scope):
             series = values[pool] - level
@@ -291,50 +229,6 @@ def _style_noise(series, styles):
     return difference_noise([np.median(part) for part in np.split(series, starts[1:])])
 
 
-def _working_values(frames, rows, quantity):
-    """Values of the quantity on the scale on which differences are judged."""
-    values = frames[quantity.name].astype(float).to_numpy()[rows].copy()
-    if quantity.scale != "linear":
-        values[~(values > 0)] = np.nan
-    return FORWARD[quantity.scale](values)
-
-
-def _visible(quantity, brief):
-    """Smallest change of interest on the working scale."""
-    if quantity.visible is not None:
-        return quantity.visible
-    size = HALF * tolerance(brief, quantity.check)
-    return math.log1p(size) if quantity.scale == "log" else size
-
-
-def tolerance(brief, check):
-    """
-    Tolerance of a check by the brief, or the schema's default.
-
-    Examples
-    --------
-    >>> tolerance(None, "roll")
-    0.8
-    """
-    named = getattr(brief, "tolerance", None)
-    value = named.get(check) if isinstance(named, Mapping) else getattr(named, check, None)
-    if isinstance(value, (tuple, list)):
-        value = value[0] if value else None
-    if isinstance(value, (int, float)) and math.isfinite(value) and value > 0:
-        return float(value)
-    return schema.CHECKS[check].tolerance
-
-
-def _rounding(quantity, values):
-    """Smallest credible noise of one value: half of its last digit, on the working scale."""
-    digits = next(column.digits for column in schema.FRAME_COLUMNS if column.name == quantity.name)
-    middle = BACKWARD[quantity.scale](float(np.median(values)))
-    step = 0.5 * 10.0**-digits
-    if quantity.scale == "log":
-        return step / middle
-    return 1e6 * step / middle**2 if quantity.scale == "mired" else step
-
-
 def _pools(values, views, places, scope):
     """
     Series to judge: (label, places, level of each place).
@@ -395,140 +289,3 @@ def _change(quantity, view, transition, pool, rows, visible, camera):
         strength=abs(transition.after - transition.before) / visible,
         camera=camera,
     )
-
-
-def _one_a_family(changes):
-    """Of changes of one family, camera, view and place, the most telling one."""
-    kept = []
-    taken = set()
-    for number, change in enumerate(changes):
-        if number in taken:
-            continue
-        together = [
-            other
-            for other in range(len(changes))
-            if other not in taken and changes[other].quantity.family == change.quantity.family
-            and changes[other].view == change.view and _same_event(changes[other], change)
-        ]  # fmt: skip
-        taken.update(together)
-        largest = max(changes[other].strength for other in together)
-        kept.append(next(changes[o] for o in together if changes[o].strength >= PREFERENCE * largest))
-    return kept
-
-
-def _one_for_all_views(changes):
-    """Steps of one quantity and direction at one place in two or more views become one, between the nearest frames."""
-    kept = []
-    taken = set()
-    for number, change in enumerate(changes):
-        if number in taken:
-            continue
-        together = [
-            other
-            for other in range(len(changes))
-            if other not in taken and changes[other].quantity is change.quantity and _same_event(changes[other], change)
-            and (changes[other].after > changes[other].before) == (change.after > change.before)
-        ]  # fmt: skip
-        taken.update(together)
-        kept.append(_joined([changes[other] for other in together]))
-    return kept
-
-
-def _joined(changes):
-    """One change from those of several views: the latest frame before it, the earliest after it."""
-    main = max(changes, key=lambda change: change.frames)
-    if len(changes) == 1:
-        return main
-    ends = [(change.from_place, change.from_row) for change in changes], [(c.to_place, c.to_row) for c in changes]
-    step = main.kind == "step"
-    before = max(ends[0]) if step else min(ends[0])
-    after = min(ends[1]) if step else max(ends[1])
-    if step and before[0] >= after[0]:  # the views overlap: the main one decides
-        before, after = (main.from_place, main.from_row), (main.to_place, main.to_row)
-    return main._replace(
-        view="all",
-        from_row=before[1],
-        to_row=after[1],
-        from_place=before[0],
-        to_place=after[0],
-        frames=sum(change.frames for change in changes),
-        strength=max(change.strength for change in changes),
-    )
-
-
-def _same_event(one, other):
-    """Whether two changes of one camera fall together."""
-    if one.camera != other.camera or one.kind != other.kind:
-        return False
-    if one.kind == "trend":
-        return min(one.to_place, other.to_place) > max(one.from_place, other.from_place)
-    return abs(one.from_place + one.to_place - other.from_place - other.to_place) <= 2 * SAME_PLACE
-
-
-def _row(frames, change, changes, order):
-    """One row of the changes table."""
-    files = frames["file"]
-    times = frames["captured_at"].where((order["source"] != "placed by name").to_numpy(dtype=bool))
-    column = next(column for column in schema.FRAME_COLUMNS if column.name == change.quantity.name)
-    return {
-        "quantity": change.quantity.name,
-        "view": change.view,
-        "kind": change.kind,
-        "from_file": files.iloc[change.from_row],
-        "to_file": files.iloc[change.to_row],
-        "from_time": times.iloc[change.from_row],
-        "to_time": times.iloc[change.to_row],
-        "before": change.before,
-        "after": change.after,
-        "unit": column.unit,
-        "frames": change.frames,
-        "note": _note(change, changes, order["source"].iloc[change.to_row]),
-    }
-
-
-def _note(change, changes, source):
-    """Plain words: what else changed here, and the likely cause where that supports one."""
-    beside = {
-        other.quantity.family: other
-        for other in changes
-        if other.quantity.family != change.quantity.family and _same_event(other, change)
-    }
-    sentences = []
-    if beside:
-        names = sorted({other.quantity.name for other in beside.values()})
-        sentences.append("At the same place: " + ", ".join(names) + ".")
-    cause = likely_cause(change.kind, {change.quantity.family, *beside})
-    if cause:
-        sentences.append(f"Likely cause: {cause}.")
-    if source == FILE_ORDER:
-        sentences.append("In file order, as no capture time is known.")
-    return " ".join(sentences)
-
-
-def likely_cause(kind, families):
-    """
-    What usually moves these families together, in the trade's words; None where only one moved (common practice, no source).
-
-    Examples
-    --------
-    >>> likely_cause("trend", {"light colour", "light level"})
-    'a lamp warming up or ageing, or daylight in the room'
-    >>> likely_cause("step", {"light colour"}) is None
-    True
-    """
-    light = {"light colour", "light level"}
-    if kind == "trend":
-        return "a lamp warming up or ageing, or daylight in the room" if light <= families else None
-    if "lens" in families and families & {"size", "camera height", "aperture", "place up", "place across"}:
-        return "another lens or zoom setting"
-    if "light level" in families and families & {"aperture", "sensitivity"}:
-        return "the exposure was set anew on the camera"
-    if light <= families:
-        return "a lamp moved, changed or switched"
-    if "camera height" in families and families & {"place up", "place across", "size"}:
-        return "the tripod was knocked or moved"
-    if {"place up", "place across"} <= families or families >= {"place up", "size"}:
-        return "the tripod was moved, or the marking on the table lost"
-    if "turn" in families and families & {"place up", "place across"}:
-        return "the marking on the table was moved or lost"
-    return None

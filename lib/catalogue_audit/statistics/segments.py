@@ -211,8 +211,9 @@ def find_drifts(values, visible, floor, depth=SITTING_PARTS):
 
     Examples
     --------
-    >>> [drift[:3] for drift in find_drifts(np.array([0.0, 0, 0, 0, 0, 1, 2, 3, 4, 5, 0, 0, 0, 0]), visible=1.0, floor=0.1)]
-    [('trend', 4, 9)]
+    >>> values = np.concatenate([np.zeros(8), np.arange(1, 6), np.zeros(8)])
+    >>> [drift[:3] for drift in find_drifts(values, visible=1.0, floor=0.1)]
+    [('trend', 7, 12)]
     """
     whole = find_drift(values, visible, floor, part=depth < SITTING_PARTS)
     if whole is not None or depth == 0 or values.size < LONGEST_WITHOUT:

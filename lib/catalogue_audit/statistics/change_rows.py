@@ -1,0 +1,74 @@
+"""Rows of the changes table, with what else changed there and the likely cause in words."""
+
+from catalogue_audit import schema
+from catalogue_audit.statistics.change_events import same_event
+from catalogue_audit.statistics.clock import FILE_ORDER
+
+
+def change_row(frames, change, changes, order):
+    """One row of the changes table."""
+    files = frames["file"]
+    times = frames["captured_at"].where((order["source"] != "placed by name").to_numpy(dtype=bool))
+    column = next(column for column in schema.FRAME_COLUMNS if column.name == change.quantity.name)
+    return {
+        "quantity": change.quantity.name,
+        "view": change.view,
+        "kind": change.kind,
+        "from_file": files.iloc[change.from_row],
+        "to_file": files.iloc[change.to_row],
+        "from_time": times.iloc[change.from_row],
+        "to_time": times.iloc[change.to_row],
+        "before": change.before,
+        "after": change.after,
+        "unit": column.unit,
+        "frames": change.frames,
+        "note": _note(change, changes, order["source"].iloc[change.to_row]),
+    }
+
+
+def _note(change, changes, source):
+    """Plain words: what else changed here, and the likely cause where that supports one."""
+    beside = {
+        other.quantity.family: other
+        for other in changes
+        if other.quantity.family != change.quantity.family and same_event(other, change)
+    }
+    sentences = []
+    if beside:
+        names = sorted({other.quantity.name for other in beside.values()})
+        sentences.append("At the same place: " + ", ".join(names) + ".")
+    cause = likely_cause(change.kind, {change.quantity.family, *beside})
+    if cause:
+        sentences.append(f"Likely cause: {cause}.")
+    if source == FILE_ORDER:
+        sentences.append("In file order, as no capture time is known.")
+    return " ".join(sentences)
+
+
+def likely_cause(kind, families):
+    """
+    What usually moves these families together, in the trade's words; None where only one moved (common practice, no source).
+
+    Examples
+    --------
+    >>> likely_cause("trend", {"light colour", "light level"})
+    'a lamp warming up or ageing, or daylight in the room'
+    >>> likely_cause("step", {"light colour"}) is None
+    True
+    """
+    light = {"light colour", "light level"}
+    if kind == "trend":
+        return "a lamp warming up or ageing, or daylight in the room" if light <= families else None
+    if "lens" in families and families & {"size", "camera height", "aperture", "place up", "place across"}:
+        return "another lens or zoom setting"
+    if "light level" in families and families & {"aperture", "sensitivity"}:
+        return "the exposure was set anew on the camera"
+    if light <= families:
+        return "a lamp moved, changed or switched"
+    if "camera height" in families and families & {"place up", "place across", "size"}:
+        return "the tripod was knocked or moved"
+    if {"place up", "place across"} <= families or families >= {"place up", "size"}:
+        return "the tripod was moved, or the marking on the table lost"
+    if "turn" in families and families & {"place up", "place across"}:
+        return "the marking on the table was moved or lost"
+    return None
