@@ -2,6 +2,7 @@
 
 import io
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -39,7 +40,8 @@ def scene():
     return code + np.linspace(-8, 8, code.shape[1])[None, :, None], mask
 
 
-def _noise(code, mask, quality=None, subsampling=2):
+def _coded(code, quality=None, subsampling=2):
+    """Picture of code values after JPEG, and its quantisation tables; None for tables without a quality."""
     code, tables = rounded_code(code), None
     if quality is not None:
         buffer = io.BytesIO()
@@ -47,6 +49,11 @@ def _noise(code, mask, quality=None, subsampling=2):
         with Image.open(buffer) as file:
             tables, code = file.quantization, np.asarray(file)
     picture = picture_of(code)
+    return picture, tables
+
+
+def _noise(code, mask, quality=None, subsampling=2):
+    picture, tables = _coded(code, quality, subsampling)
     return noise_facts(picture, backdrop_of(picture), outline_of(working_mask(mask, picture)), tables)
 
 
@@ -76,3 +83,17 @@ def test_a_product_that_fills_the_frame_gives_no_noise(scene):
     code, _ = scene
     facts = _noise(code, np.ones(code.shape[:2], bool))
     assert "no flat background" in facts["reasons"][0]
+
+
+def test_a_material_that_passes_for_background_gives_no_noise(scene):
+    rng = np.random.default_rng(5)
+    plain = np.full((800, 800, 3), 170.0)
+    grain = cv2.GaussianBlur(rng.standard_normal((800, 800)), (0, 0), 1.2)
+    grain *= 4 / grain.std()
+    mask = np.zeros((800, 800), bool)
+    mask[:100] = True
+    for added, measurable in ((3 * rng.standard_normal(plain.shape), True), (np.repeat(grain[..., None], 3, axis=2), False)):
+        picture, tables = _coded(plain + added, 92)
+        outline = outline_of(working_mask(mask, picture))._replace(touches=("left", "top", "right"))
+        facts = noise_facts(picture, backdrop_of(picture), outline, tables)
+        assert ("noise" in facts) == measurable

@@ -14,7 +14,7 @@ ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
 FINEST_EDGE = 0.3  # sigma, pixels; no camera's edge is finer, so neither is an enlarged one in pixels of the small picture
-SOUND_RESOLVED = 0.1  # how much more detail the set must resolve before a file is called enlarged against it
+SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
 RESOLVED_ERROR = 0.04  # by which a measured share may be off (a standard deviation is 0.03, on photographs of every kind)
 
 

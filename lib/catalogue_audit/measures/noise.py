@@ -19,6 +19,8 @@ LUMA_SHARE = 0.299**2 + 0.587**2 + 0.114**2  # variance of luma over that of ind
 CHROMA_SHARE = (0.168736**2 + 0.331264**2 + 0.5**2 + 0.418688**2 + 0.5**2 + 0.081312**2) / 2  # the same of Cb, Cr
 ROUNDING = 1 / 12  # variance of rounding to whole code values
 DECODED = 2 / 12 * 0.75  # variance that decoding adds to luma: Y rounded, then R, G, B rounded (LUMA_SHARE of it)
+COARSE = 1.43  # deviation of coarse detail over that of finer; cameras' noise has 1.0 to 1.4, materials 1.5 to 2.3 (measured)
+MEETS = 2  # sides of the frame that the product meets, from which the backdrop found may be the product's own material
 SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
 
 _RATIO = np.geomspace(0.12, 12, 120)  # standard deviation over quantisation step
@@ -62,6 +64,8 @@ def noise_facts(picture, backdrop, outline, tables=None):
     if not tables:
         return {"noise": math.sqrt(np.median([_channel_variance(tile) for tile in tiles]))}
     ordered = [np.asarray(tables[number], float) for number in sorted(tables)]
+    if len(outline.touches) >= MEETS and _is_material(np.concatenate(tiles), ordered[0]):
+        return {"reasons": ("what seems to be background has the grain of a material, so its noise cannot be measured",)}
     variance = _variance_before_jpeg(np.concatenate(tiles), ordered[0], ordered[min(1, len(ordered) - 1)])
     if variance is None:
         return {"reasons": ("the compression has left too little of the noise to measure it",)}
@@ -152,6 +156,16 @@ def _variance_before_jpeg(tiles, luma_table, chroma_table):
     share = np.maximum(variance[sure] - DECODED / 2, 0).sum() / kept.sum()
     share = float(np.clip((share - 0.15) / 0.5, 0, 1))  # the decoder's smoothing of chroma takes part of it away
     return luma_variance + share * (independent - luma_variance)
+
+
+def _is_material(tiles, luma_table):
+    """Whether what varies in (n * TILE, TILE, 3) tiles is coarser than noise, which is as strong at every size."""
+    luma = cv2.cvtColor(tiles, cv2.COLOR_RGB2GRAY).astype(np.float32)[..., None]
+    coarse, fine = (
+        _undo_rounding(np.maximum(variance - DECODED, 0), steps)
+        for variance, steps in (_coefficient_variance(luma, luma_table, *orders) for orders in ((2, 3), (4, 4)))
+    )
+    return coarse is not None and fine is not None and coarse > COARSE**2 * fine
 
 
 def _coefficient_variance(planes, table, lowest, highest):
