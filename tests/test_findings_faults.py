@@ -61,7 +61,7 @@ SINGLE = [
     (DETAIL, {"wb_dev": 3.2}, "white_balance", "retouch"),
     (FRONT, {"exposure_dev_ev": 0.25}, "exposure", "retouch"),
     (FRONT, {"exposure_dev_ev": 0.8, "clipped_high": 0.08}, "exposure", "reshoot"),
-    (FRONT, {"background_L": 88.0}, "background", "retouch"),
+    (FRONT, {"background_L": 88.0, "background_dev_ev": -0.2}, "background", "retouch"),
     (FRONT, {"background_spread": 8.0}, "uneven_background", "retouch"),
     (FRONT, {"shadow_kind": "none"}, "shadow", "retouch"),
     (DETAIL, {"clipped_high": 0.02}, "clipping", "retouch"),

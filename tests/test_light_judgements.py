@@ -117,3 +117,9 @@ def test_of_two_views_the_detail_tells_which_is_off(odd):
     off = _views([{view: [(*(wrong if view == odd else right), 0.95)] for view in ("front", "three_quarter")}], crop)
     assert max(off, key=lambda file: -1 if np.isnan(off[file]) else off[file]) == f"0_{odd}.jpg"
     assert min(off["0_front.jpg"], off["0_three_quarter.jpg"]) < 2.5
+
+
+def test_a_lighter_mean_of_the_same_background_is_no_background_of_another_level():
+    """A product that covers the darker part of the sweep; region by region its light is the set's."""
+    assert _found(_front(background_L=97.5, background_dev_ev=0.02)) == []
+    assert _found(_front(background_L=97.5, background_dev_ev=0.18)) == ["background"]

@@ -12,7 +12,7 @@ from catalogue_audit.pixels.colour import linear_from_lab
 from catalogue_audit.statistics.robust import mad_scale
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
-PURE_MAJORITY = 0.7  # of a view's pictures on pure white: then it is the rule
+PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
 BRIGHT = 0.6  # linear light of the main colour's largest channel: 0.7 EV under the top, which shading reaches
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
@@ -107,15 +107,18 @@ def background(evidence):
     frames = evidence.whole_product
     frames = frames[frames["background_L"].notna() & (frames["backdrop"] != "unknown")]
     level = brief_terms.reference(evidence.brief, "background_L")
+    mostly = len(frames) > 0 and _is_pure(frames).mean() >= PURE_MAJORITY
     for view, group in frames.groupby("view", sort=True):
         asked = brief_terms.wants_pure_white(evidence.brief)
-        pure = asked or (asked is None and level is None and len(group) >= FEWEST_OF_A_STYLE and _is_pure(group).mean() >= PURE_MAJORITY)
+        rule = mostly or _is_pure(group).mean() >= PURE_MAJORITY
+        pure = asked or (asked is None and level is None and len(group) >= FEWEST_OF_A_STYLE and rule)
         if pure:
             yield from _not_pure(evidence, group)
         else:
             cases, set_cases = judge_column(evidence, "background", "background_L", group)
             for case in cases:
-                yield _background_row(case)
+                if _borne_out(case):
+                    yield _background_row(case)
             for case in set_cases:
                 yield set_row("background", case, "the background's lightness", " L*", "bring the rest to it")
 
@@ -128,7 +131,7 @@ def _not_pure(evidence, frames):
     for frame in evidence.records(frames[~_is_pure(frames)]):
         note = (
             f"the background of the {called(frame)} is L* {frame['background_L']:.1f} where the "
-            f"{view_words(frame['view'])} pictures are pure white: bring it to white"
+            f"others are pure white: bring it to white"
         )
         yield finding(
             "background",
@@ -138,6 +141,19 @@ def _not_pure(evidence, frames):
             expected=100.0,
             tolerance=round(100 - PURE_WHITE_L, 4),
         )
+
+
+def _borne_out(case):
+    """
+    Whether the background is off its level region by region too, where that is known.
+
+    A product that covers the darker part of the sweep leaves a lighter mean of the same light.
+    """
+    moved = number(case.frame.get("background_dev_ev"))
+    if moved is None:
+        return True
+    lighter = (case.expected + 16) * 2.0 ** (moved / 3) - 16  # CIELAB: L* + 16 is as the cube root of light
+    return abs(lighter - case.expected) > case.tolerance
 
 
 def _background_row(case):
