@@ -97,3 +97,12 @@ def test_a_material_that_passes_for_background_gives_no_noise(scene):
         outline = outline_of(working_mask(mask, picture))._replace(touches=("left", "top", "right"))
         facts = noise_facts(picture, backdrop_of(picture), outline, tables)
         assert ("noise" in facts) == measurable
+
+
+def test_a_crop_without_background_shows_its_noise_where_it_is_calm():
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[:900, :900]
+    plain = np.repeat((150 + 30 * np.sin(x / 170) * np.cos(y / 210))[..., None], 3, axis=2)
+    picture, tables = _coded(plain + 4 * rng.standard_normal(plain.shape), 92)
+    outline = outline_of(np.ones(picture.working.shape[:2], bool))._replace(touches=("left", "top", "right", "bottom"))
+    assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(4, rel=0.1)

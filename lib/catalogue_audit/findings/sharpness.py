@@ -81,8 +81,7 @@ def noise(evidence):
     """Pictures with more noise than the set's."""
     limit = brief_terms.tolerance(evidence.brief, "noise")
     frames = evidence.measured
-    # Without a background deviation a crop shows no backdrop, and what looks like noise is the material's grain.
-    frames = frames[frames["noise"].notna() & ((frames["view_kind"] != "crop") | frames["background_dev_ev"].notna())]
+    frames = frames[frames["noise"].notna()]
     if len(frames) < FEWEST_OF_A_STYLE:
         return
     normal = max(float(frames["noise"].median()), LEAST_NOISE)

@@ -1,6 +1,9 @@
 """
 Noise of the flat background, in 8-bit sRGB units a channel.
 
+Where a crop shows no background, the calmest parts of the product stand for it,
+if what varies there is as strong at every size, as noise is and no material.
+
 JPEG rounds the block transform's coefficients, the high ones to nothing, so the
 second differences of a JPEG say little about the noise that was there. Its low
 coefficients keep it, with a rounding that is known from the file's quantisation
@@ -20,7 +23,8 @@ CHROMA_SHARE = (0.168736**2 + 0.331264**2 + 0.5**2 + 0.418688**2 + 0.5**2 + 0.08
 ROUNDING = 1 / 12  # variance of rounding to whole code values
 DECODED = 2 / 12 * 0.75  # variance that decoding adds to luma: Y rounded, then R, G, B rounded (LUMA_SHARE of it)
 COARSE = 1.43  # deviation of coarse detail over that of finer; cameras' noise has 1.0 to 1.4, materials 1.5 to 2.3 (measured)
-MEETS = 2  # sides of the frame that the product meets, from which the backdrop found may be the product's own material
+COARSE_IN_CROPS = 1.25  # the same where the product meets the frame, and what seems to be backdrop may be its own material
+WHITE = 1.12  # the same, below which it is noise even where the tiles show a material
 SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
 
 _RATIO = np.geomspace(0.12, 12, 120)  # standard deviation over quantisation step
@@ -57,19 +61,28 @@ def noise_facts(picture, backdrop, outline, tables=None):
         nothing of the chroma noise, the channels are taken to be independent,
         as a sensor's photosites are. ``reasons`` says why it is missing.
     """
-    places, reason = _flat_tiles(picture, outline)
-    if reason:
-        return {"reasons": (reason,)}
-    tiles = [picture.encoded[y : y + TILE, x : x + TILE] for y, x in places]
+    tiles, reason = _tiles_at(picture, *_flat_tiles(picture, outline))
     if not tables:
+        if reason:
+            return {"reasons": (reason,)}
         return {"noise": math.sqrt(np.median([_channel_variance(tile) for tile in tiles]))}
     ordered = [np.asarray(tables[number], float) for number in sorted(tables)]
-    if len(outline.touches) >= MEETS and _is_material(np.concatenate(tiles), ordered[0]):
-        return {"reasons": ("what seems to be background has the grain of a material, so its noise cannot be measured",)}
+    if not reason and _coarseness(np.concatenate(tiles), ordered[0]) > (COARSE_IN_CROPS if outline.touches else COARSE):
+        reason = "what seems to be background has the grain of a material, so its noise cannot be measured"
+    if reason and outline.touches:
+        tiles = _tiles_at(picture, _calm_tiles(picture), "")[0]
+        if tiles and 0 < _coarseness(np.concatenate(tiles), ordered[0]) < WHITE:
+            reason = ""
+    if reason:
+        return {"reasons": (reason,)}
     variance = _variance_before_jpeg(np.concatenate(tiles), ordered[0], ordered[min(1, len(ordered) - 1)])
     if variance is None:
         return {"reasons": ("the compression has left too little of the noise to measure it",)}
     return {"noise": math.sqrt(variance)}
+
+
+def _tiles_at(picture, places, reason):
+    return [picture.encoded[y : y + TILE, x : x + TILE] for y, x in places], reason
 
 
 def immerkaer(channel):
@@ -158,14 +171,28 @@ def _variance_before_jpeg(tiles, luma_table, chroma_table):
     return luma_variance + share * (independent - luma_variance)
 
 
-def _is_material(tiles, luma_table):
-    """Whether what varies in (n * TILE, TILE, 3) tiles is coarser than noise, which is as strong at every size."""
+def _calm_tiles(picture):
+    """Corners (y, x) of the calmest unclipped tiles of a picture, whatever they show."""
+    rows, columns = (side // TILE for side in picture.encoded.shape[:2])
+    side = TILE // picture.grey_reduction
+    if rows == 0 or columns == 0 or side == 0:
+        return []
+    grey = picture.grey[: rows * side, : columns * side]
+    unrest = cv2.absdiff(grey, cv2.blur(grey, (3, 3))).reshape(rows, side, columns, side).mean(axis=(1, 3))
+    level = grey.reshape(rows, side, columns, side).mean(axis=(1, 3))
+    unrest[(level <= DARKEST) | (level >= LIGHTEST)] = np.inf
+    order = np.argsort(unrest, axis=None, kind="stable")[:TILES]
+    return [(int(k // columns) * TILE, int(k % columns) * TILE) for k in order if np.isfinite(unrest.flat[k])]
+
+
+def _coarseness(tiles, luma_table):
+    """Deviation of coarse over that of finer detail in (n * TILE, TILE, 3) tiles: 1 for noise; 0 where JPEG has left neither."""
     luma = cv2.cvtColor(tiles, cv2.COLOR_RGB2GRAY).astype(np.float32)[..., None]
     coarse, fine = (
         _undo_rounding(np.maximum(variance - DECODED, 0), steps)
         for variance, steps in (_coefficient_variance(luma, luma_table, *orders) for orders in ((2, 3), (4, 4)))
     )
-    return coarse is not None and fine is not None and coarse > COARSE**2 * fine
+    return math.sqrt(coarse / fine) if coarse and fine else 0.0
 
 
 def _coefficient_variance(planes, table, lowest, highest):
