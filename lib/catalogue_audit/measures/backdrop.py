@@ -72,7 +72,7 @@ def fit_backdrop(picture):
     """
     height, width = picture.lab.shape[:2]
     if _flat_white_share(picture.working) >= FLAT_WHITE:
-        white = np.zeros((3, height, width), np.float32)
+        white = np.zeros((3, 1, 1), np.float32)
         white[0] = 100
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
     x, y, grid = _samples(picture.lab)
@@ -93,19 +93,17 @@ def fit_backdrop(picture):
     surface = _surface(coefficients)
     level = np.median(surface.reshape(3, -1), axis=1)
     confidence = float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
-    lab = np.empty((3, height, width), np.float32)
-    for small, plane in zip(surface, lab, strict=True):
-        cv2.resize(small, (width, height), dst=plane, interpolation=cv2.INTER_LINEAR)
-    return Backdrop(lab, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
+    return Backdrop(surface, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
 
 
 def _samples(lab):
     """Places (-1 to 1) and CIELAB of a grid of pixels: x (n,), y (n,), values (3, n), float64."""
     height, width = lab.shape[:2]
     step = max(1, max(height, width) // GRID_PX)
-    rows, columns = np.arange(step // 2, height, step), np.arange(step // 2, width, step)
+    top, left = min(step // 2, height // 2), min(step // 2, width // 2)  # a strip may be narrower than half a step
+    rows, columns = np.arange(top, height, step), np.arange(left, width, step)
     y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
-    grid = lab[step // 2 :: step, step // 2 :: step].reshape(-1, 3).T.astype(np.float64, order="C")
+    grid = lab[top::step, left::step].reshape(-1, 3).T.astype(np.float64, order="C")
     return x.ravel(), y.ravel(), grid
 
 

@@ -51,7 +51,7 @@ def background_facts(picture, backdrop, outline):
     lab, linear, working = (np.ascontiguousarray(array[grid]) for array in (picture.lab, picture.linear, picture.working))
     free = _free(outline, grid)
     if backdrop.kind != "unknown":
-        free &= _near(lab, [plane[grid] for plane in backdrop.lab])
+        free &= _near(lab, backdrop.at(lab.shape[:2]))
     if free.sum() < FEWEST or backdrop.kind == "unknown":
         reason = "too little background is seen" if free.sum() < FEWEST else "the background is not one surface"
         return facts | {"reasons": (f"{reason} to measure its light and colour",)}

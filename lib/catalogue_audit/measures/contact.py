@@ -10,7 +10,7 @@ minimum of lightness going up each column does.
 import cv2
 import numpy as np
 
-UP_PX, DOWN_PX = 80, 6  # mask pixels looked at above and below the edge as it was found
+UP_PX, DOWN_PX = 80, 6  # working pixels looked at above and below the edge as it was found
 DARKENED = 0.95  # of the backdrop's L* + 16: a shadow lies just below the line of contact
 TOUCHED = 0.995  # of the same: the ground below the edge lies in shadow, if faintly
 JUMP = 2.0  # CIELAB L*; where lightness rises by as much, the product has begun
@@ -20,10 +20,12 @@ WITHIN_PX = 10
 LONG_RAMP_PX = 4  # a ramp of this length is a shadow even where a black product hides the rebound
 FAINT_SHADOW = 0.6  # of the same; a strip below the line drawn between neighbours is shadow if it is not darker
 VIVID = 15.0  # CIELAB chroma from which a product's colour alone tells it from its shadow
+BESIDE_PX = 4  # where a shadow fades out beside its line, that much moves without its signs
+LOW_PX = 2  # an edge in shadow that lies as far below the line of its neighbours is drawn up to it
 TINT = 0.3  # share of the product's chroma that a shadow beside it may take on
 
 
-def settle_base(evidence, lightness, ground, product, least=0):
+def settle_base(evidence, lightness, ground, product):
     """
     Move the product's lower edge up to the line of contact, where it stands in a shadow.
 
@@ -31,53 +33,60 @@ def settle_base(evidence, lightness, ground, product, least=0):
     ----------
     evidence : Evidence
     lightness : (h, w) float32
-        CIELAB L* of the picture.
-    ground, product : (h, w) bool
-    least : int
-        Pixels; edges that move by less stay as they are.
+        CIELAB L* of the picture at working size.
+    ground, product : (m, n) bool
+        At half of it.
 
     Returns
     -------
     ground, product : (h, w) bool
-        Without a band between them where the line was found.
+        At working size.
     settled : (h, w) bool
         The neighbourhood of that line; the edge there is final.
     """
-    height = product.shape[0]
-    last = (product * np.arange(1, height + 1, dtype=np.int16)[:, None]).max(axis=0).astype(int) - 1
-    columns = np.flatnonzero(last >= 0)
-    last = last[columns]
-    free = last < height - DOWN_PX - 4
+    size = lightness.shape
+    lowest = len(product) - 1 - product[::-1].argmax(axis=0)
+    columns = np.flatnonzero(product.any(axis=0))
+    last = 2 * lowest[columns] + 1
+    ground, product = (doubled(mask, size) for mask in (ground, product))
+    settled = np.zeros(size, bool)
+    free = (last < size[0] - DOWN_PX - 4) & (2 * columns + 1 < size[1])
     columns, last = columns[free], last[free]
-    settled = np.zeros(product.shape, bool)
-    if len(columns) < 8:
+    if len(columns) < 4:
         return ground, product, settled
-    line, found, shadow = _lines(evidence, cv2.blur(lightness, (3, 1)), columns, last)
-    found = cv2.blur(found.astype(np.float32)[None], (9, 1))[0] > 0.5
+    line, found, shadow = _lines(evidence, lightness, columns, last)
+    found = cv2.blur(found.astype(np.float32)[None], (5, 1))[0] > 0.5
     if not found.any():
         return ground, product, settled
     line, found = _bridged(columns, last, line, found, shadow)
-    found &= np.abs(line - last) >= least
-    if not found.any():
-        return ground, product, settled
-    line = cv2.medianBlur(line.astype(np.float32)[None], 5)[0].astype(int)
-    columns, last, line = columns[found], last[found], line[found]
-    top, end = max(line.min() - 5, 0), min(max(line.max(), last.max()) + DOWN_PX, height)
+    beside = cv2.dilate(found.view(np.uint8)[None], np.ones((1, 9), np.uint8))[0] > 0
+    found |= beside & (np.abs(line - last) <= BESIDE_PX)
+    line = cv2.medianBlur(line.astype(np.float32)[None], 3)[0].astype(int)
+    columns, last, line = (np.repeat(values[found], 2) for values in (2 * columns, last, line))
+    columns[1::2] += 1
+    top, end = max(line.min() - 5, 0), min(max(line.max(), last.max()) + DOWN_PX, size[0])
     rows = np.arange(top, end)[:, None]
     below = (rows > line) & (rows <= last + DOWN_PX)
     above = (rows <= line) & (rows > last - 2)  # where the edge moves down, up to it
-    ground, product, place = ground.copy(), product.copy(), (slice(top, end), columns)
+    place = slice(top, end), columns
     product[place] = (product[place] & ~below) | above
     ground[place] = (ground[place] | below) & ~above
     settled[place] = (rows > line - 5) & (rows < np.maximum(line, last) + 5)
     return ground, product, settled
 
 
+def doubled(mask, size):
+    """A mask (bool) at twice its size, cut to a size."""
+    twice = cv2.resize(mask.view(np.uint8), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
+    return np.ascontiguousarray(twice[: size[0], : size[1]]).view(bool)
+
+
 def _lines(evidence, lightness, columns, last):
     """Row of the darkest place under each column's product; whether it is a line of contact; whether the edge is shadow."""
     steps = np.arange(DOWN_PX + UP_PX)[:, None]
     rows = np.clip(last + DOWN_PX - steps, 0, None)
-    light, chroma, ratio = (plane[rows, columns] for plane in (lightness, evidence.chroma, evidence.ratio))
+    light = 0.5 * (lightness[rows, 2 * columns] + lightness[rows, 2 * columns + 1])
+    chroma, ratio = (plane[rows // 2, columns] for plane in (evidence.chroma, evidence.ratio))
     own = np.median(chroma[-UP_PX // 4 :], axis=0)  # the product's chroma, well above the base
     vivid = (own > VIVID) & (chroma < TINT * own)
     shadow_like = (chroma < 4.5 + 18 * np.clip(1 - ratio, 0, 1)) | vivid
@@ -103,8 +112,8 @@ def _bridged(columns, last, line, found, shadow):
     """Lines of columns in shadow between others, and beside them, that were not found: drawn from their neighbours."""
     drawn = np.interp(columns, columns[found], line[found])
     first, final = columns[found][[0, -1]]
-    beside = (columns >= first - UP_PX) & (columns <= final + UP_PX)
+    beside = (columns >= first - UP_PX // 2) & (columns <= final + UP_PX // 2)
     if found.sum() < 0.75 * np.count_nonzero((columns >= first) & (columns <= final)):
         return line, found
-    low = ~found & beside & shadow & (last - drawn > DOWN_PX)
+    low = ~found & beside & shadow & (last - drawn > LOW_PX) & (last - drawn < UP_PX // 2)
     return np.where(low, drawn, line), found | low

@@ -14,6 +14,8 @@ _LINEAR_FROM_D50 = np.array(
     ],
     np.float32,
 )
+BAND_PX = 5  # side of the square that makes the band in which the edge is sought
+KERNEL3 = np.ones((3, 3), np.uint8)
 IN_PART = 0.01  # weight of a cell of which only a part is chosen
 ROOM_PX = 4  # working pixels around a mask within which its contours move
 MOST_ROWS = 30_000  # of one call of OpenCV's remap, which counts rows in 16 bits
@@ -56,18 +58,18 @@ def _local_tones(planes, where, cells):
 
 def coverage_in_band(linear, planes, ground, product, settled):
     """
-    Coverage by the product at working size, from the tones on both sides of the edge.
+    Coverage by the product, from the tones on both sides of the edge.
 
     Parameters
     ----------
     linear : (h, w, 3) float32
         Linear light at working size.
     planes : three (m, n) float32
-        CIELAB of the same part at mask size.
-    ground, product : (m, n) bool
-        What surely is background, and product; the band between them is divided.
-    settled : (m, n) bool
-        Where the edge stays as it is.
+        CIELAB at half of it.
+    ground, product : (h, w) bool
+        Background and product as they were grown.
+    settled : (h, w) bool
+        Where the edge between the two stays as it is.
 
     Returns
     -------
@@ -78,25 +80,20 @@ def coverage_in_band(linear, planes, ground, product, settled):
     contrast : (k,) float32
         CIELAB difference across the edge, at pixels of the band.
     """
-    height, width = linear.shape[:2]
-    level = cv2.subtract(product.view(np.uint8) * 255, ground.view(np.uint8) * 255, dtype=cv2.CV_16S)
-    level = cv2.blur(level, (3, 3))
-    if (height, width) != level.shape:
-        level = cv2.resize(level, (width, height), interpolation=cv2.INTER_LINEAR)
+    ground, product = ground.view(np.uint8), product.view(np.uint8)
+    level = cv2.blur(cv2.subtract(product * 255, ground * 255, dtype=cv2.CV_16S), (5, 5))
     rough = (level > 0).view(np.uint8)
-    ring = cv2.morphologyEx(rough, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))
+    ring = cv2.morphologyEx(rough, cv2.MORPH_GRADIENT, np.ones((BAND_PX, BAND_PX), np.uint8))
     coverage = rough.astype(np.float32)
     band = cv2.findNonZero(ring)
     if band is None:
         return coverage, rough > 0, np.empty(0, np.float32)
     columns, rows = band.reshape(-1, 2).T
-    small_rows = np.minimum(rows * ground.shape[0] // height, ground.shape[0] - 1)
-    small_columns = np.minimum(columns * ground.shape[1] // width, ground.shape[1] - 1)
-    size = -(-ground.shape[1] // 2), -(-ground.shape[0] // 2)
-    cells, at = _distinct(small_rows // 2 * size[0] + small_columns // 2, size[0] * size[1])
-    halves = [halved(plane) for plane in planes]
-    (front, front_share), (back, back_share) = (_local_tones(halves, where, cells) for where in (product, ground))
-    known = ((front_share > 1e-4) & (back_share > 1e-4))[at] & ~settled[small_rows, small_columns]
+    size = planes[0].shape
+    cells, at = _distinct(rows // 2 * size[1] + columns // 2, size[0] * size[1])
+    sure = [cv2.erode(where, KERNEL3, borderType=cv2.BORDER_REPLICATE) for where in (product, ground)]
+    (front, front_share), (back, back_share) = (_local_tones(planes, where, cells) for where in sure)
+    known = ((front_share > 1e-4) & (back_share > 1e-4))[at] & ~settled[rows, columns]
     rows, columns, at = rows[known], columns[known], at[known]
     start, line = linear_of_lab(back), linear_of_lab(front) - linear_of_lab(back)
     line_over_square = line / np.maximum(np.sum(line * line, axis=1), 1e-6)[:, None]

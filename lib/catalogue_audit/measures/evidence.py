@@ -4,6 +4,10 @@ What each pixel says about being backdrop, shadow or product.
 A change of the light's strength scales (L* + 16, a*, b*) by one factor in CIELAB
 (CIE 15:2004, above the linear toe). What such a factor explains is "the backdrop,
 only darker or lighter"; what it leaves is chromaticity of the thing itself.
+
+Tones are looked at on half of the working size, where a JPEG keeps its chroma
+and noise is halved. Edges of lightness are found at the working size, and each
+pixel of the half takes the steepest of its four.
 """
 
 from typing import NamedTuple
@@ -12,21 +16,25 @@ import cv2
 import numpy as np
 
 CHROMA_WEIGHT = 0.7  # in the gradient; chroma is the noisier channel and, in JPEG, the coarser
+SOFT_SIGMA = 1.5  # half-size pixels
 
 
 class Evidence(NamedTuple):
     """
-    Planes of (h, w) float32; ``step`` is bool.
+    Planes of (h, w) float32 at half of the working size; ``step`` is bool.
 
     Attributes
     ----------
+    lightness : CIELAB L* of the picture.
     ratio : L* + 16 over the backdrop's.
     light, a, b : difference from the backdrop, CIELAB; the last two after `ratio` is taken out.
     chroma : length of (a, b).
-    edge : gradient, CIELAB a pixel.
+    edge : gradient, CIELAB a working pixel.
     step : where the gradient is steeper than that of its surroundings: an edge, not a shadow's rim.
+    tint : gradient of chroma over some pixels, beyond what a shadow's tint explains, CIELAB a working pixel.
     """
 
+    lightness: np.ndarray
     ratio: np.ndarray
     light: np.ndarray
     a: np.ndarray
@@ -34,62 +42,64 @@ class Evidence(NamedTuple):
     chroma: np.ndarray
     edge: np.ndarray
     step: np.ndarray
+    tint: np.ndarray
 
 
-def find_evidence(picture_planes, ground):
+def find_evidence(lightness, half, ground):
     """
     Evidence of a picture against its backdrop.
 
     Parameters
     ----------
-    picture_planes : three (h, w) float32
-        CIELAB of the picture.
-    ground : three (h, w) float32
-        CIELAB of the backdrop.
+    lightness : (2h, 2w) float32
+        CIELAB L* of the picture at working size.
+    half, ground : three (h, w) float32
+        CIELAB of picture and backdrop at half of it.
 
     Returns
     -------
     Evidence
     """
-    light, a, b = picture_planes
+    light, a, b = half
     ground_light, ground_a, ground_b = ground
-    ratio = light + 16
-    ratio /= ground_light + 16
-    apart = (light - ground_light, *(plane - under * ratio for plane, under in ((a, ground_a), (b, ground_b))))
-    planes = [cv2.GaussianBlur(plane, (3, 3), 0, dst=plane) for plane in apart]
-    edge = gradient(planes)
-    step = edge > _surrounding_gradient(planes)
-    return Evidence(ratio, *planes, cv2.magnitude(planes[1], planes[2]), edge, step)
+    ratio = (light + 16) / (ground_light + 16)
+    apart = [light - ground_light, *(plane - under * ratio for plane, under in ((a, ground_a), (b, ground_b)))]
+    chroma_energy = _energy(apart[1:], CHROMA_WEIGHT / 64)
+    edge = cv2.sqrt(cv2.max(_steepest_of_four(lightness), 0) + chroma_energy)
+    soft = [cv2.GaussianBlur(plane, (9, 9), SOFT_SIGMA) for plane in apart]
+    soft_light, soft_chroma = _energy(soft[:1], 1 / 64), _energy(soft[1:], 1 / 64)
+    step = edge > 1.5 * cv2.sqrt(soft_light + CHROMA_WEIGHT**2 * soft_chroma) + 0.25
+    tint = cv2.sqrt(soft_chroma) - 0.15 * cv2.sqrt(soft_light)
+    return Evidence(light, ratio, *apart, cv2.magnitude(apart[1], apart[2]), edge, step, tint)
 
 
-def planes_of(array):
-    """The three planes of (h, w, 3), contiguous."""
-    return [np.ascontiguousarray(array[..., k]) for k in range(3)]
+def _steepest_of_four(lightness):
+    """Squared gradient of lightness, units a pixel, the largest of 2 x 2 pixels."""
+    smooth = cv2.GaussianBlur(lightness, (3, 3), 0)
+    return cv2.dilate(_energy([smooth], 1 / 32), np.ones((2, 2), np.uint8), anchor=(0, 0))[::2, ::2]
 
 
-def gradient(planes, scale=1 / 32):
-    """Magnitude of the gradient over lightness and chroma, units a pixel."""
+def _energy(planes, scale):
+    """Squared gradient over some planes."""
     energy = np.zeros_like(planes[0])
     slope = np.empty_like(energy)
-    for plane, weight in zip(planes, (1.0, CHROMA_WEIGHT, CHROMA_WEIGHT), strict=True):
+    for plane in planes:
         for x, y in ((1, 0), (0, 1)):
-            cv2.accumulateSquare(cv2.Scharr(plane, cv2.CV_32F, x, y, dst=slope, scale=weight * scale), energy)
-    return cv2.sqrt(energy, dst=energy)
-
-
-def _surrounding_gradient(planes):
-    """What an edge has to exceed: 1.5 times the gradient after a blur of 3 px, found at half the size."""
-    height, width = planes[0].shape
-    coarse = gradient([cv2.GaussianBlur(halved(plane), (9, 9), 1.5) for plane in planes], 1 / 64)
-    return cv2.resize(1.5 * coarse + 0.25, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)[:height, :width]
+            cv2.accumulateSquare(cv2.Scharr(plane, cv2.CV_32F, x, y, dst=slope, scale=scale), energy)
+    return energy
 
 
 def halved(plane):
     """Means of 2 x 2 pixels; the last row or column of an odd size is repeated, for whole cells are many times faster."""
-    height, width = plane.shape
+    height, width = plane.shape[:2]
     if height % 2 or width % 2:
         plane = cv2.copyMakeBorder(plane, 0, height % 2, 0, width % 2, cv2.BORDER_REPLICATE)
     return cv2.resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), interpolation=cv2.INTER_AREA)
+
+
+def planes_of(array):
+    """The three planes of (h, w, 3), contiguous."""
+    return cv2.split(array)
 
 
 def tones(evidence, where):

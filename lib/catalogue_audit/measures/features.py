@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from catalogue_audit.measures.records import of_size
+from catalogue_audit.measures.records import CONFIDENCE_LIMIT, of_size
 from catalogue_audit.pixels.encode import shrunk
 from catalogue_audit.pixels.working import reduced
 
@@ -28,13 +28,14 @@ def feature_sketch(picture, outline):
         ``keypoints`` (n, 4) float32: x, y in fractions of the frame, size as a
         fraction of the long side, angle in degrees; ``descriptors`` (n, 32) uint8;
         ``mask`` (h, w) bool, 256 px on the long side; ``outline`` (n, 2) float32,
-        fractions of the frame. Keys are left out where there is nothing to keep.
+        fractions of the frame. Keys are left out where there is nothing to keep;
+        mask and contour also where the outline is not certain, as in a close crop.
     """
     sketch = {}
     grey, _ = reduced(picture.grey, FEATURE_PX)
     size = grey.shape[::-1]
     where = None
-    if outline.box is not None and outline.confidence > 0:
+    if outline.box is not None and outline.confidence >= CONFIDENCE_LIMIT:  # a close crop's is no product's
         where = of_size(outline.mask, size[::-1])
     if min(size) >= 64:
         points, descriptors = cv2.ORB_create(POINTS, 1.2, 6, fastThreshold=7).detectAndCompute(grey, where)
@@ -43,7 +44,7 @@ def feature_sketch(picture, outline):
             shape = np.array([(point.size / long_side, point.angle) for point in points], np.float32)
             sketch["keypoints"] = np.hstack([cv2.KeyPoint.convert(points) / np.array(size, np.float32), shape])
             sketch["descriptors"] = descriptors
-    if outline.box is not None:
+    if where is not None:
         sketch["mask"] = shrunk(255 * outline.mask.view(np.uint8), MASK_PX) > 127
         sketch["outline"] = _even(outline.contours[0], OUTLINE_POINTS) / np.array(outline.mask.shape[::-1], np.float32)
     return sketch

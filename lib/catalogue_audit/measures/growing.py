@@ -2,8 +2,10 @@
 Background grown from the frame's border, and what it cannot reach divided from it.
 
 The background is grown over pixels that are backdrop, or backdrop in shadow, and
-across which no sharp edge runs. What it cannot reach is product, or a shadow too
+across which no edge runs. What it cannot reach is product, or a shadow too
 steep to be grown over; a watershed divides the two along the strongest edge.
+
+All lengths are pixels of half the working size.
 """
 
 import cv2
@@ -11,22 +13,30 @@ import numpy as np
 
 from .evidence import tones
 
-SHADOW_REACH_PX = 45  # mask pixels; a contact shadow too steep to be grown over is no wider than this
-NOISE_REACH_PX = 9  # mask pixels; how far from an edge the noise of a JPEG block may stop the growing background
-SMALLEST_GAP_PX = 12  # mask pixels
-GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; half that from its surroundings
+SHADOW_REACH = 0.05  # of the frame's long side; a contact shadow too steep to be grown over is no wider than this
+NOISE_REACH_PX = 5  # how far from an edge the noise of a JPEG block may stop the growing background
+SMALLEST_GAP_PX = 4
+FEWEST_NEAR = 6  # pixels of background around a gap; with fewer the fitted backdrop stands for them
+MOST_GAPS = 40  # parts looked at, the largest first: a texture has hundreds
+GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; at most half that from its surroundings
 GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
 SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
-CLEAR_EDGE = 3.0  # CIELAB a pixel; steeper than a shadow lying by itself ends
+UNSTEPPED = 0.15  # share of such a rim that noise makes
+SHARP = 0.45  # CIELAB a working pixel
+FAINT_TINT = 0.12  # the same, of chroma over some pixels: about twice what the steps between a JPEG's blocks make
+TINT_CREST = 0.4  # share of the steepest tint nearby
+CLEAR_EDGE = 3.0  # CIELAB a working pixel; steeper than a shadow lying by itself ends
+LONE_UNLIKE = 20.0  # CIELAB from which what is thin is no noise; less where the product is less unlike the backdrop
+SHADED = 0.992  # of the backdrop's L* + 16, at the outermost rim of a shadow
+SUDDEN = 0.3  # of the backdrop's L* + 16; no shadow falls by as much within `NOISE_REACH_PX`
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
-SMALLEST_PART_PX, PART_REACH_PX = 20, 24  # mask pixels; of a small part that hangs on a large one
+SMALLEST_PART_PX, PART_REACH = 5, 0.04  # pixels, and of the frame's long side: of a small part that hangs on a large one
+BLEED = 0.2  # share of a product's chroma that a JPEG carries over its edge
 MANY = 2000  # pixels of which every fourth gives the same median
-KERNEL3 = np.ones((3, 3), np.uint8)
-KERNEL5 = np.ones((5, 5), np.uint8)
-KERNEL7 = np.ones((7, 7), np.uint8)
+KERNEL2, KERNEL3, KERNEL5, KERNEL9 = (np.ones((n, n), np.uint8) for n in (2, 3, 5, 9))
 
 
-def grow(evidence, scatter, gap_light=GAP_LIGHT):
+def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
     """
     Grow the background from the border.
 
@@ -35,38 +45,40 @@ def grow(evidence, scatter, gap_light=GAP_LIGHT):
     evidence : Evidence
     scatter : (3,) float
         Of the backdrop.
+    long_side : int
+        Of the whole frame, px.
     gap_light : float
         CIELAB L*; how far what is seen through a handle may lie from the backdrop.
 
     Returns
     -------
     ground, product : (h, w) bool
-        Between the two lies a band of a few pixels that their edge divides.
+        Between the two lies a line of pixels that their edge divides.
     """
     ratio, chroma, edge = evidence.ratio, evidence.chroma, evidence.edge
     rim_edge = rim_of(edge)
-    sharp = max(0.45, 4.0 * float(np.median(rim_edge)))  # CIELAB a pixel
+    sharp = max(SHARP, 3.0 * float(np.median(rim_edge)))
+    faint = max(FAINT_TINT, 1.5 * float(np.quantile(rim_of(evidence.tint), 0.99)))
+    faint = cv2.max(TINT_CREST * cv2.dilate(evidence.tint, KERNEL9), faint)  # of a vivid edge its crest, not its slopes
     tolerance = float(3 * np.hypot(scatter[1], scatter[2]))
-    darkening = np.subtract(1, ratio)
-    np.clip(darkening, 0, 1, out=darkening)
-    allowed = 6 * darkening  # bounced light tints a shadow
-    allowed += np.float32(3.0 + tolerance)
-    passable = (edge < sharp) & (chroma < allowed)
+    darkening = np.clip(1 - ratio, 0, 1)
+    allowed = 6 * darkening + np.float32(3.0 + tolerance)  # bounced light tints a shadow
+    passable = (edge < sharp) & (chroma < allowed) & (evidence.tint < faint)
     passable &= (ratio < 1.05) & (ratio > 0.3)
     plain = np.abs(rim_of(evidence.light)) < 2.0 + 3 * scatter[0]
     plain &= (rim_of(chroma) < 2.5 + tolerance) & (rim_edge < sharp)
 
-    inner = cv2.erode(passable.view(np.uint8), KERNEL3, borderType=cv2.BORDER_REPLICATE)
+    passable = passable.view(np.uint8)
+    inner = cv2.erode(passable, KERNEL2, anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)
     count, labels = cv2.connectedComponents(inner, connectivity=4)
     keep = np.zeros(count, bool)
     keep[rim_of(labels)[plain]] = True
     keep[0] = False
     keep[_gaps(labels, evidence, keep, gap_light)] = True
-    ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL3) & passable.view(np.uint8)
-    darkening *= 12
-    allowed += darkening  # close to a vivid product its colour fills the shadow
+    ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL2, anchor=(1, 1)) & passable
+    allowed += 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)
-    return _divide(evidence, ground > 0, shadow_like)
+    return _divide(evidence, ground > 0, shadow_like, long_side)
 
 
 def rim_of(plane):
@@ -81,52 +93,69 @@ def _gaps(labels, evidence, outside, gap_light):
     The same tone as the background around the product, and a step to something
     else all around: a highlight or a smooth panel has neither.
     """
-    enclosed = ~outside
-    enclosed[0] = False
-    thin = labels[::2, ::2]  # a quarter of the pixels tells size and place
-    places = np.flatnonzero(np.take(enclosed, thin))
-    width, thin = thin.shape[1], thin.ravel()[places]
-    alike = (np.abs(evidence.light[::2, ::2]) < gap_light) & (evidence.chroma[::2, ::2] < GAP_CHROMA + 2)
-    area = 4 * np.bincount(thin, minlength=len(outside))
-    share = 4 * np.bincount(thin, weights=alike.ravel()[places], minlength=len(outside))
-    chosen = np.flatnonzero(((area > SMALLEST_GAP_PX) & (share > 0.4 * area))[thin])
-    chosen = chosen[np.argsort(thin[chosen], kind="stable")]
-    places, thin = places[chosen], thin[chosen]
+    count = len(outside)
+    place = np.flatnonzero(~np.take(outside, labels) & (labels > 0))
+    own = labels.ravel()[place]
+    area = np.bincount(own, minlength=count)
+    alike = (np.abs(evidence.light.ravel()[place]) < gap_light) & (evidence.chroma.ravel()[place] < GAP_CHROMA + 2)
+    share = np.bincount(own, weights=alike, minlength=count)
+    candidates = np.flatnonzero((area > SMALLEST_GAP_PX) & (share > 0.4 * area))
+    candidates = candidates[np.argsort(-area[candidates], kind="stable")][:MOST_GAPS]
+    if not len(candidates):
+        return []
+    wanted = np.zeros(count, bool)
+    wanted[candidates] = True
+    chosen = np.flatnonzero(wanted[own])
+    chosen = chosen[np.argsort(own[chosen], kind="stable")]
+    place, own = place[chosen], own[chosen]
+    limits = _gap_limits(evidence, np.take(outside, labels))
     found = []
-    for part in np.split(np.arange(len(places)), np.flatnonzero(np.diff(thin)) + 1):
-        if not len(part):
-            continue
-        rows, columns = np.divmod(places[part], width)
-        box = 2 * columns.min() - 1, 2 * rows.min() - 1, 2 * np.ptp(columns) + 4, 2 * np.ptp(rows) + 4
-        if _is_gap(thin[part[0]], box, labels, evidence, outside):
-            found.append(thin[part[0]])
+    for part in np.split(place, np.flatnonzero(np.diff(own)) + 1):
+        rows, columns = np.divmod(part, labels.shape[1])
+        box = columns.min(), rows.min(), np.ptp(columns) + 1, np.ptp(rows) + 1
+        label = labels.ravel()[part[0]]
+        if _is_gap(label, box, labels, evidence, outside, limits):
+            found.append(label)
     return found
 
 
-def _is_gap(label, box, labels, evidence, outside):
+def _gap_limits(evidence, outside):
+    """
+    How far in L* and in chroma a gap may lie from the background around the product.
+
+    Light that the product throws into the gap grows with how unlike the product is;
+    the panel of a white product on white is told by less.
+    """
+    grid = (slice(None, None, 3),) * 2
+    inside = np.flatnonzero(~outside[grid])
+    light, chroma = (float(np.median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
+    return float(np.clip(0.3 * abs(light), 1.5, GAP_LIGHT / 2)), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2)
+
+
+def _is_gap(label, box, labels, evidence, outside, limits):
     """Whether one component shows the backdrop."""
     x, y, w, h = box
-    window = _window(x, y, w, h, 24)
+    window = _window(x, y, w, h, 12)
     inside = labels[window] == label
     tone = _tone(evidence, window, inside)
     if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
         return False
-    wide = _window(x, y, w, h, 60)
-    wide = tuple(slice(span.start, span.stop, 3) for span in wide)
+    wide = tuple(slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
     near = outside[labels[wide]]
-    ground = _tone(evidence, wide, near) if near.sum() >= 6 else [0.0, 0.0, 0.0]  # deep inside, the backdrop as fitted
-    if abs(tone[0] - ground[0]) > GAP_LIGHT / 2 or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > GAP_CHROMA / 2:
+    ground = _tone(evidence, wide, near) if np.count_nonzero(near) >= FEWEST_NEAR else (0.0, 0.0, 0.0)
+    if abs(tone[0] - ground[0]) > limits[0] or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits[1]:
         return False
     alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
-    _, parts = cv2.connectedComponents(alike.view(np.uint8), connectivity=4)
-    own = np.bincount(parts[inside & alike], minlength=2)
-    own[0] = 0
-    region = (parts == own.argmax()).view(np.uint8)
+    region = cv2.dilate(inside.view(np.uint8), KERNEL9) & alike.view(np.uint8)  # up to its edges, and no further where one is faint
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
-    steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL7)
+    if not ring.any():
+        return False
+    steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
+    share = np.mean(steps[ring] > 0)
     same = max(abs(here - around) for here, around in zip(tone, ground, strict=True)) < SAME_TONE
-    stepped = PURE_GAP_STEPPED if same else GAP_STEPPED
-    return bool(ring.any() and not rim_of(region).any() and np.mean(steps[ring] > 0) > stepped)
+    if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
+        return True
+    return share < UNSTEPPED and abs(tone[0]) < limits[0]  # background that only a faint tint kept apart
 
 
 def _tone(evidence, window, where):
@@ -142,21 +171,16 @@ def _window(x, y, width, height, margin):
     return slice(max(y - margin, 0), y + height + margin), slice(max(x - margin, 0), x + width + margin)
 
 
-def _divide(evidence, ground, shadow_like):
+def _divide(evidence, ground, shadow_like, long_side):
     """
     Divide what the background did not reach between background and product.
 
-    A steep shadow lies within `SHADOW_REACH_PX` of the background; deeper, or
+    A steep shadow lies within `SHADOW_REACH` of the background; deeper, or
     unlike any shadow, is product.
     """
     rest = (~ground).view(np.uint8)
-    deep = cv2.erode(rest, KERNEL5, borderType=cv2.BORDER_REPLICATE) > 0
-    front = (cv2.dilate(ground.view(np.uint8), KERNEL3) > 0) & ~ground
-    soft_front = front & (cv2.dilate(evidence.step.view(np.uint8), KERNEL5) == 0) & (evidence.ratio < 0.98)
-    beside_shadow = _widened(soft_front, SHADOW_REACH_PX)
-    weak = (np.abs(evidence.light) < 5.0) & (evidence.chroma < 9.0)  # as a JPEG's chroma bleeds over an edge
-    beside_ground = cv2.dilate(front.view(np.uint8), np.ones((2 * NOISE_REACH_PX + 1,) * 2, np.uint8)) > 0
-    sure = deep & ~(shadow_like & beside_shadow) & ~(weak & beside_ground)
+    deep = cv2.erode(rest, KERNEL3, borderType=cv2.BORDER_REPLICATE) > 0
+    sure = _sure_product(evidence, ground, deep, shadow_like, round(SHADOW_REACH * long_side))
     count, labels = cv2.connectedComponents(rest, connectivity=8)
     sure = _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like)
     markers = ground.view(np.uint8) + 2 * sure.view(np.uint8)
@@ -165,56 +189,66 @@ def _divide(evidence, ground, shadow_like):
     cv2.watershed(tones(evidence, open_), markers)
     for edge, beside in ((0, 1), (-1, -2)):  # the watershed leaves the frame's outermost pixels undecided
         markers[edge], markers[:, edge] = markers[beside], markers[:, beside]
-    return tuple(
-        cv2.erode((markers == marker).view(np.uint8), KERNEL3, borderType=cv2.BORDER_REPLICATE) > 0 for marker in (1, 2)
-    )
+    return markers == 1, markers == 2
+
+
+def _sure_product(evidence, ground, deep, shadow_like, reach):
+    """What is product for sure: deep behind the front of the background, or of a kind that no shadow or noise has."""
+    front = (cv2.dilate(ground.view(np.uint8), KERNEL3) > 0) & ~ground
+    soft = front & (cv2.dilate(evidence.step.view(np.uint8), KERNEL3) == 0) & (evidence.ratio < SHADED)
+    near = np.ones((2 * NOISE_REACH_PX + 1,) * 2, np.uint8)
+    sudden = cv2.dilate(evidence.ratio * ground, near) - evidence.ratio > SUDDEN
+    unlike = np.abs(evidence.light)
+    weak = (unlike < 5.0) & (evidence.chroma < cv2.max(BLEED * cv2.dilate(evidence.chroma, near), 9.0))  # a JPEG's bleeding
+    unlike += evidence.chroma
+    foot = unlike < 0.5 * cv2.dilate(unlike, KERNEL5)  # of an edge, which is steep from both sides
+    beside = cv2.dilate(front.view(np.uint8), near) > 0
+    sure = deep & (sudden | ~(shadow_like & _widened(soft, reach))) & ~((weak | foot) & beside)
+    inside = unlike[::3, ::3][~ground[::3, ::3]]
+    lone = min(LONE_UNLIKE, 0.5 * float(np.median(inside))) if len(inside) else LONE_UNLIKE
+    return sure & ((unlike > lone) | (cv2.morphologyEx(sure.view(np.uint8), cv2.MORPH_OPEN, KERNEL3) > 0))
 
 
 def _widened(where, reach):
-    """Pixels within a reach (a square's half side) of some; on a grid of four."""
+    """Pixels within a reach (a square's half side) of some; on a grid of two."""
     height, width = where.shape
-    thin = cv2.dilate(where.view(np.uint8), KERNEL5)[::4, ::4]
-    side = 2 * (reach // 4) + 1
+    thin = cv2.dilate(where.view(np.uint8), KERNEL3)[::2, ::2]
+    side = 2 * (reach // 2) + 1
     thin = cv2.dilate(thin, np.ones((side, side), np.uint8))
     return cv2.resize(thin, (width, height), interpolation=cv2.INTER_NEAREST) > 0
 
 
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
-    grid = (slice(1, None, 3),) * 2  # shares need no more
-    there = labels[grid]
-    kind = deep[grid] + 2 * shadow_like[grid] + 4 * (evidence.step[grid] & (evidence.edge[grid] > CLEAR_EDGE))
-    tally = np.bincount((8 * there + kind).ravel(), minlength=8 * count).reshape(count, 2, 2, 2)  # step, shadow, deep
+    kind = deep + 2 * shadow_like + 4 * (evidence.step & (evidence.edge > CLEAR_EDGE))
+    tally = np.bincount((8 * labels + kind).ravel(), minlength=8 * count).reshape(count, 2, 2, 2)  # step, shadow, deep
     pixels, own, rim, sharp = tally.sum(axis=(1, 2, 3)), tally[:, :, 0, 1].sum(axis=1), tally[..., 0].sum(axis=(1, 2)), tally[:, 1].sum(axis=(1, 2))
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
     is_shadow[0] = False
     if is_shadow.any():
-        darkness = np.bincount(there.ravel(), weights=evidence.ratio[grid].ravel(), minlength=count) / np.maximum(pixels, 1)
+        darkness = np.bincount(labels.ravel(), weights=evidence.ratio.ravel(), minlength=count) / np.maximum(pixels, 1)
         is_shadow &= darkness > LONE_SHADOW_RATIO
-    thin = labels[::2, ::2]
-    without = np.bincount(thin[sure[::2, ::2]], minlength=count) == 0
+    without = np.bincount(labels[sure], minlength=count) == 0
     without[0] = False
     if without.any():
         sure = sure | (np.take(without, labels) & deep)
     return sure & ~np.take(is_shadow, labels) if is_shadow.any() else sure
 
 
-def without_crumbs(product, evidence):
+def without_crumbs(product, evidence, long_side):
     """Parts large enough, and unlike enough, to be product: specks and noise on the backdrop are not."""
     count, labels = cv2.connectedComponents(product.view(np.uint8), connectivity=8)
     if count <= 1:
         return product
-    grid = (slice(None, None, 2),) * 2
-    thin = labels[grid].ravel()
-    inside = np.flatnonzero(thin)
-    own_labels = thin[inside]
-    area = 4 * np.bincount(own_labels, minlength=count)
-    unlike = np.abs(evidence.light[grid]).ravel()[inside] + evidence.chroma[grid].ravel()[inside]
-    weight = 4 * np.bincount(own_labels, weights=unlike, minlength=count)
+    inside = np.flatnonzero(labels)
+    own = labels.ravel()[inside]
+    area = np.bincount(own, minlength=count)
+    unlike = np.abs(evidence.light).ravel()[inside] + evidence.chroma.ravel()[inside]
+    weight = np.bincount(own, weights=unlike, minlength=count)
     large = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
     large[0] = small[0] = False
     if small.any():  # a ring or a tag's end that hangs on a thread too thin to see; far away it is dirt
-        near = _widened(np.take(large, labels), PART_REACH_PX)
-        large |= small & (np.bincount(own_labels, weights=near[grid].ravel()[inside], minlength=count) > 0)
+        near = _widened(np.take(large, labels), round(PART_REACH * long_side))
+        large |= small & (np.bincount(own, weights=near.ravel()[inside], minlength=count) > 0)
     return product if large[1:].all() else np.take(large, labels)

@@ -5,29 +5,30 @@ A shadow and a sweep's gradient have soft edges and the backdrop's chromaticity;
 a product has a sharp edge, a chromaticity of its own, or both (`evidence`). The
 background is grown from the frame's border as far as it goes (`growing`). The
 edge between the two is then placed at half coverage, in linear light, at the
-working resolution (`contours`). All of it happens in the part of the frame where
-something differs from the backdrop.
+working resolution (`contours`). The growing happens on half of that resolution, the placing in a
+narrow band, and all of it in the part of the frame where something differs from
+the backdrop.
 """
 
 import cv2
 import numpy as np
 
 from .body import find_body
-from .contact import settle_base
+from .contact import doubled, settle_base
 from .contours import closed_contours, coverage_in_band
-from .evidence import find_evidence, planes_of
+from .evidence import find_evidence, halved
 from .growing import GAP_LIGHT, grow, without_crumbs
 from .records import CONFIDENCE_LIMIT, Outline
 
-MASK_PX = 750  # long side of the picture the mask is grown on
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
-SCOUT = 4  # mask pixels a pixel of the picture that finds the part worth looking at
+SCOUT = 4  # half-size pixels a pixel of the picture that finds the part worth looking at
 SMALLEST_SIDE_PX = 8
-MARGIN = 24  # mask pixels around that part
+MARGIN = 12  # half-size pixels around that part
 CUT_OUT_GAP_LIGHT = 2.0  # CIELAB L*; on pure white, gaps are pure white, too
 SIDE_MET = 0.05  # share of a side of the frame
 TANGLED = 14.0  # length of all edges over the root of the area: 4 for a square, about 8 for a bag with handles
 UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
+FAINT = 2.0  # CIELAB; a step over an edge that just shows, in the mean of some pixels
 FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
 KERNEL5 = np.ones((5, 5), np.uint8)
 
@@ -52,57 +53,44 @@ def find_outline(picture, backdrop):
     height, width = picture.lab.shape[:2]
     if min(height, width) < SMALLEST_SIDE_PX:
         return _nothing(height, width, NOTHING_FOUND)
-    small, background = _mask_scale(picture.lab, backdrop.lab)
-    part = _part_of_interest(small, background, backdrop.scatter)
+    half = halved(picture.lab)
+    part = _part_of_interest(half, backdrop)
     if part is None:
         return _nothing(height, width, NOTHING_FOUND)
-    planes = planes_of(small[part])
-    evidence = find_evidence(planes, [plane[part] for plane in background])
+    frame = tuple(slice(2 * span.start, min(2 * span.stop, length)) for span, length in zip(part, (height, width), strict=True))
+    planes = cv2.split(half[part])
+    lightness = cv2.extractChannel(picture.lab[frame], 0)
+    background = [plane[part] for plane in backdrop.at(half.shape[:2])]
+    evidence = find_evidence(lightness, planes, background)
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
-    ground, product = grow(evidence, backdrop.scatter, gap_light)
-    least = 2 if background is not backdrop.lab else 0  # mask pixels; a step of one is too coarse where they are larger
-    ground, product, settled = settle_base(evidence, planes[0], ground, product, least)
-    product = without_crumbs(product, evidence)
+    ground, product = grow(evidence, backdrop.scatter, max(half.shape), gap_light)
+    product = without_crumbs(product, evidence, max(half.shape))
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
-    frame = _at_working_size(part, small.shape, (height, width))
+    dark = _dark(evidence, product)
+    ground, product, settled = settle_base(evidence, lightness, ground, product)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
     coverage[frame], mask[frame], contrast = coverage_in_band(
         picture.linear[frame], planes, ground, product, settled
     )
     shadow = np.zeros((height, width), bool)
-    shadow[frame] = _shadow(evidence, product, mask[frame])
+    shadow[frame] = doubled(dark, mask[frame].shape) & ~mask[frame]
     return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop))
 
 
 NOTHING_FOUND = "no product could be told apart from the background"
 
 
-def _mask_scale(lab, background):
-    """CIELAB of picture (h, w, 3) and backdrop (3, h, w) averaged down by a whole factor, the long side near `MASK_PX`."""
-    height, width = lab.shape[:2]
-    factor = max(1, round(max(height, width) / MASK_PX))
-    if factor == 1:
-        return lab, background
-    size = max(width // factor, 1), max(height // factor, 1)
-    small = cv2.resize(lab[: size[1] * factor, : size[0] * factor], size, interpolation=cv2.INTER_AREA)
-    middle = factor // 2
-    return small, background[:, middle::factor, middle::factor][:, : size[1], : size[0]]
-
-
-def _part_of_interest(lab, background, scatter):
+def _part_of_interest(lab, backdrop):
     """
-    Slices of the rows and columns where anything differs from the backdrop, with a margin; None where nothing does.
+    Slices of the rows and columns of (h, w, 3) CIELAB where anything differs from the backdrop, with a margin, or None.
     """
     height, width = lab.shape[:2]
-    size = max(width // SCOUT, 1), max(height // SCOUT, 1)
-    scout = lab[: size[1] * SCOUT, : size[0] * SCOUT]
+    scout = lab
     for _ in range(SCOUT.bit_length() - 1):
-        scout = cv2.resize(scout, (scout.shape[1] // 2, scout.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    expected = np.moveaxis(background[:, SCOUT // 2 :: SCOUT, SCOUT // 2 :: SCOUT], 0, -1)[: size[1], : size[0]]
-    if expected.shape != scout.shape:
-        return slice(0, height), slice(0, width)
-    limit = 1.0 + 1.5 * np.asarray(scatter, float)
+        scout = halved(scout)
+    expected = cv2.merge(backdrop.at(scout.shape[:2]))
+    limit = 1.0 + 1.5 * np.asarray(backdrop.scatter, float)
     unlike = cv2.inRange(scout - expected, -limit, limit) == 0
     spans = []
     for axis, length in ((1, height), (0, width)):
@@ -110,27 +98,13 @@ def _part_of_interest(lab, background, scatter):
         if not len(found):
             return None
         start, stop = found[0] * SCOUT - MARGIN, (found[-1] + 1) * SCOUT + MARGIN
-        # Whole cells of two, so that halving the part keeps to the frame's own grid; the last cell ends with the frame.
-        spans.append(slice(max(start, 0), length if stop > length - MARGIN else stop))
+        spans.append(slice(max(start, 0), min(stop, length)))
     return tuple(spans)
 
 
-def _at_working_size(part, mask_shape, shape):
-    """The same slices in working pixels; a part that ends with the frame does so there, too."""
-    factor = max(1, round(max(shape) / MASK_PX))
-    return tuple(
-        slice(span.start * factor, length if span.stop == small else span.stop * factor)
-        for span, small, length in zip(part, mask_shape[:2], shape, strict=True)
-    )
-
-
-def _shadow(evidence, product, mask):
-    """Backdrop, only darker, away from the product; at working size."""
-    dark = (evidence.ratio < 0.98) & (evidence.light < -1.5) & (evidence.chroma < 12) & ~product
-    height, width = mask.shape
-    if dark.shape != mask.shape:
-        dark = cv2.resize(dark.view(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST) > 0
-    return dark & ~mask
+def _dark(evidence, product):
+    """Backdrop, only darker, away from the product."""
+    return (evidence.ratio < 0.98) & (evidence.light < -1.5) & (evidence.chroma < 12) & ~product
 
 
 def _confidence(mask, contrast, backdrop):
@@ -146,7 +120,7 @@ def _confidence(mask, contrast, backdrop):
     tangled = _edge_length(mask) > TANGLED * np.sqrt(area * mask.size)
     if sides == 4 or (sides and tangled) or (sides == 3 and backdrop.scatter[0] > UNEVEN_L):
         return 0.2, "this is a close crop or a scene, not a product in front of a plain background"
-    faint = float(np.mean(contrast < 3.0)) if len(contrast) else 1.0  # CIELAB; about what can be seen at an edge
+    faint = float(np.mean(contrast < FAINT)) if len(contrast) else 1.0
     value = min(backdrop.confidence, 1.0) * max(1 - FAINT_COST * faint, 0.1)
     return value, "" if value >= 0.5 else "much of the product's edge is as light as the background"
 

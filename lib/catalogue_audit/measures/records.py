@@ -12,8 +12,8 @@ class Backdrop(NamedTuple):
 
     Attributes
     ----------
-    lab : (3, h, w) float32
-        Predicted background CIELAB at every working pixel, a plane each.
+    surface : (3, m, n) float32
+        Predicted background CIELAB at the middle of each of m x n equal cells of the frame, a plane each.
     scatter : (3,) float32
         Robust standard deviation of the border's residuals, per channel.
     kind : str
@@ -22,10 +22,14 @@ class Backdrop(NamedTuple):
         0 to 1; how well one smooth surface explains the border.
     """
 
-    lab: np.ndarray
+    surface: np.ndarray
     scatter: np.ndarray
     kind: str
     confidence: float
+
+    def at(self, shape):
+        """The surface at another size (h, w), three planes."""
+        return [cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_LINEAR) for plane in self.surface]
 
 
 class Body(NamedTuple):

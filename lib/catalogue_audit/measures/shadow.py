@@ -37,10 +37,8 @@ def shadow_kind(picture, backdrop, outline):
     mask = np.ascontiguousarray(outline.mask[::step, ::step])
     if not mask.any():
         return None
-    light, ground, here = (
-        np.ascontiguousarray(plane[::step, ::step])
-        for plane in (picture.linear[..., 1], backdrop.lab[0], picture.lab[..., 0])
-    )
+    light, here = (np.ascontiguousarray(plane[::step, ::step]) for plane in (picture.linear[..., 1], picture.lab[..., 0]))
+    ground = backdrop.at(mask.shape)[0]
     dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~_grown(mask)
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     height, width = rows[-1] + 1 - rows[0], columns[-1] + 1 - columns[0]

@@ -9,7 +9,7 @@ key                       array
 ========================  ==============================================================
 ``preview``               (n,) uint8, a JPEG of the picture, sRGB, upright, 640 px on the long side
 ``thumb``                 (h, w, 3) uint8 sRGB, 128 px on the long side
-``mask``                  (h, w) bool, product mask, 256 px on the long side
+``mask``                  (h, w) bool, product mask, 256 px on the long side; left out, as the next, where the outline is not certain
 ``outline``               (n, 2) float32, the product's outer contour, fractions of the frame (x, y)
 ``sides``                 (64, 3) float32, the body's sides: y, left, right (fractions), from the top down
 ``front_edge``            (5,) float32, the lower front edge: x, y (fractions), slope, its deviation, which way it goes
