@@ -149,6 +149,8 @@ def demo():
     hurt("1706", "detail", "upscaled", 0.38, "resolved share", "web export", resolved=0.38)
     hurt("1706", "detail", "jpeg_quality", 48, "IJG", "web export", quality=48)
     hurt("1706", "detail", "metadata", "stripped", "", "web export", exif="")
+    key = at("1706", "detail")                  # without Exif nothing tells its focal length
+    pictures[key] = replace(pictures[key], faults=tuple(f for f in pictures[key].faults if f.check != "focal_length"))
     hurt("1403", "back", "upscaled", 0.47, "resolved share", "web export", resolved=0.47)
     hurt("1403", "back", "jpeg_quality", 70, "IJG", "web export", quality=70)
     hurt("1403", "back", "colour_profile", "none", "", "web export", profile="")

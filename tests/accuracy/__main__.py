@@ -24,6 +24,7 @@ from catalogue_audit.runs.review import review
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 PAIRED = " with originals"
+INHERITED = ("focal_length_mm",)  # changes of the originals that their finals show, once they are paired
 
 
 class Audited(NamedTuple):
@@ -90,11 +91,15 @@ def audited(name, out):
     folder = review(delivery, out=out, tables_only=True, originals=originals).folder
     truth = _truth(known)
     faults = pd.read_csv(f"{known}_faults.csv", dtype=str)
-    changes = pd.read_csv(f"{known}_changes.csv", dtype={"from_file": str, "to_file": str})
+    changes = _changes(known)
     whole = set(truth.loc[truth["shown_view"] != "detail", "file"]) if originals is None else set()
     masks = mask_overlaps(delivery, delivery.parent / "truth" / "masks" / delivery.name, whole)
     stage = json.loads((folder / "summary.json").read_text(encoding="utf-8"))["stage"]
-    taken = None if originals is None else _truth(originals.parent / "truth" / originals.name)
+    taken = None
+    if originals is not None:
+        shot = originals.parent / "truth" / originals.name
+        taken, theirs = _truth(shot), _changes(shot)  # finals and originals bear the same names
+        changes = pd.concat([changes, theirs[theirs["quantity"].isin(INHERITED)]], ignore_index=True)
     label = delivery.name + (PAIRED if originals is not None else "")
     return Audited(label, read_tables(folder / "tables"), truth, faults, changes, masks, stage, taken)
 
@@ -136,6 +141,10 @@ def _folder(name):
 
 def _truth(known):
     return pd.read_csv(f"{known}.csv", dtype={"file": str, "sku": str})
+
+
+def _changes(known):
+    return pd.read_csv(f"{known}_changes.csv", dtype={"from_file": str, "to_file": str})
 
 
 def _matched(one):
