@@ -12,6 +12,7 @@ from scipy.optimize import nnls
 from scipy.stats import theilslopes
 
 from catalogue_audit.statistics.lit_alike import own_light
+from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 
 ROUNDS = 6  # of the median polish
@@ -87,9 +88,9 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
 
 
 def _shows_a_product(frames, whole):
-    """Whole products whose light was measured, and crops of them."""
+    """Whole products seen from outside whose light was measured, and crops of them."""
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
-    return (whole & frames["product_ev"].notna().to_numpy(bool)) | crop
+    return (whole & frames["product_ev"].notna().to_numpy(bool) & ~shows_inside(frames)) | crop
 
 
 def _members(sku):

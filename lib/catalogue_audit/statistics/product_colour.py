@@ -12,6 +12,12 @@ NEARER = 0.5  # share of a view by which it is judged: what only one view shows 
 SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
 PRODUCTS, WORTH = 4, 2  # products from which a view's usual shift is taken off; products that no loss is worth
 CROP_STEP = 3  # pixels of a thumbnail
+INSIDE = ("interior",)  # views that show the lining, which has a colour of its own
+
+
+def shows_inside(frames):
+    """Which frames show a product's lining, whose colour and lightness are its own: (n,) ndarray of bool."""
+    return frames["view"].isin(INSIDE).to_numpy(bool)
 
 
 def product_colour_deviation(frames, sketches, gains):
@@ -35,14 +41,14 @@ def product_colour_deviation(frames, sketches, gains):
     Returns
     -------
     (n,) ndarray
-        NaN for details, and where the product has no other view.
+        NaN for details and linings, and where the product has no other view.
     """
     result = np.full(len(frames), np.nan)
     files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
-    whole = frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool) & (sku != "")
+    whole = frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool) & (sku != "") & ~shows_inside(frames)
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & (sku != "")
     colours = [
-        _at_one_lightness(_palette(sketches, file), gain) if shown else None
+        _at_one_lightness(product_palette(sketches, file), gain) if shown else None
         for file, gain, shown in zip(files, gains, whole, strict=True)
     ]
     members = {}
@@ -52,7 +58,7 @@ def product_colour_deviation(frames, sketches, gains):
     colours = _without_usual_shift(colours, shown, frames["view"].fillna("").to_numpy(str))
     for places, views in zip(members.values(), shown, strict=True):
         details = [k for k in places if crop[k]] if len(views) == 2 else []
-        witnesses = [_at_one_lightness(_crop_palette(sketches, files[k]), gains[k]) for k in details]
+        witnesses = [_at_one_lightness(crop_palette(sketches, files[k]), (1.0, 1.0)) for k in details]
         for k in views:
             others = [colours[j] for j in views if j != k] + [one for one in witnesses if one is not None]
             off = sorted(_distance(colours[k], other) for other in others)
@@ -61,7 +67,8 @@ def product_colour_deviation(frames, sketches, gains):
     return result
 
 
-def _palette(sketches, file):
+def product_palette(sketches, file):
+    """Palette of a whole product, (k, 4); None where there is none."""
     try:
         found = sketches[file].get("palette")
     except KeyError:
@@ -69,7 +76,7 @@ def _palette(sketches, file):
     return None if found is None or not len(found) else np.asarray(found, float)
 
 
-def _crop_palette(sketches, file):
+def crop_palette(sketches, file):
     """Palette of a whole thumbnail, as in a detail no outline tells product from background; None where there is none."""
     try:
         thumb = sketches[file].get("thumb")
