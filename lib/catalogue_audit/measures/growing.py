@@ -108,7 +108,7 @@ def _gaps(labels, evidence, outside, gap_light):
     chosen = np.flatnonzero(wanted[own])
     chosen = chosen[np.argsort(own[chosen], kind="stable")]
     place, own = place[chosen], own[chosen]
-    limits = _gap_limits(evidence, np.take(outside, labels))
+    limits = _gap_limits(evidence, np.take(outside, labels), gap_light)
     found = []
     for part in np.split(place, np.flatnonzero(np.diff(own)) + 1):
         rows, columns = np.divmod(part, labels.shape[1])
@@ -119,17 +119,18 @@ def _gaps(labels, evidence, outside, gap_light):
     return found
 
 
-def _gap_limits(evidence, outside):
+def _gap_limits(evidence, outside, gap_light):
     """
-    How far in L* and in chroma a gap may lie from the background around the product.
+    How far in L* and in chroma a gap may lie from the background around the product, and the share of a rim without edges.
 
     Light that the product throws into the gap grows with how unlike the product is;
-    the panel of a white product on white is told by less.
+    the panel of a white product on white is told by less. On pure white nothing is thrown, and every gap has edges.
     """
     grid = (slice(None, None, 3),) * 2
     inside = np.flatnonzero(~outside[grid])
     light, chroma = (float(np.median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
-    return float(np.clip(0.3 * abs(light), 1.5, GAP_LIGHT / 2)), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2)
+    unstepped = UNSTEPPED if gap_light >= GAP_LIGHT else 0.0
+    return min(max(0.3 * abs(light), 1.5), gap_light / 2), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped
 
 
 def _is_gap(label, box, labels, evidence, outside, limits):
@@ -155,7 +156,7 @@ def _is_gap(label, box, labels, evidence, outside, limits):
     same = max(abs(here - around) for here, around in zip(tone, ground, strict=True)) < SAME_TONE
     if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
         return True
-    return share < UNSTEPPED and abs(tone[0]) < limits[0]  # background that only a faint tint kept apart
+    return share < limits[2] and abs(tone[0]) < limits[0]  # background that only a faint tint kept apart
 
 
 def _tone(evidence, window, where):

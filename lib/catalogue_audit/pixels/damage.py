@@ -41,7 +41,7 @@ def coding_step(codes, block):
     if rows < 4 or columns < FEWEST:
         return False
     below, above = (
-        cv2.blur(edge, (width, 1), anchor=(0, 0))[:, : columns * width : width]
+        cv2.resize(edge[:, : columns * width], (columns, rows - 1), interpolation=cv2.INTER_AREA)
         for edge in (codes[height : rows * height : height], codes[height - 1 : rows * height - 1 : height])
     )
     steps = np.ascontiguousarray((below.astype(np.int16) - above).reshape(-1, 3).T)
