@@ -128,7 +128,7 @@ def test_a_wrong_decisions_file_is_refused_with_place_and_cure(tmp_path, name, t
 
 
 def test_a_decisions_file_that_is_not_there_or_not_text_is_refused(tmp_path):
-    with pytest.raises(UsageError, match="Cannot read"):
+    with pytest.raises(UsageError, match="no decisions file"):
         read_decisions(tmp_path / "none.toml")
     (tmp_path / "d.csv").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(UsageError, match="not UTF-8"):

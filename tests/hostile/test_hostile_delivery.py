@@ -148,7 +148,7 @@ def test_nothing_is_written_but_below_the_output_folder(hostile):
     after.pop(b"."), before.pop(b".")
     assert after == before  # the scratch folder is empty again, and nobody made a home
     assert command.strays(hostile["out"]) == []
-    assert {path.name for path in (hostile["out"] / ".catalogue-audit").iterdir()} == {"history.sqlite3", "measures.sqlite3", "lock", "matplotlib"}
+    assert {path.name for path in (hostile["out"] / ".catalogue-audit").iterdir()} == {"history.sqlite3", "measures.sqlite3", "lock"}
     assert command.left_alive(hostile["mark"], 5) == {}
 
 

@@ -14,7 +14,7 @@ from importlib.resources import files
 from catalogue_audit.errors import UsageError
 
 STAGES = ("originals", "finals")
-MOST_BYTES = 1_000_000  # a brief is a page of text
+MOST_BYTES = 300_000  # a brief is a page of text
 MOST_REPORTED = 5  # faults named in one message
 
 
@@ -71,6 +71,8 @@ def parse_brief(text, name="brief"):
         data = tomllib.loads(text.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
         raise UsageError(_syntax_fault(name, error)) from error
+    except ValueError as error:  # a number of thousands of figures
+        raise UsageError(f"{name}: a number is far too long.\nStart again from 'catalogue-audit brief'.") from error
     except RecursionError as error:
         raise UsageError(
             f"{name}: brackets are nested too deeply.\nStart again from 'catalogue-audit brief'."
@@ -143,13 +145,12 @@ def _syntax_fault(name, error):
 
 
 def _faults(name, text, data, error):
-    described = {}
+    found = {}
     for fault in error.errors(include_url=False):
-        keys = _keys_in(data, fault["loc"], fault["type"])
-        described.setdefault(keys, _describe(name, text, data, keys, fault))
-    lines = list(described.values())
-    more = len(lines) - MOST_REPORTED
-    return "\n".join(lines[:MOST_REPORTED] + ([f"And {more} more."] if more > 0 else []))
+        found.setdefault(_keys_in(data, fault["loc"], fault["type"]), fault)
+    lines = [_describe(name, text, data, keys, fault) for keys, fault in list(found.items())[:MOST_REPORTED]]
+    more = len(found) - MOST_REPORTED
+    return "\n".join(lines + ([f"And {more} more."] if more > 0 else []))
 
 
 def _keys_in(data, place, kind):

@@ -6,6 +6,7 @@ import io
 
 from catalogue_audit.errors import UsageError
 
+MOST_BLANK = 1_000_000  # lines, as a spreadsheet that forgot its end may write
 _PIECE = 1 << 20  # bytes or characters looked at in one go
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -87,9 +88,13 @@ def csv_rows(data, encoding, delimiter, name):
         Quotes do not pair up, or a cell is longer than `csv.field_size_limit` (131,072 characters).
     """
     reader = csv.reader(opened_text(data, encoding), delimiter=delimiter, strict=True)
-    line = 1
+    line, blank = 1, 0
     try:
         for cells in reader:
+            blank += not any(cells)
+            if blank > MOST_BLANK:
+                msg = f"{name}, line {line}: more than {MOST_BLANK:,} lines hold nothing.\nSave it again as CSV."
+                raise UsageError(msg)
             if not (line == 1 and len(cells) <= 2 and cells and cells[0].lower().startswith("sep=")) and any(
                 map(str.strip, cells)
             ):

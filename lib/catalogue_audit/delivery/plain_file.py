@@ -36,7 +36,7 @@ def read_plain_file(path, limit_bytes, called):
         if not stat.S_ISREG(status.st_mode):
             raise UsageError(f"The {called} '{shown}' is not a file.\nPass the path of an existing file.")
         if status.st_size > limit_bytes:
-            size = f"{status.st_size / 1e6:,.0f} MB, at most {limit_bytes / 1e6:,.0f} MB"
+            size = f"{status.st_size / 1e6:,.1f} MB, at most {limit_bytes / 1e6:g} MB"
             raise UsageError(f"The {called} '{shown}' is too large ({size}).\nPass the right file.")
         with os.fdopen(os.dup(descriptor), "rb") as opened:
             return opened.read(limit_bytes + 1)

@@ -15,11 +15,13 @@ or CSV with the headings ``file``, ``sku``, ``view``, ``check``, ``why``, ``by``
 
 import csv
 import datetime
+import itertools
 import tomllib
 from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit import schema
+from catalogue_audit.delivery.plain_file import read_plain_file
 from catalogue_audit.errors import UsageError
 from catalogue_audit.findings.rows import plain, text
 
@@ -60,14 +62,7 @@ def read_decisions(path):
         file, the entry, what was found and what is allowed.
     """
     path = Path(path)
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        msg = f"Cannot read the decisions file {path.name!r}: {(error.strerror or 'unknown reason').lower()}."
-        raise UsageError(msg) from error
-    if len(data) > MOST_BYTES:
-        msg = f"The decisions file {path.name!r} has {len(data)} bytes; at most {MOST_BYTES} are read."
-        raise UsageError(msg)
+    data = read_plain_file(path, MOST_BYTES, "decisions file")
     try:
         words = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -96,14 +91,18 @@ def apply_decisions(findings, decisions, as_of=None):
         'accepted', and its ``note`` says by whom and why.
     """
     findings = findings.copy()
+    by_target = {}
+    for place, decision in enumerate(decisions):
+        by_target.setdefault(tuple(getattr(decision, name) for name in TARGETS), []).append((place, decision))
     for index, row in findings.to_dict("index").items():
-        decision = next((d for d in decisions if _concerns(d, row) and not _expired(d, as_of)), None)
+        concerned = _concerning(by_target, row)
+        decision = next((d for d in concerned if not _expired(d, as_of)), None)
         if decision is not None:
             cause = f"{ACCEPTED} by {plain(decision.by)}" + (f" until {decision.until}" if decision.until else "")
             findings.loc[index, "cause"] = cause + (f" ({row['cause']})" if text(row["cause"]) else "")
             findings.loc[index, "note"] = f"{row['note']} Accepted by {plain(decision.by)}: {plain(decision.why)}."
             continue
-        lapsed = next((d for d in decisions if _concerns(d, row)), None)
+        lapsed = next(iter(concerned), None)
         if lapsed is not None:
             findings.loc[index, "note"] = f"{row['note']} Its acceptance by {plain(lapsed.by)} ended on {lapsed.until}."
     return findings
@@ -114,10 +113,10 @@ def is_accepted(findings):
     return findings["cause"].fillna("").str.startswith(ACCEPTED + " by ")
 
 
-def _concerns(decision, row):
-    return all(
-        getattr(decision, name) is None or getattr(decision, name) == text(row[name]) for name in TARGETS
-    )
+def _concerning(by_target, row):
+    """Decisions that concern a finding, in the order of the file: those that name its targets, or some of them and no others."""
+    keys = set(itertools.product(*((text(row[name]), None) for name in TARGETS)))
+    return [decision for _, decision in sorted(pair for key in keys for pair in by_target.get(key, ()))]
 
 
 def _expired(decision, as_of):
@@ -128,11 +127,15 @@ def _from_toml(words, name):
     try:
         content = tomllib.loads(words)
     except tomllib.TOMLDecodeError as error:
-        msg = f"The decisions file {name!r} is not valid TOML: {error}."
+        msg = f"The decisions file {name!r} is not valid TOML: {_short(error)}."
         raise UsageError(msg) from error
+    except ValueError as error:  # a number of thousands of figures
+        raise UsageError(f"The decisions file {name!r} holds a number that is far too long.") from error
+    except RecursionError as error:
+        raise UsageError(f"The decisions file {name!r} nests its brackets too deeply. It needs [[decision]] tables only.") from error
     entries = content.pop("decision", [])
     if content or not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        found = f"found {', '.join(map(repr, content))}" if content else "found something else under 'decision'"
+        found = f"found {_listed(content)}" if content else "found something else under 'decision'"
         msg = f"The decisions file {name!r} may hold [[decision]] tables only; {found}."
         raise UsageError(msg)
     return [(f"decision {place}", entry) for place, entry in enumerate(entries, 1)]
@@ -140,10 +143,18 @@ def _from_toml(words, name):
 
 def _from_csv(words, name):
     reader = csv.DictReader(words.splitlines(), restkey="")
+    try:
+        return _entries(reader, name)
+    except csv.Error as error:
+        msg = f"{name}, line {reader.line_num}: the quotes do not pair up, or a cell is far too long ({error}). Save it again as CSV."
+        raise UsageError(msg) from error
+
+
+def _entries(reader, name):
     headings = [heading.strip().lower() for heading in reader.fieldnames or []]
     unknown = [heading for heading in headings if heading not in KEYS]
     if not headings or unknown:
-        found = f"found {', '.join(map(repr, unknown))}" if unknown else "found none"
+        found = f"found {_listed(unknown)}" if unknown else "found none"
         msg = f"The decisions file {name!r} needs headings out of {', '.join(KEYS)}; {found}."
         raise UsageError(msg)
     reader.fieldnames = headings
@@ -161,7 +172,7 @@ def _from_csv(words, name):
 def _decision(entry, place):
     unknown = [key for key in entry if key not in KEYS]
     if unknown:
-        msg = f"{place}: unknown key {unknown[0]!r}; allowed are {', '.join(KEYS)}."
+        msg = f"{place}: unknown key {_short(repr(unknown[0]))}; allowed are {', '.join(KEYS)}."
         raise UsageError(msg)
     values = {key: _value(entry, key, place) for key in KEYS}
     if not any(values[name] for name in TARGETS):
@@ -172,7 +183,7 @@ def _decision(entry, place):
             msg = f"{place}: {key!r} is empty. Say {missing}."
             raise UsageError(msg)
     if values["check"] and values["check"] not in schema.CHECKS:
-        msg = f"{place}: unknown check {values['check']!r}; allowed are {', '.join(schema.CHECKS)}."
+        msg = f"{place}: unknown check {_short(repr(values['check']))}; allowed are {', '.join(schema.CHECKS)}."
         raise UsageError(msg)
     return Decision(**values)
 
@@ -184,9 +195,19 @@ def _value(entry, key, place):
     if key == "until":
         return _date(value, place)
     if not isinstance(value, str):
-        msg = f"{place}: {key!r} must be text, found {value!r}."
+        msg = f"{place}: {key!r} must be text, found {_short(repr(value))}."
         raise UsageError(msg)
     return value
+
+
+def _short(words):
+    words = str(words)
+    return words if len(words) <= 80 else words[:77] + "..."
+
+
+def _listed(names):
+    names = [_short(repr(name)) for name in names]
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
 
 
 def _date(value, place):
@@ -195,5 +216,5 @@ def _date(value, place):
     try:
         return datetime.date.fromisoformat(str(value)).isoformat()
     except ValueError:
-        msg = f"{place}: 'until' must be a date such as 2026-12-31, found {value!r}."
+        msg = f"{place}: 'until' must be a date such as 2026-12-31, found {_short(repr(value))}."
         raise UsageError(msg) from None

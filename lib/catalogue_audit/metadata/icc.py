@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 MAX_PROFILE_BYTES = 16 * 2**20  # the largest printing profiles in use are below 4 MB
 MAX_TAGS = 200
+MAX_SHARED = 8  # bytes of all tags over the profile's: the three curves, and the tables of three intents, often are one
 
 
 class Profile(NamedTuple):
@@ -49,11 +50,14 @@ def open_profile(data):
     count = int.from_bytes(data[128:132], "big")
     if count > MAX_TAGS or 132 + 12 * count > len(data):
         raise ValueError("the profile's table of tags is broken")
-    tags = {}
+    tags, held = {}, 0
     for at in range(132, 132 + 12 * count, 12):
         start, size = int.from_bytes(data[at + 4 : at + 8], "big"), int.from_bytes(data[at + 8 : at + 12], "big")
         if start + size > len(data):
             raise ValueError("a tag of the profile points outside it")
+        held += size
+        if held > MAX_SHARED * len(data):
+            raise ValueError("the profile's tags overlap")
         tags.setdefault(data[at : at + 4].decode("latin-1"), data[start : start + size])
     text = [data[at : at + 4].decode("latin-1").strip() for at in (12, 16, 20)]
     return Profile(*text, tags)

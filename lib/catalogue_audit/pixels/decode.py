@@ -20,6 +20,8 @@ _EOI = b"\xff\xd9"
 _DAMAGED = "the picture data are damaged, so part of the picture is wrong or missing: ask for the file again"
 _CUT_SHORT = "the file is cut short, so part of the picture is missing: ask for the file again"
 
+_TEXTS = (b"tEXt", b"zTXt", b"iTXt", b"iCCP", b"eXIf")  # chunks of a PNG that `metadata` has read already
+
 _SHIFTED = (
     "the tone shifts in the middle of a row, as damage to a file leaves it: look at the picture, "
     "and ask for the file again if part of it is wrong"
@@ -207,11 +209,20 @@ def _check_sums(data):
 def _open(data, format):  # noqa: A002
     if format == "TIFF":
         data = tiff.as_stored(data)
+    if format == "PNG":
+        data = _without_texts(data)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # odd metadata is no concern here, and size has been checked
         picture = Image.open(io.BytesIO(data), formats=[format.upper()])
         picture.load()
     return picture
+
+
+def _without_texts(data):
+    """A PNG without texts and profile: the decoder would unpack them first, and refuse the picture where they are long."""
+    spans = [(start - 8, end + 4) for kind, start, end in png_chunks(data) if kind in _TEXTS]
+    ends = [0, *(end for _, end in spans)]
+    return b"".join(data[end:start] for end, (start, _) in zip(ends, [*spans, (len(data), 0)], strict=True)) if spans else data
 
 
 def _open_heic(data):
