@@ -7,6 +7,7 @@ from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.findings.judge import find
 from catalogue_audit.measures.shadow import shadow_kind
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab, srgb_encode
+from catalogue_audit.statistics.detail_white import white_of_details
 from catalogue_audit.statistics.product_colour import product_colour_deviation
 from catalogue_audit.statistics.tables import table_from_rows
 from light_scenes import backdrop_of, outline_of, picture_of, working_mask
@@ -123,3 +124,30 @@ def test_a_lighter_mean_of_the_same_background_is_no_background_of_another_level
     """A product that covers the darker part of the sweep; region by region its light is the set's."""
     assert _found(_front(background_L=97.5, background_dev_ev=0.02)) == []
     assert _found(_front(background_L=97.5, background_dev_ev=0.18)) == ["background"]
+
+
+@pytest.mark.parametrize("gain", [(1.08, 0.9), (0.95, 1.1), (1.0, 1.0)])
+def test_a_detail_without_backdrop_tells_its_light_by_the_products_neutral_surface(gain):
+    """An off-white product fills the detail; its whole views, under the set's light, show what that looks like."""
+    found, sd = _white_of_detail([(80, 0, 3, 0.8)], _tinted((80, 0, 3), *gain))
+    assert found == pytest.approx(np.log(gain), abs=0.01)
+    assert 0.005 < sd < 0.02
+
+
+def test_saturated_dark_and_several_neutral_surfaces_tell_no_light():
+    assert np.isnan(_white_of_detail([(50, 40, 30, 0.9)], (50, 40, 30))[0]).all()
+    assert np.isnan(_white_of_detail([(22, 0, 1, 0.9)], (22, 0, 1))[0]).all()
+    assert np.isnan(_white_of_detail([(80, 1, 9, 0.5), (85, 0, 0, 0.4)], (80, 1, 9))[0]).all()
+
+
+def _white_of_detail(palette, shown):
+    """ln of the light's red and blue in a detail of one colour, whose front shows a palette under neutral light; and its sd."""
+    rows = [
+        {"file": f"{view}.jpg", "sku": "S", "view": view, "view_kind": kind, "status": "measured"}
+        for view, kind in (("front", "upright"), ("detail", "crop"))
+    ]
+    pixel = np.uint8(np.rint(255 * srgb_encode(np.clip(linear_from_lab(shown), 0, 1))))
+    sketches = {"front.jpg": {"palette": np.array(palette, np.float32)}, "detail.jpg": {"thumb": np.broadcast_to(pixel, (128, 102, 3))}}
+    ratios, sd = np.array([[0.0, 0.0], [np.nan, np.nan]]), np.array([0.0015, np.nan])
+    ratios, sd = white_of_details(table_from_rows("frames", rows), sketches, np.array([True, False]), ratios, sd)
+    return ratios[1], sd[1]

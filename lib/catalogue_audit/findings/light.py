@@ -32,7 +32,7 @@ SHADOW_WORDS = {
 
 def white_balance(evidence):
     """Frames whose background has another colour than the set's."""
-    frames = evidence.measured[_shows_the_backdrop(evidence)]
+    frames = evidence.measured[_shows_the_light(evidence)]
     cases, set_cases = judge_column(
         evidence, "white_balance", "wb_dev", frames, "wb_dev_sd", centre=0.0, one_sided=True, together=True
     )
@@ -47,12 +47,12 @@ def white_balance(evidence):
         yield set_row("white_balance", case, "the white balance, as CIEDE2000 from the set's middle,", "", "correct the rest")
 
 
-def _shows_the_backdrop(evidence):
+def _shows_the_light(evidence):
     """
-    Which measured frames show the set's backdrop, as a Series of bool.
+    Which measured frames show the colour of the set's light, as a Series of bool.
 
-    The border of a detail crop may be the product itself; where it is not, its
-    level was compared with the set's. Where no name says which views show the
+    The border of a detail crop may be the product itself; where its colour is known all the same, by the backdrop or
+    by the product's own, it was compared with the set's. Where no name says which views show the
     whole product, most frames must have one neutral backdrop: a set of any
     photographs has no white to be compared.
     """
@@ -60,7 +60,7 @@ def _shows_the_backdrop(evidence):
     if whole.empty:
         neutral = frames["backdrop"].isin(["white", "grey"])
         return neutral if len(frames) and neutral.mean() >= ONE_BACKDROP else neutral & False
-    return frames.index.isin(whole.index) | frames["background_dev_ev"].notna()
+    return frames.index.isin(whole.index) | frames["wb_dev"].notna()
 
 
 def _cast(frame):

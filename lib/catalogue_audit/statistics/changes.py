@@ -33,6 +33,7 @@ NEIGHBOURS_TO_JOIN = 3  # frames of a view with others' before and after, needed
 FEWEST_VISITS = 5  # products on either side of a change of framing or pose, which products vary by themselves
 FEWEST_SIDE = 3  # frames on either side with a known deviation
 NIGHT_SECONDS = 6 * 3600.0  # a longer pause parts sittings: lamps are cold again
+SURE_EV = 0.075  # EV; a detail less sure of its light, half of the tolerance, does not tell when it moved
 FULL_FRAME_VIEWS = ("upright", "overhead")
 
 
@@ -138,9 +139,10 @@ def _borne_out(frames, rows, quantity, transition, brief):
 
 
 def _compared(frames, rows, quantity):
-    """Which frames' light was compared with the set's, details too: what their border shows is the set's backdrop."""
-    column = quantity.name if quantity.name.endswith("_dev_ev") else "wb_dev"
-    return frames[column].notna().to_numpy(bool)[rows]
+    """Which frames' light was compared with the set's, well enough to follow it: details too, where they tell."""
+    columns = [quantity.name] if quantity.name.endswith("_dev_ev") else ["background_dev_ev", "wb_dev"]
+    sure = frames["exposure_dev_sd_ev"].fillna(0.0) <= SURE_EV if quantity.name == "exposure_dev_ev" else True
+    return (frames[columns].notna().all(axis=1) & sure).to_numpy(bool)[rows]
 
 
 def _rests_on_enough(transition, visits):

@@ -82,7 +82,7 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
             spread = np.hypot(view_sd[known], extra_sd[known])
             off, sd[known] = own_light(residual[known], spread, steady_sd[known], background[known], lamps_moved[known])
             ev[known] = expected[known] + off
-    alone = whole & np.isnan(ev) & np.isfinite(background) & frames["product_ev"].notna().to_numpy(bool)
+    alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
     return ev, sd
 

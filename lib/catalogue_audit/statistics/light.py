@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab
+from catalogue_audit.statistics.detail_white import white_of_details
 from catalogue_audit.statistics.exposure import exposure_deviations
 from catalogue_audit.statistics.product_colour import product_colour_deviation
 from catalogue_audit.statistics.regions import region_deviations
@@ -59,6 +60,7 @@ def light_deviations(frames, sketches, brief):
     picture = _named_picture(frames, brief)
     backdrop = shows_the_backdrop(frames, whole)
     ratios, sd = white_ratios(frames, whole, backdrop)
+    ratios, sd = white_of_details(frames, sketches, whole, ratios, sd)
     reference = _white_reference(ratios, whole & (sd < SHADOW_BIAS_SD), picture, brief)
     background, background_sd = region_deviations(
         frames, sketches, whole, backdrop, picture, _given(brief, "background_ev")
