@@ -44,7 +44,7 @@ FOCUS = ("blur_px", "blur_sd_px", "motion_px", "motion_direction_deg")
 BACKGROUND = (
     "background_L", "background_a", "background_b", "background_spread", "background_clipped",
     "background_red", "background_green", "background_blue", "white_red", "white_blue", "white_sd", "white_source",
-    "cct_k", "duv", "noise",
+    "cct_k", "duv",
 )  # fmt: skip
 
 MEASURED = (*BOX, *ROLL, *YAW, *HANDLES, *COLOUR, *SURFACE, *FOCUS, "outline_confidence", "noise", "phash", "background_L")

@@ -24,6 +24,7 @@ ROUNDING = 1 / 12  # variance of rounding to whole code values
 DECODED = 2 / 12 * 0.75  # variance that decoding adds to luma: Y rounded, then R, G, B rounded (LUMA_SHARE of it)
 COARSE = 1.43  # deviation of coarse detail over that of finer; cameras' noise has 1.0 to 1.4, materials 1.5 to 2.3 (measured)
 COARSE_IN_CROPS = 1.25  # the same where the product meets the frame, and what seems to be backdrop may be its own material
+TELLING = 1.3  # code values of noise from which JPEG leaves some finer detail of it, too
 WHITE = 1.12  # the same, below which it is noise even where the tiles show a material
 SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
 
@@ -67,17 +68,22 @@ def noise_facts(picture, backdrop, outline, tables=None):
             return {"reasons": (reason,)}
         return {"noise": math.sqrt(np.median([_channel_variance(tile) for tile in tiles]))}
     ordered = [np.asarray(tables[number], float) for number in sorted(tables)]
-    if not reason and _coarseness(np.concatenate(tiles), ordered[0]) > (COARSE_IN_CROPS if outline.touches else COARSE):
-        reason = "what seems to be background has the grain of a material, so its noise cannot be measured"
+    coarseness = 0.0 if reason else _coarseness(np.concatenate(tiles), ordered[0])
+    material = "what seems to be background has the grain of a material, so its noise cannot be measured"
+    if coarseness > (COARSE_IN_CROPS if outline.touches else COARSE):
+        reason = material
     if reason and outline.touches:
         tiles = _tiles_at(picture, _calm_tiles(picture), "")[0]
-        if tiles and 0 < _coarseness(np.concatenate(tiles), ordered[0]) < WHITE:
+        coarseness = _coarseness(np.concatenate(tiles), ordered[0]) if tiles else 0.0
+        if 0 < coarseness < WHITE:
             reason = ""
     if reason:
         return {"reasons": (reason,)}
     variance = _variance_before_jpeg(np.concatenate(tiles), ordered[0], ordered[min(1, len(ordered) - 1)])
     if variance is None:
         return {"reasons": ("the compression has left too little of the noise to measure it",)}
+    if outline.touches and coarseness == 0 and variance > TELLING**2:
+        return {"reasons": (material,)}
     return {"noise": math.sqrt(variance)}
 
 
