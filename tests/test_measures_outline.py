@@ -100,3 +100,30 @@ def test_halving_an_odd_plane_repeats_its_last_row_and_column():
     plane = np.arange(15, dtype=np.float32).reshape(3, 5)
     even = np.pad(plane, ((0, 1), (0, 1)), mode="edge")
     assert np.array_equal(halved(plane), even.reshape(2, 2, 3, 2).mean(axis=(1, 3)))
+
+
+def test_a_side_as_light_as_the_backdrop_is_told_by_its_faint_tint():
+    truth = making.cover(SHAPE, BODY)
+    ground = making.sweep(*SHAPE)
+    tint = np.array((1.0, 0.99, 0.95))
+    tint /= tint @ (0.2126, 0.7152, 0.0722)  # luminance by ITU-R BT.709: the left side keeps the backdrop's own
+    shade = np.where(np.arange(SHAPE[1]) < 200, 1.0, 0.7)[None, :, None]
+    rgb = making.photograph(ground * np.where(truth[..., None] > 0.5, tint * shade, 1), noise=0.003)
+    assert iou(outlined(rgb).mask, truth) > 0.95
+
+
+def test_a_light_panel_inside_a_light_product_is_no_gap():
+    panel = making.cover(SHAPE, [(180, 320), (300, 320), (300, 420), (180, 420)])
+    truth = making.cover(SHAPE, BODY)
+    ground = making.sweep(*SHAPE)
+    rgb = making.photograph(making.put(making.put(ground, truth, (0.6, 0.59, 0.54)), panel, (0.74, 0.73, 0.67)), noise=0.003)
+    found = outlined(rgb)
+    assert iou(found.mask, truth) > 0.98 and found.mask[330:410, 190:290].all()
+
+
+def test_a_ring_beside_the_product_belongs_to_its_box():
+    ring = making.strip(making.arch(378, 360, 14, 14), 5)
+    truth = making.cover(SHAPE, BODY, ring)
+    rgb = making.photograph(making.put(making.sweep(*SHAPE), truth, (0.1, 0.1, 0.1), making.soft_shadow(truth, 0.4, 10, 5)), noise=0.003)
+    columns = np.flatnonzero((truth > 0.5).any(axis=0))
+    assert outlined(rgb).box[2] * SHAPE[1] == pytest.approx(columns[-1] + 1, abs=2)
