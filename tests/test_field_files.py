@@ -42,5 +42,5 @@ def test_a_raw_file_without_its_picture_is_a_file_that_cannot_be_read(frames):
 def test_a_picture_sharper_than_any_enlargement_was_not_enlarged(frames):
     file = frames["file"].iloc[0]
     for blur, expected in ((0.35, []), (0.95, [file])):
-        frames_now = changed(frames.assign(resolved=1.0), file, resolved=0.45, blur_px=blur)
+        frames_now = changed(frames.assign(resolved=1.0), file, resolved=0.38, blur_px=blur)
         assert [row["file"] for row in upscaled(evidence_of(frames_now, load_brief()))] == expected
