@@ -14,7 +14,6 @@ ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
 FINEST_EDGE = 0.3  # sigma, pixels; no camera's edge is finer, so neither is an enlarged one in pixels of the small picture
-OWN_CLIFF = 0.3  # share of the files that end alike below their pixels' limit: then the delivery was developed so
 SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
 RESOLVED_ERROR = 0.08  # by which a measured share may be off: two to three standard deviations (0.03, on photographs of every kind)
 
@@ -204,9 +203,6 @@ def upscaled(evidence):
         return
     frames = frames[~(frames["blur_px"] * frames["resolved"] < FINEST_EDGE)]
     of_view = frames.groupby(frames["view"].fillna(""))["resolved"].transform("median")
-    cliffs = frames.loc[frames["resolved"] < 1, "resolved"]
-    if len(cliffs) >= OWN_CLIFF * len(frames) and cliffs.median() > limit:
-        of_view = of_view.clip(upper=cliffs.median())
     bar = np.where(
         of_view > limit, np.minimum(limit - RESOLVED_ERROR, of_view - SOUND_RESOLVED), LESS_THAN_USUAL * of_view
     )
