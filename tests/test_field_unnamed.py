@@ -52,6 +52,6 @@ def test_a_missing_view_names_the_picture_that_may_show_it(frames):
 
 
 def test_a_picture_of_unknown_view_and_doubtful_outline_has_no_background():
-    facts = {"outline_confidence": 0.2, "background_L": 70.0, "white_red": 1.1, "noise": 4.0, "sha256": "0"}
+    facts = {"outline_confidence": 0.2, "background_L": 70.0, "white_red": 1.1, "sha256": "0"}
     assert applicable(facts, "", "other")[0] == {"outline_confidence": 0.2, "sha256": "0"}
     assert applicable(facts, "front", "upright")[0].get("background_L") == 70.0
