@@ -17,7 +17,7 @@ from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 
 ROUNDS = 6  # of the median polish
 STYLE_SIZE = 5  # products of a style from which its views have effects of their own
-STEADY_SD = 0.015  # EV; natural difference between background and product lamps from frame to frame
+STEADY_SD = 0.02  # EV; natural difference between background and product lamps from frame to frame
 UNSEEN_SD = 0.045  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
