@@ -50,7 +50,6 @@ EXPLAINS = {
     "angle": ("camera_height",),
     "upscaled": ("focus", "motion_blur", "noise"),
     "motion_blur": ("focus", "upscaled"),
-    "focus": ("upscaled",),
     "jpeg_quality": ("noise",),
     "exposure": ("clipping", "background", "product_colour"),
     "clipping": ("product_colour",),
@@ -247,8 +246,6 @@ CONDITIONS = {
     ("uneven_background", "background"): _stronger,
     ("white_balance", "background"): _stronger,
     ("white_balance", "uneven_background"): _stronger,
-    ("focus", "upscaled"): _stronger,
-    ("upscaled", "focus"): lambda explaining, row: not _stronger(row, explaining),
 }
 
 
