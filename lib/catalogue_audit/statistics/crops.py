@@ -58,13 +58,13 @@ class Layers(NamedTuple):
 
 def whole_layers(sketch):
     """Layers of a whole picture, cut to the box of its ``mask``; None where the sketch has no ``preview``."""
-    picture = _lab(sketch, WHOLE_PX)
+    picture = _rgb(sketch, WHOLE_PX)
     return None if picture is None else _layers(_within_box(picture, sketch.get("mask")))
 
 
 def crop_layers(sketch):
     """Layers of a crop, as large as its smallest zoom needs; None where the sketch has no ``preview``."""
-    picture = _lab(sketch, round(WHOLE_PX / ZOOMS[0]))
+    picture = _rgb(sketch, round(WHOLE_PX / ZOOMS[0]))
     return None if picture is None else _layers(picture)
 
 
@@ -156,7 +156,8 @@ def usual_zooms(fits):
     return np.geomspace(math.exp(middle) / NEAR_ZOOM, math.exp(middle) * NEAR_ZOOM, STEPS)
 
 
-def _lab(sketch, long_side):
+def _rgb(sketch, long_side):
+    """The sketch's picture, BGR uint8, at most so large."""
     preview = sketch.get("preview")
     if preview is None or not preview.size:
         return None
@@ -164,13 +165,12 @@ def _lab(sketch, long_side):
     image = cv2.imdecode(preview, cv2.IMREAD_REDUCED_COLOR_2)  # half the size costs half the time and is all that is needed
     if image is not None and max(image.shape[:2]) < long_side:
         image = cv2.imdecode(preview, cv2.IMREAD_COLOR)
-    if image is None:
-        return None
-    return cv2.cvtColor(_scaled(image, long_side).astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    return None if image is None else _scaled(image, long_side)
 
 
 def _layers(picture):
-    return Layers(picture, _scaled(picture[..., 0], max(picture.shape[:2]) * COARSE))
+    lab = cv2.cvtColor(np.multiply(picture, np.float32(1 / 255)), cv2.COLOR_BGR2LAB)
+    return Layers(lab, _scaled(lab[..., 0], max(lab.shape[:2]) * COARSE))
 
 
 def _scaled(picture, long_side):

@@ -62,7 +62,8 @@ def look_of(sketch, backdrop=None):
     contact, share = float(border.mean()), float(mask.mean())
     if backdrop is not None and (contact > CROP_CONTACT / 5 or share < LEAST_PRODUCT):
         inner = _unlike(lab, backdrop)
-    quantiles = np.quantile(lab[inner], QUANTILES, axis=0) * CHANNEL_WEIGHTS
+    pixels = np.sort(lab[inner], axis=0)
+    quantiles = pixels[np.round(np.multiply(QUANTILES, len(pixels) - 1)).astype(int)] * CHANNEL_WEIGHTS
     down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     box = mask[down[0] : down[-1] + 1, across[0] : across[-1] + 1]
     outline = cv2.resize(box.astype(np.float32), (GRID, GRID), interpolation=cv2.INTER_AREA)

@@ -5,11 +5,11 @@ from collections import Counter
 import cv2
 import numpy as np
 
-from catalogue_audit.statistics.crops import ZOOMS, usual_zooms
+from catalogue_audit.statistics.crops import ZOOMS
 from catalogue_audit.statistics.looks import CROP_CONTACT, FEWEST_PRODUCTS, INSIDE_VIEWS, outline_match, usual_least, views_of
 from catalogue_audit.statistics.strap_states import CHANGES_OUTLINE
 from catalogue_audit.statistics.view_order import order_votes
-from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z, some_of
+from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
@@ -216,8 +216,7 @@ def _detail_votes(frames, pairs, crops, fits):
     """
     details = _by_product(frames, crops)
     sure = {sku: rows for sku, rows in pairs.items() if sku in details}
-    learnt = some_of((row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows)
-    zooms = usual_zooms(fits(row, whole) for row, whole in learnt)
+    zooms = fits.zooms_learnt((row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows)
     votes, least = {}, 1.0 if len(zooms) else MUCH_CLEARER
     for sku, rows in sure.items():
         for row in details[sku]:

@@ -19,7 +19,7 @@ SURELY_FOUND = 0.75  # and so much, in its colour: whatever the bag's colour as 
 MUCH_CLEARER_FIT = 0.5  # difference of Fisher's z of two correlations: a detail was taken from one product, not the other
 NO_WORSE_FIT = 0.1  # the same: it fits two colourways of one style alike
 CANDIDATES = 8  # products nearest in colour that are searched for a detail
-LEARNT_FROM = 48  # details that tell the set's usual zoom
+LEARNT_FROM = 32  # pairs of a detail and a whole picture that tell the set's usual zoom
 LAYERS_AT_HAND = 64
 
 
@@ -30,6 +30,7 @@ class Fits:
         self._files = frames["file"]
         self._sketches = sketches
         self._known = {}
+        self._usual = np.empty(0)
         self._layers = OrderedDict()
 
     def __call__(self, crop, whole, zooms=ZOOMS):
@@ -42,6 +43,12 @@ class Fits:
         """The best fit into one of several pictures at a zoom where it is at its best; `NOT_FOUND` for none."""
         fits = (self(crop, whole, zooms) for whole in wholes)
         return max((fit for fit in fits if np.isfinite(fit.zoom)), key=lambda fit: fit.correlation, default=NOT_FOUND)
+
+    def zooms_learnt(self, pairs):
+        """The set's usual zooms (`crops.usual_zooms`), from some of the pairs of a crop and a whole picture; learnt once, empty where there are none."""
+        if not len(self._usual):
+            self._usual = usual_zooms(self(crop, whole) for crop, whole in some_of(pairs))
+        return self._usual
 
     def _of(self, row, make):
         if (row, make) not in self._layers:
@@ -73,7 +80,7 @@ def wrong_details(frames, looks, products, crops, order, fits):
     colours = _Colours(looks, products, rows)
     own = {row: colours.distance(row, frames["sku"][row]) for row in rows}
     limit = usual_most(list(own.values()), FOREIGN_COLOUR + 2)
-    zooms = usual_zooms(fits(row, other) for row in some_of(rows) for other in products[frames["sku"][row]])
+    zooms = fits.zooms_learnt((row, other) for row in rows for other in products[frames["sku"][row]])
     zooms = zooms if len(zooms) else ZOOMS
     at_own = {row: fits.best(row, products[frames["sku"][row]], zooms) for row in rows}
     there = {row: max(np.nan_to_num(at_own[row].correlation), 0.0) for row in rows}
