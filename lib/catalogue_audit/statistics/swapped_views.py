@@ -15,6 +15,11 @@ CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
 SMALL_WHOLE = 0.5  # of the frame's share that the smaller whole products cover
 MOST_OF_ONE_KIND = 2.0  # evidence that one kind may give
+BY_LIKENESS = (
+    "its detail fits the back picture better, while the others' fit the front",
+    "its three-quarter view shares more with the back picture, while the others' share more with the front",
+)
+OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
 FEWEST_POINTS = 40  # key points that must be found before their share counts
 SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
@@ -99,8 +104,8 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
         return
     kinds = (
         ("its front looks like the backs of the same style, its back like their fronts", _sibling_votes(frames, looks, pairs)),
-        ("its detail fits the back picture better, while the others' fit the front", _detail_votes(frames, pairs, crops, fits)),
-        ("its three-quarter view shares more with the back picture, while the others' share more with the front", turned_votes(frames, sketches, pairs, turned)),
+        (BY_LIKENESS[0], _detail_votes(frames, pairs, crops, fits)),
+        (BY_LIKENESS[1], turned_votes(frames, sketches, pairs, turned)),
         ("its strap is as in the others' backs in the front picture, as in their fronts in the back picture", strap_votes(straps, pairs)),
         ("the front was captured where the others' backs were, and the back where their fronts were", order_votes(frames)),
     )
@@ -108,7 +113,8 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
         told = [(float(np.clip(votes.get(sku, 0.0), -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
         evidence = sum(vote for vote, _ in told)
         reasons = [reason for vote, reason in sorted(told, key=lambda one: one[0]) if vote <= -WORTH_SAYING]
-        if evidence > -1 or not reasons:
+        firm = any(vote <= -WORTH_SAYING for vote, reason in told if reason not in BY_LIKENESS)
+        if evidence > (-1 if firm else -OF_LIKENESS_ALONE) or not reasons:
             continue
         for row in rows:
             yield row, (sku, "swapped_views", -evidence, "; ".join(reasons))
