@@ -16,7 +16,7 @@ FEWEST_OTHERS = 4  # products that show what is usual, beside the one judged
 STRICT = 0.9  # share of them that take two views in one order
 ACROSS_ANOTHER = 2.0  # evidence of an exchange that another view between the two confirms; 1 is enough by itself
 OF_NEIGHBOURS = 0.6  # of two views taken one after the other: a photographer may well have turned to the back first
-AS_USUAL = 0.4  # for the names as they are
+AS_USUAL = 0.5  # for the names as they are; more than one kind of likeness alone can outweigh
 
 
 def order_votes(frames, one="front", two="back"):
