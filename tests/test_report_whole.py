@@ -6,7 +6,7 @@ import pytest
 from bs4 import BeautifulSoup
 from catalogue_audit.cli import main
 from catalogue_audit.errors import AuditError, UsageError
-from catalogue_audit.report import page_pdf, report
+from catalogue_audit.report import notebooks, page_pdf
 from catalogue_audit.report.notebooks import NotebookFailed
 from catalogue_audit.report.report import write_report
 from catalogue_audit.schema import TABLES
@@ -40,7 +40,7 @@ def test_a_failed_notebook_never_looks_finished(tmp_path, monkeypatch):
     def fail(folder, names):
         raise NotebookFailed("The notebook '02_consistency_study.ipynb', cell 5 did not run to its end: MemoryError.")
 
-    monkeypatch.setattr(report, "run_notebooks", fail)
+    monkeypatch.setattr(notebooks, "run_notebooks", fail)
     audit = make_audit(2, faults=False)
     summary = write_report(audit, tmp_path)
     assert summary["exit_status"] == 3 and "cell 5" in summary["incomplete"]
@@ -85,7 +85,7 @@ def test_a_report_that_could_not_be_printed_says_so(tmp_path, monkeypatch):
     def fail(folder):
         raise AuditError("Chromium printed nothing.")
 
-    monkeypatch.setattr(report, "write_page_pdf", fail)
+    monkeypatch.setattr(page_pdf, "write_page_pdf", fail)
     summary = write_report(make_audit(1, faults=False), tmp_path, notebooks=False, pdf=True)
     assert summary["exit_status"] == 3 and "printed nothing" in summary["incomplete"]
     page = BeautifulSoup((tmp_path / "report.html").read_text(encoding="utf-8"), "html.parser")

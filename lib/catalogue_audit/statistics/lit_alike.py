@@ -51,11 +51,11 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
     --------
     >>> sd, dark, calm = np.full(3, 0.03), np.full(3, np.nan), np.zeros(3, bool)
     >>> ev, error = own_light(np.array([0.5, 0.0, 0.0]), sd, sd, dark, calm)
-    >>> ev.round(1) + 0.0, bool((error < 0.06).all())
-    (array([0.5, 0. , 0. ]), True)
+    >>> [round(value, 1) + 0.0 for value in ev.tolist()], bool((error < 0.06).all())
+    ([0.5, 0.0, 0.0], True)
     >>> ev, error = own_light(np.array([0.5, 0.0]), sd[:2], sd[:2], dark[:2], calm[:2])
-    >>> ev.round(2) + 0.0, error.round(2)
-    (array([ 0.25, -0.25]), array([0.25, 0.25]))
+    >>> ev.round(2).tolist(), error.round(2).tolist()
+    ([0.25, -0.25], [0.25, 0.25])
     """
     states = _explanations(len(residual))
     mean = np.where(states == BACKGROUND_ALONE, -np.nan_to_num(background), 0.0)
