@@ -176,8 +176,9 @@ def reasons(things, limit=6):
     lines = [(severity, check_title(check), _reason_text(group)) for (severity, check), group in by_check.items()]
     if len(lines) <= limit:
         return lines
-    left = len(lines) - (limit - 1)
-    return [*lines[: limit - 1], (lines[limit - 1][0], f"{left} more kinds of findings", "see what to do, below")]
+    left = [severity for severity, *_ in lines[limit - 1 :]]
+    counts = ", ".join(f"{left.count(severity)} {severity}" for severity in dict.fromkeys(left))
+    return [*lines[: limit - 1], (left[0], f"{len(left)} more kinds of findings", f"{counts}: see what to do, below")]
 
 
 def _reason_text(group):
