@@ -184,6 +184,20 @@ def test_one_strange_picture_and_one_strange_product_are_no_step():
     assert find_changes(delivery(25, 3, change=strange)[0]).empty
 
 
+def test_light_that_two_products_got_is_a_change_where_product_and_background_agree():
+    def dim(rows, columns):
+        for row in rows[40:48]:
+            for column in columns:
+                row[column] -= 0.26
+
+    both, captured = delivery(24, 4, change=lambda rows: dim(rows, ("exposure_dev_ev", "background_dev_ev")))
+    changes = find_changes(both)
+    assert [captured.index(file) for file in changes["to_file"]] == [40, 48]
+    assert changes["frames"].tolist()[0] == 8
+    for alone in ("exposure_dev_ev", "background_dev_ev"):
+        assert find_changes(delivery(24, 4, change=lambda rows, alone=alone: dim(rows, (alone,)))[0]).empty
+
+
 def test_a_set_up_that_alternates_is_two_modes():
     def alternate(rows):
         for place, row in enumerate(rows):

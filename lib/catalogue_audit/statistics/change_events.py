@@ -36,6 +36,7 @@ def one_a_family(changes):
             other
             for other in range(len(changes))
             if other not in taken and changes[other].quantity.family == change.quantity.family
+            and (other == number or changes[other].quantity is not change.quantity)  # two of one quantity: there and back
             and changes[other].view == change.view and same_event(changes[other], change)
         ]  # fmt: skip
         taken.update(together)

@@ -24,12 +24,14 @@ from catalogue_audit.statistics.change_quantities import (
 )
 from catalogue_audit.statistics.change_rows import change_row
 from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
-from catalogue_audit.statistics.segments import difference_noise, find_drifts, find_transitions
+from catalogue_audit.statistics.segments import FEWEST_UNITS, difference_noise, find_drifts, find_transitions
 from catalogue_audit.statistics.tables import table_from_rows
 
 FEWEST_FRAMES = 6
 FEWEST_STYLES = 4
 NEIGHBOURS_TO_JOIN = 3  # frames of a view with others' before and after, needed to bring it to their level
+LIT_BY_TWO = ("exposure_dev_ev", "background_dev_ev")  # deviations of the light itself, whatever product it falls on
+FEWEST_LIT = 2  # products in a row that such a light may last for
 FEWEST_VISITS = 5  # products on either side of a change of framing or pose, which products vary by themselves
 FEWEST_SIDE = 3  # frames on either side with a known deviation
 NIGHT_SECONDS = 6 * 3600.0  # a longer pause parts sittings: lamps are cold again
@@ -43,7 +45,7 @@ def find_changes(frames, brief=None):
 
     A change must exceed both the noise of the series (three sigma) and half of
     the brief's tolerance for it. One strange picture, two strange products in a
-    row, and a set-up that alternates between two states are no change. Changes
+    row (but for light that both product and background show), and a set-up that alternates between two states are no change. Changes
     of one family at one place (b* and colour temperature, say) give one row.
 
     Parameters
@@ -108,34 +110,49 @@ def _camera_changes(frames, rows, seconds, camera, brief):
         for label, pool, level in _pools(values, views, places, quantity.scope):
             series = values[pool] - level
             noise = max(floor, _style_noise(series, styles[pool])) if quantity.scope == "view" else floor
-            found = find_transitions(series, visits[pool], visible, noise)
+            fewest = FEWEST_LIT if quantity.name in LIT_BY_TWO else FEWEST_UNITS
+            found = find_transitions(series, visits[pool], visible, noise, fewest)
             if quantity.scope == "view":
                 found = [transition for transition in found if _rests_on_enough(transition, visits[pool])]
             elif quantity.scope == "light":
                 found = _with_drifts(series, sittings[pool], found, visible, noise)
-            found = [one for one in found if _borne_out(frames, rows[pool], quantity, one, brief)]
+            begins = [0] + [one.first_after for one in found]
+            found = [
+                one for one, begin in zip(found, begins, strict=False)
+                if _borne_out(frames, rows[pool], visits[pool], quantity, one, begin, brief)
+            ]  # fmt: skip
             for transition in found:
                 changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
     return changes
 
 
-def _borne_out(frames, rows, quantity, transition, brief):
+def _borne_out(frames, rows, visits, quantity, transition, begin, brief):
     """
     Whether a change shows in the deviation from the set's rule too, where that is known.
 
     A tall bag after wide ones fills more of the height by the same framing, and a bag that covers another part of
-    the sweep leaves a lighter or a darker part of it to be seen.
+    the sweep leaves a lighter or a darker part of it to be seen. Light that only two products got is a change of
+    light where both product and background, which are measured apart, say so.
     """
-    if quantity.name not in BORNE_OUT_BY or transition.kind != "step":
+    if transition.kind != "step":
         return True
-    column, check = BORNE_OUT_BY[quantity.name]
-    values = frames[column].to_numpy(dtype=float)[rows]
     first, stop = transition.first_after, transition.last + 1
-    sides = values[max(2 * first - stop, 0) : first], values[first:stop]
+    sides = slice(max(2 * first - stop, begin), first), slice(first, stop)
+    if quantity.name in LIT_BY_TWO and min(np.unique(visits[side]).size for side in (slice(begin, first), sides[1])) < FEWEST_UNITS:
+        return all(_moved(frames, rows, sides, column, "exposure", brief) for column in LIT_BY_TWO)
+    if quantity.name not in BORNE_OUT_BY:
+        return True
+    return _moved(frames, rows, sides, *BORNE_OUT_BY[quantity.name], brief) is not False
+
+
+def _moved(frames, rows, sides, column, check, brief):
+    """Whether a column moved by half of its tolerance from one slice to the other; None where too little of it is known."""
+    values = frames[column].to_numpy(dtype=float)[rows]
+    sides = [values[side] for side in sides]
     known = [side[np.isfinite(side)] for side in sides]
     if min(side.size for side in known) < FEWEST_SIDE:
-        return True
-    return abs(np.median(known[1]) - np.median(known[0])) >= HALF * tolerance(brief, check)
+        return None
+    return bool(abs(np.median(known[1]) - np.median(known[0])) >= HALF * tolerance(brief, check))
 
 
 def _compared(frames, rows, quantity):

@@ -108,7 +108,7 @@ def level_starts(values, noise, fewest=FEWEST_UNITS):
     return [int(place) for place in places[:-1]]
 
 
-def find_transitions(values, units, visible, floor):
+def find_transitions(values, units, visible, floor, fewest=FEWEST_UNITS):
     """
     Steps and trends of a series that exceed both its noise and a visible size.
 
@@ -122,6 +122,8 @@ def find_transitions(values, units, visible, floor):
         Smallest change of interest, in the values' unit.
     floor : float
         Smallest credible noise of one value (rounding), same unit.
+    fewest : int
+        Units on either side of a change; one less is taken for strange and is no change.
 
     Returns
     -------
@@ -129,13 +131,13 @@ def find_transitions(values, units, visible, floor):
         In order.
     """
     bounds = _unit_bounds(units)
-    if bounds.size - 1 < 2 * FEWEST_UNITS:
+    if bounds.size - 1 < 2 * fewest:
         return []
     medians = np.array([np.median(values[a:b]) for a, b in zip(bounds, bounds[1:], strict=False)])
-    smooth, outside = hampel(medians, half_window=2)
+    smooth, outside = hampel(medians, half_window=fewest - 1)
     clean = np.where(outside, smooth, medians)
     noise = max(difference_noise(medians), floor)
-    starts = level_starts(clean, noise)
+    starts = level_starts(clean, noise, fewest)
     if not starts:
         changes = _whole_trend(clean, noise)
     else:
