@@ -314,6 +314,20 @@ def test_two_pictures_filed_under_one_anothers_names_are_found(clean, one, other
         assert dict(zip(found["file"], found["likely_sku"], strict=True)) == {one: skus[other], other: skus[one]}
 
 
+def without_outlines_of_details(tables):
+    """The same, as it is where products fill the frames of their details: no outline is sure enough to be kept."""
+    frames, sketches = tables
+    details = set(frames["file"][frames["view"] == "detail"])
+    return frames, {file: {k: v for k, v in sketch.items() if k != "mask" or file not in details} for file, sketch in sketches.items()}
+
+
+def test_details_that_fill_the_frame_are_judged_without_an_outline(clean):
+    assert misfiled(*without_outlines_of_details(clean[0].tables())).empty
+    for one, other, kind in [exchange for exchange in EXCHANGES if exchange[2] == "wrong_detail"]:
+        found = misfiled(*without_outlines_of_details(exchanged(clean[0], one, other)))
+        assert set(found["file"]) == {one, other} and set(found["kind"]) == {kind}
+
+
 def test_a_product_of_two_colours_is_not_misfiled(clean):
     """A red bag with a tan back: nothing fits another product's outline and colour better."""
     delivery = clean_delivery(1, {"duo": SHADES["red"]}, seed=7)

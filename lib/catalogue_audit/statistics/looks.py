@@ -35,23 +35,27 @@ class Look(NamedTuple):
 
 def look_of(sketch, backdrop=None):
     """
-    What a picture looks like; None where the sketch has no thumbnail or product mask.
+    What a picture looks like; None where the sketch has no thumbnail, or no product mask though it shows a whole product.
 
     Parameters
     ----------
     sketch : dict of ndarray
     backdrop : (3,) array_like of float, optional
         CIELAB of the set's backdrop, for a picture of a part of the product: in a frame that the product
-        fills, its outline is not found, and its colour is that of all that is not backdrop.
+        fills, no outline is found, so all of the frame counts, and its colour is that of all that is not backdrop.
 
     Returns
     -------
     Look
     """
     thumb, mask = sketch.get("thumb"), sketch.get("mask")
-    if thumb is None or mask is None or not mask.any() or thumb.size == 0:
+    if thumb is None or thumb.size == 0:
         return None
     height, width = thumb.shape[:2]
+    if mask is None and backdrop is not None:
+        mask = np.ones((height, width), bool)
+    if mask is None or not mask.any():
+        return None
     small = cv2.resize(mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_AREA)
     inner = cv2.erode(small, np.ones((3, 3), np.uint8)).astype(bool)
     inner = inner if inner.sum() > 50 else small.astype(bool)
