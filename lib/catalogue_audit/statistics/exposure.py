@@ -9,11 +9,11 @@ more exactly; where only the background moved, it says nothing about the product
 
 import numpy as np
 from scipy.optimize import nnls
-from scipy.stats import theilslopes
 
 from catalogue_audit.statistics.lit_alike import own_light
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
+from catalogue_audit.statistics.trend import theil_sen
 
 ROUNDS = 6  # of the median polish
 STYLE_SIZE = 5  # products of a style from which its views have effects of their own
@@ -273,7 +273,7 @@ def _lines(values, members, mirrored):
             continue
         sample = places[np.argsort(mirrored[places], kind="stable")]
         sample = sample[:: -(-len(sample) // MOST_FOR_SLOPE)]
-        slope, _, low, high = theilslopes(values[sample], mirrored[sample], SLOPE_SURE)
+        slope, _, low, high = theil_sen(values[sample], mirrored[sample], SLOPE_SURE)
         slope *= SLOPE_SD**2 / (SLOPE_SD**2 + ((high - low) / 2) ** 2)
         flat = np.median(values[places] - slope * mirrored[places])
         result[group] = flat + slope * mirrored[group]
