@@ -14,7 +14,7 @@ _LINEAR_FROM_D50 = np.array(
     ],
     np.float32,
 )
-BAND_PX = 3  # side of the square that makes the band in which the edge is sought
+BAND_PX = 5  # side of the square that makes the band in which the edge is sought: the rough one may be off by a pixel
 KERNEL3 = np.ones((3, 3), np.uint8)
 IN_PART = 0.01  # weight of a cell of which only a part is chosen
 ROOM_PX = 4  # working pixels around a mask within which its contours move
