@@ -23,6 +23,7 @@ CHANGES_OUTLINE = ("draped", "coiled", "held_up")  # states in which the strap l
 MAJORITY = 0.7  # of a view's pictures of products with a strap, in the usual state
 HALF, SECOND_HABIT = 0.5, 3  # the same, where it has this many times as many as any other state
 FEWEST_OF_A_VIEW = 5  # pictures; as for any reference of a view
+SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length
 MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
 
 
@@ -58,7 +59,7 @@ def strap_states(frames, sketches, products=None):
         if kinds[row] == "upright" and evidence is not None and len(evidence) == len(EVIDENCE):
             found[row] = dict(zip(EVIDENCE, (float(v) for v in evidence)))
     handles = _handles_by_product(found, skus)
-    rings = _rings_by_product(found, skus, views)
+    rings = _rings_by_product(found, skus, views, frames["outline_confidence"].to_numpy(float, na_value=0.0))
     supplied = supplied_straps(products)
     first = [row for row in found if views[row] in STRAIGHT_ON]
     seen = set()
@@ -164,11 +165,11 @@ def _handles_by_product(found, skus):
     return {sku: min(values) for sku, values in heights.items() if len(values) > 1 and sku}
 
 
-def _rings_by_product(found, skus, views):
-    """What stands out of the sides in the straight-on picture that shows least of it: the rings alone. Needs two pictures."""
+def _rings_by_product(found, skus, views, confidence):
+    """What stands out of the sides in the straight-on picture that shows least of it: the rings alone. Needs two pictures with a sure outline."""
     lengths = {}
     for row, evidence in found.items():
-        if views[row] in STRAIGHT_ON and skus[row]:
+        if views[row] in STRAIGHT_ON and skus[row] and confidence[row] >= SURE_OUTLINE:
             lengths.setdefault(skus[row], []).append(_standing_out(evidence, turned=False))
     return {sku: min(values) for sku, values in lengths.items() if len(values) > 1}
 
