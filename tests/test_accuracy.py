@@ -8,25 +8,26 @@ import pytest
 
 from accuracy.__main__ import audited, summary
 
-# mean absolute error and 95th percentile over the set, a quarter above what was measured
+# mean absolute error and 95th percentile over the set, a quarter above what was measured; light is that of whole
+# products and of the details whose light is known
 FLOORS = {
     "small": {
         "left": (0.0007, 0.0020),
         "top": (0.0011, 0.0033),
-        "right": (0.0009, 0.0028),
+        "right": (0.0011, 0.0028),
         "bottom": (0.0005, 0.0016),
         "roll_deg": (0.09, 0.27),
         "blur_px": (0.062, 0.15),
         "noise": (0.08, 0.14),
         "specks": (0.5, 1.4),
-        "wb_gain_r": (0.0026, 0.0058),
-        "wb_gain_b": (0.0037, 0.0074),
+        "wb_gain_r": (0.0031, 0.0073),
+        "wb_gain_b": (0.0043, 0.0096),
         "exposure_dev_ev": (0.021, 0.042),
         "background_dev_ev": (0.020, 0.038),
     },
     "clean": {
         "left": (0.0008, 0.0017),
-        "top": (0.0008, 0.0020),
+        "top": (0.0009, 0.0029),
         "right": (0.0009, 0.0022),
         "bottom": (0.0010, 0.0030),
         "roll_deg": (0.125, 0.29),
@@ -36,7 +37,7 @@ FLOORS = {
         "specks": (0.25, 1.3),
         "wb_gain_r": (0.0034, 0.0074),
         "wb_gain_b": (0.0037, 0.0102),
-        "exposure_dev_ev": (0.017, 0.045),
+        "exposure_dev_ev": (0.026, 0.055),
         "background_dev_ev": (0.013, 0.025),
     },
     "delivery": {
@@ -59,7 +60,7 @@ FLOORS = {
     },
 }
 IOU = {"small": (0.98, 0.96), "clean": (0.98, 0.95), "delivery": (0.99, 0.94), "finals": (0.99, 0.975)}  # median, worst
-FOUND = {"small": 1.0, "clean": None, "delivery": 0.86, "finals": 0.88, "finals with originals": 0.79}  # of the faults that must be found
+FOUND = {"small": 1.0, "clean": None, "delivery": 0.86, "finals": 0.86, "finals with originals": 0.79}  # of the faults that must be found
 PAIRED = {"finals with originals": 0.96}  # of the finals whose photograph is among the originals
 FALSE = {"small": 0, "clean": 0, "delivery": 1, "finals": 1, "finals with originals": 1}  # findings that nothing in the truth explains
 
