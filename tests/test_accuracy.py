@@ -37,7 +37,7 @@ FLOORS = {
         "specks": (0.25, 1.3),
         "wb_gain_r": (0.0034, 0.0074),
         "wb_gain_b": (0.0037, 0.0102),
-        "exposure_dev_ev": (0.026, 0.055),
+        "exposure_dev_ev": (0.026, 0.079),
         "background_dev_ev": (0.013, 0.025),
     },
     "delivery": {
