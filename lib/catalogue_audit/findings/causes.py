@@ -53,7 +53,7 @@ EXPLAINS = {
     "jpeg_quality": ("noise",),
     "exposure": ("clipping", "background", "product_colour"),
     "clipping": ("product_colour",),
-    "cutout_edge": ("clipping",),
+    "cutout_edge": ("clipping", "shadow"),  # a rim of the old backdrop looks like a shadow beside the product
     "white_balance": ("product_colour", "background", "uneven_background"),
     "uneven_background": ("background",),
 }

@@ -16,7 +16,8 @@ from catalogue_audit.measures.shadow import shadow_kind
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
 
 POINTS = 200  # of the outer contour that are looked at
-OUTSIDE, INSIDE = 8, 22  # full-resolution px of each profile
+OUTSIDE, INSIDE = 12, 22  # full-resolution px of each profile
+WIDEST_RIM = 12  # full-resolution px
 BESIDE = (4.0, 12.0)  # px inside the main step: the product's own tone there
 LIGHTEST_PRODUCT = 0.62  # luminance over the ground's; lighter, the main step is too small to look beside it
 TAIL = 1.88  # standard deviations of a Gaussian step from half-way to 3 % down
@@ -160,7 +161,9 @@ def _profiles(picture, outline):
     inside = _lies_in(outline.mask, contour + 3 * normal)
     normal = np.where(inside[:, None], normal, -normal)
     outward = contour - 4 * normal
-    free = _lies_in(outline.mask, contour + 3 * normal) & ~_lies_in(outline.shadow, outward)
+    beyond = contour - max(4.0, WIDEST_RIM / picture.reduction) * normal  # a rim of old backdrop passes for shadow, but ends sooner
+    shaded = _lies_in(outline.shadow, outward) & _lies_in(outline.shadow, beyond)
+    free = _lies_in(outline.mask, contour + 3 * normal) & ~shaded
     free &= ~_lies_in(outline.mask, outward)
     margin = (OUTSIDE + 2) / picture.reduction
     free &= (contour[:, 0] > margin) & (contour[:, 0] < width - margin)
