@@ -44,6 +44,44 @@ def test_a_product_framed_too_small_is_told_by_the_rule():
     found = size_and_place(frames, {}, None)
     assert found["scale_dev"].iloc[5] == pytest.approx(-0.1, abs=0.005)
     assert found["scale_dev"].drop(5).abs().max() < 0.01
+    assert found["scale_dev_sd"].max() < 0.01
+
+
+def _by_the_first_limit(aspects):
+    """Products centred in a frame of which they fill 0.74 of the width or 0.68 of the height, in one view."""
+    height = np.minimum(0.74 / np.asarray(aspects), 0.68)
+    width = height * aspects
+    place = np.zeros(len(height))
+    return table(
+        view=["three_quarter"] * len(height), fill_height=height, fill_width=width, fill_area=0.7 * width * height,
+        centre_dx=place, centre_dy=place, baseline=0.5 + height / 2,
+    )  # fmt: skip
+
+
+WIDE = (1.3, 1.5, 1.8, 1.4, 1.6, 2.0, 1.25, 1.7)
+
+
+def test_the_only_tall_product_may_have_met_the_other_limit_and_is_no_fault_for_sure():
+    found = size_and_place(_by_the_first_limit([*WIDE, 0.85]), {}, None).iloc[-1]
+    assert not abs(found["scale_dev"]) > max(0.05, 3 * found["scale_dev_sd"])
+    assert not abs(found["centre_dev_y"]) > max(0.02, 3 * found["centre_dev_y_sd"])
+
+
+def test_tall_products_that_meet_one_limit_show_the_rule_and_then_a_small_one_is_off_for_sure():
+    frames = _by_the_first_limit([*WIDE, 0.85, 0.9, 0.8, 0.95])
+    frames.loc[len(WIDE), ["fill_height", "fill_width"]] *= 0.88
+    found = size_and_place(frames, {}, None)
+    assert found["scale_dev"][len(WIDE)] == pytest.approx(-0.12, abs=0.01)
+    assert found["scale_dev"].drop(len(WIDE)).abs().max() < 0.01
+    assert found["scale_dev_sd"][len(WIDE)] < 0.12 / 3
+
+
+def test_a_rule_that_another_view_shows_holds_here_too():
+    front = _by_the_first_limit([*WIDE, 0.85, 0.9, 0.8, 0.95]).assign(view="front")
+    few = _by_the_first_limit([1.3, 1.5, 1.8, 0.7]).set_index(pd.Index([20, 21, 22, 23]))
+    alone, beside = (size_and_place(frames, {}, None).loc[[20, 21, 22, 23]] for frames in (few, pd.concat([front, few])))
+    assert beside["scale_dev"].abs().max() < 0.01 and beside["scale_dev_sd"].max() < 0.015
+    assert alone["scale_dev_sd"][23] > 0.03
 
 
 @pytest.mark.parametrize(

@@ -108,8 +108,11 @@ FRAME_COLUMNS = (
     _number("lean_deg", 2, "degree", "+ top towards the camera", "set"),
     _number("lean_sd_deg", 2, "degree", "", "set"),
     _number("scale_dev", 4, "fraction", "size against the set's framing rule, + larger", "set"),
+    _number("scale_dev_sd", 4, "fraction", "", "set"),
     _number("centre_dev_x", 5, "fraction of width", "centre minus the set's reference", "set"),
+    _number("centre_dev_x_sd", 5, "fraction", "", "set"),
     _number("centre_dev_y", 5, "fraction of height", "position minus the set's reference", "set"),
+    _number("centre_dev_y_sd", 5, "fraction", "", "set"),
     _number("px_per_cm", 2, "px/cm", "true scale, where the product's size is supplied", "set"),
     # -- the camera original it was made from -----------------------------------------------
     _text("original_file", "the paired original, path relative to the folder of originals", "set"),

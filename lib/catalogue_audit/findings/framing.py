@@ -12,7 +12,7 @@ CUT_MAJORITY = 0.5  # of a view's pictures touching the frame: then it is how th
 def scale(evidence):
     """Products larger or smaller than the set's framing rule has them."""
     frames = _of_the_usual_shape(evidence.whole_product)
-    cases, set_cases = judge_column(evidence, "scale", "scale_dev", frames, centre=0.0)
+    cases, set_cases = judge_column(evidence, "scale", "scale_dev", frames, "scale_dev_sd", centre=0.0)
     for case in cases:
         off = case.value - case.expected
         size = "larger" if off > 0 else "smaller"
@@ -40,7 +40,7 @@ def centring(evidence):
     worst = {}
     set_rows = []
     for column, directions in (("centre_dev_x", ("left", "right")), ("centre_dev_y", ("high", "low"))):
-        cases, set_cases = judge_column(evidence, "centring", column, frames, centre=0.0)
+        cases, set_cases = judge_column(evidence, "centring", column, frames, f"{column}_sd", centre=0.0)
         for case in cases:
             off = case.value - case.expected
             known = worst.get(case.frame["file"])

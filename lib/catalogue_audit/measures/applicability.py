@@ -25,8 +25,11 @@ BOX = (
     "centre_dy",
     "baseline",
     "scale_dev",
+    "scale_dev_sd",
     "centre_dev_x",
+    "centre_dev_x_sd",
     "centre_dev_y",
+    "centre_dev_y_sd",
     "px_per_cm",
 )
 ROLL = ("roll_deg", "roll_sd_deg", "roll_dev_deg", "roll_dev_sd_deg")

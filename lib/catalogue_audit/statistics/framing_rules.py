@@ -1,15 +1,27 @@
-"""The rule a set is framed by, and each picture's size and place against it."""
+"""
+The rule a set is framed by, and each picture's size and place against it.
+
+Few products leave open which rule they follow: where all but one are as wide as one another, the one
+may be too small, or the frame's height may have been its limit. So each picture's deviation is the mean
+over all rules by their weight, and its uncertainty tells how far the rules that may hold disagree
+about it (a mixture of hypotheses; natural scatter is small, faults are rare and may be of any size).
+"""
 
 import math
 
 import numpy as np
 import pandas as pd
 
+from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
+
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
 FEWEST = 3
 AS_STEADY = 1.3  # 'first_limit' can imitate equal height and width; it must be this much steadier to be believed
-LARGEST_SHIFT = 0.1  # of the frame; a product farther off stands wrong by any rule
 LARGEST_STEP = 0.1  # relative; a product farther off is off by any rule, and counts no more than this
+RATIOS = np.exp(np.linspace(-0.7, 0.7, 113))  # of the limit of the width to that of the height
+SIZE_SD, PLACE_SD = 0.012, 0.006  # relative, and of the frame: how steadily products are framed by eye; common practice, no source
+FAULT, FAULT_SD = 0.06, 0.1  # share of pictures framed wrongly, and by how much
+OWN_RULE = 1e-3  # share of views that are framed by another rule than the others
 
 
 def framing_rule(frames, brief, products=None):
@@ -73,24 +85,114 @@ def size_and_place(frames, sketches, brief, products=None):
     DataFrame
         ``scale_dev`` (fraction, + larger), ``centre_dev_x``, ``centre_dev_y``
         (fractions of the frame, + right, + down; the base line counts instead of the
-        centre where the set keeps that steadier), ``px_per_cm``.
+        centre where the set keeps that steadier), their standard uncertainties
+        ``scale_dev_sd``, ``centre_dev_x_sd``, ``centre_dev_y_sd``; ``px_per_cm``.
     """
-    rule = framing_rule(frames, brief, products)
-    columns = {name: np.full(len(frames), np.nan) for name in ("scale_dev", "centre_dev_x", "centre_dev_y", "px_per_cm")}
+    named = getattr(getattr(brief, "framing", None), "rule", "auto")
+    rules = (named,) if named in RULES else RULES
+    views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
+    across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
+    sizes = [np.log(_possible_sizes(frames, rows, rules, products)) for rows in views]
+    columns = {}
+    for name, kept, sd, shares in (
+        ("scale_dev", sizes, SIZE_SD, _shares(rules)),
+        ("centre_dev_x", [across[rows][None] for rows in views], PLACE_SD, np.ones(1)),
+        ("centre_dev_y", [np.stack([down[rows], stands[rows]]) for rows in views], PLACE_SD, np.full(2, 0.5)),
+    ):
+        found = np.full((2, len(frames)), math.nan)
+        for rows, told in zip(views, weigh_rules(kept, sd, shares), strict=True):
+            found[:, rows] = told
+        columns[name], columns[f"{name}_sd"] = found
+    columns["scale_dev"] = np.expm1(columns["scale_dev"])
     columns["px_per_cm"] = _pixels_per_cm(frames, sketches, products)
-    for _, rows in _views(frames):
-        if len(rows) < FEWEST:
-            continue
-        if rule:
-            sizes = _sizes(frames, rows, rule, products)
-            columns["scale_dev"][rows] = sizes / np.nanmedian(sizes) - 1 if np.isfinite(sizes).any() else np.nan
-        across = _number(frames, "centre_dx")[rows]
-        down = _number(frames, "centre_dy")[rows]
-        stands = _number(frames, "baseline")[rows]
-        columns["centre_dev_x"][rows] = across - _centre(across)
-        steadier = _unsteadiness(stands) < _unsteadiness(down)
-        columns["centre_dev_y"][rows] = stands - _centre(stands) if steadier else down - _centre(down)
     return pd.DataFrame(columns, index=frames.index)
+
+
+def weigh_rules(views, sd, shares):
+    """
+    Deviation of each picture from what its view keeps equal, over the rules that may hold.
+
+    Parameters
+    ----------
+    views : list of (m, n) float
+        For each view, what each of m rules has equal, of its n pictures; NaN where unknown.
+    sd : float
+        Natural scatter, at least.
+    shares : (m,) float
+        How likely each rule is before anything is seen; summing to 1.
+
+    Returns
+    -------
+    list of (deviations, standard uncertainties)
+        Each (n,) float; NaN where no rule tells.
+
+    Examples
+    --------
+    >>> wide, tall = [0.7, 0.7, 0.7, 0.7, 0.5], [0.6, 0.5, 0.4, 0.6, 0.5]
+    >>> ((off, unsure),) = weigh_rules([np.array([wide, tall])], 0.01, np.array([0.5, 0.5]))
+    >>> [round(float(value), 2) for value in (off[0], off[4])]
+    [0.0, -0.2]
+    """
+    apart = [_from_middle(values) for values in views]
+    if not apart:
+        return []
+    together = np.abs(np.concatenate(apart, axis=1))
+    tells = np.isfinite(together).any(axis=1)
+    if tells.any():
+        sd = max(sd, float(MAD_TO_SIGMA * np.nanmedian(together[tells], axis=1).min()))
+    fits = np.stack([_fit(values, sd) for values in apart])
+    told = []
+    for values, fit, others in zip(apart, fits, fits.sum(axis=0) - fits, strict=True):
+        usual = shares * np.exp(others - others.max())
+        weight = (usual / usual.sum() + OWN_RULE * shares) * np.exp(fit - fit.max())
+        count = np.isfinite(values).sum(axis=1)
+        reference = MEDIAN_EFFICIENCY * sd / math.sqrt(max(weight @ count / weight.sum(), 1.0))
+        told.append(_mean_and_sd(values, weight, reference))
+    return told
+
+
+def _from_middle(values):
+    """(m, n) values less the median of each row; rows without a value stay empty."""
+    middle = np.full((len(values), 1), math.nan)
+    some = np.isfinite(values).any(axis=1)
+    middle[some] = np.nanmedian(values[some], axis=1, keepdims=True)
+    return values - middle
+
+
+def _fit(apart, sd):
+    """Logarithm of the likelihood of (m, n) deviations under each of m rules; what a rule cannot tell is as unlikely as a fault."""
+    sd = sd * math.sqrt(1 + MEDIAN_EFFICIENCY**2 / max(apart.shape[1], 1))
+    off = np.nan_to_num(np.abs(apart), nan=FAULT_SD)
+    usual = (1 - FAULT) / sd * np.exp(-0.5 * (off / sd) ** 2)
+    fault = FAULT / FAULT_SD * np.exp(-0.5 * (np.minimum(off, FAULT_SD) / FAULT_SD) ** 2)  # a fault may be of any size
+    return np.log(usual + fault).sum(axis=1)
+
+
+def _mean_and_sd(values, weight, reference):
+    """Mean of (m, n) values over the m rules that tell them, by weight, and its standard uncertainty with that of the reference."""
+    share = np.where(np.isfinite(values), weight[:, None], 0.0)
+    total = share.sum(axis=0)
+    share = np.divide(share, total, out=np.full(share.shape, math.nan), where=total > 0)
+    seen = np.nan_to_num(values)
+    mean = (share * seen).sum(axis=0)
+    return mean, np.hypot(np.sqrt((share * (seen - mean) ** 2).sum(axis=0)), reference)
+
+
+def _shares(rules):
+    """How likely each row of `_possible_sizes` is beforehand: all limits together are as likely as one rule."""
+    plain = [1.0] * sum(rule != "first_limit" for rule in rules)
+    limits = [1.0 / len(RATIOS)] * len(RATIOS) if "first_limit" in rules else []
+    return np.array(plain + limits) / len(rules)
+
+
+def _possible_sizes(frames, rows, rules, products):
+    """(m, n): what each rule has equal, the limits of 'first_limit' one by one, last; NaN where unknown."""
+    sizes = [_sizes(frames, rows, rule, products) for rule in rules if rule != "first_limit"]
+    width, height = _number(frames, "fill_width")[rows], _number(frames, "fill_height")[rows]
+    if "first_limit" in rules:
+        sizes.extend(np.maximum(width, height * ratio) for ratio in RATIOS)
+    sizes = np.stack(sizes)
+    return np.where(sizes > 0, sizes, math.nan)
 
 
 def _views(frames):
@@ -161,14 +263,3 @@ def _pixels_per_cm(frames, sketches, products):
 
 def _number(frames, column):
     return pd.to_numeric(frames[column], errors="coerce").to_numpy(dtype=float)
-
-
-def _centre(values):
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
-
-
-def _unsteadiness(values):
-    """Mean distance from the middle, capped: the few products of another height tell base line and centre apart."""
-    known = values[np.isfinite(values)]
-    return float(np.mean(np.minimum(np.abs(known - np.median(known)), LARGEST_SHIFT))) if len(known) else math.inf

@@ -33,7 +33,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
         Index as `frames`; ``yaw_dev_deg``, ``yaw_dev_sd_deg``, ``roll_dev_deg``,
         ``roll_dev_sd_deg``, ``pitch_dev_deg``, ``pitch_dev_sd_deg``, ``lean_deg``,
         ``lean_sd_deg``, ``strap_state``, ``scale_dev``, ``centre_dev_x``,
-        ``centre_dev_y``, ``px_per_cm``. Empty where nothing can be known.
+        ``centre_dev_y`` and their ``_sd``, ``px_per_cm``. Empty where nothing can be known.
     """
     result = pd.DataFrame(index=frames.index)
     taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
