@@ -10,8 +10,12 @@ from catalogue_audit.pixels.colour import srgb_encode
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
 
 
-def _cut_out(rim=0, tone=225.0, sides="all", size=(900, 720)):
-    """A bag cut out on pure white, with a band of another tone `rim` px wide left around it."""
+def _cut_out(rim=0, tone=225.0, sides="all", size=(900, 720), follows="rim", foot=None):
+    """
+    A bag cut out on pure white, with a band of another tone `rim` px wide left around it, of tone `foot` at its lower half.
+
+    The outline follows the outer edge of the band, or with ``follows="product"`` the inner one: then the band is its shadow.
+    """
     code, mask = bag(size, background=255.0, supersample=2)
     shown = mask
     if rim:
@@ -20,10 +24,16 @@ def _cut_out(rim=0, tone=225.0, sides="all", size=(900, 720)):
         if sides == "left":
             band[:, size[1] // 2 :] = False
         code[band] = tone
+        if foot is not None:
+            code[size[0] // 2 :][band[size[0] // 2 :]] = foot
         shown = mask | band
     code = through_jpeg(rounded_code(cv2.GaussianBlur(code, (0, 0), 0.7)), 92)
     picture = picture_of(code)
-    return picture, backdrop_of(picture, (100, 0, 0), "cut_out"), outline_of(working_mask(shown, picture))
+    backdrop, outer = backdrop_of(picture, (100, 0, 0), "cut_out"), working_mask(shown, picture)
+    if follows == "rim":
+        return picture, backdrop, outline_of(outer)
+    inner = working_mask(mask, picture)
+    return picture, backdrop, outline_of(inner, outer & ~inner)
 
 
 def test_a_clean_cut_out_has_no_rim():
@@ -36,6 +46,37 @@ def test_a_rim_is_measured(rim, tone):
     facts = cutout_facts(*_cut_out(rim, tone))
     assert facts["rim_px"] == pytest.approx(rim, abs=1.2)
     assert facts["rim_de"] > 5
+
+
+@pytest.mark.parametrize("follows", ["rim", "product"])
+@pytest.mark.parametrize(("rim", "tone"), [(3, 225.0), (5, 235.0), (8, 225.0)])
+def test_a_rim_is_measured_whichever_edge_of_it_the_outline_follows_and_is_no_shadow(rim, tone, follows):
+    facts = cutout_facts(*_cut_out(rim, tone, follows=follows))
+    assert facts["rim_px"] == pytest.approx(rim, abs=0.5)
+    assert facts["shadow_kind"] == "none"
+
+
+@pytest.mark.parametrize("tone", [240.0, 225.0, 200.0])
+def test_the_width_of_a_rim_does_not_depend_on_its_tone(tone):
+    assert cutout_facts(*_cut_out(5, tone))["rim_px"] == pytest.approx(5, abs=0.5)
+
+
+@pytest.mark.parametrize("follows", ["rim", "product"])
+def test_a_rim_that_holds_a_darker_ground_at_the_foot_is_one(follows):
+    facts = cutout_facts(*_cut_out(5, 235.0, foot=205.0, follows=follows))
+    assert facts["rim_px"] == pytest.approx(5, abs=0.6)
+    assert facts["shadow_kind"] == "none"
+
+
+def test_a_shadow_beside_a_rim_is_still_one():
+    picture, backdrop, _ = _cut_out(4)
+    row, column = np.mgrid[: picture.encoded.shape[0], : picture.encoded.shape[1]]
+    pool = 1 - 0.4 * np.exp(-(((row - 800) / 16) ** 2) - ((column - 360) / 200) ** 2)
+    product = _cut_out()[2].mask
+    code = np.where(product[..., None], picture.encoded, rounded_code(picture.encoded * pool[..., None]))
+    shaded = picture_of(code)
+    outline = outline_of(product)
+    assert shadow_kind(shaded, backdrop, outline, 4.0) == shadow_kind(shaded, backdrop, outline) == "contact"
 
 
 def test_a_dark_band_may_be_piping_and_is_no_rim():

@@ -16,8 +16,8 @@ from catalogue_audit.measures.shadow import shadow_kind
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
 
 POINTS = 200  # of the outer contour that are looked at
-OUTSIDE, INSIDE = 12, 22  # full-resolution px of each profile
-WIDEST_RIM = 12  # full-resolution px
+OUTSIDE, INSIDE = 12, 22  # full-resolution px of each profile: the outline may keep to either edge of a rim
+PURE = 0.97  # linear light; a profile that begins darker begins in a shadow or on another part of the product
 BESIDE = (4.0, 12.0)  # px inside the main step: the product's own tone there
 LIGHTEST_PRODUCT = 0.62  # luminance over the ground's; lighter, the main step is too small to look beside it
 TAIL = 1.88  # standard deviations of a Gaussian step from half-way to 3 % down
@@ -27,7 +27,7 @@ MOST_TINT = 0.48  # a band darker than this is the product's own
 OWN_EDGE = 2.4  # px between a quarter and three quarters of the rim's outer step; a shadow takes longer
 WINDOW = 9  # neighbouring profiles taken together
 LEAST_SHARE = 0.3  # of the free contour that has to carry the rim
-UNEVEN_PX, UNEVEN_TINT = 0.8, 0.05  # median deviations of width and of tint, beyond which it is no one rim
+SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most
 
 
 def cutout_facts(picture, backdrop, outline):
@@ -47,23 +47,24 @@ def cutout_facts(picture, backdrop, outline):
         (CIEDE2000 of the rim against the product beside it), for cut-outs on
         pure white; ``shadow_kind`` wherever the product stands free.
     """
-    facts = {}
-    kind = shadow_kind(picture, backdrop, outline)
-    if kind is not None:
-        facts["shadow_kind"] = kind
-    if backdrop.kind != "cut_out" or not outline.contours:
-        return facts
+    facts = _rim_facts(picture, outline) if backdrop.kind == "cut_out" and outline.contours else {}
+    kind = shadow_kind(picture, backdrop, outline, facts.get("rim_px", 0.0))
+    return facts | ({} if kind is None else {"shadow_kind": kind})
+
+
+def _rim_facts(picture, outline):
+    """Width and tone of the rim around a cut-out."""
     profiles = _profiles(picture, outline)
     if len(profiles) < 4 * WINDOW:
-        return facts | {"reasons": ("too little of the cut-out's edge is free to judge it",)}
-    widths, tints, tones = rim_widths(_smoothed(profiles))
+        return {"reasons": ("too little of the cut-out's edge is free to judge it",)}
+    widths, levels, tones = rim_widths(_smoothed(profiles))
     known = np.isfinite(widths)
     if known.sum() < 2 * WINDOW:
-        return facts | {"reasons": ("the product is too light against white to judge the cut-out's edge",)}
-    rim = widths > 0
-    if rim.sum() < LEAST_SHARE * known.sum() or _uneven(widths[rim]) > UNEVEN_PX or _uneven(tints[rim]) > UNEVEN_TINT:
-        return facts | {"rim_px": 0.0, "rim_de": 0.0}
-    return facts | {"rim_px": float(np.median(widths[rim])), "rim_de": float(np.median(tones[rim]))}
+        return {"reasons": ("the product is too light against white to judge the cut-out's edge",)}
+    rim = _one_rim(widths, levels)
+    if rim.sum() < LEAST_SHARE * known.sum():
+        return {"rim_px": 0.0, "rim_de": 0.0}
+    return {"rim_px": float(np.median(widths[rim])), "rim_de": float(np.median(tones[rim]))}
 
 
 def rim_widths(profiles):
@@ -84,14 +85,14 @@ def rim_widths(profiles):
     -------
     width : (n,) ndarray
         Pixels between half-way from the ground to the rim's tone and half-way
-        from the ground to the product; 0 at a clean edge; NaN where the two
-        are too much alike, or the main step is not found.
-    tint : (n,) ndarray
-        How far the rim is from the ground towards the product, 0 to 1, in luminance.
+        from that tone to the product; 0 at a clean edge; NaN where ground and
+        product are too much alike, or the main step is not found.
+    level : (n,) ndarray
+        Luminance of the rim.
     tone : (n,) ndarray
         CIEDE2000 between the rim and the product beside it.
     """
-    width, tint, tone = np.full((3, len(profiles)), np.nan)
+    width, level, tone = np.full((3, len(profiles)), np.nan)
     luminance = profiles @ LINEAR_TO_XYZ[1]
     for k, light in enumerate(luminance):
         ground = float(np.median(light[:3]))
@@ -105,12 +106,12 @@ def rim_widths(profiles):
         product = float(np.median(light[beside]))
         if product > LIGHTEST_PRODUCT * ground:
             continue
-        width[k], tint[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
-    return width, tint, tone
+        width[k], level[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
+    return width, level, tone
 
 
 def _rim(profile, light, ground, product, beside):
-    """Width, tint and tone of the rim in one profile; width 0 for none."""
+    """Width, luminance and tone of the rim in one profile; width 0 for none."""
     step = ground - product
     half, begin = _crossing(light, ground - 0.5 * step), _crossing(light, ground - 0.03 * step)
     steepest = -np.diff(light[max(int(half) - 2, 0) : int(half) + 5]).min()
@@ -125,7 +126,7 @@ def _rim(profile, light, ground, product, beside):
         return 0.0, 0.0, 0.0
     own = np.array([np.interp(place, at, profile[:, channel]) for channel in range(3)])
     tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
-    return half - outer[1], tint, float(tone)
+    return _crossing(light, ground - (1 + tint) / 2 * step) - outer[1], ground - tint * step, float(tone)
 
 
 def _crossing(light, level):
@@ -137,9 +138,15 @@ def _crossing(light, level):
     return first - (level - light[first]) / (light[first - 1] - light[first])
 
 
-def _uneven(values):
-    """Median absolute deviation."""
-    return float(np.median(np.abs(values - np.median(values))))
+def _one_rim(widths, levels):
+    """Which profiles show one and the same rim: the largest number alike in width and luminance, (n,) bool."""
+    rim = np.flatnonzero(widths > 0)
+    apart = [np.abs(values[rim, None] - values[rim]) for values in (widths, levels)]
+    alike = (apart[0] < SAME_PX) & (apart[1] < SAME_LEVEL)
+    chosen = np.zeros(len(widths), bool)
+    if len(rim):
+        chosen[rim[alike[alike.sum(axis=1).argmax()]]] = True
+    return chosen
 
 
 def _smoothed(profiles):
@@ -150,7 +157,11 @@ def _smoothed(profiles):
 
 
 def _profiles(picture, outline):
-    """Linear light along normals of the outer contour, where no shadow lies beside it; (n, samples, 3)."""
+    """
+    Linear light along normals of the outer contour that begin at pure white, (n, samples, 3).
+
+    A shadow reaches further than a profile; a rim does not, even where the outline took it for a shadow.
+    """
     contour = outline.contours[0].astype(float)
     contour = contour[np.linspace(0, len(contour) - 1, max(2 * POINTS, 2)).astype(int)]
     ahead, behind = np.roll(contour, -3, axis=0), np.roll(contour, 3, axis=0)
@@ -161,10 +172,7 @@ def _profiles(picture, outline):
     inside = _lies_in(outline.mask, contour + 3 * normal)
     normal = np.where(inside[:, None], normal, -normal)
     outward = contour - 4 * normal
-    beyond = contour - max(4.0, WIDEST_RIM / picture.reduction) * normal  # a rim of old backdrop passes for shadow, but ends sooner
-    shaded = _lies_in(outline.shadow, outward) & _lies_in(outline.shadow, beyond)
-    free = _lies_in(outline.mask, contour + 3 * normal) & ~shaded
-    free &= ~_lies_in(outline.mask, outward)
+    free = _lies_in(outline.mask, contour + 3 * normal) & ~_lies_in(outline.mask, outward)
     margin = (OUTSIDE + 2) / picture.reduction
     free &= (contour[:, 0] > margin) & (contour[:, 0] < width - margin)
     free &= (contour[:, 1] > margin) & (contour[:, 1] < height - margin)
@@ -175,7 +183,8 @@ def _profiles(picture, outline):
     if not len(x):
         return np.empty((0, len(at), 3))
     codes = cv2.remap(picture.encoded, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return srgb_decode(codes / 255.0)
+    light = srgb_decode(codes / 255.0)
+    return light[(light[:, :3] > PURE).all(axis=(1, 2))]
 
 
 def _lies_in(mask, points):

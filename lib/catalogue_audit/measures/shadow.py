@@ -1,5 +1,7 @@
 """Kind of shadow under a product: none, contact, cast, or a mirror reflection."""
 
+import math
+
 import cv2
 import numpy as np
 
@@ -13,7 +15,7 @@ FOOT = 0.35  # of the product's height: a shadow on the ground begins below this
 DEPTH = 0.18  # of the product's height: how far under the base a reflection is looked for
 
 
-def shadow_kind(picture, backdrop, outline):
+def shadow_kind(picture, backdrop, outline, rim_px=0.0):
     """
     What darkens the ground around the product.
 
@@ -22,6 +24,9 @@ def shadow_kind(picture, backdrop, outline):
     picture : Picture
     backdrop : Backdrop
     outline : Outline
+    rim_px : float
+        Full-resolution px; a strip of the old background that wide lies around a
+        cut-out, and is no shadow.
 
     Returns
     -------
@@ -39,12 +44,13 @@ def shadow_kind(picture, backdrop, outline):
         return None
     light, here = (np.ascontiguousarray(plane[::step, ::step]) for plane in (picture.linear[..., 1], picture.lab[..., 0]))
     ground = backdrop.at(mask.shape)[0]
-    dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~_grown(mask)
+    covered = _grown(mask, 1 + math.ceil(rim_px / (picture.reduction * step)))
+    dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~covered
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     height, width = rows[-1] + 1 - rows[0], columns[-1] + 1 - columns[0]
     if _mirrored(light, mask, height) > REFLECTED:
         return "reflection"
-    near = _reachable(dark, mask)
+    near = _reachable(dark, covered)
     near[: max(int(rows[-1] - FOOT * height), 0)] = False  # higher up it is seen through a handle, or part of a light product
     share = near.sum() / mask.sum()
     if share < SOME:
@@ -69,13 +75,13 @@ def _on_the_ground(dark, rows, columns):
     return np.count_nonzero(dark) - np.count_nonzero(inside)
 
 
-def _grown(mask):
-    return cv2.dilate(mask.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
+def _grown(mask, by=1):
+    return cv2.dilate(mask.view(np.uint8), np.ones((2 * by + 1,) * 2, np.uint8)) > 0
 
 
-def _reachable(dark, mask):
+def _reachable(dark, covered):
     """Dark parts that begin at the product, not a corner of the frame that fell off."""
-    touching = _grown(_grown(mask))
+    touching = _grown(covered)
     count, labels = cv2.connectedComponents(dark.view(np.uint8))
     keep = np.zeros(count, bool)
     keep[labels[dark & touching]] = True
