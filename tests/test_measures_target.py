@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.target import PUBLISHED_LAB, PUBLISHED_LINEAR, patch_errors, target_facts
+from catalogue_audit.pixels.colour import linear_from_lab
 from light_scenes import bag, picture_of, rounded_code, through_jpeg, to_code, to_lab, to_linear
 
 
@@ -44,6 +45,15 @@ def test_a_24_patch_target_is_recognised_and_measured(angle, part):
     errors = patch_errors(patches)
     assert errors["gains"] == pytest.approx(1 / gain, rel=0.01)
     assert errors["de_exposed"][inside].mean() < 1.0
+
+
+@pytest.mark.parametrize("gain", [(0.25, 0.25, 0.25), (1.0, 0.7, 0.35), (0.5, 0.8, 1.0)])
+@pytest.mark.parametrize("chroma", [1.0, 0.6])
+def test_a_dark_a_warm_a_cold_and_a_pale_target_are_recognised(gain, chroma, monkeypatch):
+    """The quick test for many hues must not cost a target that its colours would have told."""
+    pale = PUBLISHED_LAB * (1.0, chroma, chroma)
+    monkeypatch.setitem(_sheet.__globals__, "PUBLISHED_LINEAR", linear_from_lab(pale))
+    assert target_facts(_picture(_sheet(gain)))["target"] == "24 patches"
 
 
 def test_the_published_values_are_those_of_colour_science():

@@ -148,14 +148,15 @@ def _inner(mask):
 
 def _clipped_shares(picture, inner):
     """Shares of the product's full-resolution pixels at the top and at the bottom of the scale."""
-    rows, columns = np.flatnonzero(inner.any(axis=1)), np.flatnonzero(inner.any(axis=0))
-    top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
+    left, top, width, height = cv2.boundingRect(inner)
+    bottom, right = top + height, left + width
     scale = picture.reduction
-    step = max(1, (bottom - top) * (right - left) * scale**2 // COUNTED | 1)
+    step = max(1, height * width * scale**2 // COUNTED | 1)
     codes = picture.encoded[top * scale : bottom * scale : step, left * scale : right * scale]
-    size = codes.shape[1], codes.shape[0]
-    here = cv2.resize(inner[top:bottom, left:right], size, interpolation=cv2.INTER_NEAREST)
+    here = cv2.resize(inner[top:bottom, left:right], codes.shape[1::-1], interpolation=cv2.INTER_NEAREST)
     count = cv2.countNonZero(here)
-    below = cv2.countNonZero(cv2.bitwise_and(cv2.inRange(codes, (0, 0, 0), (HIGH - 1,) * 3), here))
-    low = cv2.countNonZero(cv2.bitwise_and(cv2.inRange(codes, (0, 0, 0), (LOW,) * 3), here))
-    return 1 - below / count, low / count
+    lightest, green, blue = cv2.split(codes)  # planes are compared in half the time of pixels
+    cv2.max(cv2.max(lightest, green, dst=lightest), blue, dst=lightest)
+    high = cv2.countNonZero(cv2.bitwise_and(cv2.compare(lightest, HIGH, cv2.CMP_GE), here))
+    low = cv2.countNonZero(cv2.bitwise_and(cv2.compare(lightest, LOW, cv2.CMP_LE), here))
+    return high / count, low / count

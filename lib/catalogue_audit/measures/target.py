@@ -19,6 +19,10 @@ FITTED_DE = 9.0  # mean CIEDE2000 after gains for light and colour of light; wro
 CARD_L = (38.0, 66.0)  # CIELAB of a grey card; 18 % is 49.5, exposure may be half a stop off
 CARD_CODES = (60, 190)  # sRGB; a plain part outside has another L* than a card by far
 CARD_AREA = (0.03, 0.85)  # of the frame
+LEAST_HUES = 1.9  # red over green differs 60-fold in the patches, blue over green 15-fold; twofold where 0.4 of their chroma is left (FITTED_DE)
+DARK = 8  # code values added to both: below, ratios are noise
+CARD_CAST = 30  # code values between the channels of a card; CIELAB chroma 6 is 10 to 20
+CARD_SPREAD = 12  # code values around the mean of a card within which most of it lies; L* spreads by less than 3
 
 # CIELAB (D50) of the 24 patches: average of 30 charts, D. Pascale, "The ColorChecker (since 1976!)",
 # BabelColor 2012, as carried by colour-science (CCS_COLOURCHECKERS["BabelColor Average"]); row by row
@@ -61,8 +65,10 @@ def target_facts(picture):
     whole = picture.working[: size[1] * factor, : size[0] * factor]  # whole cells are many times faster
     small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
     even = _even(small)
-    _, labels, stats, centres = cv2.connectedComponentsWithStats(even, connectivity=4)
-    grid = _grid(stats, centres, even.shape[1])
+    grid = None
+    if _many_hues(small, even):
+        _, _, stats, centres = cv2.connectedComponentsWithStats(even, connectivity=4)
+        grid = _grid(stats, centres, even.shape[1])
     if grid is not None:
         patches = _believed(picture.linear, grid * factor)
         if patches is not None:
@@ -72,7 +78,7 @@ def target_facts(picture):
                 "target_de": float(error.mean()),
                 "sketch": {"patches": patches.astype(np.float32)},
             }
-    card = _card(picture, small, labels, stats, factor)
+    card = _card(picture, small, even, factor) if _much_grey(small, even) else None
     return {} if card is None else card
 
 
@@ -125,6 +131,26 @@ def _even(small):
     spread = cv2.morphologyEx(gray, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     red, green, blue = cv2.split(spread)
     return cv2.compare(cv2.max(cv2.max(red, green), blue), 10, cv2.CMP_LE)
+
+
+def _many_hues(small, even):
+    """
+    Whether even parts differ as much in red over green, and in blue over green, as any picture of the patches does.
+
+    Exposure and the colour of the light scale all such ratios alike. Each patch that can be seen has some of every fourth pixel.
+    """
+    red, green, blue = cv2.split(small[::2, ::2].astype(np.float32) + DARK)
+    seen = np.ascontiguousarray(even[::2, ::2])
+    ranges = (cv2.minMaxLoc(cv2.divide(plane, green), mask=seen)[:2] for plane in (red, blue))
+    return all(high > LEAST_HUES * low for low, high in ranges)
+
+
+def _much_grey(small, even):
+    """Whether as many even pixels as the smallest card has are of the codes of a card."""
+    red, green, blue = cv2.split(small)
+    cast = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
+    grey = cv2.bitwise_and(cv2.inRange(green, CARD_CODES[0] - CARD_SPREAD, CARD_CODES[1] + CARD_SPREAD), cv2.compare(cast, CARD_CAST, cv2.CMP_LE))
+    return cv2.countNonZero(cv2.bitwise_and(grey, even)) > 0.5 * CARD_AREA[0] * even.size
 
 
 def _squares(stats, centres, across):
@@ -235,13 +261,13 @@ def _patch_light(linear, grid):
     )
 
 
-def _card(picture, small, labels, stats, factor):
+def _card(picture, small, even, factor):
     """A plain, neutral, mid-grey rectangle and nothing else; None where the picture shows anything more."""
-    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable")[:3] + 1
-    for number in order:
-        left, top, width, height, area = stats[number]
+    _, labels = cv2.connectedComponents(even, connectivity=4)
+    for number, area in _largest(labels):
         if not CARD_AREA[0] < area / labels.size < CARD_AREA[1]:
             continue
+        left, top, width, height = cv2.boundingRect((labels == number).view(np.uint8))
         place = slice(top, top + height), slice(left, left + width)
         part = (labels[place] == number).view(np.uint8)
         if not CARD_CODES[0] < cv2.mean(small[place], part)[1] < CARD_CODES[1]:
@@ -264,3 +290,11 @@ def _card(picture, small, labels, stats, factor):
             patch = np.median(light, axis=0)[None].astype(np.float32)
             return {"target": "grey card", "target_de": float(neutral), "sketch": {"patches": patch}}
     return None
+
+
+def _largest(labels, count=3):
+    """Number and area of the largest even parts, of those that are no smaller than a card (their statistics would take twice as long)."""
+    sampled = np.bincount(labels[::2, ::2].ravel())
+    near = np.flatnonzero(sampled[1:] > 0.5 * CARD_AREA[0] * sampled.sum()) + 1
+    parts = [(int(number), np.count_nonzero(labels == number)) for number in near]
+    return sorted(parts, key=lambda part: -part[1])[:count]
