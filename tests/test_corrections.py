@@ -1,14 +1,21 @@
 """Corrections, proven by applying them in linear light and measuring again."""
 
+import making
 import numpy as np
 import pandas as pd
 import pytest
+from making_projected import Solid, View, photographed
 
 from catalogue_audit.findings.corrections import apply_correction, corrections
+from catalogue_audit.measures.backdrop import fit_backdrop
 from catalogue_audit.measures.background import background_facts
 from catalogue_audit.measures.light import product_light_facts
+from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.roll import roll_facts
+from catalogue_audit.measures.turn import turn_facts
 from catalogue_audit.pixels.colour import ciede2000, lab_from_linear
 from catalogue_audit.statistics.light import light_deviations
+from catalogue_audit.statistics.stances import stances
 from catalogue_audit.statistics.tables import table_from_rows
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, to_code, to_lab, to_linear, working_mask
 
@@ -163,6 +170,33 @@ def test_a_rotation_is_undone_to_a_tenth_of_a_degree():
 
     assert slope(back) == pytest.approx(slope(linear), abs=0.1)
     assert row["rotate_deg"] == -3.2
+
+
+def _turned_view(picture):
+    """Row and sketch of a three-quarter view, as far as its stance is told by them."""
+    outline = find_outline(picture, fit_backdrop(picture))
+    found = turn_facts(picture, outline, 85.0) | roll_facts(picture, outline, 85.0)
+    height, width = picture.encoded.shape[:2]
+    row = {"view": "three_quarter", "view_kind": "upright", "style": "", "width_px": width, "height_px": height, "focal_length_35mm": 85.0}
+    return row | {name: found.get(name) for name in ("yaw_deg", "camera_pitch_deg")}, found
+
+
+def test_a_turned_view_is_set_upright_by_its_roll_against_the_others():
+    shots = [photographed(Solid(handles=0), View(32.0 + 0.4 * (k % 3), 0.0, 2.4 if k == 2 else 0.05 * (k % 3), 8.0, 85.0), (750, 600), k) for k in range(6)]
+    pictures = [picture for picture, _ in shots]
+
+    def stood(pictures):
+        told = [_turned_view(picture) for picture in pictures]
+        frames = table_from_rows("frames", [row | {"file": f"{k}.jpg"} for k, (row, _) in enumerate(told)])
+        return frames, stances(frames, {f"{k}.jpg": sketch for k, (_, sketch) in enumerate(told)})
+
+    frames, before = stood(pictures)
+    assert before["roll"][2] == pytest.approx(2.4, abs=0.3)
+    row = corrections(frames.assign(roll_dev_deg=before["roll"]), _found("2.jpg", "roll"), None).iloc[0]
+    assert row["rotate_deg"] == pytest.approx(-before["roll"][2], abs=0.001)
+    pictures[2] = making.picture_of(apply_correction(pictures[2].encoded, row))
+    _, after = stood(pictures)
+    assert after["roll"][2] == pytest.approx(0.0, abs=0.3)
 
 
 def test_a_crop_brings_size_and_place_back():

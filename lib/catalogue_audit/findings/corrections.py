@@ -185,7 +185,7 @@ def _background_reference(frames):
 
 def _pose(row, frame, checks):
     """Fill rotation and crop; returns notes."""
-    turn = _number(frame, "roll_deg") if "roll" in checks else None
+    turn = _first_known(frame, "roll_deg", "roll_dev_deg") if "roll" in checks else None  # a turned view knows only its roll against the others
     if turn is not None and abs(turn) <= TURN_LIMIT:
         row["rotate_deg"] = -turn
     box = [_number(frame, side) for side in ("left", "top", "right", "bottom")]
@@ -222,6 +222,10 @@ def _number(frame, name):
     except TypeError:  # pandas' missing integer
         return None
     return value if math.isfinite(value) else None
+
+
+def _first_known(frame, *names):
+    return next((value for name in names if (value := _number(frame, name)) is not None), None)
 
 
 def _or(value, default):
