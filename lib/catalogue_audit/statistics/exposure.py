@@ -8,9 +8,9 @@ more exactly; where only the background moved, it says nothing about the product
 """
 
 import numpy as np
-from scipy.optimize import nnls
 
 from catalogue_audit.statistics.lit_alike import own_light
+from catalogue_audit.statistics.nonnegative import nonnegative_fit
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 from catalogue_audit.statistics.trend import theil_sen
@@ -303,6 +303,6 @@ def _view_scatter(residual, sku, groups, extra_sd, steady_sd):
         weights[row] = np.sqrt(len(values)) / variances[row]
     if not pairs:
         return np.full(len(residual), VIEW_SD)
-    found = nnls(rows * weights[:, None], variances * weights)[0]
+    found = nonnegative_fit(rows * weights[:, None], variances * weights)
     sd = np.where(rows.any(axis=0), np.sqrt(found), VIEW_SD)
     return np.maximum(sd, LEAST_VIEW_SD)[[number[label] for label in groups]]

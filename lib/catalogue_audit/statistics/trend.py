@@ -1,10 +1,10 @@
 """Monotone trends and single change points: Theil-Sen, Mann-Kendall, Pettitt."""
 
 import math
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
-from scipy import special
 
 THEIL_SEN_POINTS = 1000  # more points are first reduced to medians of equal blocks: pairs grow with the square
 
@@ -60,7 +60,7 @@ def theil_sen(values, positions=None, confidence=0.95):
     slopes = np.sort((y[:, None] - y)[later] / apart[later])
     slope = float(np.median(slopes))
     # Sen's limits: the slopes that lie as far from the middle as Kendall's S does by chance, ties allowed for.
-    half = special.ndtri(0.5 + confidence / 2) * math.sqrt(max(_kendall_variance(x, y), 0.0)) / 2
+    half = NormalDist().inv_cdf(0.5 + confidence / 2) * math.sqrt(max(_kendall_variance(x, y), 0.0)) / 2
     low, high = max(round(slopes.size / 2 - half) - 1, 0), min(round(slopes.size / 2 + half), slopes.size - 1)
     return slope, float(np.median(y) - slope * np.median(x)), float(slopes[low]), float(slopes[high])
 
@@ -109,7 +109,7 @@ def mann_kendall(values):
         return MannKendall(0, max(variance, 0.0), 0.0, 1.0, 0.0)
     s = _rising_less_falling(y)
     z = (s - np.sign(s)) / math.sqrt(variance)
-    return MannKendall(s, variance, float(z), float(2 * special.ndtr(-abs(z))), s / pairs)
+    return MannKendall(s, variance, float(z), math.erfc(abs(z) / math.sqrt(2)), s / pairs)
 
 
 def _rising_less_falling(y):
