@@ -48,6 +48,18 @@ def test_a_product_that_darkens_upwards_without_a_shadow_keeps_its_base():
     assert find_outline(picture, fit_backdrop(picture)).box[3] * SHAPE[0] == pytest.approx(BASE, abs=0.6)
 
 
+@pytest.mark.parametrize("level", [0.3, 0.45, 0.6])
+def test_a_corner_in_shadow_draws_no_line_through_a_base_without_one(level):
+    """Cut out to pure white: only the corner, cut off at the right, keeps a spot of its shadow."""
+    truth = making.cover(SHAPE, [(120, 200), (360, 200), (360, BASE - 40), (330, BASE), (120, BASE)])
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    light = 1 - 0.7 * np.exp(-(((columns - 350) / 8) ** 2) - ((rows - (BASE - 24)) / 14) ** 2)
+    rgb = making.photograph(making.put(np.ones((*SHAPE, 3)) * light[..., None], truth, (level, 0.97 * level, 0.92 * level)), noise=0.0)
+    picture = making.picture_of(rgb)
+    found = find_outline(picture, fit_backdrop(picture))
+    assert np.sum(~found.mask[:, 240:330] & (truth[:, 240:330] > 0.9)) < 30
+
+
 def test_a_scene_that_meets_every_side_is_not_trusted():
     random = np.random.default_rng(3)
     rgb = making.photograph(making.sweep(*SHAPE), noise=0.002)

@@ -9,6 +9,7 @@ from catalogue_audit.measures.backdrop import fit_backdrop
 from catalogue_audit.measures.evidence import halved
 from catalogue_audit.measures.outline import find_outline
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+from light_scenes import through_jpeg
 
 SHAPE = (600, 480)
 BODY = np.array([(120.0, 250), (360, 250), (348, 510), (132, 510)])
@@ -119,6 +120,19 @@ def test_a_light_panel_inside_a_light_product_is_no_gap():
     rgb = making.photograph(making.put(making.put(ground, truth, (0.6, 0.59, 0.54)), panel, (0.74, 0.73, 0.67)), noise=0.003)
     found = outlined(rgb)
     assert iou(found.mask, truth) > 0.98 and found.mask[330:410, 190:290].all()
+
+
+@pytest.mark.parametrize("softness", [2.5, 3.5])
+def test_a_burnt_out_highlight_of_a_white_cut_out_is_no_gap_and_its_handle_still_has_one(softness):
+    truth = making.cover(SHAPE, BODY, HANDLE)[..., None]
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    shine = ((np.abs(columns - 240) < 9) & (np.abs(rows - 360) < 40)).astype(np.float64)
+    light = np.minimum(0.7 + 0.48 * cv2.GaussianBlur(shine, (0, 0), softness), 1)[..., None]
+    rgb = through_jpeg(making.photograph(1 - truth + truth * light * np.where(light < 1, (1, 0.99, 0.97), 1), noise=0.0), 90)
+    assert (rgb[350:370, 238:242] == 255).all()
+    found = outlined(rgb)
+    assert found.mask[300:420, 200:280].all()
+    assert not found.mask[200:235, 220:260].any()
 
 
 def test_a_ring_beside_the_product_belongs_to_its_box():

@@ -13,6 +13,7 @@ import numpy as np
 UP_PX, DOWN_PX = 80, 6  # working pixels looked at above and below the edge as it was found
 DARKENED = 0.95  # of the backdrop's L* + 16: a shadow lies just below the line of contact
 TOUCHED = 0.995  # of the same: the ground below the edge lies in shadow, if faintly
+BRIDGED = 0.985  # of the same, where the edge itself shows no line of contact
 JUMP = 2.0  # CIELAB L*; where lightness rises by as much, the product has begun
 RAMP = 0.3  # CIELAB L* a pixel; a shadow falls at least as steeply towards its contact, a product's shading seldom does
 REBOUND = 2.5  # CIELAB L*; how much lighter than the line of contact the product is within `WITHIN_PX`
@@ -103,9 +104,12 @@ def _lines(evidence, lightness, columns, last):
     after = np.where((steps > darkest) & (steps <= darkest + WITHIN_PX), light, -np.inf).max(axis=0)
     each = np.arange(len(columns))
     rebound = after - light[darkest, each] > REBOUND
-    shaded = (ratio[darkest - 4, each] < DARKENED) & (np.median(ratio[: DOWN_PX - 2], axis=0) < TOUCHED)
+    below = np.median(ratio[: DOWN_PX - 2], axis=0)
+    shaded = (ratio[darkest - 4, each] < DARKENED) & (below < TOUCHED)
     contact = shaded & (rebound | (darkest - DOWN_PX >= LONG_RAMP_PX))
-    return last + DOWN_PX - darkest, contact, shadow_like[DOWN_PX + 2] & (ratio[DOWN_PX + 2] < 1) & (ratio[DOWN_PX + 2] > FAINT_SHADOW)
+    at_edge = ratio[DOWN_PX + 2]
+    shadow = shadow_like[DOWN_PX + 2] & (at_edge < 1) & (at_edge > FAINT_SHADOW) & (below < BRIDGED)
+    return last + DOWN_PX - darkest, contact, shadow
 
 
 def _bridged(columns, last, line, found, shadow):

@@ -20,12 +20,13 @@ FEWEST_NEAR = 6  # pixels of background around a gap; with fewer the fitted back
 MOST_GAPS = 40  # parts looked at, the largest first: a texture has hundreds
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; at most half that from its surroundings
 GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
+WIDE_GAP = 0.02  # of the part of the frame that is looked at; no burnt-out highlight is as large
 SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
 UNSTEPPED = 0.15  # share of such a rim that noise makes
 SHARP = 0.45  # CIELAB a working pixel
 FAINT_TINT = 0.12  # the same, of chroma over some pixels: about twice what the steps between a JPEG's blocks make
 TINT_CREST = 0.4  # share of the steepest tint nearby
-CLEAR_EDGE = 3.0  # CIELAB a working pixel; steeper than a shadow lying by itself ends
+CLEAR_EDGE = 3.0  # CIELAB a working pixel; steeper than a shadow lying by itself ends, or a burnt-out highlight
 LONE_UNLIKE = 20.0  # CIELAB from which what is thin is no noise; less where the product is less unlike the backdrop
 SHADED = 0.992  # of the backdrop's L* + 16, at the outermost rim of a shadow
 SUDDEN = 0.3  # of the backdrop's L* + 16; no shadow falls by as much within `NOISE_REACH_PX`
@@ -121,16 +122,18 @@ def _gaps(labels, evidence, outside, gap_light):
 
 def _gap_limits(evidence, outside, gap_light):
     """
-    How far in L* and in chroma a gap may lie from the background around the product, and the share of a rim without edges.
+    How far in L* and in chroma a gap may lie from the background around the product, the share of a rim without edges,
+    and the edge that most of its rim has at least, CIELAB a working pixel.
 
     Light that the product throws into the gap grows with how unlike the product is;
-    the panel of a white product on white is told by less. On pure white nothing is thrown, and every gap has edges.
+    the panel of a white product on white is told by less. On pure white nothing is thrown, and
+    every gap has clear edges, while a highlight burnt out to the same white fades.
     """
     grid = (slice(None, None, 3),) * 2
     inside = np.flatnonzero(~outside[grid])
     light, chroma = (float(np.median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
-    unstepped = UNSTEPPED if gap_light >= GAP_LIGHT else 0.0
-    return min(max(0.3 * abs(light), 1.5), gap_light / 2), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped
+    unstepped, clear = (UNSTEPPED, 0.0) if gap_light >= GAP_LIGHT else (0.0, CLEAR_EDGE)
+    return min(max(0.3 * abs(light), 1.5), gap_light / 2), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear
 
 
 def _is_gap(label, box, labels, evidence, outside, limits):
@@ -150,6 +153,8 @@ def _is_gap(label, box, labels, evidence, outside, limits):
     region = cv2.dilate(inside.view(np.uint8), KERNEL9) & alike.view(np.uint8)  # up to its edges, and no further where one is faint
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     if not ring.any():
+        return False
+    if np.median(evidence.edge[window][ring]) < limits[3] and np.count_nonzero(inside) < WIDE_GAP * labels.size:
         return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.mean(steps[ring] > 0)
