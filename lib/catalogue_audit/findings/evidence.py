@@ -21,6 +21,37 @@ def _table(*columns):
     return field(default_factory=lambda: pd.DataFrame({name: pd.Series(dtype="str") for name in columns}))
 
 
+class _Columns(dict):
+    """Columns of a table as lists, each made when it is first asked for: the checks ask for a quarter of them."""
+
+    def __init__(self, table):
+        super().__init__()
+        self.table = table
+
+    def __missing__(self, name):
+        column = self.table[name]
+        self[name] = column.astype(object).where(column.notna(), None).to_list()
+        return self[name]
+
+
+class _Row(Mapping):
+    """One row of a table, read where it stands: a dict takes 8 kB a frame."""
+
+    __slots__ = ("columns", "place")
+
+    def __init__(self, columns, place):
+        self.columns, self.place = columns, place
+
+    def __getitem__(self, name):
+        return self.columns[name][self.place]
+
+    def __iter__(self):
+        return iter(self.columns.table)
+
+    def __len__(self):
+        return self.columns.table.shape[1]
+
+
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """
@@ -92,13 +123,13 @@ class Evidence:
 
     @cached_property
     def rows(self):
-        """The frames as dictionaries, in order; None where a value is unknown. Made once: many checks ask."""
-        columns = {name: self.frames[name].astype(object).where(self.frames[name].notna(), None).to_list() for name in self.frames}
-        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+        """The frames as mappings of column to value, in order; None where a value is unknown."""
+        columns = _Columns(self.frames)
+        return [_Row(columns, place) for place in range(len(self.frames))]
 
     def records(self, frames):
         """
-        Rows of some of the frames as dictionaries.
+        Rows of some of the frames, as in `rows`.
 
         Parameters
         ----------
