@@ -9,12 +9,13 @@ import pytest
 from making_projected import Solid, View, photographed
 
 from catalogue_audit import schema
+from catalogue_audit.findings.pose import SURELY_OFF_LEVEL
 from catalogue_audit.measures.applicability import applicable
 from catalogue_audit.measures.handles import STAND, handles_facts
 from catalogue_audit.measures.roll import roll_facts
 from catalogue_audit.measures.turn import turn_facts
 from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands
-from catalogue_audit.statistics.lean import leans, taper_difference, weigh_leans
+from catalogue_audit.statistics.lean import handles_off_level, leans, taper_difference, weigh_leans
 
 SHAPE = (600, 480)
 FOCAL = 95.0
@@ -110,6 +111,27 @@ def test_a_raised_rear_handle_is_found_and_is_no_lean(view, raised):
     assert (cm.drop(index=here).abs() < 1.0).all()
     lean = leans(frames, sketches, stands).dropna()
     assert (lean["lean_deg"].abs() < np.maximum(3 * lean["lean_sd_deg"], 3.0)).all()
+
+
+@pytest.mark.parametrize(("view", "lean"), [("front", 8.0), ("back", 7.0), ("back", 9.0)])
+@pytest.mark.parametrize("alone", [False, True])
+def test_handles_that_a_lean_raises_are_not_surely_off_level(view, lean, alone):
+    shots = changed(upright_set(), "P0", view, lean=lean)
+    shots = [s for s in shots if not alone or s.sku != "P0" or s.view == view]
+    here = next(k for k, s in enumerate(shots) if (s.sku, s.view) == ("P0", view))
+    frames, sketches, stands = delivery(shots)
+    found = handles_off_level(frames, sketches, stands)[here]
+    assert found < SURELY_OFF_LEVEL or (np.isnan(found) and np.isnan(gaps_beyond_perspective(frames, stands)["gap"][here]))
+
+
+@pytest.mark.parametrize("raised", [2.5, 4.0])
+def test_a_handle_raised_beyond_what_front_and_back_allow_for_is_surely_off_level(raised):
+    shots = changed(upright_set(), "P1", "front", solid={"raised": raised})
+    frames, sketches, stands = delivery(shots)
+    found = handles_off_level(frames, sketches, stands)
+    here = next(k for k, s in enumerate(shots) if (s.sku, s.view) == ("P1", "front"))
+    assert found[here] > SURELY_OFF_LEVEL and (found.drop(index=here).dropna() < 0.5).all()
+    assert found[frames["view"] == "three_quarter"].isna().all()
 
 
 def test_without_the_other_view_no_lean_is_told():

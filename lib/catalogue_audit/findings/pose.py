@@ -10,9 +10,11 @@ from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands
+from catalogue_audit.statistics.lean import handles_off_level
 from catalogue_audit.statistics.strap_states import supplied_straps, usual_state
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
+SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
 IMPLAUSIBLE_LEAN_DEG = 15.0  # a bag that leans more falls over: then the measure has failed, not the photographer
 IMPLAUSIBLE_TURN_DEG = 30.0  # further off than this it is another view, or a wrong measure
 STRAP_WORDS = {
@@ -137,11 +139,17 @@ def lean(evidence):
 
 
 def handles(evidence):
-    """Rear handle standing above the front one by more than perspective, and the product's own lean, explain."""
-    frames = evidence.whole_product
-    frames = frames[frames["handle_gap"].notna()]
+    """
+    Rear handle standing above the front one by more than perspective, and the product's own lean, explain.
+
+    A lean raises the rear handle too. Where it explains the gap nearly as well, nothing is said of the handles;
+    whether of a lean, front and back tell.
+    """
+    whole = evidence.whole_product
+    frames = whole[whole["handle_gap"].notna()]
     if frames.empty:
         return
+    off_level = handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products))
     stands = handle_stands(frames, evidence.sketches, evidence.products)
     lean, lean_sd = (frames[name].astype(float) for name in ("lean_deg", "lean_sd_deg"))
     beyond = gaps_beyond_perspective(frames, stands, lean.where(lean.abs() > UNCERTAINTIES * lean_sd))
@@ -155,7 +163,8 @@ def handles(evidence):
         here = group.index
         judged = judge_values(gaps[here], share[here], spreads[here], group["style"].to_numpy(dtype=object), 0.0)
         rows = evidence.records(group)
-        for i in np.flatnonzero(judged.outlying):
+        leaning = (off_level[here] < SURELY_OFF_LEVEL).to_numpy()
+        for i in np.flatnonzero(judged.outlying & ~leaning):
             yield _handles_row(rows[i], *(float(column[here[i]]) for column in (gaps, share, height_cm)))
 
 

@@ -57,19 +57,59 @@ def leans(frames, sketches, stands):
         `UNSURE_LEAN_DEG`. In finals, whose verticals may have been straightened, the taper of the
         sides says nothing; height and handles still do.
     """
-    looks = view_looks(frames, stands)
-    rows = dict(zip(frames.index, stands.assign(**frames[["file", "view", "origin", "backdrop"]]).to_dict("records"), strict=True))
     found = {}
-    for one, other in _pairs(frames, stands):
-        a, b = rows[one], rows[other]
-        alone = [_by_handles(row, looks.get(row["view"])) for row in (a, b)]
-        middles, sds = weigh_leans(_differences(a, b, sketches), *alone)
+    for one, other, differences, handles in _compared(frames, sketches, stands):
+        middles, sds = weigh_leans(differences, *(_of_any(told) for told in handles))
         for place, middle, sd in zip((one, other), middles, sds, strict=True):
             sd = math.hypot(sd, SHARED_SD_DEG)
             if sd < UNSURE_LEAN_DEG:
                 found.setdefault(place, (middle, sd))
     result = pd.DataFrame.from_dict(found, orient="index", columns=["lean_deg", "lean_sd_deg"], dtype=float)
     return result.reindex(frames.index)
+
+
+def handles_off_level(frames, sketches, stands):
+    """
+    How likely it is that a pair of handles is out of level, rather than that the product leans.
+
+    Parameters
+    ----------
+    frames, sketches, stands
+        As `leans` takes them.
+
+    Returns
+    -------
+    Series of float
+        Index as `frames`: probability by all that tells of the leans, of front and back where both are there, the
+        least of several; NaN where a straight-on picture shows no two handles.
+    """
+    looks, found = view_looks(frames, stands), {}
+    for one, other, differences, handles in _compared(frames, sketches, stands):
+        for place, k in ((one, 0), (other, 1)):
+            if handles[k] is not None:
+                alone = [[_of_any(told)] * 2 for told in handles]
+                alone[k] = handles[k]
+                level, off = (float(_weights(differences, *either).sum()) for either in zip(*alone, strict=True))
+                found[place] = min(off / (level + off), found.get(place, 1.0))
+    for place, stand in _rows(frames, stands).items():
+        mine = _by_handles(stand, looks.get(stand["view"])) if stand["view"] in STRAIGHT_ON and place not in found else None
+        if mine is not None:
+            level, off = (float(_usual_leans() @ like) for like in mine)
+            found[place] = off / (level + off)
+    return pd.Series(found, dtype=float).reindex(frames.index)
+
+
+def _rows(frames, stands):
+    """Place to `handle_stands`' row with what else is asked of the frame."""
+    return dict(zip(frames.index, stands.assign(**frames[["file", "view", "origin", "backdrop"]]).to_dict("records"), strict=True))
+
+
+def _compared(frames, sketches, stands):
+    """Places of front and back of one product, their `_differences`, and what the handles of each say."""
+    looks, rows = view_looks(frames, stands), _rows(frames, stands)
+    for one, other in _pairs(frames, stands):
+        a, b = rows[one], rows[other]
+        yield one, other, _differences(a, b, sketches), tuple(_by_handles(row, looks.get(row["view"])) for row in (a, b))
 
 
 def _pairs(frames, stands):
@@ -155,14 +195,19 @@ def taper_difference(sides, other_sides, stand, other_stand):
 
 
 def _by_handles(stand, weights):
-    """Likelihood of each of `LEANS_DEG` by one picture's two handles; flat where it shows none."""
+    """Likelihood of each of `LEANS_DEG` by one picture's two handles, level and not; None where it shows none."""
     if weights is None or not stand["two_handled"] or not math.isfinite(stand["front"] + stand["rear"] + stand["above_deg"] + stand["width"]):
-        return np.ones(LEANS_DEG.shape)
+        return None
     gap = (stand["front"] - stand["rear"]) / stand["height"]
     tilts = np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])
     expected = np.abs(float(handles_apart(stand)) * np.sin(tilts))  # below the front one, the rear one shows within its arch
     sd = np.hypot(math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), APART_SD / APART * expected)
-    return ((1 - HANDLE_FAULT) * _normal(gap - expected, sd) + HANDLE_FAULT * _normal(gap - expected, HANDLE_FAR)) @ weights
+    return (1 - HANDLE_FAULT) * _normal(gap - expected, sd) @ weights, HANDLE_FAULT * _normal(gap - expected, HANDLE_FAR) @ weights
+
+
+def _of_any(told):
+    """Likelihood of each of `LEANS_DEG` by handles that may be level or not; flat where there are none."""
+    return np.ones(LEANS_DEG.shape) if told is None else told[0] + told[1]
 
 
 def weigh_leans(differences, alone, other_alone):
@@ -181,17 +226,26 @@ def weigh_leans(differences, alone, other_alone):
     middles, sds : (float, float)
         Medians and standard uncertainties, degree, of the first and the second picture.
     """
-    usual = (1 - FAULT) * _normal(LEANS_DEG, USUAL_LEAN_DEG) + FAULT * _normal(LEANS_DEG, FAULT_LEAN_DEG)
-    weight = (usual * alone)[:, None] * (usual * other_alone)[None]
+    weight = _weights(differences, alone, other_alone)
+    weight /= weight.sum()
+    both = weight.sum(axis=1), weight.sum(axis=0)
+    middles, sds = zip(*(_middle_and_sd(share) for share in both))
+    return middles, sds
+
+
+def _weights(differences, alone, other_alone):
+    """(n, n) weight of each pair of `LEANS_DEG`: what is usual, what either picture says, and what their differences say."""
+    weight = (_usual_leans() * alone)[:, None] * (_usual_leans() * other_alone)[None]
     for kinds in differences:
         weight = weight * sum(
             share * ((1 - FAR_OFF) * _normal(seen - expected, sd) + FAR_OFF * _normal(seen - expected, far))
             for seen, expected, sd, far, share in kinds
         )
-    weight /= weight.sum()
-    both = weight.sum(axis=1), weight.sum(axis=0)
-    middles, sds = zip(*(_middle_and_sd(share) for share in both))
-    return middles, sds
+    return weight
+
+
+def _usual_leans():
+    return (1 - FAULT) * _normal(LEANS_DEG, USUAL_LEAN_DEG) + FAULT * _normal(LEANS_DEG, FAULT_LEAN_DEG)
 
 
 def _middle_and_sd(weights):
