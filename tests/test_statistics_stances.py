@@ -93,6 +93,17 @@ def test_each_fault_is_told_from_the_others(odd, name, size, mirrored):
         assert abs(last[other]) < 3 * last[f"{other}_sd"]
 
 
+@pytest.mark.parametrize("odd", [{}, {"yaw": 40.0}])
+def test_a_picture_cropped_to_a_square_shows_the_stance_of_the_whole(odd):
+    frames, sketches = the_set(odd)
+    whole = stances(frames, sketches).iloc[-1]
+    square = sketches["11.jpg"] = {name: values.copy() for name, values in sketches["11.jpg"].items()}
+    for name, heights in (("front_edge", [1]), ("upper_edge", [1]), ("corner", [1, 3, 5])):
+        square[name][heights] = 0.5 + (square[name][heights] - 0.5) * HEIGHT / WIDTH
+    cropped = frames.assign(height_px=[HEIGHT] * 11 + [WIDTH])
+    assert stances(cropped, sketches).iloc[-1].to_numpy() == pytest.approx(whole.to_numpy(), abs=0.01)
+
+
 def test_careful_pictures_stay_within_their_uncertainties():
     for seed in range(4):
         stood = stances(*the_set({}, seed=seed))

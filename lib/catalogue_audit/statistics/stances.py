@@ -134,6 +134,7 @@ def gathered(frames, sketches):
     focal, width, height = size[0], *size[1:]
     diagonal = math.hypot(36, 24) / np.where(np.isfinite(focal), focal, DEFAULT_FOCAL_35MM)
     rounded = np.zeros(count, bool)
+    whole = _diagonals(width, height)
     here = [sketches.get(file) or {} for file in frames["file"]]
     usual = 1.0 if sum(float(sketch["front_edge"][4]) for sketch in here if "front_edge" in sketch) >= 0 else -1.0
     for k, sketch in enumerate(here):
@@ -152,12 +153,25 @@ def gathered(frames, sketches):
             found[2] = (*top[:2], math.degrees(math.atan(top[2])), math.degrees(top[3]))
         if axis is not None:
             found[3] = 0.5, 0.5, float(axis[0]), SIDES_SHARE * float(axis[1])
-        unit = diagonal[k] / math.hypot(width[k], height[k])
+        unit = diagonal[k] / whole[k]
         for at, (x, y, slope, sd) in found.items():
             if not (rounded[k] and at in (1, 2)) and sd < {1: UNSURE_SIDE_DEG, 3: SIDES_SHARE * UNSURE_SIDES_DEG}.get(at, math.inf):
                 seen[k, at], sds[k, at] = slope * sign[k], sd
                 places[k, at] = (x - 0.5) * width[k] * unit * sign[k], (y - 0.5) * height[k] * unit
     return Traces(seen, sds, places, sign, rounded)
+
+
+def _diagonals(width, height):
+    """
+    Diagonals of the frames that pictures were cut from, pixels: of the others' shape, upright or lying.
+
+    A picture cropped to another shape, to a square for example, keeps the scale of the whole frame.
+    """
+    aspects = height / width
+    known = np.isfinite(aspects)
+    usual = float(np.median(aspects[known])) if known.any() else 1.0
+    usual = np.where(np.abs(np.log(aspects * usual)) < np.abs(np.log(aspects / usual)), 1 / usual, usual)
+    return np.hypot(np.maximum(width, height / usual), np.maximum(height, width * usual))
 
 
 def _without_odd_bases(traces, styles):
