@@ -2,8 +2,8 @@
 
 import numpy as np
 import pandas as pd
+from scipy.spatial import cKDTree
 
-from catalogue_audit.statistics.near import within_reach
 from catalogue_audit.statistics.numbering import number_groups
 
 # Two frames belong together when no feature differs by more than one unit from a third frame's of the group.
@@ -102,14 +102,14 @@ def _features(frames):
 def _density_clusters(features):
     """Cluster labels of points no more than one unit apart in any feature, chained."""
     cells, inverse = np.unique(np.round(features * CELLS), axis=0, return_inverse=True)
-    near_any, labels, clusters = within_reach(cells, CELLS), np.full(len(cells), -1), 0
+    tree, labels, clusters = cKDTree(cells), np.full(len(cells), -1), 0
     for start in range(len(cells)):
         if labels[start] >= 0:
             continue
         labels[start], waiting = clusters, [start]
         while waiting:
             asked, waiting = waiting[:AT_ONCE], waiting[AT_ONCE:]
-            near = near_any(asked)
+            near = np.unique(np.concatenate(tree.query_ball_point(cells[asked], CELLS, p=np.inf)).astype(int))
             new = near[labels[near] < 0]
             labels[new] = clusters
             waiting += new.tolist()

@@ -10,7 +10,6 @@ more exactly; where only the background moved, it says nothing about the product
 import numpy as np
 
 from catalogue_audit.statistics.lit_alike import own_light
-from catalogue_audit.statistics.nonnegative import nonnegative_fit
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 from catalogue_audit.statistics.trend import theil_sen
@@ -274,6 +273,8 @@ def _lines(values, members, mirrored):
         sample = places[np.argsort(mirrored[places], kind="stable")]
         sample = sample[:: -(-len(sample) // MOST_FOR_SLOPE)]
         slope, _, low, high = theil_sen(values[sample], mirrored[sample], SLOPE_SURE)
+        if not np.isfinite(high - low):
+            continue  # nearly all values are one
         slope *= SLOPE_SD**2 / (SLOPE_SD**2 + ((high - low) / 2) ** 2)
         flat = np.median(values[places] - slope * mirrored[places])
         result[group] = flat + slope * mirrored[group]
@@ -303,6 +304,8 @@ def _view_scatter(residual, sku, groups, extra_sd, steady_sd):
         weights[row] = np.sqrt(len(values)) / variances[row]
     if not pairs:
         return np.full(len(residual), VIEW_SD)
-    found = nonnegative_fit(rows * weights[:, None], variances * weights)
+    from scipy.optimize import nnls  # only where views are compared
+
+    found = nnls(rows * weights[:, None], variances * weights)[0]
     sd = np.where(rows.any(axis=0), np.sqrt(found), VIEW_SD)
     return np.maximum(sd, LEAST_VIEW_SD)[[number[label] for label in groups]]

@@ -11,9 +11,9 @@ import itertools
 import math
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.likeness import GRID
-from catalogue_audit.statistics.near import nearest
 
 NEAREST, ASKED = 4, 16  # pictures verified; more are asked for by eight numbers, and sifted by the whole grid
 FRAME_MATCH, BOX_MATCH = 0.985, 0.985  # correlation of lightness grids: below, two photographs (re-crops: 0.999)
@@ -117,7 +117,8 @@ def _nearest(own, others, grids, other_grids, match):
         ``a != b``; a pair may come both ways round.
     """
     count = len(own)
-    near = nearest(own, others, min(ASKED, count))
+    _, near = cKDTree(others).query(own, k=min(ASKED, count), p=2)
+    near = np.asarray(near).reshape(count, -1)
     first = np.repeat(np.arange(count), near.shape[1])
     second = near.ravel()
     close = (np.abs(own[first] - others[second]).max(axis=1) <= 1) & (first != second)

@@ -14,9 +14,9 @@ References
 
 import numpy as np
 import pandas as pd
+from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.alignment import common_movement, place
-from catalogue_audit.statistics.near import nearest
 
 WORD_BYTES = 3  # of a descriptor, read as one word of WORD_BITS; longer words are rarer, but survive less
 WORD_BITS = 20
@@ -158,7 +158,7 @@ def _finder(originals, sketches):
     words, owners = np.concatenate([np.zeros(0, np.uint32), *words]), np.concatenate([np.zeros(0, np.int32), *owners])
     order = np.argsort(words, kind="stable")
     words, owners = words[order], owners[order]
-    shapes = np.array(shapes)
+    tree = cKDTree(np.array(shapes)) if shapes else None
 
     def find(final, sketch):
         own = descriptor_words(sketch.get("descriptors"))
@@ -167,9 +167,9 @@ def _finder(originals, sketches):
         seen = [owners[a:b] for a, b in zip(begin[telling], end[telling], strict=True)]
         votes = np.bincount(np.concatenate([np.zeros(0, np.int32), *seen]), minlength=len(originals))
         found = [int(row) for row in np.argsort(-votes, kind="stable")[:NOMINATED] if votes[row]]
-        shape = _shape(final, sketch) if len(shapes) else None
+        shape = None if tree is None else _shape(final, sketch)
         if shape is not None:
-            found += [shaped[k] for k in nearest(np.array([shape]), shapes, min(SHAPED, len(shaped)))[0]]
+            found += [shaped[k] for k in np.atleast_1d(tree.query(shape, min(SHAPED, len(shaped)))[1])]
         return found
 
     return find

@@ -7,6 +7,8 @@ import hashlib
 import math
 from typing import NamedTuple
 
+from scipy import special
+
 from catalogue_audit.statistics.sampling_tables import AQLS, CODE_LETTERS, LETTERS, LEVELS, PLANS, SAMPLE_SIZES
 
 REJECTED_TO_TIGHTEN = 2  # of at most five consecutive lots on normal inspection
@@ -291,6 +293,4 @@ def most_nonconforming_per_cent(probability, n, accept):
     """
     if not 0 < probability < 1:
         return math.nan
-    from scipy import special  # costs a quarter of a second, and few ask
-
     return float(100 * special.betainccinv(accept + 1, n - accept, probability))

@@ -22,7 +22,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalogue_audit.statistics.levels import level_bounds
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, finite, hampel
 from catalogue_audit.statistics.trend import mann_kendall
 
@@ -102,7 +101,11 @@ def level_starts(values, noise, fewest=FEWEST_UNITS):
     """
     if values.size < 2 * fewest:
         return []
-    return level_bounds(values, PENALTY_FACTOR * noise**2 * math.log(values.size), fewest)
+    import ruptures  # with scipy.stats 40 MB, which a delivery without a series does without
+
+    search = ruptures.KernelCPD(kernel="linear", min_size=fewest).fit(values.reshape(-1, 1))
+    places = search.predict(pen=PENALTY_FACTOR * noise**2 * math.log(values.size))
+    return [int(place) for place in places[:-1]]
 
 
 def find_transitions(values, units, visible, floor, fewest=FEWEST_UNITS):
