@@ -8,17 +8,13 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
-from catalogue_audit.pixels.colour import linear_from_lab
 from catalogue_audit.statistics.robust import mad_scale
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
-BRIGHT = 0.6  # linear light of the main colour's largest channel: 0.7 EV under the top, which shading reaches
+BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
-DARK_EV = -1.0  # log2 luminance that 85 % of a product stay below: it mirrors lamps before it burns out
-GLINTS = 0.08  # of a product beyond its other views; rendered lacquer and grain had up to 0.05 under one light
-LIT = 0.5  # of the exposure's tolerance: with less light than that more, what is burnt out is a glint
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -225,9 +221,7 @@ def clipping(evidence):
     """
     Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves.
 
-    Under no more light than the set's, `GLINTS` of a product whose surface is far from burnt out may be lamps
-    that it mirrors, in one view more than in another; and `BRIGHT_SHARE` of one that is near the top of the scale
-    with a channel gets there by shading. A channel raised with the product's colour is one thing with that.
+    A channel raised with the product's colour is one thing with that.
     """
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
@@ -256,23 +250,11 @@ def _clipping_tolerance(evidence, frames, column):
     """Share of the product that may be clipped beyond what is normal for each frame, (n,)."""
     tolerance = tolerances(evidence, "clipping", frames)
     if column == "clipped_high":
-        lit = (frames["exposure_dev_ev"].fillna(0.0) / brief_terms.tolerance(evidence.brief, "exposure")).to_numpy(float)
-        main = linear_from_lab(frames[["product_L", "product_a", "product_b"]].to_numpy(float)).max(axis=1)
-        mirrors = np.array([_mirrors_lamps(evidence.sketches, file) for file in frames["file"]], dtype=bool)
-        allowed = np.where((main > BRIGHT) & (lit < 1), BRIGHT_SHARE, GLINTS * (mirrors & (lit < LIT)))
-        tolerance = np.maximum(tolerance, allowed)
+        exposed = frames["exposure_dev_ev"].fillna(0.0) < brief_terms.tolerance(evidence.brief, "exposure")
+        tolerance = np.where((frames["product_L"] > BRIGHT_L) & exposed, np.maximum(tolerance, BRIGHT_SHARE), tolerance)
     crop = (evidence.frames["view_kind"][frames.index] == "crop").to_numpy(bool)
     scatter = frames.groupby("view")[column].transform(mad_scale).to_numpy(float)
     return tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail
-
-
-def _mirrors_lamps(sketches, file):
-    """Whether a product's surface is so far from white that what is burnt out on it can only be lamps mirrored."""
-    try:
-        tones = sketches[file].get("tones")
-    except KeyError:
-        return False
-    return tones is not None and len(tones) > 2 and bool(tones[-3] < DARK_EV)
 
 
 def _of_another_colour(evidence, frames):
