@@ -51,6 +51,7 @@ UNCERTAINTY = {  # the column that states the standard uncertainty of another
     "original_rotation_deg": "original_rotation_sd_deg",
     "original_scale": "original_scale_sd",
 }
+OF_LIGHT = ("wb_gain_r", "wb_gain_b", "wb_dev", "exposure_dev_ev")  # of details they rest on the product's other views: rows of their own
 SWEEP = 0.8  # linear level of the grey on which a cast is expressed as a colour difference
 
 
@@ -68,7 +69,8 @@ def quantity_errors(frames, truth):
     Returns
     -------
     DataFrame
-        ``quantity``, ``unit``, ``file``, ``measured``, ``true``, ``error``, ``sd`` (the stated uncertainty, where there is one).
+        ``quantity`` (light of details under names of its own), ``unit``, ``file``, ``measured``, ``true``, ``error``, ``sd`` (the
+        stated uncertainty, where there is one).
     """
     both = frames.merge(truth, on="file", suffixes=("", "_true"))
     rows = []
@@ -89,7 +91,10 @@ def quantity_errors(frames, truth):
     rows.append(_from_centre("exposure_dev_ev", "EV", both, "exposure_ev"))
     rows.append(_from_centre("background_dev_ev", "EV", both, "background_ev"))
     rows.append(_from_centre("yaw_dev_deg", "degree", both[both["view"] == "three_quarter"], "yaw_deg_true"))
-    return pd.concat([row for row in rows if len(row)], ignore_index=True)
+    errors = pd.concat([row for row in rows if len(row)], ignore_index=True)
+    details = errors["quantity"].isin(OF_LIGHT) & errors["file"].isin(both.loc[~whole, "file"])
+    errors.loc[details, "quantity"] += " of details"
+    return errors
 
 
 def summarise_errors(errors):
