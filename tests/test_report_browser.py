@@ -103,6 +103,9 @@ def test_links_between_row_card_and_measurements_work(report, opened):
     page.select_option("#filters select[name=severity]", "minor")
     page.locator(f".worst h3 a[href='#{card}']").click()
     assert page.locator(f"#{card}").is_visible()
+    page.select_option("#filters select[name=severity]", "minor")
+    shown_at_once = "link => { link.click(); return !document.querySelector(link.hash).closest('[hidden]'); }"
+    assert page.locator(f".worst h3 a[href='#{card}']").evaluate(shown_at_once)
 
 
 def test_outlines_can_be_taken_off(report, opened):

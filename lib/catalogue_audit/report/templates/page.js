@@ -3,10 +3,11 @@
   // Filter: the table's rows decide, the cards follow.
   var form = document.getElementById("filters");
   var table = document.getElementById("findings");
+  var apply = function () {};
   if (form && table) {
     var rows = Array.from(table.tBodies[0].rows);
     form.hidden = false;
-    var apply = function () {
+    apply = function () {
       var severity = form.elements.severity.value;
       var remedy = form.elements.remedy.value;
       var text = form.elements.text.value.trim().toLowerCase();
@@ -82,7 +83,7 @@
   var reveal = function () {
     var target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
     if (!target) { return; }
-    if (target.closest("[hidden]") && form) { form.reset(); }
+    if (target.closest("[hidden]") && form) { form.reset(); apply(); }  // at once: nothing can be scrolled to before it is shown
     for (var node = target.parentElement; node; node = node.parentElement) {
       if (node.tagName === "DETAILS") { node.open = true; }
     }
