@@ -195,6 +195,6 @@ def sixteen_bit(format):  # noqa: A002
 
 @functools.cache
 def slow_png():
-    """A picture of 36 million pixels in a file of a few kilobytes: a second's work and some hundred megabytes."""
-    rows = zlib.compress((b"\0" + b"\xc8" * 18_000) * 6_000, 1)
-    return png(6_000, 6_000, body=rows)
+    """A picture of 77 million pixels in a small file: more than a second's work and some hundred megabytes."""
+    rows = zlib.compress((b"\0" + b"\xc8" * 26_400) * 8_800, 1)
+    return png(8_800, 8_800, body=rows)

@@ -153,7 +153,7 @@ def process_pool(workers, location, limits, kept):
     """Processes that measure files of a delivery; the caller stops them."""
     context = WorkerContext()
     context.set_forkserver_preload(["catalogue_audit.measures.measure"])
-    with _environment():
+    with _environment(), _without_messages():
         forkserver.ensure_running()  # every worker, also one that takes the place of another, inherits its environment
     return ProcessPool(
         max_workers=workers,
@@ -228,6 +228,28 @@ def _end_with_parent():
         ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # 1 is PR_SET_PDEATHSIG, linux/prctl.h
     except (AttributeError, OSError):
         pass
+
+
+@contextlib.contextmanager
+def _without_messages():
+    """
+    Standard error leads nowhere meanwhile, and so for all processes started in the block.
+
+    What Python says of a worker that was just starting when the program was stopped is nothing to its user.
+    """
+    try:
+        before = os.dup(2)
+    except OSError:  # closed from the start
+        yield
+        return
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
+        yield
+    finally:
+        os.dup2(before, 2)
+        os.close(before)
 
 
 class _environment:
