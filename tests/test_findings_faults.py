@@ -175,6 +175,29 @@ def test_a_copy_in_another_size_is_a_duplicate_and_not_also_off_the_specificatio
     assert all(other in note for other, note in zip((FRONT, BACK), findings["note"], strict=True))
 
 
+@pytest.mark.parametrize("kind", ["same_bytes", "same_pixels", "re_export", "resized"])
+def test_a_fault_of_a_copied_frame_is_said_once_and_names_the_copy(frames, kind):
+    dark = changed(changed(frames, FRONT, exposure_dev_ev=-0.4), BACK, exposure_dev_ev=-0.4)
+    found = judged(dark, pairs=pd.DataFrame({"file_a": [BACK], "file_b": [FRONT], "kind": [kind]}))
+    told = found[found["check"] == "exposure"]
+    assert told["file"].tolist() == [BACK] and FRONT in told["note"].iloc[0]
+    assert sorted(found.loc[found["check"].str.endswith("_duplicate"), "file"]) == sorted([BACK, FRONT])
+
+
+@pytest.mark.parametrize("kind", ["re_cropped", "mirrored", "taken_again"])
+def test_a_fault_of_two_crops_or_frames_of_one_scene_is_said_of_each(frames, kind):
+    dark = changed(changed(frames, FRONT, exposure_dev_ev=-0.4), BACK, exposure_dev_ev=-0.4)
+    found = judged(dark, pairs=pd.DataFrame({"file_a": [BACK], "file_b": [FRONT], "kind": [kind]}))
+    assert sorted(found.loc[found["check"] == "exposure", "file"]) == sorted([BACK, FRONT])
+    assert not found["note"].str.contains("holds for").any()
+
+
+def test_a_fault_of_one_copy_alone_is_said_of_it(frames):
+    """Two exports of one frame in other light: the second's fault is not the first's."""
+    found = judged(changed(frames, FRONT, exposure_dev_ev=-0.4), pairs=pd.DataFrame({"file_a": [BACK], "file_b": [FRONT], "kind": ["re_export"]}))
+    assert found.loc[found["check"] == "exposure", "file"].tolist() == [FRONT]
+
+
 @pytest.mark.parametrize("kind", ["rendition", "burst", "round", "shared_lining", "recoloured"])
 def test_legitimate_sameness_is_no_finding(frames, kind):
     assert judged(frames, pairs=pd.DataFrame({"file_a": [BACK], "file_b": [FRONT], "kind": [kind]})).empty

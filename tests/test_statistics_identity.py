@@ -224,6 +224,37 @@ def test_a_burst_frame_filed_under_another_product_is_a_duplicate(clean):
     assert duplicates(*delivery.tables())[0] == {"A_front.jpg", "B_front.jpg"}
 
 
+def exposed(rgb, stops):
+    """An sRGB picture in other light (IEC 61966-2-1)."""
+    value = rgb / 255
+    light = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4) * 2.0**stops
+    coded = np.where(light <= 0.0031308, light * 12.92, 1.055 * np.clip(light, 0, 1) ** (1 / 2.4) - 0.055)
+    return np.clip(np.round(255 * coded), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("later", "kind"), [("2026-03-03T09:00:00", "taken_again"), ("2026-03-02T09:00:00", "recoloured")])
+def test_a_detail_filed_twice_in_other_light_is_a_duplicate_unless_it_was_recoloured(clean, later, kind):
+    """A third of a stop moves a detail that fills its frame by more than colourways differ; a recoloured file keeps its time."""
+    rgb, mask = clean[1]["ST00-tan_detail.jpg"]
+    noise = np.random.default_rng(4).normal(0, 1, rgb.shape)
+    darker = np.clip(exposed(rgb, -0.35).astype(int) + noise, 0, 255).astype(np.uint8)
+    delivery = Delivery()
+    delivery.add("A_detail.jpg", rgb, mask, "A", "detail", captured_at="2026-03-02T09:00:00")
+    delivery.add("B_detail.jpg", darker, mask, "B", "detail", captured_at=later)
+    found, pairs = duplicates(*delivery.tables())
+    assert pairs["kind"].tolist() == [kind]
+    assert found == ({"A_detail.jpg", "B_detail.jpg"} if kind == "taken_again" else set())
+
+
+def test_a_detail_in_another_colour_at_another_time_is_no_duplicate(clean):
+    rgb, mask = clean[1]["ST00-tan_detail.jpg"]
+    other = np.clip(rgb * np.array([0.85, 1.0, 1.2]), 0, 255).astype(np.uint8)
+    delivery = Delivery()
+    delivery.add("A_detail.jpg", rgb, mask, "A", "detail", captured_at="2026-03-02T09:00:00")
+    delivery.add("B_detail.jpg", other, mask, "B", "detail", captured_at="2026-03-03T09:00:00")
+    assert duplicates(*delivery.tables())[0] == set()
+
+
 def test_one_lining_for_a_style_is_shared(clean):
     rgb, mask = clean[1]["ST00-tan_detail.jpg"]
     for styles, kind in ((("S", "S"), "shared_lining"), (("S", "T"), "same_bytes")):

@@ -11,7 +11,10 @@ NEAR_KINDS = {
     "resized": "the same picture in another size",
     "re_cropped": "the same picture, cropped differently,",
     "mirrored": "the same picture, mirrored,",
+    "taken_again": "the same picture, taken a second time with nothing moved,",
 }
+COPIES = (*EXACT_KINDS, "re_export", "resized")  # files of one frame that show all of it: they share its faults, place by place
+DUPLICATES = ("exact_duplicate", "near_duplicate")
 CHECKS_OF_A_COPY = ("file_spec", "upscaled", "jpeg_quality", "colour_profile")
 
 
@@ -64,26 +67,46 @@ def _duplicates(evidence, check, kinds, said=frozenset()):
 
 def explained_by_duplicates(rows, evidence):
     """
-    Findings about the file of a copy that the duplicate finding already says.
+    Findings about the file of a copy that another finding already says.
 
     A re-export of another size or quality differs from the set's majority
     because it is a copy; that is one thing to mend. What the user's own brief
     names stays a finding of its own. A fault of the photograph is said of the
-    first of its files.
+    first of its files, and names its other copies: one mend serves all. It is said of each
+    file that is a frame or a crop of its own (another mend, other places), and where a change of
+    the light or dirt on the sensor caused it, as of all frames it was done to.
     """
-    groups = {}
-    for row in rows:
-        if row["check"] in ("exact_duplicate", "near_duplicate"):
-            groups.setdefault(row["cause"], []).append(row["file"])
-    number = {row["file"]: number_of(row.get("position")) or 1.0 for row in evidence.rows}  # an unnumbered picture is the first
-    first = {file: min(files, key=number.get) for files in groups.values() for file in files}
-    said = {(row.get("file"), row["check"]) for row in rows}
+    duplicated = {row["file"] for row in rows if row["check"] in DUPLICATES}
     from_majority = () if brief_terms.file_spec(evidence.brief) else CHECKS_OF_A_COPY
-    return [row for row in rows if not _said_of_the_copy(row, first, said, from_majority)]
+    rows = [row for row in rows if not (row.get("file") in duplicated and row["check"] in from_majority)]
+    kept_of = _kept_files(evidence)
+    said = {(row.get("file"), row["check"]) for row in rows}
+    copies, left = {}, []
+    for row in rows:
+        kept = kept_of.get(row.get("file"), ""), row["check"]
+        if kept in said and row["check"] not in DUPLICATES and not text(row.get("cause")):
+            copies.setdefault(kept, []).append(row["file"])
+        else:
+            left.append(row)
+    return [_with_copies(row, copies.get((row.get("file"), row["check"]))) for row in left]
 
 
-def _said_of_the_copy(row, first, said, from_majority):
-    file, check = row.get("file"), row["check"]
-    if file not in first or check in ("exact_duplicate", "near_duplicate"):
-        return False
-    return check in from_majority or (first[file] != file and (first[file], check) in said)
+def _kept_files(evidence):
+    """File of a copy that holds nothing of its own → the first file of its group, an unnumbered picture before a numbered one."""
+    order = evidence.file_order
+    pairs = evidence.pairs[evidence.pairs["kind"].isin(COPIES)]
+    label = connected(len(order), pairs["file_a"].map(order).to_list(), pairs["file_b"].map(order).to_list())
+    groups = {}
+    for file in dict.fromkeys([*pairs["file_a"], *pairs["file_b"]]):
+        groups.setdefault(int(label[order[file]]), []).append(file)
+    number = {file: number_of(evidence.rows[order[file]].get("position")) or 1.0 for files in groups.values() for file in files}
+    first = {file: min(files, key=lambda one: (number[one], order[one])) for files in groups.values() for file in files}
+    return {file: kept for file, kept in first.items() if kept != file}
+
+
+def _with_copies(row, copies):
+    """A finding that says which copies of its file have the same fault."""
+    if not copies:
+        return row
+    its = "its copy" if len(copies) == 1 else "its copies"
+    return {**row, "note": f"{row['note']} The same holds for {its} {listed(copies)}."}

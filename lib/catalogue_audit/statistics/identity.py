@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, compare, signature
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, SAME_COLOUR, compare, signature
 from catalogue_audit.statistics.misfiling import misfiled
 from catalogue_audit.statistics.neighbours import components_within, parse_hashes
 from catalogue_audit.statistics.nominating import nominations
@@ -57,7 +57,8 @@ def group_pictures(frames, sketches, shared_views=("interior", "lining")):
     pairs : DataFrame
         ``file_a``, ``file_b`` (a before b), ``kind``, ``bits`` (perceptual hashes,
         Int64), ``note``. Kinds of duplicates: same_bytes, same_pixels,
-        re_export, resized, re_cropped, mirrored; legitimate: burst,
+        re_export, resized, re_cropped, mirrored, taken_again (the same, captured at
+        another time with nothing moved between); legitimate: burst,
         rendition, round, recoloured, shared_lining. Within a group each file
         is paired at least once, not with every other.
     """
@@ -187,6 +188,8 @@ def _judged(kind, likeness, one, other, gap, same_size):
     same_product = _equal(one["sku"], other["sku"])
     unnamed = not isinstance(one["sku"], str) and not isinstance(other["sku"], str)
     same_view = _equal(one["view"], other["view"]) or unnamed
+    if kind == "recoloured" and apart and not same_product and likeness.tint <= SAME_COLOUR and _differ_in_nothing(likeness):
+        kind = "re_export"  # in other light: a picture that was recoloured keeps its time
     if kind == "recoloured":
         if same_product and same_view:
             return "round", "the same photograph, with the colour worked on"
@@ -201,7 +204,7 @@ def _judged(kind, likeness, one, other, gap, same_size):
             return legitimate
     elif apart and likeness is not None and not _differ_in_nothing(likeness):
         return None  # two exposures: only if they differ in nothing is one filed wrongly
-    return kind, _difference_note(kind, likeness)
+    return "taken_again" if apart and likeness is not None else kind, _difference_note(kind, likeness)
 
 
 def _differ_in_nothing(likeness):

@@ -27,6 +27,7 @@ MOST_TURN = 0.004  # radian or fraction of turn, shear and unequal scale that a 
 
 
 GAINS = 0.7, 1.4  # of lightness as encoded, between two exports of one photograph: half a stop either way
+MOST_STOPS = 0.5  # the same in linear light
 ROUGH_RMS, ROUGH_STRUCTURE = 6.0, 0.9  # on thumbnails: beyond, no closer look is worth its time
 ROUGH_BLUR = 1.3  # px, against what resampling a thumbnail costs its texture
 ROUGH_TURN = 0.02  # as MOST_TURN, on thumbnails
@@ -54,16 +55,17 @@ class Likeness(NamedTuple):
     """
     How two pictures relate: ``kind`` 'same_pixels', 're_export', 're_cropped', 'mirrored',
     'recoloured' or ''; ``rms`` and ``peak`` of the luma difference, 8-bit levels; ``colour``
-    difference of the product in CIELAB units.
+    difference of the product in CIELAB units; ``tint`` the same once both frames were given one exposure.
     """
 
     kind: str
     rms: float
     peak: float
     colour: float
+    tint: float
 
 
-DIFFERENT = Likeness("", np.inf, np.inf, np.inf)
+DIFFERENT = Likeness("", np.inf, np.inf, np.inf, np.inf)
 
 
 def signature(sketch, box):
@@ -285,12 +287,12 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
     area = product if product is not None and product.sum() > 200 else region
     alike = rms <= rms_limit and peak <= peak_limit
     if not alike and not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
-        return Likeness("", rms, peak, np.inf)
-    colour = _colour_difference(one, other, area)
+        return Likeness("", rms, peak, np.inf, np.inf)
+    colour, tint = _colour_differences(one, other, area)
     if colour <= SAME_COLOUR:
-        return Likeness(kind, rms, peak, colour)
+        return Likeness(kind, rms, peak, colour, tint)
     recoloured = kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)
-    return Likeness("recoloured" if recoloured else "", rms, peak, colour)
+    return Likeness("recoloured" if recoloured else "", rms, peak, colour, tint)
 
 
 def _structure_agrees(luma, area):
@@ -311,9 +313,19 @@ def _detail_agrees(luma, area):
     return bool(np.corrcoef(*fine)[0, 1] >= SAME_STRUCTURE - 0.05)
 
 
-def _colour_difference(one, other, area):
-    """Distance of the median CIELAB colours over the area (CIE 1976, D65; for telling colourways apart only)."""
-    return float(np.linalg.norm(np.subtract(_median_colour(one, area), _median_colour(other, area))))
+def _colour_differences(one, other, area):
+    """
+    Distance of the median CIELAB colours over the area, as they are and with the frames' medians at one lightness.
+
+    CIE 1976, D65; for telling colourways apart only. A gain g of all light takes L* + 16, a* and b* times the cube root of
+    g (CIE 015, but for the darkest tones). Where there is a backdrop, it is the frame's median, and the product's lightness counts.
+    """
+    here, there = (np.array(_median_colour(picture, area)) for picture in (one, other))
+    frames = [_median_colour(picture, None)[0] + 16 for picture in (one, other)]
+    most = 2 ** (MOST_STOPS / 3)
+    gain = np.clip(frames[0] / frames[1], 1 / most, most)
+    lit = (there + (16, 0, 0)) * gain - (16, 0, 0)
+    return float(np.linalg.norm(here - there)), float(np.linalg.norm(here - lit))
 
 
 def _median_colour(picture, area):

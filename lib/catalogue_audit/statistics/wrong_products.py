@@ -19,7 +19,7 @@ from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, MUCH_CLEARER_
 
 SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
 CANDIDATES = 24  # products nearest in colour that are compared
-SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped")
+SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped", "taken_again")
 
 
 def wrong_products(frames, looks, products, order):
