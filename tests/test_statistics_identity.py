@@ -255,6 +255,18 @@ def test_a_detail_in_another_colour_at_another_time_is_no_duplicate(clean):
     assert duplicates(*delivery.tables())[0] == set()
 
 
+@pytest.mark.parametrize(("later", "kind"), [("2026-03-02T09:00:00.45", "burst"), ("2026-03-02T09:00:00.25", "re_export"),
+                                             ("2026-03-02T09:00:00", "re_export")])  # fmt: skip
+def test_two_frames_of_one_second_are_a_burst_and_no_export(clean, later, kind):
+    """Where both files keep the fraction of a second; an export that dropped it is one still."""
+    rgb, mask = clean[1]["ST00-tan_front.jpg"]
+    again = np.clip(rgb.astype(int) + np.random.default_rng(2).normal(0, 2, rgb.shape), 0, 255).astype(np.uint8)
+    delivery = Delivery()
+    delivery.add("A_front_1.jpg", rgb, mask, "A", "front", position=1, captured_at="2026-03-02T09:00:00.25")
+    delivery.add("A_front_2.jpg", again, mask, "A", "front", position=2, captured_at=later)
+    assert duplicates(*delivery.tables())[1]["kind"].tolist() == [kind]
+
+
 def test_one_lining_for_a_style_is_shared(clean):
     rgb, mask = clean[1]["ST00-tan_detail.jpg"]
     for styles, kind in ((("S", "S"), "shared_lining"), (("S", "T"), "same_bytes")):

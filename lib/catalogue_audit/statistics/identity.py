@@ -24,7 +24,8 @@ from catalogue_audit.statistics.numbering import connected, number_groups
 __all__ = ["group_pictures", "misfiled"]
 
 SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
-SAME_INSTANT = 1.0  # s; copies of one frame keep its time
+SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
+SAME_FRACTION = 0.005  # s, where both files have the fraction
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
 SKETCHES_AT_HAND = 256  # 40 MB
 SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
@@ -82,6 +83,7 @@ def _pairs(frames, sketches, hashes, present, shared_views):
     ].to_dict("records")
     for fact in facts:
         fact["seconds"] = _instant(fact["captured_at"])
+        fact["fraction"] = isinstance(fact["captured_at"], str) and "." in fact["captured_at"]
         fact["may_share"] = fact["view"] in shared_views
     boxes = frames[["left", "top", "right", "bottom"]].astype(float).to_numpy()
     verified = []
@@ -165,7 +167,7 @@ def _verify(a, b, facts, signatures, boxes, loaded, ways):
     """(kind, note) of a pair of files, or None where they are two photographs."""
     one, other = facts[a], facts[b]
     gap = abs(one["seconds"] - other["seconds"])  # NaN where either is unknown
-    apart = gap > SAME_INSTANT
+    apart = _apart(gap, one, other)
     sizes = (one["width_px"], one["height_px"]), (other["width_px"], other["height_px"])
     same_size = sizes[0] == sizes[1]
     if signatures[a].pixels == signatures[b].pixels and same_size:
@@ -184,7 +186,7 @@ def _verify(a, b, facts, signatures, boxes, loaded, ways):
 
 def _judged(kind, likeness, one, other, gap, same_size):
     """What one photograph in two files means, by what the files claim."""
-    apart = gap > SAME_INSTANT
+    apart = _apart(gap, one, other)
     same_product = _equal(one["sku"], other["sku"])
     unnamed = not isinstance(one["sku"], str) and not isinstance(other["sku"], str)
     same_view = _equal(one["view"], other["view"]) or unnamed
@@ -207,6 +209,11 @@ def _judged(kind, likeness, one, other, gap, same_size):
     return "taken_again" if apart and likeness is not None else kind, _difference_note(kind, likeness)
 
 
+def _apart(gap, one, other):
+    """Whether two files were captured at two times, the frames of a fast burst too."""
+    return gap > SAME_INSTANT or (one["fraction"] and other["fraction"] and gap > SAME_FRACTION)
+
+
 def _differ_in_nothing(likeness):
     return likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK
 
@@ -221,7 +228,7 @@ def _same_claim(one, other, gap, apart, same_size, unnamed, kind):
         newer = one if _round_number(rounds[0]) > _round_number(rounds[1]) else other
         return "round", f"the newer round is {newer['file']}"
     if apart:
-        return ("burst", f"{gap:.0f} s apart") if gap <= BURST_SECONDS else None
+        return ("burst", f"{gap:.{0 if gap >= 1 else 2}f} s apart") if gap <= BURST_SECONDS else None
     if unnamed or _different_positions(one, other):
         return None
     if kind == "mirrored":
