@@ -71,13 +71,30 @@ def test_excess_follows_the_kind_of_limit():
 
 def test_a_reference_picture_has_no_finding_that_needs_action(audit):
     faulty = set(audit.findings.loc[audit.findings["severity"] != "minor", "file"].dropna())
-    assert not set(reference_pictures(audit.frames, audit.findings).values()) & faulty
+    named = {file for files in reference_pictures(audit.frames, audit.findings).values() for file in files}
+    assert named
+    assert not named & faulty
 
 
 def test_a_picture_is_never_its_own_reference(audit):
     references = reference_pictures(audit.frames, audit.findings)
-    file = references["front", ""]
-    assert reference_of(references, "front", None, file) is None
+    best, second = references["front", ""][:2]
+    assert reference_of(references, "front") == best
+    assert reference_of(references, "front", None, best) == second
+    assert reference_of({("front", ""): (best,)}, "front", None, best) is None
+
+
+def test_a_bag_is_compared_with_another_one_of_its_style(audit):
+    references = reference_pictures(audit.frames, audit.findings)
+    rows = audit.frames[audit.frames["view"] == "front"].set_index("file")["style"]
+    for file, style in rows.items():
+        own_style = [other for other in references.get(("front", style), ()) if other != file]
+        if own_style:
+            assert rows[reference_of(references, "front", style, file)] == style
+    shapes = {"wide": (0.1, 0.9), "narrow": (0.4, 0.6), "judged": (0.38, 0.62)}
+    boxes = {file: {"left": x, "right": y, "top": 0.2, "bottom": 0.8, "width_px": 800, "height_px": 1000} for file, (x, y) in shapes.items()}
+    assert reference_of({("front", "tote"): ("wide", "narrow")}, "front", "tote", "judged", boxes) == "narrow"
+    assert any(style for (view, style), files in references.items() if len(files) > 1)
 
 
 def test_a_missing_view_is_a_hole_in_the_sheet(audit):

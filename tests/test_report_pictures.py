@@ -6,9 +6,10 @@ import re
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.report.drawing import BAND, decode_preview
+from catalogue_audit.report.drawing import BAND, PANEL, decode_preview, jpeg_bytes
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
 from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
+from catalogue_audit.report.evidence_pose import stance
 from catalogue_audit.report.picture_names import evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS
@@ -16,6 +17,7 @@ from making_audit import FAULTS, make_audit, paint_bag, sketch_of
 from PIL import Image
 
 VERMILION = np.array([213, 94, 0])
+BLUE = np.array([0, 114, 178])
 
 
 @pytest.fixture(scope="module")
@@ -149,3 +151,50 @@ def test_each_drawing_changes_the_picture():
         plain = decode_preview(sketch)
         plain.thumbnail((560, 560))
         assert drawn.width > 480 or not np.array_equal(np.asarray(drawn)[:200, 6:440], np.asarray(plain)[:200, 0:434]), finding["check"]
+
+
+def _standing(left, top, right, bottom, colour=(250, 250, 250)):
+    """Sketch of an upright bag without handles."""
+    preview = Image.new("RGB", (400, 500), colour)
+    y = np.linspace(top, bottom, 64)
+    outline = [(left, top), (right, top), (right, bottom), (left, bottom)]
+    sides = np.column_stack([y, np.full(64, left), np.full(64, right)])
+    return {"preview": np.frombuffer(jpeg_bytes(preview), np.uint8), "outline": np.array(outline, np.float32), "sides": sides.astype(np.float32)}
+
+
+def _stance_scene(width):
+    own, other = _standing(0.3, 0.3, 0.7, 0.8), _standing(0.1, 0.5, 0.1 + width, 0.9)
+    return _scene("lean", own)._replace(reference_frame={"width_px": 800, "height_px": 1000}, reference_sketch=other)
+
+
+def test_the_reference_s_outline_is_laid_foot_on_foot_at_the_size_of_the_body():
+    drawn = stance(Image.new("RGB", (400, 500), (250, 250, 250)), _stance_scene(0.3))
+    rows, columns = _painted(drawn, BLUE)
+    scale, top = (PANEL - 60) / 500, 26  # the two are laid beside each other under a caption
+    body = 0.5 / 0.4  # heights of the two bodies
+    left, right = (0.5 - 0.15 * body) * 400, (0.5 + 0.15 * body) * 400
+    assert abs(columns.min() / scale - left) < 4
+    assert abs(columns.max() / scale - right) < 4
+    assert abs((rows.max() - top) / scale - 0.8 * 500) < 4
+
+
+def test_the_outline_of_another_shape_is_not_laid_over():
+    drawn = stance(Image.new("RGB", (400, 500), (250, 250, 250)), _stance_scene(0.5))
+    assert not len(_painted(drawn, BLUE)[0])
+    assert len(_painted(drawn)[0])
+
+
+def test_a_turn_is_shown_from_above_the_way_it_goes():
+    """+ is counter-clockwise from above: the front, drawn below, goes to the right."""
+    scene = _scene("angle", _standing(0.3, 0.3, 0.7, 0.8), {"yaw_deg": 30.0}, value=30.0)
+    drawn = stance(Image.new("RGB", (400, 500), (250, 250, 250)), scene)
+    rows, columns = np.nonzero((np.abs(np.asarray(drawn)[6:156, 6:156].astype(int) - VERMILION) < 12).all(axis=2))
+    assert rows.size
+    assert columns[rows > np.quantile(rows, 0.9)].mean() < 75 < columns[rows < np.quantile(rows, 0.1)].mean()
+
+
+def test_a_lean_is_shown_from_the_side_the_way_it_goes():
+    """+ is towards the camera, which stands at the left."""
+    drawn = stance(Image.new("RGB", (400, 500), (250, 250, 250)), _scene("lean", _standing(0.3, 0.3, 0.7, 0.8), value=8.0))
+    rows, columns = np.nonzero((np.abs(np.asarray(drawn)[6:156, 6:156].astype(int) - VERMILION) < 12).all(axis=2))
+    assert columns[rows < np.quantile(rows, 0.05)].mean() < columns[rows > np.quantile(rows, 0.95)].mean() - 5

@@ -23,7 +23,6 @@ from catalogue_audit.report.wording import (
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
-STYLE_ENOUGH = 5  # pictures of one style from which the style has a reference picture of its own
 # What a check without a number weighs among its severity, in tolerances; wrong goods before wrong looks.
 WEIGHT_WITHOUT_NUMBER = {"wrong_product": 9.0, "missing_view": 8.0, "unreadable_file": 7.0, "wrong_detail": 6.0}
 
@@ -152,7 +151,12 @@ def subject(thing):
         return f"{count_text(len(thing.files), 'picture')} of {count_text(len(thing.skus), 'product')}"
     if thing.skus or thing.files:
         return plain_text((thing.skus or thing.files)[0])
-    return f"all {view_title(thing.view)} pictures" if thing.view else "the delivery"
+    return f"all {view_title(thing.view)} pictures" if thing.view else _all(thing.check)
+
+
+def _all(check):
+    """What a finding without file, product and view is about: a picture is missing from products, not from 'the delivery'."""
+    return "several products" if check == "missing_view" else "the delivery"
 
 
 def reasons(things, limit=6):
@@ -192,7 +196,7 @@ def _reason_text(group):
 
 def reference_pictures(frames, findings):
     """
-    The picture that stands for each view: without findings, and nearest to the set's middle.
+    Pictures that can stand for each view: without findings, and nearest to the set's middle, best first.
 
     Parameters
     ----------
@@ -200,23 +204,22 @@ def reference_pictures(frames, findings):
 
     Returns
     -------
-    dict of (view, style) to file
-        Under style '' for the view as a whole, and under a style's name where it has pictures enough.
+    dict of (view, style) to tuple of file
+        Under style '' for the view as a whole; under a style's name where it has pictures without findings, for a bag
+        is best compared with one of the same shape.
     """
     faulty = set(findings.loc[findings["severity"].isin(("critical", "major")), "file"].dropna())
     measured = frames[frames["status"].isin(("measured", "measured_with_note")) & frames["view"].notna()]
     references = {}
     for view, group in measured.groupby("view", sort=True):
-        references[view, ""] = _middle_picture(group, faulty)
-        for style, part in group.groupby("style", sort=True):
-            if len(part) >= STYLE_ENOUGH:
-                references[view, style] = _middle_picture(part, faulty)
+        good = group[~group["file"].isin(faulty)]
+        references[view, ""] = _middle_pictures(good if len(good) else group)
+        for style, part in good.groupby("style", sort=True):
+            references[view, style] = _middle_pictures(part)
     return references
 
 
-def _middle_picture(group, faulty):
-    good = group[~group["file"].isin(faulty)]
-    group = good if len(good) else group
+def _middle_pictures(group):
     distance = np.zeros(len(group))
     for column in REFERENCE_COLUMNS:
         values = group[column].to_numpy(dtype=float, na_value=np.nan)
@@ -226,13 +229,40 @@ def _middle_picture(group, faulty):
         middle = np.median(known)
         spread = np.median(np.abs(known - middle)) or 1e-6
         distance += np.where(np.isfinite(values), np.minimum(np.abs(values - middle) / spread, 9.0), 9.0)
-    return group["file"].iloc[int(np.argmin(distance))]
+    return tuple(group["file"].iloc[np.argsort(distance, kind="stable")])
 
 
-def reference_of(references, view, style=None, file=None):
-    """Reference picture for a view (and style); None where there is none, or where it is the picture itself."""
-    found = references.get((view, "" if is_missing(style) else style)) or references.get((view, ""))
-    return None if found is None or found == file else found
+def reference_of(references, view, style=None, file=None, frames=None):
+    """
+    Reference picture for a view, of the same style where it has one.
+
+    Parameters
+    ----------
+    references : dict
+        As `reference_pictures` gives.
+    file : str, optional
+        The picture that is compared; it is never its own reference.
+    frames : mapping of file to row, optional
+        By which the one is taken whose product is as wide for its height as that of `file`.
+
+    Returns
+    -------
+    str or None
+    """
+    of_style = [found for found in references.get((view, "" if is_missing(style) else style), ()) if found != file]
+    if of_style and frames and file in frames:
+        own = _breadth(frames[file])
+        of_style.sort(key=lambda found: abs(_breadth(frames[found]) - own))
+    return next((found for found in (*of_style, *references.get((view, ""), ())) if found != file), None)
+
+
+def _breadth(frame):
+    """Logarithm of the product's width over its height, 0 where its box is not known."""
+    sides = [frame.get(name) for name in ("left", "right", "top", "bottom", "width_px", "height_px")]
+    if any(is_missing(side) for side in sides):
+        return 0.0
+    left, right, top, bottom, width, height = (float(side) for side in sides)
+    return float(np.log(max((right - left) * width, 1.0) / max((bottom - top) * height, 1.0)))
 
 
 def remedy_counts(findings):
@@ -257,4 +287,4 @@ def spoken_subject(finding):
     sku, view, file = (plain_text(finding.get(name)) for name in ("sku", "view", "file"))
     if view and not sku and not file:
         return f"all {view_title(view)} pictures"
-    return ", ".join(part for part in (sku, view_title(view)) if part) or file or "the delivery"
+    return ", ".join(part for part in (sku, view_title(view)) if part) or file or _all(finding.get("check"))

@@ -14,7 +14,7 @@ from catalogue_audit.report import look
 from catalogue_audit.report.drawing import PANEL, beside, box_points, decode_preview, fitted, stroke, with_band, write
 from catalogue_audit.report.evidence_detail import circles, noise, rim, sharpness
 from catalogue_audit.report.evidence_light import background_patches, clipped, evenness, exposure, product_patches
-from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, reference_beside, reference_over, tilt
+from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, reference_beside, stance, tilt
 from catalogue_audit.report.wording import AT_LEAST_CHECKS, AT_MOST_CHECKS, check_title, is_missing, measured_text, plain_text
 
 
@@ -88,11 +88,11 @@ def _cannot_be_shown(scene):
 
 
 DRAWINGS = {
-    "angle": reference_over,
-    "camera_height": reference_over,
-    "lean": reference_over,
+    "angle": stance,
+    "camera_height": stance,
+    "lean": stance,
     "roll": tilt,
-    "handles": reference_over,
+    "handles": stance,
     "strap": reference_beside,
     "scale": boxes,
     "centring": centre_cross,

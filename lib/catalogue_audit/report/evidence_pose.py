@@ -1,10 +1,17 @@
 """Evidence of how a product stands: its outline, box, centre, tilt and what the frame cuts off, against the reference."""
 
 import numpy as np
+from PIL import Image
 
 from catalogue_audit.report import look
-from catalogue_audit.report.drawing import PANEL, arrow, beside, box_points, decode_preview, outline_points, stroke
+from catalogue_audit.report.drawing import PANEL, arrow, beside, box_points, decode_preview, outline_points, stroke, write
 from catalogue_audit.report.wording import is_missing, plain_text
+
+ALIKE = 0.15  # difference of log(width / height) up to which two bodies have one shape, turned or not
+SMALL_VIEW = 150  # px, side of the view from above or from the side
+# A body about the middle of that view, in three quarters of its side, y down.
+FOOTPRINT = np.array([(-0.5, -0.2), (0.5, -0.2), (0.5, 0.2), (-0.5, 0.2)])
+SIDE = np.array([(-0.2, -0.5), (0.2, -0.5), (0.2, 0.4), (-0.2, 0.4)])
 
 
 def as_it_is(picture, scene):
@@ -26,13 +33,73 @@ def _draw_outline(picture, scene):
     return picture
 
 
-def reference_over(picture, scene):
-    """The reference's outline laid over, beside the reference itself."""
-    reference = outline_points(scene.reference_sketch.get("outline"), picture.size)
+def stance(picture, scene):
+    """
+    Outline and lower edges as they are, and as the reference stands: its edges, and its outline where the shapes are alike.
+
+    The reference is laid foot on foot at the size of this picture's body, so that what differs is how the product
+    stands, not where it is or how large. The outline of another shape would only confuse. A turn is shown from above too, a lean from the side.
+    """
     _draw_outline(picture, scene)
-    if reference is not None:
-        stroke(picture, reference, look.REFERENCE, broken=True, closed=True)
+    for edge in _lower_edges(scene.sketch, scene.sketch, picture.size):
+        stroke(picture, edge, look.MEASURED)
+    for edge in _lower_edges(scene.sketch, scene.reference_sketch, picture.size):
+        stroke(picture, edge, look.REFERENCE, broken=True)
+    laid = _foot_on_foot(scene, picture.size)
+    if laid is not None:
+        stroke(picture, laid, look.REFERENCE, broken=True, closed=True)
+    off, turn = scene.finding.get("value"), scene.frame.get("yaw_deg")
+    if scene.finding["check"] == "angle" and not is_missing(off):
+        turn = float(off) if is_missing(turn) else float(turn)
+        _small_view(picture, FOOTPRINT, turn - float(off), turn, "from above, camera below")
+    if scene.finding["check"] == "lean" and not is_missing(off):
+        _small_view(picture, SIDE, 0.0, float(off), "from the side, camera left")
     return reference_beside(picture, scene)
+
+
+def _lower_edges(sketch, sloped, size):
+    """The two edges that meet at the lowest corner of one sketch, at the slopes of another; none where either shows no corner."""
+    own, other = sketch.get("corner"), sloped.get("corner")
+    if own is None or other is None:
+        return []
+    left, corner, right = np.asarray(own[:6], float).reshape(3, 2) * (size[0] - 1, size[1] - 1)
+    slopes = np.asarray(other[6:8], float)
+    return [[corner, corner + (end[0] - corner[0]) * np.array([1.0, slope])] for end, slope in zip((left, right), slopes, strict=True)]
+
+
+def _foot_on_foot(scene, size):
+    """The reference's outline as large as this picture's body and on the same foot, pixels; None where the shapes are not alike."""
+    width, height = (scene.reference_frame.get(name) for name in ("width_px", "height_px"))
+    if is_missing(width) or is_missing(height):
+        return None
+    own, other = _body(scene.sketch, size), _body(scene.reference_sketch, (width, height))
+    if own is None or other is None or abs(np.log(own[1] / own[2] * other[2] / other[1])) > ALIKE:
+        return None
+    outline = outline_points(scene.reference_sketch["outline"], (width, height))
+    return own[0] + (outline - other[0]) * own[2] / other[2]
+
+
+def _body(sketch, size):
+    """Foot (x of the body's middle, y of the lowest point), width and height of a body without its handles, pixels; or None."""
+    sides, outline = sketch.get("sides"), outline_points(sketch.get("outline"), size)
+    if sides is None or outline is None:
+        return None
+    y, left, right = np.asarray(sides, float).T
+    foot = np.array([np.nanmedian(left + right) / 2 * (size[0] - 1), outline[:, 1].max()])
+    width, height = np.nanmedian(right - left) * (size[0] - 1), foot[1] - y[0] * (size[1] - 1)
+    return (foot, width, height) if width > 0 and height > 0 else None
+
+
+def _small_view(picture, shape, wanted, measured, words):
+    """The body from another side, turned counter-clockwise by two angles, degrees: as it should be and as it is."""
+    view = Image.new("RGB", (SMALL_VIEW, SMALL_VIEW), look.PAPER)
+    for degrees, colour, broken in ((wanted, look.REFERENCE, True), (measured, look.MEASURED, False)):
+        angle = np.deg2rad(degrees)
+        right, down = np.array([np.cos(angle), -np.sin(angle)]), np.array([np.sin(angle), np.cos(angle)])
+        corners = SMALL_VIEW / 2 + 0.75 * SMALL_VIEW * (shape[:, :1] * right + shape[:, 1:] * down)
+        stroke(view, corners, colour, broken=broken, closed=True, line=2)
+    write(view, 4, 1, words, size=11, colour=look.QUIET)
+    picture.paste(view, (6, 6))
 
 
 def _box(picture, scene, frame, colour, broken):

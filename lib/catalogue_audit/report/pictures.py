@@ -188,7 +188,7 @@ def _compared_with(finding, frame, material):
         mine.sort(key=lambda name: (frames[name].get("view") != "front", name))
         if mine:
             return mine[0], f"{plain_text(sku, 40)}, {view_title(frames[mine[0]].get('view'))}"
-    other = reference_of(material.references, finding.get("view"), frame.get("style"), file)
+    other = reference_of(material.references, finding.get("view"), frame.get("style"), file, frames)
     return other, f"reference: {plain_text(frames[other].get('sku'), 40)}" if other else ""
 
 
@@ -204,7 +204,8 @@ def _without_file(finding, material):
         shown = [(decode_preview(sketches.get(name)), view_title(frames[name].get("view"))) for name in files]
         shown = [pair for pair in shown if pair[0] is not None]
         shown.append((None, f"missing: {view_title(view)}"))
-        other = reference_of(material.references, view)
+        style = next((frames[name].get("style") for name in files), None)
+        other = reference_of(material.references, view, style)
         if other:
             shown.append((decode_preview(sketches.get(other)), f"how it should look: {plain_text(frames[other].get('sku'), 30)}"))
     strip = beside([picture for picture, _ in shown], [words for _, words in shown], height=STRIP_HEIGHT)
