@@ -208,9 +208,19 @@ def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(fra
     misfiled = pd.DataFrame(
         {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": kind, "score": 0.9, "evidence": ""}
     )
-    odd = changed(frames, FRONT, scale_dev=0.2, exposure_dev_ev=0.6, product_colour_dev=9.0, handle_gap=0.2)
+    odd = changed(frames, FRONT, scale_dev=0.2, product_colour_dev=9.0, handle_gap=0.2)
     row = only(judged(odd, misfiled=misfiled), check)
     assert row["severity"] == "critical" and row["remedy"] == "rename"
+
+
+@pytest.mark.parametrize(
+    ("kind", "likely", "said"),
+    [("swapped_views", "NB-104", True), ("wrong_product", "NB-107", True), ("wrong_detail", "NB-107", True), ("wrong_product", "", False)],
+)
+def test_a_misfiled_picture_keeps_its_own_light_where_it_is_known_what_it_shows(frames, kind, likely, said):
+    misfiled = pd.DataFrame({"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": likely, "kind": kind, "score": 0.9, "evidence": ""})
+    found = judged(changed(frames, FRONT, exposure_dev_ev=-0.4), misfiled=misfiled)
+    assert sorted(found["check"]) == sorted([kind] + ["exposure"] * said)
 
 
 def test_a_camera_too_high_is_not_also_a_turn_or_a_raised_handle(frames):

@@ -263,3 +263,10 @@ def test_a_fault_of_a_photograph_in_two_files_is_said_of_one(frames):
     findings, _ = find(evidence_of(soft, load_brief(), pairs=pairs))
     said = findings[findings["check"] != "exact_duplicate"]
     assert sorted(zip(said["file"], said["check"], strict=True)) == [(FRONT, "focus"), (FRONT, "roll")]
+
+
+def test_dirt_on_the_sensor_is_said_of_each_file_of_a_photograph(frames):
+    pairs = pd.DataFrame({"file_a": ["NB-104_back.jpg"], "file_b": [FRONT], "kind": ["same_bytes"]})
+    spotted = changed(changed(frames, FRONT, sensor_spots=2), "NB-104_back.jpg", sensor_spots=2, position=2)
+    findings, _ = find(evidence_of(spotted, load_brief(), pairs=pairs))
+    assert sorted(findings.loc[findings["check"] == "sensor_spots", "file"]) == ["NB-104_back.jpg", FRONT]

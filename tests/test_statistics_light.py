@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
+from catalogue_audit.statistics.exposure import _view_scatter
 from catalogue_audit.statistics.light import light_deviations
 from catalogue_audit.statistics.tables import table_from_rows
 
@@ -104,6 +105,28 @@ def test_a_product_lamp_that_moved_alone_is_found():
     row = found.loc["S05_back.jpg"]
     assert row["exposure_dev_ev"] == pytest.approx(-0.4, abs=0.1)
     assert abs(row["background_dev_ev"]) < 0.03
+
+
+def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():
+    """A side that looks like the other views, which one product has, under darker lamps: its background and its other views tell its light."""
+    dark = {("S05", view): {"ev": -0.3} for view in (*VIEWS, "side")}
+    frames, sketches = _delivery(faults=dark, views=VIEWS | {"side": -0.1})
+    keep = (frames["view"] != "side") | (frames["sku"] == "S05")
+    found = _found(frames[keep].reset_index(drop=True), sketches)
+    row = found.loc["S05_side.jpg"]
+    assert row["exposure_dev_ev"] == pytest.approx(-0.3, abs=0.03)
+    assert 3 * row["exposure_dev_sd_ev"] < 0.3
+
+
+@pytest.mark.parametrize(("products", "margin"), [(600, 0.3), (3, 1.0)])
+def test_the_scatter_of_each_view_follows_from_that_of_their_pairs(products, margin):
+    """The three-cornered hat of Gray and Allan (1974): three clocks' scatters from their three differences; few products leave what is usual."""
+    true = np.array([0.02, 0.03, 0.08])
+    rng = np.random.default_rng(5)
+    sku, groups = np.repeat([f"S{k:03d}" for k in range(products)], 3), np.tile(["a", "b", "c"], products)
+    residual = rng.normal(0, np.tile(true, products)) + np.repeat(rng.normal(0, 1, products), 3)
+    found = _view_scatter(residual, sku, groups, np.zeros(3 * products), np.zeros(3 * products))[:3]
+    assert np.abs(np.log(found / true)).max() < margin
 
 
 def test_exposure_behind_a_clipped_background_comes_from_the_other_views():

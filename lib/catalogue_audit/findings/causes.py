@@ -36,9 +36,9 @@ QUANTITIES = {
 
 # A finding on the left explains those on the right of the same picture.
 IDENTITY = ("wrong_product", "wrong_detail", "swapped_views")
-OF_THE_PRODUCT = (
+OF_THE_PRODUCT = (  # exposure is not: it was compared with the product and view that the picture shows
     "angle", "camera_height", "lean", "handles", "strap", "scale", "centring", "cut_off",
-    "exposure", "product_colour", "product_specks", "clipping", "shadow",
+    "product_colour", "product_specks", "clipping", "shadow",
 )  # fmt: skip
 EXPLAINS = {
     **dict.fromkeys(IDENTITY, OF_THE_PRODUCT),

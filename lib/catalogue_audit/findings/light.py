@@ -76,6 +76,7 @@ def _cast(frame):
 def exposure(evidence):
     """Frames in which the product got more or less light than in the set, details included."""
     frames = evidence.measured[evidence.measured["exposure_dev_ev"].notna() & evidence.measured["view"].notna()]
+    frames = frames[~frames["file"].isin(_of_an_unknown_product(evidence))]
     normal = evidence.whole_product["clipped_high"].median()
     cases, set_cases = judge_column(
         evidence, "exposure", "exposure_dev_ev", frames, "exposure_dev_sd_ev", centre=0.0, together=True
@@ -96,6 +97,12 @@ def exposure(evidence):
         yield case_row("exposure", note, case, remedy="reshoot" if burnt else None)
     for case in set_cases:
         yield set_row("exposure", case, "the exposure", " EV", "correct the rest")
+
+
+def _of_an_unknown_product(evidence):
+    """Files that show another product than their name says, and nobody knows which: their light has nothing to be compared with."""
+    wrong = evidence.misfiled
+    return wrong.loc[wrong["kind"].isin(["wrong_product", "wrong_detail"]) & (wrong["likely_sku"].fillna("") == ""), "file"]
 
 
 def background(evidence):

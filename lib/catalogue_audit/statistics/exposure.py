@@ -17,12 +17,12 @@ from catalogue_audit.statistics.trend import theil_sen
 ROUNDS = 6  # of the median polish
 STYLE_SIZE = 5  # products of a style from which its views have effects of their own
 STEADY_SD = 0.02  # EV; natural difference between background and product lamps from frame to frame
-UNSEEN_SD = 0.045  # EV; by which steady light varies from frame to frame, where no background tells
+UNSEEN_SD = 0.035  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
-VIEW_SD, WORTH_PAIRS = 0.04, 3  # EV by which a view differs from product to product, taken for as many pairs of views
-LEAST_VIEW_SD = 0.015  # EV
+VIEW_SD, WORTH_PRODUCTS = 0.04, 20  # EV by which a view differs from product to product, taken for what as many products show
+LEAST_VIEW_SD, EFFECT_SD = 0.015, 0.1  # EV; the latter by which views differ from one another
 OUTER, OUTER_NORMAL = 0.85, 1.4395  # share within which views scatter as shapes do, a few of which are odd; Phi^-1(0.925)
 LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
@@ -69,10 +69,11 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     expected, steady_sd, lamps_moved = _expected(frames, sku, whole, background, background_sd)
     groups = _view_groups(frames, np.isfinite(level))
     residual = level - expected
-    usual = np.where(lamps_moved, np.nan, residual)
-    usual = usual if np.isfinite(usual).sum() >= np.isfinite(residual).sum() / 2 else residual
+    usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = _view_effects(usual, sku, groups, mirrored)
-    view_sd = _view_scatter(usual - effects, sku, groups, extra_sd, steady_sd)
+    only = _of_one_product(usual, sku, groups)
+    effects[only] = 0.0  # what it has by nature, nobody knows
+    view_sd = np.hypot(_view_scatter(usual - effects, sku, groups, extra_sd, steady_sd), np.where(only, EFFECT_SD, 0.0))
     residual = residual - effects
     ev, sd = np.full(len(level), np.nan), np.full(len(level), np.nan)
     for places in _members(sku):
@@ -84,6 +85,25 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
     return ev, sd
+
+
+def _under_usual_lamps(residual, lamps_moved, groups):
+    """Residuals by which views are compared, (n,): those of frames whose lamps stood as ever, unless these are few, or none of their view."""
+    usual = np.where(lamps_moved, np.nan, residual)
+    if np.isfinite(usual).sum() < np.isfinite(residual).sum() / 2:
+        return residual
+    for places in _members(groups):
+        if not np.isfinite(usual[places]).any():
+            usual[places] = residual[places]
+    return usual
+
+
+def _of_one_product(usual, sku, groups):
+    """Frames of views that one product has alone: (n,) of bool."""
+    result = np.zeros(len(usual), bool)
+    for places in _members(groups):
+        result[places] = len(np.unique(sku[places][np.isfinite(usual[places])])) < 2
+    return result
 
 
 def _shows_a_product(frames, whole):
@@ -291,21 +311,22 @@ def _view_scatter(residual, sku, groups, extra_sd, steady_sd):
             for other in places[rank + 1 :]:
                 key = tuple(sorted((groups[one], groups[other])))
                 pairs.setdefault(key, []).append((residual[one] - residual[other], steady_sd[one]**2 + steady_sd[other]**2))
+    if not pairs:
+        return np.full(len(residual), VIEW_SD)
     number = {name: place for place, name in enumerate(names)}
-    rows, variances, weights = np.zeros((len(pairs), len(names))), np.zeros(len(pairs)), np.zeros(len(pairs))
+    count = len(names)
+    rows, variances, degrees = np.zeros((len(pairs) + count, count)), np.zeros(len(pairs) + count), np.zeros(len(pairs) + count)
     for row, ((one, other), values) in enumerate(sorted(pairs.items())):
         rows[row, number[one]] += 1
         rows[row, number[other]] += 1
         off, steady = np.array(values).T
-        total = len(off) + WORTH_PAIRS
         scatter = (np.quantile(np.abs(off - np.median(off)), OUTER) / OUTER_NORMAL) ** 2
-        scatter = max(scatter - steady.mean(), 2 * LEAST_VIEW_SD**2)
-        variances[row] = (len(off) * scatter + WORTH_PAIRS * 2 * VIEW_SD**2) / total
-        weights[row] = np.sqrt(len(values)) / variances[row]
-    if not pairs:
-        return np.full(len(residual), VIEW_SD)
+        variances[row], degrees[row] = max(scatter - steady.mean(), 2 * LEAST_VIEW_SD**2), len(values)
+    rows[len(pairs) :], variances[len(pairs) :], degrees[len(pairs) :] = np.eye(count), VIEW_SD**2, WORTH_PRODUCTS
     from scipy.optimize import nnls  # only where views are compared
 
-    found = nnls(rows * weights[:, None], variances * weights)[0]
-    sd = np.where(rows.any(axis=0), np.sqrt(found), VIEW_SD)
-    return np.maximum(sd, LEAST_VIEW_SD)[[number[label] for label in groups]]
+    found = np.full(count, VIEW_SD**2)
+    for _ in range(2 * ROUNDS):
+        weights = np.sqrt(degrees) / (rows @ found)  # a variance is known to a share of itself
+        found = np.sqrt(found * np.maximum(nnls(rows * weights[:, None], variances * weights)[0], LEAST_VIEW_SD**2))
+    return np.sqrt(found)[[number[label] for label in groups]]

@@ -13,11 +13,14 @@ from itertools import combinations, product
 import numpy as np
 
 TOUCHED_SD = 0.5  # EV; a light that was touched
-TOUCHED = 0.03  # share of the frames whose product got other light than its background tells (common practice, no source)
+TOUCHED = 0.01  # share of the frames whose product got other light than its steady background tells (common practice, no source)
+UNSEEN_TOUCHED = 0.08  # the same where no background tells: details, and finals, which are retouched one by one
 TOUCHED_TOO = 0.1  # the same where the background is off: somebody was at the lamps
+BETWEEN = 0.3  # the same where no background tells, and those of the product's other frames differ
 ALONE = 0.3  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
+ODD_VIEW, ODD_TIMES = 0.01, 2.0  # share of the views that differ by so many times the usual: flat fronts turned from the lamps, metal
 MOST_ODD = 2  # of one product's frames
-STEADY, BACKGROUND_ALONE, PRODUCT = 0, 1, 2
+STEADY, BACKGROUND_ALONE, PRODUCT, UNLIKE_OTHERS = 0, 1, 2, 3
 
 
 def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
@@ -60,7 +63,7 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
     states = _explanations(len(residual))
     mean = np.where(states == BACKGROUND_ALONE, -np.nan_to_num(background), 0.0)
     light = steady_sd**2 + np.where(states == PRODUCT, TOUCHED_SD**2, 0.0)
-    weight = 1 / (residual_sd**2 + light)
+    weight = 1 / ((residual_sd * np.where(states == UNLIKE_OTHERS, ODD_TIMES, 1.0)) ** 2 + light)
     total = weight.sum(axis=1, keepdims=True)
     off = residual - mean
     off = off - (weight * off).sum(axis=1, keepdims=True) / total
@@ -75,10 +78,12 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
 
 
 def _chances(background, lamps_moved):
-    """Logarithms of how likely each state is beforehand, (3, n)."""
-    alone = np.where(lamps_moved & np.isfinite(background), ALONE, 1e-9)
-    touched = np.where(lamps_moved, TOUCHED_TOO, TOUCHED)
-    return np.log([1 - alone - touched, alone, touched])
+    """Logarithms of how likely each state is beforehand, (4, n)."""
+    seen = np.isfinite(background)
+    alone = np.where(lamps_moved & seen, ALONE, 1e-9)
+    touched = np.where(lamps_moved, np.where(seen, TOUCHED_TOO, BETWEEN), np.where(seen, TOUCHED, UNSEEN_TOUCHED))
+    steady = 1 - alone - touched
+    return np.log([(1 - ODD_VIEW) * steady, alone, touched, ODD_VIEW * steady])
 
 
 @lru_cache(maxsize=64)
@@ -87,7 +92,7 @@ def _explanations(count):
     rows = []
     for size in range(min(MOST_ODD, count - 1) + 1):
         for chosen in combinations(range(count), size):
-            for states in product((BACKGROUND_ALONE, PRODUCT), repeat=size):
+            for states in product((BACKGROUND_ALONE, PRODUCT, UNLIKE_OTHERS), repeat=size):
                 row = np.full(count, STEADY)
                 row[list(chosen)] = states
                 rows.append(row)
