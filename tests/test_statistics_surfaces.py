@@ -84,6 +84,14 @@ def test_the_uncertainty_of_a_frame_covers_its_error():
     assert (ratios < 3).mean() > 0.985
 
 
+def test_backgrounds_that_are_off_together_are_the_light_of_all():
+    """A detail of another look makes no lamp of their own of three backgrounds that are equally dark."""
+    residual, dark = np.array([0.0, 0.0, 0.0, -0.17]), np.array([-0.26, -0.25, -0.26, np.nan])
+    sd, steady = np.array([0.04, 0.04, 0.04, 0.06]), np.array([0.02, 0.02, 0.02, 0.035])
+    ev, error = own_light(residual, sd, steady, dark, dark < 0)
+    assert np.abs(ev[:3]).max() < 0.03 and error[:3].max() < 0.06
+
+
 def test_one_view_of_another_look_is_no_light_where_its_background_is_steady():
     """The same difference is light between views that hardly differ, and not sure where one of them differs by nature (or 5 sigma)."""
     residual, steady, known, calm = np.array([-0.25, 0.0, 0.0]), np.full(3, 0.02), np.zeros(3), np.zeros(3, bool)

@@ -18,6 +18,7 @@ UNSEEN_TOUCHED = 0.08  # the same where no background tells: details, and finals
 TOUCHED_TOO = 0.1  # the same where the background is off: somebody was at the lamps
 BETWEEN = 0.3  # the same where no background tells, and those of the product's other frames differ
 ALONE = 0.3  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
+ALONE_TOGETHER, ALIKE = 0.03, 0.1  # the same where another frame's background is off by as much (EV): the light of both moved
 ODD_VIEW, ODD_TIMES = 0.01, 2.0  # share of the views that differ by so many times the usual: flat fronts turned from the lamps, metal
 MOST_ODD = 2  # of one product's frames
 STEADY, BACKGROUND_ALONE, PRODUCT, UNLIKE_OTHERS = 0, 1, 2, 3
@@ -80,10 +81,16 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
 def _chances(background, lamps_moved):
     """Logarithms of how likely each state is beforehand, (4, n)."""
     seen = np.isfinite(background)
-    alone = np.where(lamps_moved & seen, ALONE, 1e-9)
+    alone = np.where(lamps_moved & seen, np.where(_off_together(background), ALONE_TOGETHER, ALONE), 1e-9)
     touched = np.where(lamps_moved, np.where(seen, TOUCHED_TOO, BETWEEN), np.where(seen, TOUCHED, UNSEEN_TOUCHED))
     steady = 1 - alone - touched
     return np.log([(1 - ODD_VIEW) * steady, alone, touched, ODD_VIEW * steady])
+
+
+def _off_together(background):
+    """Whether another frame's background is off by about as much: (n,) of bool."""
+    near = np.abs(background[:, None] - background) < ALIKE
+    return near.sum(axis=1) > 1
 
 
 @lru_cache(maxsize=64)
