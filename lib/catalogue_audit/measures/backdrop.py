@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 
+from .quantiles import median
 from .records import Backdrop
 
 GRID_PX = 72  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
@@ -27,7 +28,7 @@ def _main_mode(values):
     count = max(len(ordered) * 2 // 5, 1)
     width = ordered[count - 1 :] - ordered[: len(ordered) - count + 1]
     start = int(np.argmin(width))
-    return float(np.median(ordered[start : start + count]))
+    return float(median(ordered[start : start + count]))
 
 
 def _weighted_fit(terms, values, weights):
@@ -48,7 +49,7 @@ def _scatter(residual, weights):
     inside = residual[:, weights > 0.3]
     if inside.shape[1] < 20:
         inside = residual
-    return np.maximum(1.4826 * np.median(np.abs(inside), axis=1), SMALLEST_SCATTER)
+    return np.maximum(1.4826 * median(np.abs(inside)), SMALLEST_SCATTER)
 
 
 def fit_backdrop(picture):
@@ -78,20 +79,24 @@ def fit_backdrop(picture):
     x, y, grid = _samples(picture.lab)
     rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
     border = (np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)
-    centre = np.array([_main_mode(plane[border]) for plane in grid])
+    rim = np.count_nonzero(border)  # samples of the border come first
+    order = np.concatenate([np.flatnonzero(border), np.flatnonzero(~border)])
+    grid, terms = grid[:, order], _terms(x[order], y[order])
+    importance = np.where(np.arange(len(order)) < rim, 1.0, 0.25)
+    centre = np.array([_main_mode(plane[:rim]) for plane in grid])
     start = np.array([6.0, 4.0, 4.0])  # CIELAB; wide enough for a sweep's gradient, narrow enough to leave a product out
-    terms = _terms(x, y)
-    weights = border * np.exp(-_square_distance(grid - centre[:, None], start))
-    for degree in (1, 1, 2, 2, 3, 3):
-        used = terms[: (degree + 1) * (degree + 2) // 2]
-        coefficients = _weighted_fit(used, grid, weights)
-        residual = grid - coefficients.T @ used
-        scatter = _scatter(residual[:, border], weights[border])
+    weights = np.exp(-_square_distance(grid[:, :rim] - centre[:, None], start))
+    whole = len(order)
+    for degree, asked in ((1, rim), (1, rim), (2, whole), (2, whole), (3, whole), (3, whole)):
+        used, known = terms[: (degree + 1) * (degree + 2) // 2], len(weights)
+        coefficients = _weighted_fit(used[:, :known], grid[:, :known], weights)
+        residual = grid[:, :asked] - coefficients.T @ used[:, :asked]
+        scatter = _scatter(residual[:, :rim], weights[:rim])
         reach = _square_distance(residual, np.maximum(scatter, 0.6)) / TUKEY**2
-        weights = (border if degree == 1 else np.where(border, 1, 0.25)) * np.square(np.maximum(1 - reach, 0))
-    explained = float(np.mean(_square_distance(residual[:, border], np.maximum(scatter, 0.8)) < TUKEY**2))
+        weights = importance[:asked] * np.square(np.maximum(1 - reach, 0))
+    explained = float(np.mean(_square_distance(residual[:, :rim], np.maximum(scatter, 0.8)) < TUKEY**2))
     surface = _surface(coefficients)
-    level = np.median(surface.reshape(3, -1), axis=1)
+    level = median(surface.reshape(3, -1))
     confidence = float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
     return Backdrop(surface, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
 

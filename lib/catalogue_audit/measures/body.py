@@ -53,12 +53,12 @@ def body_mask(mask, size_px=SMALL_PX):
     reach = max(3, int(round(THIN * min(box[2], box[3]))) | 1)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     body = cv2.morphologyEx(small, cv2.MORPH_OPEN, kernel)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(body, connectivity=8)
+    count, labels = cv2.connectedComponents(body, connectivity=8)
     if count <= 1:
         return small > 0, float(scale)
-    area = stats[:, cv2.CC_STAT_AREA].copy()
+    area = np.bincount(labels.ravel())
     area[0] = 0
-    return np.isin(labels, np.flatnonzero(area > 0.3 * area.max())), float(scale)
+    return np.take(area > 0.3 * area.max(), labels), float(scale)
 
 
 def body_sides(body, scale, points):

@@ -10,6 +10,8 @@ minimum of lightness going up each column does.
 import cv2
 import numpy as np
 
+from .quantiles import median
+
 UP_PX, DOWN_PX = 80, 6  # working pixels looked at above and below the edge as it was found
 DARKENED = 0.95  # of the backdrop's L* + 16: a shadow lies just below the line of contact
 TOUCHED = 0.995  # of the same: the ground below the edge lies in shadow, if faintly
@@ -78,8 +80,8 @@ def settle_base(evidence, lightness, ground, product):
 
 def doubled(mask, size):
     """A mask (bool) at twice its size, cut to a size."""
-    twice = cv2.resize(mask.view(np.uint8), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
-    return np.ascontiguousarray(twice[: size[0], : size[1]]).view(bool)
+    wide = (mask.view(np.uint8) * np.uint16(0x0101)).view(bool)  # each byte twice
+    return np.ascontiguousarray(wide.repeat(2, axis=0)[: size[0], : size[1]])
 
 
 def _lines(evidence, lightness, columns, last):
@@ -88,7 +90,7 @@ def _lines(evidence, lightness, columns, last):
     rows = np.clip(last + DOWN_PX - steps, 0, None)
     light = 0.5 * (lightness[rows, 2 * columns] + lightness[rows, 2 * columns + 1])
     chroma, ratio = (plane[rows // 2, columns] for plane in (evidence.chroma, evidence.ratio))
-    own = np.median(chroma[-UP_PX // 4 :], axis=0)  # the product's chroma, well above the base
+    own = median(chroma[-UP_PX // 4 :], axis=0)  # the product's chroma, well above the base
     vivid = (own > VIVID) & (chroma < TINT * own)
     shadow_like = (chroma < 4.5 + 18 * np.clip(1 - ratio, 0, 1)) | vivid
     ramp = np.zeros(light.shape, bool)
@@ -104,7 +106,7 @@ def _lines(evidence, lightness, columns, last):
     after = np.where((steps > darkest) & (steps <= darkest + WITHIN_PX), light, -np.inf).max(axis=0)
     each = np.arange(len(columns))
     rebound = after - light[darkest, each] > REBOUND
-    below = np.median(ratio[: DOWN_PX - 2], axis=0)
+    below = median(ratio[: DOWN_PX - 2], axis=0)
     shaded = (ratio[darkest - 4, each] < DARKENED) & (below < TOUCHED)
     contact = shaded & (rebound | (darkest - DOWN_PX >= LONG_RAMP_PX))
     at_edge = ratio[DOWN_PX + 2]

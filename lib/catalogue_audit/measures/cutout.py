@@ -12,6 +12,7 @@ import math
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.shadow import shadow_kind
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
 
@@ -94,16 +95,16 @@ def rim_widths(profiles):
     """
     width, level, tone = np.full((3, len(profiles)), np.nan)
     luminance = profiles @ LINEAR_TO_XYZ[1]
+    grounds, products = median(luminance[:, :3]), median(luminance[:, OUTSIDE + 4 :])
     for k, light in enumerate(luminance):
-        ground = float(np.median(light[:3]))
-        product = float(np.median(light[OUTSIDE + 4 :]))
-        main = _crossing(light, (ground + product) / 2)
+        ground = float(grounds[k])
+        main = _crossing(light, (ground + float(products[k])) / 2)
         if not math.isfinite(main):
             continue
         beside = slice(int(main + BESIDE[0]), int(main + BESIDE[1]))
         if beside.stop > len(light):
             continue
-        product = float(np.median(light[beside]))
+        product = float(median(light[beside]))
         if product > LIGHTEST_PRODUCT * ground:
             continue
         width[k], level[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
@@ -153,7 +154,7 @@ def _smoothed(profiles):
     """Median over `WINDOW` neighbouring profiles, for noise and single threads."""
     wrapped = np.concatenate([profiles[-(WINDOW // 2) :], profiles, profiles[: WINDOW // 2]])
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, WINDOW, axis=0)
-    return np.median(windows, axis=-1)
+    return median(windows)
 
 
 def _profiles(picture, outline):

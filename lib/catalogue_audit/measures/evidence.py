@@ -90,11 +90,18 @@ def _energy(planes, scale):
 
 
 def halved(plane):
-    """Means of 2 x 2 pixels; the last row or column of an odd size is repeated, for whole cells are many times faster."""
-    height, width = plane.shape[:2]
-    if height % 2 or width % 2:
-        plane = cv2.copyMakeBorder(plane, 0, height % 2, 0, width % 2, cv2.BORDER_REPLICATE)
-    return cv2.resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    """Means of 2 x 2 pixels; the last row or column of an odd size counts twice, for whole cells are many times faster."""
+    height, width = plane.shape[0] // 2, plane.shape[1] // 2
+    half = np.empty((plane.shape[0] - height, plane.shape[1] - width, *plane.shape[2:]), plane.dtype)
+    # At just half the size, linear interpolation is that mean, and of three channels four times as fast as INTER_AREA.
+    if height and width:
+        whole = plane[: 2 * height, : 2 * width]
+        cv2.resize(whole, (width, height), dst=half[:height, :width], interpolation=cv2.INTER_LINEAR)
+    if plane.shape[1] % 2:
+        half[:, -1] = halved(plane[:, [-1, -1]])[:, 0]
+    if plane.shape[0] % 2:
+        half[-1] = halved(plane[[-1, -1]])[0]
+    return half
 
 
 def planes_of(array):

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from .evidence import tones
+from .quantiles import median, quantile
 
 SHADOW_REACH = 0.05  # of the frame's long side; a contact shadow too steep to be grown over is no wider than this
 NOISE_REACH_PX = 5  # how far from an edge the noise of a JPEG block may stop the growing background
@@ -58,8 +59,8 @@ def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
     """
     ratio, chroma, edge = evidence.ratio, evidence.chroma, evidence.edge
     rim_edge = rim_of(edge)
-    sharp = max(SHARP, 3.0 * float(np.median(rim_edge)))
-    faint = max(FAINT_TINT, 1.5 * float(np.quantile(rim_of(evidence.tint), 0.99)))
+    sharp = max(SHARP, 3.0 * float(median(rim_edge)))
+    faint = max(FAINT_TINT, 1.5 * quantile(rim_of(evidence.tint), 0.99))
     faint = cv2.max(TINT_CREST * cv2.dilate(evidence.tint, KERNEL9), faint)  # of a vivid edge its crest, not its slopes
     tolerance = float(3 * np.hypot(scatter[1], scatter[2]))
     darkening = np.clip(1 - ratio, 0, 1)
@@ -95,7 +96,9 @@ def _gaps(labels, evidence, outside, gap_light):
     else all around: a highlight or a smooth panel has neither.
     """
     count = len(outside)
-    place = np.flatnonzero(~np.take(outside, labels) & (labels > 0))
+    inside = ~outside
+    inside[0] = False
+    place = np.flatnonzero(np.take(inside, labels))
     own = labels.ravel()[place]
     area = np.bincount(own, minlength=count)
     alike = (np.abs(evidence.light.ravel()[place]) < gap_light) & (evidence.chroma.ravel()[place] < GAP_CHROMA + 2)
@@ -109,7 +112,7 @@ def _gaps(labels, evidence, outside, gap_light):
     chosen = np.flatnonzero(wanted[own])
     chosen = chosen[np.argsort(own[chosen], kind="stable")]
     place, own = place[chosen], own[chosen]
-    limits = _gap_limits(evidence, np.take(outside, labels), gap_light)
+    limits = _gap_limits(evidence, labels, outside, gap_light)
     found = []
     for part in np.split(place, np.flatnonzero(np.diff(own)) + 1):
         rows, columns = np.divmod(part, labels.shape[1])
@@ -120,7 +123,7 @@ def _gaps(labels, evidence, outside, gap_light):
     return found
 
 
-def _gap_limits(evidence, outside, gap_light):
+def _gap_limits(evidence, labels, outside, gap_light):
     """
     How far in L* and in chroma a gap may lie from the background around the product, the share of a rim without edges,
     and the edge that most of its rim has at least, CIELAB a working pixel.
@@ -130,8 +133,8 @@ def _gap_limits(evidence, outside, gap_light):
     every gap has clear edges, while a highlight burnt out to the same white fades.
     """
     grid = (slice(None, None, 3),) * 2
-    inside = np.flatnonzero(~outside[grid])
-    light, chroma = (float(np.median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
+    inside = np.flatnonzero(~np.take(outside, labels[grid]))
+    light, chroma = (float(median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
     unstepped, clear = (UNSTEPPED, 0.0) if gap_light >= GAP_LIGHT else (0.0, CLEAR_EDGE)
     return min(max(0.3 * abs(light), 1.5), gap_light / 2), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear
 
@@ -154,7 +157,7 @@ def _is_gap(label, box, labels, evidence, outside, limits):
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     if not ring.any():
         return False
-    if np.median(evidence.edge[window][ring]) < limits[3] and np.count_nonzero(inside) < WIDE_GAP * labels.size:
+    if median(evidence.edge[window][ring]) < limits[3] and np.count_nonzero(inside) < WIDE_GAP * labels.size:
         return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.mean(steps[ring] > 0)
@@ -211,7 +214,7 @@ def _sure_product(evidence, ground, deep, shadow_like, reach):
     beside = cv2.dilate(front.view(np.uint8), near) > 0
     sure = deep & (sudden | ~(shadow_like & _widened(soft, reach))) & ~((weak | foot) & beside)
     inside = unlike[::3, ::3][~ground[::3, ::3]]
-    lone = min(LONE_UNLIKE, 0.5 * float(np.median(inside))) if len(inside) else LONE_UNLIKE
+    lone = min(LONE_UNLIKE, 0.5 * float(median(inside))) if len(inside) else LONE_UNLIKE
     return sure & ((unlike > lone) | (cv2.morphologyEx(sure.view(np.uint8), cv2.MORPH_OPEN, KERNEL3) > 0))
 
 
@@ -226,15 +229,16 @@ def _widened(where, reach):
 
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
-    kind = deep + 2 * shadow_like + 4 * (evidence.step & (evidence.edge > CLEAR_EDGE))
+    kind = deep + 2 * shadow_like.view(np.uint8) + 4 * (evidence.step & (evidence.edge > CLEAR_EDGE)).view(np.uint8)
     tally = np.bincount((8 * labels + kind).ravel(), minlength=8 * count).reshape(count, 2, 2, 2)  # step, shadow, deep
     pixels, own, rim, sharp = tally.sum(axis=(1, 2, 3)), tally[:, :, 0, 1].sum(axis=1), tally[..., 0].sum(axis=(1, 2)), tally[:, 1].sum(axis=(1, 2))
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
     is_shadow[0] = False
     if is_shadow.any():
-        darkness = np.bincount(labels.ravel(), weights=evidence.ratio.ravel(), minlength=count) / np.maximum(pixels, 1)
+        place = np.flatnonzero(np.take(is_shadow, labels))
+        darkness = np.bincount(labels.ravel()[place], weights=evidence.ratio.ravel()[place], minlength=count) / np.maximum(pixels, 1)
         is_shadow &= darkness > LONE_SHADOW_RATIO
-    without = np.bincount(labels[sure], minlength=count) == 0
+    without = np.bincount(labels.ravel()[np.flatnonzero(sure)], minlength=count) == 0
     without[0] = False
     if without.any():
         sure = sure | (np.take(without, labels) & deep)
@@ -246,7 +250,7 @@ def without_crumbs(product, evidence, long_side):
     count, labels = cv2.connectedComponents(product.view(np.uint8), connectivity=8)
     if count <= 1:
         return product
-    inside = np.flatnonzero(labels)
+    inside = np.flatnonzero(product)
     own = labels.ravel()[inside]
     area = np.bincount(own, minlength=count)
     unlike = np.abs(evidence.light).ravel()[inside] + evidence.chroma.ravel()[inside]

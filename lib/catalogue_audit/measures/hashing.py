@@ -43,7 +43,7 @@ def phash64(picture):
         return None
     low = (_COSINES @ pixels @ _COSINES.T)
     bits = low > np.median(low)
-    return int("".join("1" if bit else "0" for bit in bits.ravel()), 2)
+    return int.from_bytes(np.packbits(bits).tobytes(), "big")
 
 
 @lru_cache(maxsize=8)

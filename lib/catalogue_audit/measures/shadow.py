@@ -5,6 +5,8 @@ import math
 import cv2
 import numpy as np
 
+from .quantiles import median, quantile
+
 LONG_SIDE = 400  # px on which shadows are looked at
 NONE, SOME = 0.003, 0.008  # of the product's area: less shadow is none, more is one; between, it is not clear
 REFLECTED = 0.75  # correlation of what lies under the base with the product mirrored in it
@@ -98,7 +100,7 @@ def _mirrored(light, mask, height):
     """
     depth = max(6, int(DEPTH * height))
     bottom = mask.shape[0] - 1 - np.argmax(mask[::-1], axis=0)
-    base = int(np.quantile(bottom[mask.any(axis=0)], 0.9))
+    base = int(quantile(bottom[mask.any(axis=0)], 0.9))
     columns = np.flatnonzero(mask.any(axis=0) & (bottom > base - 0.08 * height) & (bottom + 2 < mask.shape[0]))
     if len(columns) < 20:
         return 0.0
@@ -110,7 +112,7 @@ def _mirrored(light, mask, height):
         return 0.0
     mirror = np.log(np.maximum(light[above[inside], columns], 1e-3))
     ground = np.log(np.maximum(light[below[inside], columns], 1e-3))
-    ground = ground - np.median(ground)
+    ground = ground - median(ground.ravel())
     if ground.std() < 0.004:
         return 0.0
     mirror = mirror - mirror.mean(axis=1, keepdims=True) - mirror.mean(axis=0) + mirror.mean()

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from .lines import runs
+from .quantiles import median
 from .records import CONFIDENCE_LIMIT
 
 EVIDENCE = (
@@ -122,7 +123,7 @@ def _standing_out(mask, top, bottom):
 def _running_median(values, span):
     """Median of an odd number of neighbours, the ends repeated."""
     padded = np.pad(values, span // 2, mode="edge")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, span), axis=-1)
+    return median(np.lib.stride_tricks.sliding_window_view(padded, span))
 
 
 def _arch(mask, box):
@@ -151,11 +152,12 @@ def _arch(mask, box):
 def _apart(mask, body, box):
     """Parts that touch the body nowhere and lie low: a strap laid down beside it."""
     left, top, right, bottom = box
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    area = float(body.sum())
-    found, tallest = 0.0, 0.0
+    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     if count <= 2:  # the background and the product
         return {"apart": 0.0, "apart_height": 0.0}
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    area = float(body.sum())
+    found, tallest = 0.0, 0.0
     touching = np.bincount(labels[body], minlength=count)
     for label in np.flatnonzero(touching[1:] == 0) + 1:
         _, y, _, h, pixels = stats[label]
