@@ -15,6 +15,7 @@ import numpy as np
 
 from .handles import legs_apart
 from .lines import edge_along, longest_line, straight_edges
+from .mirror import mirror_pose
 from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 from .straight_on import turn_and_roll
 
@@ -71,7 +72,8 @@ def roll_facts(picture, outline, focal_length_35mm=None):
     if upper is not None:
         witnesses["top"] = math.degrees(math.atan(upper[2])), math.degrees(upper[3])
     top_below = 0.0 if upper is None else below_axis_deg(upper[1], outline.mask.shape, focal_length_35mm)
-    both = turn_and_roll(witnesses, below, top_below, legs_apart(outline))
+    mirror = {} if outline.touches else mirror_pose(outline, _focal_px(outline.mask.shape, focal_length_35mm))  # what the frame cuts has no mirror image
+    both = turn_and_roll(witnesses, below, top_below, legs_apart(outline), mirror)
     if both is None:
         facts |= _facts(combined(square(witnesses)))
     else:
@@ -132,9 +134,12 @@ def base_below_deg(sides, shape, focal_length_35mm=None):
 
 def below_axis_deg(row, shape, focal_length_35mm=None):
     """Angle of a row of a frame of ``shape`` (height, width) below the optical axis, degrees."""
-    height, width = shape[:2]
-    focal_px = (focal_length_35mm or DEFAULT_FOCAL_35MM) * math.hypot(width, height) / math.hypot(36, 24)
-    return math.degrees(math.atan((row - height / 2) / focal_px))
+    return math.degrees(math.atan((row - shape[0] / 2) / _focal_px(shape, focal_length_35mm)))
+
+
+def _focal_px(shape, focal_length_35mm):
+    """Focal length in pixels of a frame of ``shape`` (height, width)."""
+    return (focal_length_35mm or DEFAULT_FOCAL_35MM) * math.hypot(*shape[:2]) / math.hypot(36, 24)
 
 
 def _facts(roll):

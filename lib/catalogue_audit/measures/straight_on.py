@@ -19,19 +19,25 @@ USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 6.0, 2.5  # straight-on views are taken fr
 PITCHES_SD = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # standard deviations of the pitch that are tried
 TURNS = np.arange(-20.0, 20.01, 0.25)  # degrees that are tried
 USUAL_TURN_DEG = 1.3  # how square products are set by eye: common practice, no source
-FAULT, FAULT_TURN_DEG = 0.03, 5.0  # share and size of those that are not; a turn of many degrees is seen by eye, a roll of two is not
+FAULT, FAULT_TURN_DEG = 0.05, 7.0  # share and size of those that are not
 USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.35, 2.5  # the same of the camera's roll: a tripod with a spirit level
 ROLL_FAULT = 0.1
 BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
 BENT_EDGE = 0.025  # the same of its lower and upper edge, by the rounding of their ends
 LEGS_LEVER, LEGS_LEVER_SD = 0.44, 0.27  # distance of the two handles over the body's width, on made bags, and how it varies, relative
 LEGS_SD, LEGS_OFF = 0.012, 0.035  # of the body's width; likelihood of four legs that no turn has moved apart: none of 190 square pictures shows them
+MIRROR_FLOOR_DEG, MIRROR_SHARE = 0.2, 1.5  # sewn bags are no more symmetric than this; and what their outlines' scatter says, times this
+NEARER_END, NEARER_END_SD = 0.55, 0.3  # share of a turn that shows as a nearer, larger end, for a side that shows is farther away; made bags of seven styles
+BULGE, BULGE_SD, BULGE_FLOOR = 0.001, 0.0008, 0.002  # of the body's width a degree of turn: bulge of the shoulder on the side that comes into view
+UNLIKE, UNLIKE_DEG, UNLIKE_BULGE = 0.1, 6.0, 0.01  # share of products that are not symmetric, and by how much they seem turned and bulge then
 UNSEEN_DEG = 1000.0  # standard uncertainty of a base that is not seen
 CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, for the product is not symmetric, and by how much they are off
-CROOKED_TOP = 0.12  # the same share of upper edges: hems sag, and crowns of gathered cloth look straight by chance
+CROOKED_SHARES = {"top": 0.12, "handles": 0.12}  # the same of upper edges, for hems sag; of handles, which hang askew
+DULL_BASE_DEG, CROOKED_BASE, CROOKED_BASE_DEG = 0.35, 0.15, 1.0  # from this uncertainty a base may be a bulging cushion's; share of slanted ones then
+HANDLES_FLOOR_DEG = 0.5  # how level handles hang; 0.2 to 0.8 on made bags
 
 
-def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None):
+def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirror=()):
     """
     Turn off square and roll of a product in a straight-on view.
 
@@ -39,11 +45,13 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None):
     ----------
     witnesses : dict
         As `roll.roll_witnesses` gives it: name -> (degree, standard uncertainty); needs one of
-        'sides', 'symmetry' and 'top'. Without 'base' the turn stays what is usual.
+        'sides', 'symmetry' and 'top', or `mirror`. Without 'base' the turn stays what is usual.
     below_deg, top_below_deg : float
         Angles of the base and of the upper edge below the optical axis.
     legs_apart : float, optional
         As `handles.legs_apart` gives it: so far a turn has moved the rear handle from behind the front one.
+    mirror : dict, optional
+        As `mirror.mirror_pose` gives it; then 'sides' and 'symmetry', which are of the same outline, are left out.
 
     Returns
     -------
@@ -60,26 +68,36 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None):
     >>> 8 < yaw < 12, yaw_sd < 3, abs(roll) < 0.3
     (True, True, True)
     """
-    others = [name for name in ("sides", "symmetry", "top") if name in witnesses]
+    if "roll" in mirror:
+        value, sd = mirror["roll"]
+        axis = {"mirror": (value, math.hypot(MIRROR_FLOOR_DEG, MIRROR_SHARE * sd))}
+        witnesses = {name: told for name, told in witnesses.items() if name not in ("sides", "symmetry")} | axis
+    others = [name for name in ("sides", "symmetry", "mirror", "top") if name in witnesses]
     if not others:
         return None
+    if "handles" in mirror:
+        value, sd = mirror["handles"]
+        witnesses, others = witnesses | {"handles": (value, math.hypot(HANDLES_FLOOR_DEG, MIRROR_SHARE * sd))}, [*others, "handles"]
     turns, pitches = (grid.ravel() for grid in np.meshgrid(TURNS, USUAL_PITCH_DEG + USUAL_PITCH_SD_DEG * PITCHES_SD))
     gains = {"base": np.sin(np.radians(np.maximum(pitches + below_deg, 1.0))), "top": np.sin(np.radians(pitches + top_below_deg))}
     base, base_sd = witnesses.get("base", (0.0, UNSEEN_DEG))
     level = np.zeros(turns.shape)
     values = np.stack([base + gains["base"] * turns, *(witnesses[name][0] + gains.get(name, level) * turns for name in others), level])
-    bent = {"sides": BENT_BY_TURN, "symmetry": BENT_BY_TURN, "top": BENT_EDGE}
+    bent = {"sides": BENT_BY_TURN, "symmetry": BENT_BY_TURN, "mirror": BENT_BY_TURN, "handles": BENT_BY_TURN, "top": BENT_EDGE}
     sds = [np.hypot(base_sd, BENT_EDGE * turns), *(np.hypot(witnesses[name][1], bent[name] * turns) for name in others)]
     usual = (1 - FAULT) * _normal(turns, USUAL_TURN_DEG) + FAULT * _normal(turns, FAULT_TURN_DEG)
     usual = usual * _normal((pitches - USUAL_PITCH_DEG) / USUAL_PITCH_SD_DEG, 1.0)
     if legs_apart is not None:
         seen = LEGS_LEVER * np.sin(np.radians(np.abs(turns)))
         usual = usual * ((1 - LEGS_OFF) * _normal(legs_apart - seen, np.hypot(LEGS_SD, LEGS_LEVER_SD * seen)) + LEGS_OFF)
-    share_off = [CROOKED_TOP if name == "top" else CROOKED for name in others]
+    if "turn" in mirror:
+        usual = usual * _by_mirror(mirror, turns)
+    share_off = [CROOKED_BASE if base_sd > DULL_BASE_DEG else 0.0, *(CROOKED_SHARES.get(name, CROOKED) for name in others)]
+    crooked_deg = [CROOKED_BASE_DEG, *(CROOKED_DEG for _ in others)]
     total = mean = square = 0.0
-    for crooked in itertools.product((False, True), repeat=len(others)):
+    for crooked in itertools.product((False, True), repeat=len(share_off)):
         odds = math.prod(share if off else 1 - share for share, off in zip(share_off, crooked, strict=True))
-        here = [sds[0], *(np.hypot(sd, CROOKED_DEG * off) for sd, off in zip(sds[1:], crooked, strict=True))]
+        here = [np.hypot(sd, size * off) for sd, size, off in zip(sds, crooked_deg, crooked, strict=True)]
         for share, spread in ((1 - ROLL_FAULT, USUAL_ROLL_DEG), (ROLL_FAULT, ROLL_FAULT_DEG)):
             weight, roll, variance = _likely_roll(values, np.stack([*here, level + spread]))
             weight = odds * share * weight * usual
@@ -88,6 +106,14 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None):
     yaw, roll = float((total * turns).sum() / whole), float(mean.sum() / whole)
     yaw_sd = math.sqrt(float((total * (turns - yaw) ** 2).sum() / whole))
     return yaw, yaw_sd, roll, math.sqrt(max(float(square.sum() / whole) - roll**2, 0.0))
+
+
+def _by_mirror(mirror, turns):
+    """Likelihood of the turns by what makes an outline unlike its mirror image; either trace may be the product's own."""
+    (value, sd), (side, side_sd) = mirror["turn"], mirror["side"]
+    near = _normal(value - NEARER_END * turns, np.hypot(MIRROR_SHARE * sd, NEARER_END_SD * turns))
+    bulge = _normal(side - BULGE * turns, np.hypot(math.hypot(MIRROR_SHARE * side_sd, BULGE_FLOOR), BULGE_SD * turns))
+    return ((1 - UNLIKE) * near + UNLIKE * _normal(value, UNLIKE_DEG)) * ((1 - UNLIKE) * bulge + UNLIKE * _normal(side, UNLIKE_BULGE))
 
 
 def _likely_roll(values, sds):
