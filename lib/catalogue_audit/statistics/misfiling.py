@@ -60,7 +60,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         wrong_products(frames, looks, products, inside),
         wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
-        odd_turn(frames, looks, products, straps),
+        odd_turn(frames, sketches, looks, products, straps),
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps),
         wrong_details(frames, looks, products, crops, inside, fits),
     ):

@@ -1,5 +1,6 @@
 """Views of one product filed under one another's names."""
 
+import math
 from collections import Counter
 
 import cv2
@@ -27,6 +28,9 @@ NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for 
 CLEAR_SHARE = 0.5  # of the key points; bags with a plain front reach -0.43 as named, others 0.05 to 0.7
 LEAST_SHARE = 0.08  # median over the set's products
 USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
+CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
+TURN_EXCHANGED = 1.5  # evidence needed: half the usual difference of the outlines gives 1, as do two degrees of slope
+ALMOST = 0.97  # of how well front and back usually mirror one another
 MUCH_CLEARER = 2.5  # times that, where the set's details have no one scale to look for them at
 
 
@@ -54,9 +58,13 @@ def wrong_kind_of_view(frames, looks, crops):
             yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
 
 
-def odd_turn(frames, looks, products, straps):
-    """The three-quarter view exchanged with front or back: then those two are no longer mirror images."""
-    margins, triples = [], []
+def odd_turn(frames, sketches, looks, products, straps):
+    """
+    The three-quarter view exchanged with front or back: then those two are no longer mirror images, and the base tells which is turned.
+
+    Soft bags are no mirror images of themselves, so the outlines alone never decide.
+    """
+    triples = []
     for rows in products.values():
         views = views_of(frames, rows)
         if {"front", "back", "three_quarter"} <= set(views):
@@ -66,25 +74,34 @@ def odd_turn(frames, looks, products, straps):
                 "front": outline_match(turned, two, True),
                 "back": outline_match(one, turned, True),
             }  # by the view left out
-            margins.append(match["three_quarter"] - max(match["front"], match["back"]))
-            triples.append((views, match))
-    if len(margins) < FEWEST_PRODUCTS or np.median(margins) < 0.04:
+            triples.append((views, match, match["three_quarter"] - max(match["front"], match["back"])))
+    usual = float(np.median([margin for _, _, margin in triples])) if triples else 0.0
+    if len(triples) < FEWEST_PRODUCTS or usual < 0.04:
         return
-    needed = float(np.median(margins)) / 2
-    usual = [match["three_quarter"] for _, match in triples]
-    good = usual_least(usual, 0.03)
-    for (views, match), margin in zip(triples, margins, strict=True):
-        if margin > -needed:
-            continue
+    good = usual_least([match["three_quarter"] for _, match, _ in triples], 0.03)
+    for views, match, margin in triples:
         odd = max(("front", "back"), key=match.get)
-        if match[odd] < good:  # no two of the three belong together: not a matter of views
+        if margin >= 0 or match[odd] < ALMOST * good:  # no two of the three belong together: not a matter of views
             continue
         if any(straps[views[view]] in CHANGES_OUTLINE for view in ("front", "back")):
             continue
+        named, other = (base_slope_deg(sketches.get(frames["file"][views[view]])) for view in ("three_quarter", odd))
+        evidence = -2 * margin / usual + float(np.clip((other - named) / CLEAR_SLOPE_DEG, -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND))
+        if evidence < TURN_EXCHANGED:
+            continue
         sku = frames["sku"][views[odd]]
-        evidence = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
+        words = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
         for view in (odd, "three_quarter"):
-            yield views[view], (sku, "swapped_views", -margin / needed, evidence)
+            yield views[view], (sku, "swapped_views", evidence / TURN_EXCHANGED, words)
+
+
+def base_slope_deg(sketch):
+    """How much a product's lower edge slopes, degrees: little in a straight-on view; 0 where no edge is seen."""
+    for name in ("front_edge", "round_base"):
+        edge = (sketch or {}).get(name)
+        if edge is not None and np.isfinite(edge[2]):
+            return abs(math.degrees(math.atan(edge[2])))
+    return 0.0
 
 
 def swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps):

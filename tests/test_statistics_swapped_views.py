@@ -1,0 +1,62 @@
+"""The three-quarter view exchanged with another one: outlines say that something is odd, the lower edge says what."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from catalogue_audit.statistics.looks import Look
+from catalogue_audit.statistics.swapped_views import base_slope_deg, odd_turn
+
+VIEWS = ("front", "back", "three_quarter")
+SLOPES_DEG = {"front": 0.4, "back": -0.3, "three_quarter": 7.0}
+
+
+def _look(bulge):
+    """A body whose right upper part is taken away by a share of its width."""
+    outline = np.ones((32, 32), np.float32)
+    outline[:12, 32 - round(bulge * 32) :] = 0
+    return Look(np.zeros(15), outline, outline, 1.0, 0.0, 0.3)
+
+
+def _set(slopes_of_odd=SLOPES_DEG, outlines_of_odd=(0.3, 0.0, 0.3)):
+    """Six products, the last as asked; front and back of the others mirror one another, the turned view is another shape."""
+    looks, rows, sketches, products = {}, [], {}, {}
+    for number in range(6):
+        last = number == 5
+        for view, bulge in zip(VIEWS, outlines_of_odd if last else (0.0, 0.0, 0.3), strict=True):
+            row, file = len(rows), f"AB-{number}_{view}.jpg"
+            looks[row] = _look(bulge)
+            slope = (slopes_of_odd if last else SLOPES_DEG)[view]
+            sketches[file] = {} if slope is None else {"front_edge": np.array([0.5, 0.8, np.tan(np.radians(slope)), 0.002, 1.0])}
+            products.setdefault(f"AB-{number}", []).append(row)
+            rows.append({"file": file, "sku": f"AB-{number}", "view": view})
+    return pd.DataFrame(rows), sketches, looks, products, dict.fromkeys(looks)
+
+
+def test_the_turned_view_under_another_name_is_found_by_outline_and_slope():
+    """The file named front shows the turned product, and the one named three-quarter the front."""
+    exchanged = {"front": 7.0, "back": -0.3, "three_quarter": 0.4}
+    found = dict(odd_turn(*_set(exchanged, (0.3, 0.0, 0.0))))
+    assert {row: finding[1] for row, finding in found.items()} == {15: "swapped_views", 17: "swapped_views"}
+    assert all(score >= 1 for _, _, score, _ in found.values())
+
+
+@pytest.mark.parametrize("front", [0.4, 3.5, None])
+def test_a_soft_bag_that_is_no_mirror_image_is_named_rightly_while_its_base_says_so(front):
+    """The turned view fits the back's mirror image better than the front does, but it is the one whose base slopes."""
+    slopes = {**SLOPES_DEG, "front": front}
+    assert not list(odd_turn(*_set(slopes, (0.3, 0.0, 0.0))))
+
+
+def test_in_order_nothing_is_said():
+    assert not list(odd_turn(*_set(SLOPES_DEG, (0.0, 0.0, 0.3))))
+
+
+def test_few_products_tell_nothing():
+    frames, sketches, looks, products, straps = _set({"front": 7.0, "back": -0.3, "three_quarter": 0.4}, (0.3, 0.0, 0.0))
+    few = {sku: rows for sku, rows in products.items() if sku >= "AB-3"}
+    assert not list(odd_turn(frames, sketches, looks, few, straps))
+
+
+def test_slope_of_a_base_in_degrees():
+    assert base_slope_deg({"round_base": np.array([0.5, 0.9, np.tan(np.radians(-4.0)), 0.01])}) == pytest.approx(4.0)
+    assert base_slope_deg({}) == base_slope_deg(None) == base_slope_deg({"front_edge": np.array([0, 0, np.nan, 0, 0])}) == 0.0
