@@ -15,11 +15,12 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, SAME_COLOUR, compare, signature
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, SAME_COLOUR, compare
 from catalogue_audit.statistics.misfiling import misfiled
 from catalogue_audit.statistics.neighbours import components_within, parse_hashes
 from catalogue_audit.statistics.nominating import nominations
 from catalogue_audit.statistics.numbering import connected, number_groups
+from catalogue_audit.statistics.signatures import signature
 
 __all__ = ["group_pictures", "misfiled"]
 

@@ -13,7 +13,7 @@ import math
 import numpy as np
 from scipy.spatial import cKDTree
 
-from catalogue_audit.statistics.likeness import GRID
+from catalogue_audit.statistics.signatures import GRID
 
 NEAREST, ASKED = 4, 16  # pictures verified; more are asked for by eight numbers, and sifted by the whole grid
 FRAME_MATCH, BOX_MATCH = 0.985, 0.985  # correlation of lightness grids: below, two photographs (re-crops: 0.999)
