@@ -14,12 +14,14 @@ from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
+SURE_OUTLINE = 0.9  # confidence of the outline of a picture that is told to show a whole product
 SMALL_WHOLE = 0.5  # of the frame's share that the smaller whole products cover
 MOST_OF_ONE_KIND = 2.0  # evidence that one kind may give
 BY_LIKENESS = (
     "its detail fits the back picture better, while the others' fit the front",
     "its three-quarter view shares more with the back picture, while the others' share more with the front",
 )
+MOST_OF_DETAILS = 1.5  # that details may give: a plain one can lie on the wrong picture by chance, and then fits it well
 OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
 FEWEST_POINTS = 40  # key points that must be found before their share counts
@@ -47,7 +49,8 @@ def wrong_kind_of_view(frames, looks, crops):
     odd = {}
     for row, look in looks.items():
         apart = look.contact <= CROP_CONTACT / 5 and look.share >= SMALL_WHOLE * whole  # smaller: hardware taken for the product
-        wrong = apart if row in crops else look.contact >= 2 * CROP_CONTACT
+        sure = not frames["outline_confidence"][row] < SURE_OUTLINE  # a white tag on a white bag is no whole product
+        wrong = apart and sure if row in crops else look.contact >= 2 * CROP_CONTACT
         if wrong:
             odd.setdefault(frames["sku"][row], []).append(row)
     for sku, rows in odd.items():
@@ -121,7 +124,7 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
         return
     kinds = (
         ("its front looks like the backs of the same style, its back like their fronts", _sibling_votes(frames, looks, pairs)),
-        (BY_LIKENESS[0], _detail_votes(frames, pairs, crops, fits)),
+        (BY_LIKENESS[0], _detail_votes(frames, pairs, products, crops, fits)),
         (BY_LIKENESS[1], turned_votes(frames, sketches, pairs, turned)),
         ("its strap is as in the others' backs in the front picture, as in their fronts in the back picture", strap_votes(straps, pairs)),
         ("the front was captured where the others' backs were, and the back where their fronts were", order_votes(frames)),
@@ -230,7 +233,7 @@ def _style_of(frames, row, sku):
     return sku
 
 
-def _detail_votes(frames, pairs, crops, fits):
+def _detail_votes(frames, pairs, products, crops, fits):
     """
     Whether each product's details fit its front (positive) or its back (negative), where the set mostly says front.
 
@@ -241,9 +244,11 @@ def _detail_votes(frames, pairs, crops, fits):
     sure = {sku: rows for sku, rows in pairs.items() if sku in details}
     zooms = fits.zooms_learnt((row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows)
     votes, least = {}, 1.0 if len(zooms) else MUCH_CLEARER
+    zooms = zooms if len(zooms) else ZOOMS
     for sku, rows in sure.items():
         for row in details[sku]:
-            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms if len(zooms) else ZOOMS) for whole in rows)
+            fits.best(row, products[sku], zooms)  # the product's other pictures are asked for later: now its layers are at hand
+            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms) for whole in rows)
             if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):
                 continue
             vote = (fisher_z(front) - fisher_z(back)) / CLEARER_FIT
@@ -252,7 +257,8 @@ def _detail_votes(frames, pairs, crops, fits):
     in_front = sum(vote > 0 for vote in telling)
     if in_front < max(USUALLY * len(telling), FEWEST_TELLING):
         return {}
-    return {sku: vote for sku, vote in votes.items() if vote > -1 or vote <= -least}
+    clear = {sku: vote for sku, vote in votes.items() if vote > -1 or vote <= -least}
+    return {sku: float(np.clip(vote, -MOST_OF_DETAILS, MOST_OF_DETAILS)) for sku, vote in clear.items()}
 
 
 def _by_product(frames, rows):
