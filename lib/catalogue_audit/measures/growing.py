@@ -8,6 +8,8 @@ steep to be grown over; a watershed divides the two along the strongest edge.
 All lengths are pixels of half the working size.
 """
 
+from typing import NamedTuple
+
 import cv2
 import numpy as np
 
@@ -36,6 +38,32 @@ SMALLEST_PART_PX, PART_REACH = 5, 0.04  # pixels, and of the frame's long side: 
 BLEED = 0.2  # share of a product's chroma that a JPEG carries over its edge
 MANY = 2000  # pixels of which every fourth gives the same median
 KERNEL2, KERNEL3, KERNEL5, KERNEL9 = (np.ones((n, n), np.uint8) for n in (2, 3, 5, 9))
+
+
+class GapLimits(NamedTuple):
+    """
+    How far a gap may be from what the background around the product is.
+
+    Attributes
+    ----------
+    shaded, framed : float
+        CIELAB L* from the background around it: of ground that a shadow keeps apart; of a gap framed by edges.
+    uneven : float
+        CIELAB L*; nine tenths of a framed gap lie within that of its median.
+    chroma : float
+        CIELAB a*, b* from the background around it.
+    unstepped : float
+        Share of a rim that has edges by chance.
+    clear : float
+        Edge that most of a gap's rim has at least, CIELAB a working pixel.
+    """
+
+    shaded: float
+    framed: float
+    uneven: float
+    chroma: float
+    unstepped: float
+    clear: float
 
 
 def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
@@ -76,7 +104,7 @@ def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
     keep = np.zeros(count, bool)
     keep[rim_of(labels)[plain]] = True
     keep[0] = False
-    keep[_gaps(labels, evidence, keep, gap_light)] = True
+    keep[_gaps(labels, evidence, keep, scatter, gap_light)] = True
     ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL2, anchor=(1, 1)) & passable
     allowed += 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)
@@ -88,7 +116,7 @@ def rim_of(plane):
     return np.concatenate([side.ravel() for side in (plane[:2], plane[-2:], plane[2:-2, :2], plane[2:-2, -2:])])
 
 
-def _gaps(labels, evidence, outside, gap_light):
+def _gaps(labels, evidence, outside, scatter, gap_light):
     """
     Components of backdrop seen through the product, such as a handle's gap.
 
@@ -112,7 +140,7 @@ def _gaps(labels, evidence, outside, gap_light):
     chosen = np.flatnonzero(wanted[own])
     chosen = chosen[np.argsort(own[chosen], kind="stable")]
     place, own = place[chosen], own[chosen]
-    limits = _gap_limits(evidence, labels, outside, gap_light)
+    limits = _gap_limits(evidence, labels, outside, float(scatter[0]), gap_light)
     found = []
     for part in np.split(place, np.flatnonzero(np.diff(own)) + 1):
         rows, columns = np.divmod(part, labels.shape[1])
@@ -123,10 +151,9 @@ def _gaps(labels, evidence, outside, gap_light):
     return found
 
 
-def _gap_limits(evidence, labels, outside, gap_light):
+def _gap_limits(evidence, labels, outside, scatter, gap_light):
     """
-    How far in L* and in chroma a gap may lie from the background around the product, the share of a rim without edges,
-    and the edge that most of its rim has at least, CIELAB a working pixel.
+    `GapLimits` of one picture.
 
     Light that the product throws into the gap grows with how unlike the product is;
     the panel of a white product on white is told by less. On pure white nothing is thrown, and
@@ -136,7 +163,9 @@ def _gap_limits(evidence, labels, outside, gap_light):
     inside = np.flatnonzero(~np.take(outside, labels[grid]))
     light, chroma = (float(median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
     unstepped, clear = (UNSTEPPED, 0.0) if gap_light >= GAP_LIGHT else (0.0, CLEAR_EDGE)
-    return min(max(0.3 * abs(light), 1.5), gap_light / 2), min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear
+    shaded = min(max(0.3 * abs(light), 1.5), gap_light / 2)
+    framed = min(max(0.15 * abs(light), 1.5), gap_light / 4)
+    return GapLimits(shaded, framed, 1.0 + 2 * scatter, min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear)
 
 
 def _is_gap(label, box, labels, evidence, outside, limits):
@@ -149,22 +178,24 @@ def _is_gap(label, box, labels, evidence, outside, limits):
         return False
     wide = tuple(slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
     near = outside[labels[wide]]
-    ground = _tone(evidence, wide, near) if np.count_nonzero(near) >= FEWEST_NEAR else (0.0, 0.0, 0.0)
-    if abs(tone[0] - ground[0]) > limits[0] or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits[1]:
+    known = np.count_nonzero(near) >= FEWEST_NEAR
+    ground = _tone(evidence, wide, near) if known else (0.0, 0.0, 0.0)
+    if abs(tone[0] - ground[0]) > limits.shaded or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits.chroma:
         return False
     alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
     region = cv2.dilate(inside.view(np.uint8), KERNEL9) & alike.view(np.uint8)  # up to its edges, and no further where one is faint
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     if not ring.any():
         return False
-    if median(evidence.edge[window][ring]) < limits[3] and np.count_nonzero(inside) < WIDE_GAP * labels.size:
+    if median(evidence.edge[window][ring]) < limits.clear and np.count_nonzero(inside) < WIDE_GAP * labels.size:
         return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.mean(steps[ring] > 0)
     same = max(abs(here - around) for here, around in zip(tone, ground, strict=True)) < SAME_TONE
     if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
-        return True
-    return share < limits[2] and abs(tone[0]) < limits[0]  # background that only a faint tint kept apart
+        unevenness = quantile(np.abs(evidence.light[window][inside] - tone[0]), 0.9)
+        return abs(tone[0] - ground[0]) < limits.framed and unevenness < limits.uneven
+    return known and share < limits.unstepped and abs(tone[0]) < limits.shaded  # background that only a faint tint kept apart
 
 
 def _tone(evidence, window, where):
