@@ -123,25 +123,91 @@ def test_a_lighter_mean_of_the_same_background_is_no_background_of_another_level
 @pytest.mark.parametrize("gain", [(1.08, 0.9), (0.95, 1.1), (1.0, 1.0)])
 def test_a_detail_without_backdrop_tells_its_light_by_the_products_neutral_surface(gain):
     """An off-white product fills the detail; its whole views, under the set's light, show what that looks like."""
-    found, sd = _white_of_detail([(80, 0, 3, 0.8)], _tinted((80, 0, 3), *gain))
+    found, sd = _white_of_detail([((80, 0, 3), 0.8)], [(_tinted((80, 0, 3), *gain), 1.0)])
     assert found == pytest.approx(np.log(gain), abs=0.01)
-    assert 0.005 < sd < 0.02
+    assert 0.004 < sd < 0.02
 
 
-def test_saturated_dark_and_several_neutral_surfaces_tell_no_light():
-    assert np.isnan(_white_of_detail([(50, 40, 30, 0.9)], (50, 40, 30))[0]).all()
-    assert np.isnan(_white_of_detail([(22, 0, 1, 0.9)], (22, 0, 1))[0]).all()
-    assert np.isnan(_white_of_detail([(80, 1, 9, 0.5), (85, 0, 0, 0.4)], (80, 1, 9))[0]).all()
+def test_daylight_of_another_colour_is_found_in_a_detail_of_several_colours():
+    """
+    D55 instead of D65: chromaticities of CIE 015:2004, table T.3 (from memory), as linear sRGB by the matrix of IEC 61966-2-1.
+    """
+    to_rgb = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
+    red, green, blue = to_rgb @ [0.33242 / 0.34743, 1.0, (1 - 0.33242 - 0.34743) / 0.34743]
+    gain = red / green, blue / green
+    colours = [((45, 30, 15), 0.3), ((75, 3, 10), 0.4), ((60, -20, -10), 0.3)]
+    found, sd = _white_of_detail(colours, [(_tinted(lab, *gain), share) for lab, share in colours])
+    assert found == pytest.approx(np.log(gain), abs=0.02)
+    assert 3 * sd < np.linalg.norm(np.log(gain))
 
 
-def _white_of_detail(palette, shown):
-    """ln of the light's red and blue in a detail of one colour, whose front shows a palette under neutral light; and its sd."""
-    rows = [
-        {"file": f"{view}.jpg", "sku": "S", "view": view, "view_kind": kind, "status": "measured"}
-        for view, kind in (("front", "upright"), ("detail", "crop"))
-    ]
-    pixel = np.uint8(np.rint(255 * srgb_encode(np.clip(linear_from_lab(shown), 0, 1))))
-    sketches = {"front.jpg": {"palette": np.array(palette, np.float32)}, "detail.jpg": {"thumb": np.broadcast_to(pixel, (128, 102, 3))}}
-    ratios, sd = np.array([[0.0, 0.0], [np.nan, np.nan]]), np.array([0.0015, np.nan])
+def test_light_is_surer_across_the_way_to_neutral_than_along_it():
+    """What a tan surface mirrors more of the lamps looks like cooler light; greener light looks like nothing of the kind (Shafer 1985)."""
+    tan = (60, 12, 20)
+    way = np.log(linear_from_lab(tan)[[0, 2]] / linear_from_lab(tan)[1])
+    way = way / np.linalg.norm(way)
+    along, across = 0.1 * way, 0.1 * way[::-1] * (1, -1)
+    assert _white_of_detail([(tan, 1.0)], [(_tinted(tan, *np.exp(across)), 1.0)])[0] == pytest.approx(across, abs=0.02)
+    found, sd = _white_of_detail([(tan, 1.0)], [(_tinted(tan, *np.exp(along)), 1.0)])
+    assert np.isnan(found).all() or 3 * sd > np.linalg.norm(found)
+
+
+def test_a_slight_shift_of_a_saturated_surface_is_no_other_light():
+    """The way to neutral, by a fiftieth: with the light before and after unchanged, a surface that mirrors a little more is likelier."""
+    tan = (55, 20, 45)
+    found, _ = _white_of_detail([(tan, 1.0)], [(np.asarray(tan) * (1, 0.97, 0.97), 1.0)])
+    assert np.abs(found).max() < 0.01
+
+
+def test_of_two_neutral_surfaces_and_in_the_dark_a_detail_tells_no_light_for_sure():
+    found, _ = _white_of_detail([((80, 1, 9), 0.5), ((85, 0, 0), 0.5)], [((80, 1, 9), 1.0)])
+    assert np.isnan(found).all()
+    found, sd = _white_of_detail([((9, 0, 1), 1.0)], [(_tinted((9, 0, 1), 1.06, 0.92), 1.0)])
+    assert np.isnan(found).all() or 3 * sd > np.linalg.norm(found)
+
+
+def test_a_lining_is_no_surface_of_the_outside():
+    assert np.isnan(_white_of_detail([((80, 0, 3), 1.0)], [((80, 0, 12), 1.0)], view="interior")[0]).all()
+
+
+def test_a_detail_of_a_cut_out_product_is_compared_with_its_whole_views():
+    found, sd = _white_of_detail([((85, 0, 2), 1.0)], [(_tinted((85, 0, 2), 1.05, 0.92), 1.0)], light=np.nan)
+    assert found == pytest.approx(np.log((1.05, 0.92)), abs=0.015)
+    assert sd < 0.02
+
+
+def test_a_detail_taken_in_a_drift_has_the_light_of_its_neighbours_in_time():
+    """The lamp warms between front and back; a tan detail by itself would not tell (its warmth may be mirrored light)."""
+    tan, warm = (55, 20, 45), np.array([1.03, 0.955])
+    rows = [_row(view, kind, f"2025-01-01T10:0{minute}:00") for minute, (view, kind) in enumerate(
+        [("three_quarter", "upright"), ("front", "upright"), ("detail", "crop"), ("back", "upright")])]  # fmt: skip
+    lights = [np.ones(2), warm**0.9, warm, warm**1.1]
+    sketches = {row["file"]: _sketch([(_tinted(tan, *light), 1.0)]) for row, light in zip(rows, lights, strict=True)}
+    ratios, sd = np.log(lights), np.full(4, 0.0015)
+    ratios[2], sd[2] = np.nan, np.nan
+    ratios, sd = white_of_details(table_from_rows("frames", rows), sketches, np.array([True, True, False, True]), ratios, sd)
+    assert ratios[2] == pytest.approx(np.log(warm), abs=0.01)
+    assert sd[2] < 0.02
+
+
+def _row(view, kind, time=None, backdrop="white"):
+    return {
+        "file": f"{view}.jpg", "sku": "S", "view": view, "view_kind": kind, "status": "measured", "captured_at": time, "backdrop": backdrop,
+    }  # fmt: skip
+
+
+def _sketch(colours):
+    """A thumbnail of stripes of (CIELAB, share), a whole product."""
+    counts = np.rint(np.array([share for _, share in colours]) * 128).astype(int)
+    codes = [np.rint(255 * srgb_encode(np.clip(linear_from_lab(lab), 0, 1))) for lab, _ in colours]
+    stripes = np.repeat(np.uint8(codes), counts, axis=0)
+    return {"thumb": np.broadcast_to(stripes[:, None], (len(stripes), 102, 3)), "mask": np.ones((256, 204), bool)}
+
+
+def _white_of_detail(whole, shown, light=0.0, view="detail"):
+    """ln of the light's red and blue in a detail, whose product's front shows its colours under neutral light; and its sd."""
+    rows = [_row("front", "upright", backdrop="white" if np.isfinite(light) else "cut_out"), _row(view, "crop")]
+    sketches = {"front.jpg": _sketch(whole), f"{view}.jpg": _sketch(shown)}
+    ratios, sd = np.array([[light, light], [np.nan, np.nan]]), np.array([0.0015, np.nan])
     ratios, sd = white_of_details(table_from_rows("frames", rows), sketches, np.array([True, False]), ratios, sd)
     return ratios[1], sd[1]

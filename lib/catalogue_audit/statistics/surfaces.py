@@ -15,7 +15,7 @@ import numpy as np
 
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, lab_function, srgb_decode
 
-FEWEST = 200  # pixels of a thumbnail
+FEWEST, ENOUGH = 200, 5000  # pixels of a thumbnail
 DECODED = srgb_decode(np.arange(256) / 255.0)
 WHITE = LINEAR_TO_XYZ.sum(axis=1)
 DARKEST = 2e-4  # linear light; below, 8 bits hold no more
@@ -66,9 +66,10 @@ def surfaces(sketch, crop, gains=(1.0, 1.0)):
     Surfaces or None
         None where too little is seen.
     """
-    pixels = _product_pixels(sketch, crop)
+    pixels = product_pixels(sketch, crop)
     if pixels is None or len(pixels) < FEWEST:
         return None
+    pixels = pixels[:: max(1, len(pixels) // ENOUGH)]
     xyz = (DECODED[pixels] * (gains[0], 1.0, gains[1])) @ LINEAR_TO_XYZ.T / WHITE
     luminance = np.maximum(xyz[:, 1], DARKEST)
     a = 500 * MIDDLE * (np.cbrt(xyz[:, 0] / luminance) - 1)
@@ -118,7 +119,7 @@ def brighter(first, second):
     return float((place - reach) * STEP), float(middle), float((top[-1] - top[0]) * STEP)
 
 
-def _product_pixels(sketch, crop):
+def product_pixels(sketch, crop):
     """sRGB values of the product in the thumbnail without its edge, (n, 3) uint8; None where it is not known."""
     thumb, mask = sketch.get("thumb"), sketch.get("mask")
     if thumb is None or crop:
