@@ -50,10 +50,16 @@ NOT_FOUND = Fit(math.nan, math.nan, math.nan)
 
 
 class Layers(NamedTuple):
-    """A picture ready to be laid over another: CIELAB float32 in full, L* alone at `COARSE` scale; see `whole_layers`, `crop_layers`."""
+    """
+    A picture ready to be laid over another, by `whole_layers` or `crop_layers`.
+
+    ``full`` CIELAB float32, ``coarse`` L* alone at `COARSE` scale, ``scaled`` what was made of them at other
+    sizes: a crop is laid over each picture of its product at the same zooms.
+    """
 
     full: np.ndarray
     coarse: np.ndarray
+    scaled: dict
 
 
 def whole_layers(sketch):
@@ -84,10 +90,10 @@ def best_fit(crop, whole, zooms=ZOOMS):
     """
     if crop is None or whole is None:
         return NOT_FOUND
-    rough = [_sought(crop.coarse, whole.coarse, zoom) for zoom in zooms]
+    rough = [_sought(crop, whole.coarse, zoom) for zoom in zooms]
     promising = {near for place in np.argsort([at[0] for at in rough])[-FULL_TRIES:] for near in (place - 1, place, place + 1)}
     promising = {place for place in promising if 0 <= place < len(zooms)}
-    tried = {place: _laid_over(crop.full, whole.full, zooms[place], rough[place][1]) for place in sorted(promising)}
+    tried = {place: _laid_over(crop, whole.full, zooms[place], rough[place][1]) for place in sorted(promising)}
     place = max(sorted(tried), key=lambda place: tried[place][0])
     correlation, small, at = tried[place]
     if correlation <= -1:
@@ -96,23 +102,29 @@ def best_fit(crop, whole, zooms=ZOOMS):
     return Fit(min(correlation, 1.0), float(zooms[place]) if inside else math.nan, _colour_difference(small, whole.full, at))
 
 
-def _sought(template, picture, zoom):
-    """(best correlation of lightness at the coarse scale, where the template's corner lies); -1 where it does not go in."""
-    small = _scaled(template, WHOLE_PX * COARSE / zoom)
+def _sought(crop, picture, zoom):
+    """(best correlation of lightness at the coarse scale, where the crop's corner lies); -1 where it does not go in."""
+    small = _at_size(crop, "coarse", WHOLE_PX * COARSE / zoom)
     if not _goes_in(small, picture, LEAST_TEMPLATE_PX * COARSE):
         return -1.0, (0, 0)
     return _best_place(picture, small)
 
 
-def _laid_over(template, picture, zoom, about):
-    """(best correlation near a place found at the coarse scale, template at that zoom, where its corner lies); -1 where it does not go in."""
-    small = _scaled(template, WHOLE_PX / zoom)
+def _laid_over(crop, picture, zoom, about):
+    """(best correlation near a place found at the coarse scale, the crop at that zoom, where its corner lies); -1 where it does not go in."""
+    small = _at_size(crop, "full", WHOLE_PX / zoom)
     if not _goes_in(small, picture, LEAST_TEMPLATE_PX):
         return -1.0, small, (0, 0)
     first = [int(np.clip(round(at / COARSE) - REACH_PX, 0, most - size)) for at, most, size in zip(about, picture.shape, small.shape)]
     window = picture[first[0] : first[0] + small.shape[0] + 2 * REACH_PX, first[1] : first[1] + small.shape[1] + 2 * REACH_PX]
     correlation, (down, across) = _best_place(window, small)
     return correlation, small, (first[0] + down, first[1] + across)
+
+
+def _at_size(crop, layer, long_side):
+    if (layer, long_side) not in crop.scaled:
+        crop.scaled[layer, long_side] = _scaled(getattr(crop, layer), long_side)
+    return crop.scaled[layer, long_side]
 
 
 def _goes_in(small, picture, least):
@@ -170,13 +182,13 @@ def _rgb(sketch, long_side):
 
 def _layers(picture):
     lab = cv2.cvtColor(np.multiply(picture, np.float32(1 / 255)), cv2.COLOR_BGR2LAB)
-    return Layers(lab, _scaled(lab[..., 0], max(lab.shape[:2]) * COARSE))
+    return Layers(lab, _scaled(lab[..., 0], max(lab.shape[:2]) * COARSE), {})
 
 
 def _scaled(picture, long_side):
     factor = long_side / max(picture.shape[:2])
     size = (max(round(picture.shape[1] * factor), 1), max(round(picture.shape[0] * factor), 1))
-    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    return picture if size == picture.shape[1::-1] else cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
 
 
 def _within_box(picture, mask):

@@ -194,7 +194,8 @@ def _sibling_votes(frames, looks, pairs):
     """
     How clearly each product's front and back agree with its style's others.
 
-    1 and more: as named; -1 and less: exchanged, and all siblings that tell agree.
+    1 and more: as named; -1 and less: exchanged, and all siblings that tell agree. The structure two products share as
+    named, less that shared once exchanged, is the product of what each one's front has and its back has not.
     """
     styles = {}
     for sku in pairs:
@@ -203,8 +204,9 @@ def _sibling_votes(frames, looks, pairs):
     for members in styles.values():
         if len(members) < 3:
             continue
-        for sku in members:
-            agreement = np.array([_agreement(looks, pairs[sku], pairs[other]) for other in members if other != sku])
+        unlike = np.stack([(looks[pairs[sku][0]].structure - looks[pairs[sku][1]].structure).ravel() for sku in members])
+        for place, sku in enumerate(members):
+            agreement = np.delete(unlike @ unlike[place], place)
             telling = agreement[np.abs(agreement) > 0.2]
             if telling.size >= 2 and abs(np.sign(telling).sum()) > telling.size / 3:
                 votes[sku] = float(np.median(telling) / 0.2)
@@ -212,14 +214,6 @@ def _sibling_votes(frames, looks, pairs):
             for sku in members:
                 votes.pop(sku, None)  # no majority to go by
     return votes
-
-
-def _agreement(looks, one, other):
-    """Structure shared as named, less that shared once exchanged."""
-    front, back = (looks[row].structure for row in one)
-    their_front, their_back = (looks[row].structure for row in other)
-    return float((front * their_front).sum() + (back * their_back).sum()
-                 - (front * their_back).sum() - (back * their_front).sum())  # fmt: skip
 
 
 def _style_of(frames, row, sku):

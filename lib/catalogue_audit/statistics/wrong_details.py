@@ -20,7 +20,7 @@ MUCH_CLEARER_FIT = 0.5  # difference of Fisher's z of two correlations: a detail
 NO_WORSE_FIT = 0.1  # the same: it fits two colourways of one style alike
 CANDIDATES = 8  # products nearest in colour that are searched for a detail
 LEARNT_FROM = 32  # pairs of a detail and a whole picture that tell the set's usual zoom
-LAYERS_AT_HAND = 64
+LAYERS_AT_HAND = 32  # 1 MB each
 
 
 class Fits:
