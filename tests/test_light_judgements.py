@@ -37,6 +37,16 @@ def test_burnt_out_parts_count_whatever_the_surface_unless_the_product_is_nearly
     assert _found(_front(clipped_high=0.30, exposure_dev_ev=0.0, **white)) == ["clipping"]
 
 
+def test_a_detail_may_show_all_that_is_burnt_out_in_its_product():
+    """The lamps that a lacquered bag mirrors fill 0.2 % of its front, and 2.5 % of a detail ten times as large; where no view has any, 2 % are burnt."""
+    detail = FRONT.replace("front", "detail")
+    for front, share, said in ((0.002, 0.025, []), (0.0, 0.02, ["clipping"])):
+        frames = _front()
+        frames.loc[frames["sku"] == frames.loc[frames["file"] == FRONT, "sku"].item(), "clipped_high"] = front
+        frames.loc[frames["file"] == detail, "clipped_high"] = share
+        assert list(find(evidence_of(frames, load_brief(), "originals"))[0]["check"]) == said
+
+
 def test_a_channel_burnt_by_a_wrong_colour_is_one_finding():
     assert _found(_front(clipped_high=0.2, exposure_dev_ev=0.0, product_colour_dev=6.0)) == ["product_colour"]
     assert "product_colour" not in _found(_front(clipped_high=0.2, exposure_dev_ev=0.4, product_colour_dev=6.0))

@@ -15,6 +15,7 @@ PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it i
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
 BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
+ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product as a whole view does (common practice, no source)
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -228,7 +229,8 @@ def clipping(evidence):
     """
     Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves.
 
-    A channel raised with the product's colour is one thing with that.
+    A channel raised with the product's colour is one thing with that. A detail shows a part of its product as large
+    as the whole, and so may show all that the lamps burn out there.
     """
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
@@ -236,7 +238,8 @@ def clipping(evidence):
         if column == "clipped_high":
             known = known[~_of_another_colour(evidence, known)]
         of_view = known.groupby("view")[column].transform("median")
-        of_product = _of_the_others(known, column).fillna(0.0)
+        larger = np.where(evidence.frames["view_kind"][known.index] == "crop", ENLARGED, 1.0)
+        of_product = larger * _of_the_others(known, known[column] / larger).fillna(0.0)
         normal = np.maximum(of_view, of_product)
         tolerance = _clipping_tolerance(evidence, known, column)
         outside = known[column] - normal > tolerance
@@ -270,9 +273,9 @@ def _of_another_colour(evidence, frames):
     return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure"))
 
 
-def _of_the_others(frames, column):
-    """For each frame the largest value of a column in the same product's other frames; NaN where it is alone."""
-    values = frames[column].to_numpy(dtype=float)
+def _of_the_others(frames, values):
+    """For each frame the largest of some values in the same product's other frames; NaN where it is alone."""
+    values = values.to_numpy(dtype=float)
     result = np.full(len(frames), np.nan)
     for places in frames.groupby("sku").indices.values():
         if len(places) > 1:
