@@ -107,6 +107,8 @@ FRAME_COLUMNS = (
     _number("pitch_dev_sd_deg", 2, "degree", "", "set"),
     _number("lean_deg", 2, "degree", "+ top towards the camera", "set"),
     _number("lean_sd_deg", 2, "degree", "", "set"),
+    _number("tilt_deg", 2, "degree", "lean and camera height together, against other pictures of the shape, + top towards the camera", "set"),
+    _number("tilt_sd_deg", 2, "degree", "", "set"),
     _number("scale_dev", 4, "fraction", "size against the set's framing rule, + larger", "set"),
     _number("scale_dev_sd", 4, "fraction", "", "set"),
     _number("centre_dev_x", 5, "fraction of width", "centre minus the set's reference", "set"),

@@ -9,8 +9,8 @@ from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
-from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands
-from catalogue_audit.statistics.lean import handles_off_level
+from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands, handles_apart
+from catalogue_audit.statistics.lean import handles_off_level, rather_a_lean
 from catalogue_audit.statistics.strap_states import supplied_straps, usual_state
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
@@ -60,6 +60,7 @@ def camera_height(evidence):
         yield case_row("camera_height", note, case)
     for case in set_cases:
         yield set_row("camera_height", case, "the camera's downward look", "°", "keep the camera at one height")
+    yield from _tilts(evidence, "camera_height")
 
 
 def _pitch_deviations(evidence):
@@ -123,9 +124,7 @@ def _whole_set_tilted(evidence, frames):
 
 def lean(evidence):
     """Products leaning to or from the camera."""
-    frames = evidence.as_taken
-    frames = frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG]
-    cases, set_cases = judge_column(evidence, "lean", "lean_deg", frames, "lean_sd_deg")
+    cases, set_cases = _lean_cases(evidence)
     for case in cases:
         off = case.value - case.expected
         to = "towards" if off > 0 else "away from"
@@ -136,14 +135,44 @@ def lean(evidence):
         yield case_row("lean", note, case)
     for case in set_cases:
         yield set_row("lean", case, "the lean", "°", "stand the others alike")
+    yield from _tilts(evidence, "lean")
+
+
+def _lean_cases(evidence):
+    frames = evidence.as_taken
+    return judge_column(evidence, "lean", "lean_deg", frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG], "lean_sd_deg")
+
+
+def _tilts(evidence, check):
+    """
+    Pictures that are certainly tilted, though it cannot be told whether the product leans or the camera stood higher or lower.
+
+    Each is found once, under the check whose cause is likelier.
+    """
+    frames = evidence.as_taken
+    told = {case.frame["file"] for case in _lean_cases(evidence)[0]}
+    copies = frames["duplicate_group"].notna() & frames.duplicated(["duplicate_group", "sku", "view"])  # one photograph twice leans once
+    frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told) & ~copies]
+    for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0)[0]:
+        if rather_a_lean(case.value) == (check == "lean"):
+            off, to = abs(case.value), "towards" if case.value > 0 else "away from"
+            stood = "higher" if case.value > 0 else "lower"
+            leans, other = f"the product leans {to} the camera", f"the camera stood {stood} and looked down {off:.1f}° {'more' if case.value > 0 else 'less'}"
+            first, second = (leans, other) if check == "lean" else (other, leans)
+            note = (
+                f"the {called(case.frame)} is tilted {off:.1f}° {to} the camera beside the other pictures of its shape "
+                f"(tolerance {case.tolerance:g}°): either {first}, or, less likely, {second}; set the camera to the set's height, stand the "
+                f"product plumb and photograph it again"
+            )
+            yield case_row(check, note, case)
 
 
 def handles(evidence):
     """
     Rear handle standing above the front one by more than perspective, and the product's own lean, explain.
 
-    A lean raises the rear handle too. Where it explains the gap nearly as well, nothing is said of the handles;
-    whether of a lean, front and back tell.
+    A lean raises the rear handle too. Where it explains the gap nearly as well, the finding names both, under the check whose
+    cause is likelier.
     """
     whole = evidence.whole_product
     frames = whole[whole["handle_gap"].notna()]
@@ -151,8 +180,8 @@ def handles(evidence):
         return
     off_level = handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products))
     stands = handle_stands(frames, evidence.sketches, evidence.products)
-    lean, lean_sd = (frames[name].astype(float) for name in ("lean_deg", "lean_sd_deg"))
-    beyond = gaps_beyond_perspective(frames, stands, lean.where(lean.abs() > UNCERTAINTIES * lean_sd))
+    tilt, tilt_sd = (frames[name].astype(float) for name in ("tilt_deg", "tilt_sd_deg"))
+    beyond = gaps_beyond_perspective(frames, stands, tilt.where(tilt.abs() > UNCERTAINTIES * tilt_sd))
     seen = stands["height"].notna()  # otherwise only the picture's own figure is known
     gaps = beyond["gap"].where(seen, frames["handle_gap"].astype(float))
     spreads = beyond["gap_sd"].where(seen, frames["handle_gap_sd"].astype(float)).fillna(0.0)
@@ -163,19 +192,37 @@ def handles(evidence):
         here = group.index
         judged = judge_values(gaps[here], share[here], spreads[here], group["style"].to_numpy(dtype=object), 0.0)
         rows = evidence.records(group)
-        leaning = (off_level[here] < SURELY_OFF_LEVEL).to_numpy()
-        for i in np.flatnonzero(judged.outlying & ~leaning):
-            yield _handles_row(rows[i], *(float(column[here[i]]) for column in (gaps, share, height_cm)))
+        for i in np.flatnonzero(judged.outlying):
+            known = (float(column[here[i]]) for column in (gaps, share, height_cm))
+            off = off_level[here[i]]
+            if not off < SURELY_OFF_LEVEL:
+                yield _handles_row(rows[i], *known)
+            elif off > 0.5:
+                yield _handles_row(rows[i], *known, "; the product may lean instead: see first that it stands plumb")
+            elif here[i] in evidence.as_taken.index:
+                yield from _lean_by_handles(evidence, rows[i], float(gaps[here[i]]), stands.loc[here[i]])
 
 
-def _handles_row(frame, gap, share, height_cm):
+def _lean_by_handles(evidence, frame, gap, stand):
+    """A gap between the handles that a lean explains better than handles out of level; nothing for a lean within its tolerance."""
+    tilt = float(np.degrees(np.arcsin(np.clip(gap / handles_apart(stand), -1.0, 1.0))))
+    tolerance = brief_terms.tolerance(evidence.brief, "lean", soft=bool(evidence.soft[evidence.file_order[frame["file"]]]))
+    if tolerance < abs(tilt) < IMPLAUSIBLE_LEAN_DEG:
+        note = (
+            f"the {called(frame)} shows the rear handle above the front one as if it leant {tilt:.1f}° towards the camera "
+            f"(tolerance {tolerance:g}°): stand it plumb, level the handles, set the camera to the set's height and photograph it again"
+        )
+        yield finding("lean", sentence(note), frame, value=tilt, expected=0.0, tolerance=tolerance)
+
+
+def _handles_row(frame, gap, share, height_cm, otherwise=""):
     known = height_cm == height_cm
     size = height_cm if known else 100.0
     unit = "cm" if known else "% of product height"
     way = "above" if gap > 0 else "below"
     note = (
         f"in the {called(frame)} the rear handle stands {abs(gap) * size:.1f} {unit} {way} where it belongs beside "
-        f"the front one (tolerance {share * size:.1f} {unit}): level the handles and photograph it again"
+        f"the front one (tolerance {share * size:.1f} {unit}): level the handles and photograph it again{otherwise}"
     )
     return finding(
         "handles",

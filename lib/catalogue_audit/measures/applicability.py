@@ -35,7 +35,7 @@ BOX = (
 ROLL = ("roll_deg", "roll_sd_deg", "roll_dev_deg", "roll_dev_sd_deg")
 YAW = ("yaw_deg", "yaw_sd_deg", "yaw_dev_deg", "yaw_dev_sd_deg")
 PITCH = ("camera_pitch_deg", "camera_pitch_sd_deg", "pitch_dev_deg", "pitch_dev_sd_deg")
-LEAN = ("lean_deg", "lean_sd_deg")
+LEAN = ("lean_deg", "lean_sd_deg", "tilt_deg", "tilt_sd_deg")
 HANDLES = ("handle_gap", "handle_gap_sd")
 STRAP = ("strap_state",)
 SHADOW = ("shadow_kind",)
@@ -52,8 +52,8 @@ BACKGROUND = (
 
 MEASURED = (*BOX, *ROLL, *YAW, *HANDLES, *COLOUR, *SURFACE, *FOCUS, "outline_confidence", "noise", "phash", "background_L")
 LEAN_NEEDS = (
-    "lean is told from front and back of a product together; it is empty where one is missing, "
-    "where the shape is soft or round, or where they leave it open"
+    "lean is told from a product's front and back and from its colourways; it is empty where there are none, "
+    "where the shape is soft or round, or where they leave it open or cannot tell it from the camera's height"
 )
 
 POSE = ROLL + YAW + PITCH + LEAN + HANDLES + STRAP

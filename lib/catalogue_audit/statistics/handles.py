@@ -52,8 +52,8 @@ def handle_stands(frames, sketches, products=None):
     -------
     DataFrame
         Index as `frames`: the columns of `measures.handles.STAND`, ``width`` as it would be straight on;
-        ``depth`` of the body over its width, and ``depth_sd``; ``height_cm`` of the product where its width is supplied; ``above_deg``, angle of the crown above the optical axis; ``focal`` length in heights of
-        the frame; ``two_handled``: whether any picture of the product shows two.
+        ``depth`` of the body over its width, and ``depth_sd``; ``shape``, alike for products of one style and supplied size, else the product's own; ``height_cm`` of the product where its width is supplied; ``above_deg``, angle of the crown above the optical axis; ``focal`` length in heights of
+        the frame; ``two_handled``: whether any picture of the shape shows two.
     """
     empty = np.full(len(STAND), np.nan)
     rows = [(sketches.get(file) or {}).get("stand", empty) for file in frames["file"]]
@@ -68,7 +68,8 @@ def handle_stands(frames, sketches, products=None):
     depth, depth_sd, width_cm = _sizes(frames, products)
     thick = (share > THICK_CROWN) & (share > 3 * stands["gap_sd"] / stands["height"])
     shows_two = (stands["legs"] >= SEVERAL_LEGS) | (stands["apart"] > 0) | thick
-    by_product = shows_two.groupby(frames["sku"].fillna("")).transform("any")
+    shape = _shapes(frames, products)
+    of_shape = shows_two.groupby(shape).transform("any")
     turn = pd.to_numeric(frames["yaw_deg"], errors="coerce").astype(float).abs().fillna(USUAL_TURN_DEG)
     turn = np.radians(turn.where(frames["view"].fillna("").map(shows_a_turn).astype(bool), 0.0))
     across = np.cos(turn) + depth * np.sin(turn)  # what a turned body shows of its side adds to its width
@@ -77,8 +78,21 @@ def handle_stands(frames, sketches, products=None):
         depth_sd=depth_sd,
         width=stands["width"] / across,
         height_cm=stands["height"] / stands["width"] * across * width_cm,
-        two_handled=by_product.where(frames["sku"].notna(), shows_two).astype(bool),
+        shape=shape,
+        two_handled=of_shape.astype(bool),
     )
+
+
+def _shapes(frames, products):
+    """Whose pictures show one shape: of products of one style and the same supplied sizes, else of one product."""
+    own, sizes = frames["sku"].fillna(frames["file"]).astype(str), ("width_cm", "height_cm", "depth_cm")
+    if products is None or "style" not in frames or not {"sku", *sizes} <= set(products.columns):
+        return own
+    supplied = pd.concat([pd.to_numeric(products[name], errors="coerce") for name in sizes], axis=1)
+    known = supplied.notna().all(axis=1)
+    sized = dict(zip(products["sku"][known], supplied[known].astype(str).agg(" ".join, axis=1), strict=True))
+    style, size = frames["style"].astype(object), frames["sku"].map(sized).astype(object)
+    return (style + " " + size).where(style.notna() & size.notna(), own).astype(str)
 
 
 def _sizes(frames, products):
@@ -139,6 +153,26 @@ def view_looks(frames, stands):
             turned = shows_a_turn(view)
             looks[view] = look_weights(*_seen(frames.loc[here], stands.loc[here], turned), turned, corners[frames["view"] == view])
     return looks
+
+
+def looks_by_others(frames, stands):
+    """
+    Place of each straight-on picture that shows a pair of handles -> how likely each of `LOOKS_DEG` is by all others.
+
+    Front and back are taken together, for one camera takes both; a product's other pictures of the same view are left out,
+    for they may be the same picture twice.
+    """
+    here = [place for view in STRAIGHT_ON for place in _pairs_of_handles(frames, stands, view)]
+    if not here:
+        return {}
+    seen = _seen(frames.loc[here], stands.loc[here], False)
+    of = list(zip(frames.loc[here, "sku"].fillna(frames.loc[here, "file"]), frames.loc[here, "view"], strict=True))
+    looks = {}
+    for place, own in zip(here, of, strict=True):
+        if own not in looks:
+            others = np.array([key != own for key in of])
+            looks[own] = look_weights(*(values[others] for values in seen), False)
+    return {place: looks[own] for place, own in zip(here, of, strict=True)}
 
 
 def _pairs_of_handles(frames, stands, view):

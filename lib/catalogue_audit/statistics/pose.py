@@ -19,7 +19,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     frames : DataFrame
         Frame columns, one row a file.
     sketches : mapping of str to dict
-        Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``sides``, ``stand`` and ``strap``.
+        Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``outline``, ``mask``, ``stand`` and ``strap``.
     brief : Brief
     products : DataFrame, optional
         With ``sku``, ``width_cm``, ``height_cm``, ``depth_cm``; ``strap``.
@@ -32,7 +32,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     DataFrame
         Index as `frames`; ``yaw_dev_deg``, ``yaw_dev_sd_deg``, ``roll_dev_deg``,
         ``roll_dev_sd_deg``, ``pitch_dev_deg``, ``pitch_dev_sd_deg``, ``lean_deg``,
-        ``lean_sd_deg``, ``strap_state``, ``scale_dev``, ``centre_dev_x``,
+        ``lean_sd_deg``, ``tilt_deg``, ``tilt_sd_deg``, ``strap_state``, ``scale_dev``, ``centre_dev_x``,
         ``centre_dev_y`` and their ``_sd``, ``px_per_cm``. Empty where nothing can be known.
     """
     result = pd.DataFrame(index=frames.index)
@@ -41,7 +41,8 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     result = result.join(yaw_deviations(taken, stood, brief))
     shown = stood if as_taken is None else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
-    result = result.join(leans(taken, taken_sketches, handle_stands(taken, taken_sketches, products)))
+    strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
+    result = result.join(leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products)))
     result = result.join(size_and_place(frames, sketches, brief, products))
     result["strap_state"] = strap_states(frames, sketches, products)
     return result

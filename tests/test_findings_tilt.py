@@ -1,0 +1,36 @@
+"""A tilt of which it is not known whether the product leans or the camera stood elsewhere is said once, and names both."""
+
+import pytest
+from making_evidence import changed, clean_frames, evidence_of
+
+from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.findings.judge import find
+
+FRONT = "NB-104_front.jpg"
+
+
+@pytest.fixture(scope="module")
+def frames():
+    return clean_frames(products=20, seed=11)
+
+
+def judged(frames):
+    rows = find(evidence_of(frames, load_brief(), "originals"))[0]
+    return rows[rows["file"] == FRONT]
+
+
+@pytest.mark.parametrize(("tilt", "check", "way"), [(7.5, "lean", "towards"), (-6.5, "lean", "away from"), (3.2, "camera_height", "higher"), (-3.4, "camera_height", "lower")])
+def test_a_certain_tilt_is_one_finding_of_the_likelier_check_that_names_both(frames, tilt, check, way):
+    row = judged(changed(frames, FRONT, tilt_deg=tilt, tilt_sd_deg=0.9)).iloc[0]
+    assert (row["check"], row["value"], row["remedy"]) == (check, tilt, "reshoot")
+    assert way in row["note"] and "leans" in row["note"] and "the camera stood" in row["note"]
+
+
+@pytest.mark.parametrize("values", [{"tilt_deg": 7.5, "tilt_sd_deg": 2.6}, {"tilt_deg": 1.8, "tilt_sd_deg": 0.3}, {"tilt_deg": 19.0, "tilt_sd_deg": 1.0}])
+def test_a_tilt_that_is_unsure_small_or_beyond_belief_is_none(frames, values):
+    assert judged(changed(frames, FRONT, **values)).empty
+
+
+def test_where_the_lean_itself_is_known_it_is_said_once(frames):
+    rows = judged(changed(frames, FRONT, lean_deg=5.5, lean_sd_deg=0.5, tilt_deg=5.5, tilt_sd_deg=0.5))
+    assert rows["check"].tolist() == ["lean"]
