@@ -185,7 +185,7 @@ def test_a_lean_that_turns_the_top_out_of_sight_is_left_open_but_not_denied():
     """Seen level, a box's top is a line: leaning further away its outline hardly changes."""
     shots = changed(colourways(np.random.default_rng(2)), "C1", "back", lean=-6.0)
     value, sd = leans(*delivery(shots)).loc[3, ["tilt_deg", "tilt_sd_deg"]]
-    assert value < 0 and abs(value + 6.0) < 3 * sd
+    assert np.isnan(value) or abs(value + 6.0) < 3 * sd
 
 
 def test_a_camera_that_looks_down_more_is_a_tilt_and_no_sure_lean():

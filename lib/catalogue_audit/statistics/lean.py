@@ -26,6 +26,8 @@ SHARED_SD_DEG = 0.7  # what front and back lean alike, which their difference do
 SHARED_BY_ALL_SD_DEG = 0.5  # the same of three pictures and more
 CAMERA_SD_DEG = 0.35  # how alike the camera looks down from picture to picture
 UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
+SHOWN_DEG, SHOWN = 6.0, 0.3  # a tilt that is plain to see, and how likely it may still be beside the likeliest one where it would have shown
+UNCERTAINTIES = 3.0  # of a tilt that is certain
 HANDLE_FAULT, HANDLE_FAR = 0.08, 0.06  # share of handles that are not level, and by how much of the product's height
 
 
@@ -46,21 +48,28 @@ def leans(frames, sketches, stands):
     DataFrame
         Index as `frames`: ``tilt_deg`` (+ top towards the camera, or the camera higher), ``tilt_sd_deg``, which covers
         that the other of two may be the one that is tilted; ``lean_deg`` and ``lean_sd_deg``, what of it is lean by `lean_share`.
-        NaN where they leave it open by more than
-        `UNSURE_LEAN_DEG`. In finals, whose verticals may have been straightened, the taper of the
+        NaN where they leave it open by more than `UNSURE_LEAN_DEG`, and where nothing would have shown a lean (`_tells`): what is
+        usual is no measure. In finals, whose verticals may have been straightened, the taper of the
         sides says nothing; height and handles still do.
     """
     found = {}
     for place, level, off_level, shared in _weighed(frames, sketches, stands):
         tilt, sd = _middle_and_sd(level + off_level)
         sd = math.hypot(sd, shared)
-        if sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
+        told = abs(tilt) > UNCERTAINTIES * sd or _tells(level + off_level)
+        if told and sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
             found[place] = tilt, sd
     result = pd.DataFrame.from_dict(found, orient="index", columns=["tilt_deg", "tilt_sd_deg"], dtype=float).reindex(frames.index)
     share = lean_share(result["tilt_deg"])
     lean_sd = np.sqrt((share * result["tilt_sd_deg"]) ** 2 + share * (1 - share) * result["tilt_deg"] ** 2)
     known = lean_sd < UNSURE_LEAN_DEG
     return result.assign(lean_deg=(share * result["tilt_deg"]).where(known), lean_sd_deg=lean_sd.where(known))
+
+
+def _tells(weights):
+    """Whether what was seen, without what is usual, speaks against `SHOWN_DEG` of tilt to either side."""
+    seen = weights / _usual_tilts()
+    return float(np.interp([-SHOWN_DEG, SHOWN_DEG], LEANS_DEG, seen).max()) < SHOWN * float(seen.max())
 
 
 def lean_share(tilt_deg):
