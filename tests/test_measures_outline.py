@@ -141,3 +141,28 @@ def test_a_ring_beside_the_product_belongs_to_its_box():
     rgb = making.photograph(making.put(making.sweep(*SHAPE), truth, (0.1, 0.1, 0.1), making.soft_shadow(truth, 0.4, 10, 5)), noise=0.003)
     columns = np.flatnonzero((truth > 0.5).any(axis=0))
     assert outlined(rgb).box[2] * SHAPE[1] == pytest.approx(columns[-1] + 1, abs=2)
+
+
+def test_a_side_that_shows_no_edge_at_all_is_product_up_to_where_its_tint_ends():
+    tab = making.cover(SHAPE, [(90, 290), (136, 290), (136, 302), (90, 302)])
+    body = making.cover(SHAPE, BODY)
+    tint = np.array((1.0, 0.997, 0.965))
+    tint /= tint @ (0.2126, 0.7152, 0.0722)  # luminance by ITU-R BT.709: left of the seam it is the backdrop's own
+    columns = np.arange(SHAPE[1])
+    shade = np.where(columns < 158, 1.0, np.where(columns < 161, 0.2, 0.75))[None, :, None]
+    soft = cv2.GaussianBlur(body, (0, 0), 2.0)[..., None]  # no sharp edge of tint
+    ground = making.sweep(*SHAPE)
+    rgb = making.photograph(making.put(ground * (1 - soft + soft * tint * shade), tab, (0.03, 0.03, 0.03)), noise=0.003)
+    found = outlined(rgb)
+    assert found.mask[310:480, 134:156].mean() > 0.95
+    assert iou(found.mask, np.maximum(body, tab)) > 0.95
+
+
+@pytest.mark.parametrize("level", [0.67, 0.69])
+def test_a_white_stripe_in_a_coloured_product_is_no_gap(level):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    stripe = making.cover(SHAPE, [(150, 270), (170, 270), (170, 490), (150, 490)])
+    ground = making.sweep(*SHAPE)
+    rgb = making.photograph(making.put(making.put(ground, truth, (0.2, 0.03, 0.03)), stripe, (level, level, level)), noise=0.003)
+    found = outlined(rgb)
+    assert found.mask[280:480, 152:168].all() and not found.mask[200:235, 220:260].any()

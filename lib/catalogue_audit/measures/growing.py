@@ -22,6 +22,7 @@ SMALLEST_GAP_PX = 4
 FEWEST_NEAR = 6  # pixels of background around a gap; with fewer the fitted backdrop stands for them
 MOST_GAPS = 40  # parts looked at, the largest first: a texture has hundreds
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; at most half that from its surroundings
+MOST_FRAMED = 2.4  # CIELAB L*; between handles of a dark product, twice the most that was seen
 GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
 WIDE_GAP = 0.02  # of the part of the frame that is looked at; no burnt-out highlight is as large
 SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
@@ -164,7 +165,7 @@ def _gap_limits(evidence, labels, outside, scatter, gap_light):
     light, chroma = (float(median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
     unstepped, clear = (UNSTEPPED, 0.0) if gap_light >= GAP_LIGHT else (0.0, CLEAR_EDGE)
     shaded = min(max(0.3 * abs(light), 1.5), gap_light / 2)
-    framed = min(max(0.15 * abs(light), 1.5), gap_light / 4)
+    framed = min(max(0.15 * abs(light), 1.5), MOST_FRAMED, shaded)
     return GapLimits(shaded, framed, 1.0 + 2 * scatter, min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear)
 
 

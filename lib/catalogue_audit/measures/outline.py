@@ -19,6 +19,7 @@ from .contours import closed_contours, coverage_in_band
 from .evidence import find_evidence, halved
 from .growing import GAP_LIGHT, grow, without_crumbs
 from .records import CONFIDENCE_LIMIT, Outline
+from .tinted import add_tinted
 
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
 SCOUT = 4  # half-size pixels a pixel of the picture that finds the part worth looking at
@@ -64,6 +65,7 @@ def find_outline(picture, backdrop):
     evidence = find_evidence(lightness, planes, background)
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
     ground, product = grow(evidence, backdrop.scatter, max(half.shape), gap_light)
+    ground, product = add_tinted(evidence, ground, product)
     product = without_crumbs(product, evidence, max(half.shape))
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
