@@ -34,3 +34,10 @@ def test_a_tilt_that_is_unsure_small_or_beyond_belief_is_none(frames, values):
 def test_where_the_lean_itself_is_known_it_is_said_once(frames):
     rows = judged(changed(frames, FRONT, lean_deg=5.5, lean_sd_deg=0.5, tilt_deg=5.5, tilt_sd_deg=0.5))
     assert rows["check"].tolist() == ["lean"]
+
+
+def test_one_photograph_delivered_twice_leans_once(frames):
+    values = {"tilt_deg": 7.0, "tilt_sd_deg": 0.9, "duplicate_group": 1}
+    twice = changed(changed(frames, FRONT, **values), "NB-104_back.jpg", **values, view="front", position=2)
+    rows = find(evidence_of(twice, load_brief(), "originals"))[0]
+    assert rows.loc[rows["check"] == "lean", "file"].tolist() == [FRONT]

@@ -151,7 +151,8 @@ def _tilts(evidence, check):
     """
     frames = evidence.as_taken
     told = {case.frame["file"] for case in _lean_cases(evidence)[0]}
-    copies = frames["duplicate_group"].notna() & frames.duplicated(["duplicate_group", "sku", "view"])  # one photograph twice leans once
+    numbered = frames.assign(position=pd.to_numeric(frames["position"], errors="coerce").fillna(0.0)).sort_values("position", kind="stable")
+    copies = (frames["duplicate_group"].notna() & numbered.duplicated(["duplicate_group", "sku", "view"])).reindex(frames.index)  # one photograph twice leans once
     frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told) & ~copies]
     for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0)[0]:
         if rather_a_lean(case.value) == (check == "lean"):
