@@ -14,7 +14,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-CONTOUR_POINTS = 240  # about the whole product; those on handles and straps are left out
+CONTOUR_POINTS = 160  # about the whole product; those on handles and straps are left out
 LEAST_POINTS = 30
 NEAR = 2.5  # pixels of the body's mask between it and the points that bound it
 HANDLE_AWAY, HANDLES_START = 4.0, 0.35  # the same of points on handles, and how far down the body they may begin
