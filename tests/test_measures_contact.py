@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.contact import settle_base
+from catalogue_audit.measures.evidence import find_evidence, halved
 from catalogue_audit.measures.outline import find_outline
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 
@@ -70,3 +72,19 @@ def test_a_scene_that_meets_every_side_is_not_trusted():
     picture = making.picture_of(rgb)
     found = find_outline(picture, fit_backdrop(picture))
     assert found.confidence < CONFIDENCE_LIMIT and found.reason
+
+
+@pytest.mark.parametrize(("top", "kept"), [(30, False), (1.5, True)])
+def test_a_low_wedge_that_fades_upwards_is_shadow_and_one_with_an_upper_edge_is_product(top, kept):
+    body = making.cover(SHAPE, [(120, 200), (360, 200), (360, BASE), (120, BASE)])
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(np.float64)
+    beside = (columns > 360) & (columns < 390)
+    deep = np.clip((rows - (BASE - 30)) / top, 0, 1) * (rows < BASE) * beside  # darker downwards, then an edge
+    light = (1 - 0.1 * beside * (rows > BASE - 60)) * (1 - 0.25 * deep)
+    rgb = making.photograph(making.put(making.sweep(*SHAPE) * light[..., None], body, (0.05, 0.05, 0.05)), noise=0.002)
+    picture = making.picture_of(rgb)
+    half = halved(picture.lab)
+    product = halved(np.float32(body + (deep > 0.4))) > 0.5
+    evidence = find_evidence(picture.lab[..., 0].copy(), cv2.split(half), fit_backdrop(picture).at(half.shape[:2]))
+    _, settled, _ = settle_base(evidence, picture.lab[..., 0].copy(), ~product, product.copy())
+    assert settled[BASE - 12 : BASE - 4, 366:384].mean() == kept and settled[220 : BASE - 4, 124:356].all()

@@ -25,6 +25,8 @@ FAINT_SHADOW = 0.6  # of the same; a strip below the line drawn between neighbou
 VIVID = 15.0  # CIELAB chroma from which a product's colour alone tells it from its shadow
 BESIDE_PX = 4  # where a shadow fades out beside its line, that much moves without its signs
 LOW_PX = 2  # an edge in shadow that lies as far below the line of its neighbours is drawn up to it
+WEDGE_PX = 24  # half-size pixels; a wedge of shadow beside a corner is no higher
+SOFT_TOP = 2.5  # CIELAB L* over three half-size pixels; a product's upper edge is steeper
 TINT = 0.3  # share of the product's chroma that a shadow beside it may take on
 
 
@@ -38,7 +40,7 @@ def settle_base(evidence, lightness, ground, product):
     lightness : (h, w) float32
         CIELAB L* of the picture at working size.
     ground, product : (m, n) bool
-        At half of it.
+        At half of it; wedges of shadow beside a corner are given back to the ground in place.
 
     Returns
     -------
@@ -50,6 +52,9 @@ def settle_base(evidence, lightness, ground, product):
     size = lightness.shape
     lowest = len(product) - 1 - product[::-1].argmax(axis=0)
     columns = np.flatnonzero(product.any(axis=0))
+    if _clear_wedges(evidence, ground, product, lowest[columns], columns):
+        lowest = len(product) - 1 - product[::-1].argmax(axis=0)
+        columns = np.flatnonzero(product.any(axis=0))
     last = 2 * lowest[columns] + 1
     ground, product = (doubled(mask, size) for mask in (ground, product))
     settled = np.zeros(size, bool)
@@ -92,7 +97,7 @@ def _lines(evidence, lightness, columns, last):
     chroma, ratio = (plane[rows // 2, columns] for plane in (evidence.chroma, evidence.ratio))
     own = median(chroma[-UP_PX // 4 :], axis=0)  # the product's chroma, well above the base
     vivid = (own > VIVID) & (chroma < TINT * own)
-    shadow_like = (chroma < 4.5 + 18 * np.clip(1 - ratio, 0, 1)) | vivid
+    shadow_like = (chroma < _most_chroma(ratio)) | vivid
     ramp = np.zeros(light.shape, bool)
     ramp[:-4] = light[:-4] - light[4:] > 4 * RAMP
     going = shadow_like & (ramp | vivid)
@@ -112,6 +117,36 @@ def _lines(evidence, lightness, columns, last):
     at_edge = ratio[DOWN_PX + 2]
     shadow = shadow_like[DOWN_PX + 2] & (at_edge < 1) & (at_edge > FAINT_SHADOW) & (below < BRIDGED)
     return last + DOWN_PX - darkest, contact, shadow
+
+
+def _clear_wedges(evidence, ground, product, lowest, columns):
+    """
+    Give back to the ground, in place, what lies low, thin and shadow-like with nothing but more shadow above it; how many columns.
+
+    Beside a corner a contact shadow is as steep as an edge, from below, and so dark that it passes for product.
+    """
+    rows = np.clip(lowest - np.arange(WEDGE_PX + 3)[:, None], 0, None)  # upwards
+    inside = product[rows, columns]
+    height = inside.argmin(axis=0)  # 0 where the product goes on
+    thin = np.flatnonzero((height > 0) & (height <= WEDGE_PX))
+    if not len(thin):
+        return 0
+    rows, columns, height = rows[:, thin], columns[thin], height[thin]
+    light, ratio, chroma = (plane[rows, columns] for plane in (evidence.light, evidence.ratio, evidence.chroma))
+    step, each = np.arange(len(rows))[:, None], np.arange(len(thin))
+    shadow_like = (chroma < _most_chroma(ratio)) & (ratio > FAINT_SHADOW) & (ratio < DARKENED)
+    fading = np.abs(light[np.maximum(height - 1, 0), each] - light[height + 1, each]) < SOFT_TOP
+    under = evidence.ratio[np.minimum(rows[0] + 3, len(product) - 1), columns]
+    wedge = fading & (under < BRIDGED) & (shadow_like | (step > height + 1)).all(axis=0) & ~product[rows[height + 1, each], columns]
+    given = (step < height) & wedge
+    at = rows[given], np.broadcast_to(columns, rows.shape)[given]
+    product[at], ground[at] = False, True
+    return np.count_nonzero(wedge)
+
+
+def _most_chroma(ratio):
+    """CIELAB chroma that a shadow of some darkness may have: light from the product tints it."""
+    return 4.5 + 18 * np.clip(1 - ratio, 0, 1)
 
 
 def _bridged(columns, last, line, found, shadow):
