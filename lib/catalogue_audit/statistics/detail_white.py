@@ -16,7 +16,7 @@ from catalogue_audit.statistics.surfaces import DECODED, product_pixels
 
 CELL, SIDE, REACH = 0.03, 64, 8  # ln of a cell, cells a side (the scale repeats itself after 1.9), cells sought to either side
 HIGHEST, LOWEST = 250, 3  # code values; at the ends of the scale the ratio of channels is lost
-FEWEST, ENOUGH = 200, 3000  # pixels of a thumbnail
+FEWEST, ENOUGH = 200, 2000  # pixels of a thumbnail
 RIVAL, APART = 0.9, 3  # of the best overlap, and cells off it: which surface a detail shows is open then
 LIKE = 0.7  # overlap of detail and whole view, from which they show the same surfaces
 SURFACE_SD = 0.008  # ln; scatter of details of rendered bags across the way to neutral

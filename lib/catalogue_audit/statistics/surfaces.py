@@ -15,7 +15,7 @@ import numpy as np
 
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, lab_function, srgb_decode
 
-FEWEST, ENOUGH = 200, 5000  # pixels of a thumbnail
+FEWEST, ENOUGH = 200, 3000  # pixels of a thumbnail
 DECODED = srgb_decode(np.arange(256) / 255.0)
 WHITE = LINEAR_TO_XYZ.sum(axis=1)
 DARKEST = 2e-4  # linear light; below, 8 bits hold no more
