@@ -1,4 +1,4 @@
-"""Blur, motion and resolved detail against painted edges of known width."""
+"""Blur, motion and resolved detail against painted edges of known width, spread in linear light as a lens does."""
 
 from pathlib import Path
 
@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.edges import find_edges, measure_edges
+from catalogue_audit.measures.repeats import repeats
 from catalogue_audit.measures.sharpness import sharpness_facts
-from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
+from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, to_code, to_linear, working_mask
 
 # 10-90 % rise of an edge blurred by a Gaussian, in units of sigma: 2 * 1.28155 (normal quantile),
 # the relation of ISO 12233's edge spread to a Gaussian one.
@@ -19,6 +20,15 @@ RISE_PER_SIGMA = 2.5631
 def scene():
     code, mask = bag((800, 1000), supersample=2)
     return code.astype(np.float32), mask
+
+
+def _in_light(code, spread):
+    """Code values after `spread`, a function of linear light (float32)."""
+    return to_code(spread(to_linear(code).astype(np.float32)))
+
+
+def _blurred(code, sigma):
+    return _in_light(code, lambda light: cv2.GaussianBlur(light, (0, 0), sigma))
 
 
 def _facts(code, mask, quality=None):
@@ -40,24 +50,26 @@ def _moved(code, length, degrees):
         1.0,
     )
     kernel = cv2.resize(kernel, (size, size), interpolation=cv2.INTER_AREA)
-    return cv2.filter2D(code, -1, kernel / kernel.sum())
+    return _in_light(code, lambda light: cv2.filter2D(light, -1, kernel / kernel.sum()))
 
 
 @pytest.mark.parametrize("sigma", [0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0])
 def test_blur_is_within_a_tenth_of_the_gaussian_that_made_it(scene, sigma):
     code, mask = scene
-    noisy = cv2.GaussianBlur(code, (0, 0), sigma) + np.random.default_rng(1).standard_normal(code.shape)
+    noisy = _blurred(code, sigma) + np.random.default_rng(1).standard_normal(code.shape)
     assert _facts(noisy, mask, quality=90)["blur_px"] == pytest.approx(sigma, rel=0.1)
 
 
-def test_an_edge_profile_agrees_with_its_10_to_90_per_cent_rise():
-    """Point-sampled slanted edges: the width found times 2.5631 is the rise read off the exact error function."""
+@pytest.mark.parametrize(("dark", "light"), [(0.05, 0.6), (0.01, 0.9), (0.2, 0.3)])
+def test_an_edge_profile_agrees_with_its_10_to_90_per_cent_rise(dark, light):
+    """Point-sampled slanted edges in light (ISO 12233: codes through the inverse OECF, here sRGB's): the width
+    found times 2.5631 is the rise read off the exact error function, whether the edge is faint or from black to white."""
     from scipy.special import ndtr
 
     y, x = np.mgrid[:300, :300].astype(float)
     for sigma in (0.7, 1.0, 2.0, 4.0):
         distance = (x - 150) * np.cos(0.1) + (y - 150) * np.sin(0.1)
-        code = rounded_code(60 + 140 * ndtr(distance / sigma))
+        code = rounded_code(to_code(dark + (light - dark) * ndtr(distance / sigma)))
         encoded = np.repeat(code[..., None], 3, axis=2)
         at_y = np.arange(60.0, 240.0, 6)
         at_x = 150 - (at_y - 150) * np.tan(0.1)
@@ -70,10 +82,21 @@ def test_an_edge_profile_agrees_with_its_10_to_90_per_cent_rise():
         assert RISE_PER_SIGMA * np.median(edges.sigma) == pytest.approx(rise, rel=tolerance)
 
 
+@pytest.mark.parametrize("radius", [3.0, 5.0, 8.0])
+def test_a_disc_of_confusion_is_as_wide_as_its_standard_deviation(scene, radius):
+    """A uniform disc of radius r has the standard deviation r / 2 along any line (second moment of a circle's area)."""
+    code, mask = scene
+    half = int(radius) + 1
+    y, x = np.mgrid[-half - 0.5 + 1 / 16 : half + 0.5 : 1 / 8, -half - 0.5 + 1 / 16 : half + 0.5 : 1 / 8]
+    disc = (np.hypot(x, y) <= radius).reshape(2 * half + 1, 8, 2 * half + 1, 8).mean(axis=(1, 3))
+    soft = _in_light(code, lambda light: cv2.filter2D(light, -1, disc / disc.sum()))
+    assert _facts(soft, mask, quality=90)["blur_px"] == pytest.approx(radius / 2, rel=0.1)
+
+
 @pytest.mark.parametrize(("length", "degrees"), [(4, 30), (4, 90), (9, 0), (9, 60), (14, 135)])
 def test_motion_is_told_by_length_and_direction(scene, length, degrees):
     code, mask = scene
-    facts = _facts(_moved(cv2.GaussianBlur(code, (0, 0), 0.8), length, degrees), mask, quality=90)
+    facts = _facts(_moved(_blurred(code, 0.8), length, degrees), mask, quality=90)
     assert facts["motion_px"] == pytest.approx(length, rel=0.12)
     off = (facts["motion_direction_deg"] - degrees + 90) % 180 - 90
     assert abs(off) < 6
@@ -83,7 +106,7 @@ def test_motion_is_told_by_length_and_direction(scene, length, degrees):
 @pytest.mark.parametrize("sigma", [0.7, 1.5, 3.0, 5.0])
 def test_defocus_is_not_taken_for_motion(scene, sigma):
     code, mask = scene
-    facts = _facts(cv2.GaussianBlur(code, (0, 0), sigma), mask, quality=90)
+    facts = _facts(_blurred(code, sigma), mask, quality=90)
     assert not facts["motion_px"] > 0  # 0, or unknown where edges run in too few directions
 
 
@@ -91,7 +114,7 @@ def test_defocus_is_not_taken_for_motion(scene, sigma):
 @pytest.mark.parametrize("interpolation", [cv2.INTER_CUBIC, cv2.INTER_LANCZOS4])
 def test_an_enlarged_picture_resolves_what_the_small_one_did(scene, share, interpolation):
     code, mask = scene
-    small = cv2.resize(cv2.GaussianBlur(code, (0, 0), 0.5), None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(_blurred(code, 0.5), None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
     large = cv2.resize(small, code.shape[1::-1], interpolation=interpolation)
     noisy = large + np.random.default_rng(2).standard_normal(code.shape)
     assert _facts(noisy, mask, quality=92)["resolved"] == pytest.approx(share, rel=0.12)
@@ -100,7 +123,7 @@ def test_an_enlarged_picture_resolves_what_the_small_one_did(scene, share, inter
 @pytest.mark.parametrize("sigma", [0.6, 1.3, 2.5, 5.0])
 def test_a_picture_out_of_focus_is_not_taken_for_an_enlarged_one(scene, sigma):
     code, mask = scene
-    assert _facts(cv2.GaussianBlur(code, (0, 0), sigma), mask, quality=92)["resolved"] == 1
+    assert _facts(_blurred(code, sigma), mask, quality=92)["resolved"] == 1
 
 
 def test_a_real_focus_series_is_ordered_in_the_part_that_goes_out_of_focus():
@@ -134,6 +157,48 @@ def test_edges_are_found_where_they_are():
 @pytest.mark.parametrize("sigma", [0.9, 1.2, 1.5])
 def test_a_sharpened_picture_out_of_focus_is_not_taken_for_an_enlarged_one(scene, sigma):
     code, mask = scene
-    soft = cv2.GaussianBlur(code, (0, 0), sigma)
+    soft = _blurred(code, sigma)
     sharpened = soft + 1.5 * (soft - cv2.GaussianBlur(soft, (0, 0), 1.5))
     assert _facts(sharpened, mask, quality=92)["resolved"] == 1.0
+
+
+DATA = Path(__file__).parent / "data"
+LARGE = ("photographs/junk_jpeg_header.jpg", "focus_pcb/pcb_001.jpg", "focus_pcb/pcb_003.jpg", "focus_pcb/pcb_007.jpg")
+
+
+def _photograph(name):
+    """A photograph of `tests/data` of at least 700 px a side (licences there), RGB; its whole frame counts as product."""
+    return cv2.imread(str(Path(__file__).parent / "data" / name), cv2.IMREAD_COLOR_RGB)
+
+
+def _of_photograph(code):
+    picture = picture_of(through_jpeg(rounded_code(code), 92))
+    return sharpness_facts(picture, outline_of(np.ones(picture.working.shape[:2], bool)))
+
+
+def test_photographs_blurred_by_known_amounts_are_measured_within_the_stated_uncertainty():
+    """The lens's own blur and the added one add as variances (a convolution of Gaussians); 2 sd hold about 95 % of errors."""
+    ratio = []
+    for name in LARGE:
+        code = _photograph(name)
+        own = _of_photograph(code)["blur_px"]
+        for sigma in (0.7, 1.0, 2.0, 3.5, 6.0):
+            facts = _of_photograph(_blurred(code, sigma))
+            ratio.append((facts["blur_px"] - np.hypot(own, sigma)) / facts["blur_sd_px"])
+    assert np.mean(np.abs(ratio) < 2) >= 0.85
+
+
+@pytest.mark.parametrize("interpolation", [cv2.INTER_LINEAR, cv2.INTER_CUBIC, cv2.INTER_LANCZOS4])
+@pytest.mark.parametrize("share", [0.42, 0.45])
+def test_an_enlargement_leaves_a_rhythm_in_a_photograph(interpolation, share):
+    """A. C. Gallagher (CRV 2005): the second difference repeats with the pixels of the small picture, through JPEG too."""
+    code = _photograph("photographs/junk_jpeg_header.jpg")
+    small = cv2.resize(code, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    large = through_jpeg(cv2.resize(small, code.shape[1::-1], interpolation=interpolation), 90)
+    assert repeats(large) == pytest.approx(share, abs=0.004)
+
+
+def test_no_rhythm_is_seen_in_photographs_out_of_focus():
+    for name in LARGE:
+        for sigma in (1.0, 2.0):
+            assert np.isnan(repeats(through_jpeg(rounded_code(_blurred(_photograph(name), sigma)), 90)))

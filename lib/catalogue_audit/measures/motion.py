@@ -7,15 +7,19 @@ import numpy as np
 BINS = 12  # of 15 degrees each, over 180
 FEWEST_IN_BIN = 3  # edges
 FEWEST_DIRECTIONS = 4  # occupied bins, for three unknowns
-SHARPEST = 0.35  # quantile within a bin: the product's soft edges are not the camera's doing
-CLEAR_RATIO = 1.3  # widest direction over the sharpest; below, depth and shading explain it
+SHARPEST = 0.25  # quantile within a bin: the product's soft edges are not the camera's doing
+CLEAR_RATIO = 1.5  # widest direction over the sharpest; below, depth and shading explain it
 CLEAR_SHARE = 0.75  # of the variance between directions that the model has to explain
-WITHIN_DEGREES = 30.0  # of the motion's direction, and of the one across, edges have to be seen
+WITHIN_DEGREES = 30.0  # of the motion's direction, and of the one across, edges have to be seen ...
+EXTRAPOLATED_DEGREES = 75.0  # ... or of one of them, and of the other within this, where the edges differ beyond doubt:
+# a long smear runs the edges that it crosses into one another, and only those along it stay clear
+BEYOND_DOUBT = 0.9, 1.35, 16  # the share explained, the ratio of widths seen, and the edges that count
+ROUNDS = 5  # of re-weighting
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
 # (solves 2 a phi(a) = (2 Phi(a) - 1) / 2 for a = L / (2 s), so s = L / 2.8)
 
 
-def motion_of(sigma, direction):
+def motion_of(sigma, direction, weight=None):
     """
     Length and direction of a straight motion, from edge widths.
 
@@ -29,6 +33,8 @@ def motion_of(sigma, direction):
         Edge widths, pixels.
     direction : (n,) float
         Of the edges' normals, radians, 0 along x, + towards y.
+    weight : (n,) float, optional
+        What each counts, 0 to 1.
 
     Returns
     -------
@@ -39,58 +45,72 @@ def motion_of(sigma, direction):
     sharp : float
         Width in the sharpest direction, pixels; NaN without motion.
     """
-    place, variance, weight = _by_direction(sigma, direction)
+    place, variance, weight = _by_direction(sigma, direction, np.ones(len(sigma)) if weight is None else np.sqrt(weight))
     if len(place) < FEWEST_DIRECTIONS:
         return math.nan, math.nan, math.nan
     terms = np.stack([np.ones_like(place), np.cos(2 * place), np.sin(2 * place)], axis=1)
-    constant, c, s = _fit(terms, variance, weight)
+    (constant, c, s), fitted = _fit(terms, variance, weight)
     swing = math.hypot(c, s)  # half of the variance that motion adds in its own direction
     floor = max(constant - swing, 0.15)
-    explained = _explained(terms @ np.array([constant, c, s]), variance, weight)
+    explained = _explained(terms @ np.array([constant, c, s]), variance, fitted)
     if math.sqrt((constant + swing) / floor) < CLEAR_RATIO or explained < CLEAR_SHARE:
         return 0.0, math.nan, math.nan
     angle = math.degrees(0.5 * math.atan2(s, c)) % 180
-    if not _is_seen(place, angle):
+    if not _is_seen(place, angle, (explained, math.sqrt(variance.max() / variance.min()), weight.sum())):
         return math.nan, math.nan, math.nan
     return _length(2 * swing, floor), angle, math.sqrt(floor)
 
 
-def _is_seen(place, angle):
-    """Whether edges run near to both the widest and the sharpest direction, so that neither is extrapolated."""
+def _is_seen(place, angle, evidence):
+    """Whether edges run near to both the widest and the sharpest direction; or near to one, and differ beyond doubt."""
     directions = np.degrees(place)
-    return all(
-        np.min(np.abs((directions - wanted + 90) % 180 - 90)) < WITHIN_DEGREES for wanted in (angle, angle + 90)
+    near, far = sorted(
+        np.min(np.abs((directions - wanted + 90) % 180 - 90)) for wanted in (angle, angle + 90)
     )
+    if far < WITHIN_DEGREES:
+        return True
+    sure = all(here > least for here, least in zip(evidence, BEYOND_DOUBT, strict=True))
+    return near < WITHIN_DEGREES and far < EXTRAPOLATED_DEGREES and sure
 
 
-def _by_direction(sigma, direction):
+def _by_direction(sigma, direction, weight):
     """Mean direction, sharp variance and weight of each occupied bin."""
     folded = np.mod(direction, np.pi)
     index = np.minimum((folded / np.pi * BINS).astype(int), BINS - 1)
     rows = []
     for k in range(BINS):
         members = index == k
-        count = int(members.sum())
-        if count >= FEWEST_IN_BIN:
-            rows.append((folded[members].mean(), _quantile(sigma[members], SHARPEST) ** 2, min(count, 12)))
+        if members.sum() >= FEWEST_IN_BIN:
+            mine = weight[members]
+            sharp = weighted_quantile(sigma[members], mine, SHARPEST)
+            rows.append((mine @ folded[members] / mine.sum(), sharp**2, min(mine.sum() ** 2 / (mine @ mine), 12)))
     return np.array(rows, float).reshape(-1, 3).T
 
 
-def _quantile(values, share):
-    """As `np.quantile`, many times faster over few values."""
-    ordered = np.sort(values)
-    return np.interp(share * (len(ordered) - 1), np.arange(len(ordered)), ordered)
+def weighted_quantile(values, weight, share):
+    """
+    Quantile of values that count differently.
+
+    Examples
+    --------
+    >>> weighted_quantile(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 1.0]), 0.5)
+    2.0
+    """
+    order = np.argsort(values, kind="stable")
+    below = np.cumsum(weight[order]) - weight[order] / 2
+    return float(np.interp(share * (below[-1] + weight[order[-1]] / 2), below, values[order]))
 
 
 def _fit(terms, variance, weight):
-    """Weighted least squares, twice re-weighted against bins that stand apart (Huber)."""
-    w = np.sqrt(weight)
-    for _ in range(3):
+    """Weighted least squares, re-weighted against bins that stand apart (Huber): coefficients, and the bins' weights."""
+    left = weight
+    for _ in range(ROUNDS):
+        w = np.sqrt(left)
         coefficients = np.linalg.lstsq(terms * w[:, None], variance * w, rcond=None)[0]
         residual = np.abs(variance - terms @ coefficients)
         limit = max(1.5 * float(np.median(residual)), 0.05)
-        w = np.sqrt(weight * np.minimum(1, limit / np.maximum(residual, 1e-9)))
-    return (float(value) for value in coefficients)
+        left = weight * np.minimum(1, limit / np.maximum(residual, 1e-9))
+    return coefficients.tolist(), left
 
 
 def _explained(model, variance, weight):
