@@ -33,7 +33,9 @@ def marks_of(rows, evidence):
         Rows of the marks table, in the order of the findings.
     """
     frames = {frame["file"]: frame for frame in evidence.rows}
-    spots = {file: group for file, group in evidence.spots.groupby("file")} if "file" in evidence.spots else {}
+    spots = {}
+    for spot in evidence.spots.to_dict("records"):
+        spots.setdefault(spot["file"], []).append(spot)
     marks = []
     for row in rows:
         frame = frames.get(row.get("file"))
@@ -48,7 +50,7 @@ def _marks(check, frame, evidence, spots):
     if check == "product_specks":
         yield from _specks(frame, _sketch(evidence, frame["file"]))
     elif check == "sensor_spots":
-        for spot in spots[frame["file"]].to_dict("records") if frame["file"] in spots else ():
+        for spot in spots.get(frame["file"], ()):
             yield _around(spot["x"], spot["y"], spot["size_px"], frame, "spot of the sensor")
     elif check == "cut_off":
         yield from _sides(frame)

@@ -6,10 +6,12 @@ show a spot carries it too, unless the picture is clearly as light there as all
 around: leather's grain may hide a spot, a smooth part cannot.
 """
 
+import functools
 from typing import NamedTuple
 
 import cv2
 import numpy as np
+import pandas as pd
 
 SHOWN = 12  # frames that show the spot and are asked how dark it is
 SURE = 3.0  # standard uncertainties by which a place has to be lighter than the spot, to be free of it
@@ -66,23 +68,25 @@ def hidden_in(frames, sketches, order, places, upright):
         if between:
             for frame in between | set(place.shown_in[:: max(len(seen) // SHOWN, 1)]):
                 wanted.setdefault(frame, []).append(number)
-    looks = {}
+    files, widths, turns = (frames[name].to_list() for name in ("file", "width_px", "orientation"))
+    looks = [{} for _ in places]
     for frame, numbers in sorted(wanted.items()):
-        preview = sketches[frames["file"].iloc[frame]].get("preview") if frames["file"].iloc[frame] in sketches else None
+        preview = sketches[files[frame]].get("preview") if files[frame] in sketches else None
         if preview is None or not preview.size:
             continue
         grey = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_GRAYSCALE)
-        row = frames.iloc[frame]
-        across = grey.shape[1] / float(row["width_px"])
+        across = grey.shape[1] / float(widths[frame])
         for number in numbers:
             place = places[number]
-            x, y = upright(place.x, place.y, int(row["orientation"]) if row["orientation"] == row["orientation"] else 1)
-            looks[number, frame] = darkness(grey, x * grey.shape[1], y * grey.shape[0], place.size_px * across / 2)
+            x, y = upright(place.x, place.y, 1 if pd.isna(turns[frame]) else int(turns[frame]))
+            looks[number][frame] = darkness(grey, x * grey.shape[1], y * grey.shape[0], place.size_px * across / 2)
     found = []
-    for number, place in enumerate(places):
-        shown = [looks[number, frame][0] for frame in place.shown_in if (number, frame) in looks]
-        for (of_place, frame), (ratio, uncertainty, level) in looks.items():
-            if of_place == number and frame not in place.shown_in and not _is_free(ratio, uncertainty, np.median(shown)):
+    for number, (place, here) in enumerate(zip(places, looks, strict=True)):
+        showing = set(place.shown_in)
+        shown = [look[0] for frame, look in here.items() if frame in showing]
+        usual = float(np.median(shown)) if shown else np.nan
+        for frame, (ratio, uncertainty, level) in here.items():
+            if frame not in showing and not _is_free(ratio, uncertainty, usual):
                 found.append((number, frame, ratio * level))
     return found
 
@@ -107,21 +111,23 @@ def darkness(grey, x, y, radius):
     (0.0, 0.0, 100.0)
     """
     radius = max(radius, LEAST_RADIUS)
-    apart = 3 * radius + 2
-    middles = np.column_stack([np.cos(_AROUND), np.sin(_AROUND)]) * apart
-    ratios = [_ratio(grey, x + dx, y + dy, radius) for dx, dy in np.vstack([[0, 0], middles])]
-    others = np.array([ratio for ratio, _ in ratios[1:]])
-    return ratios[0][0], float(np.sqrt(np.mean((others - np.median(others)) ** 2))), ratios[0][1]
+    middles = np.vstack([[0, 0], np.column_stack([np.cos(_AROUND), np.sin(_AROUND)]) * (3 * radius + 2)])
+    half, disc, ring = _disc_and_ring(radius)
+    size = (2 * half + 1, 2 * half + 1)
+    patches = np.stack([cv2.getRectSubPix(grey, size, (x + dx - 0.5, y + dy - 0.5)) for dx, dy in middles]).astype(np.float32)
+    levels = np.median(patches[:, ring], axis=1).astype(float)
+    ratios = patches[:, disc].mean(axis=1).astype(float) / np.maximum(levels, 1.0) - 1
+    others = ratios[1:]
+    return float(ratios[0]), float(np.sqrt(np.mean((others - np.median(others)) ** 2))), float(levels[0])
 
 
-def _ratio(grey, x, y, radius):
-    """Mean of a disc over the median of its ring, less 1; and that median."""
+@functools.lru_cache(maxsize=256)
+def _disc_and_ring(radius):
+    """(half the side of a patch, its pixels in the disc, its pixels in the ring around)."""
     half = int(np.ceil(3 * radius + 1))
-    patch = cv2.getRectSubPix(grey, (2 * half + 1, 2 * half + 1), (x - 0.5, y - 0.5)).astype(np.float32)
     offset = np.arange(-half, half + 1)
     away = np.hypot(offset[:, None], offset[None, :])
-    ring = float(np.median(patch[(away > 1.7 * radius + 1) & (away <= 3 * radius + 1)]))
-    return float(patch[away <= radius].mean()) / max(ring, 1.0) - 1, ring
+    return half, away <= radius, (away > 1.7 * radius + 1) & (away <= 3 * radius + 1)
 
 
 def _is_free(ratio, uncertainty, expected):

@@ -47,12 +47,12 @@ def sensor_spots(frames, sketches):
         (fractions of the upright picture), ``size_px``, ``contrast`` (8-bit
         sRGB), ``first_file``, ``last_file``, ``frames`` (how many share it).
     """
-    counts = pd.Series([pd.NA] * len(frames), index=frames.index, dtype="Int64")
-    rows = []
+    counted = np.full(len(frames), -1)
+    rows, names = [], frames["file"].to_list()
     cameras = _cameras(frames)
     order = _order(frames) if cameras else []
     for camera, places in cameras.items():
-        counts.iloc[places] = 0
+        counted[places] = 0
         seen = _on_sensor(frames, sketches, places)
         groups = [members for members in _recurring(seen, len(places)) if _is_fixed(members, seen, frames, places)]
         if not groups:
@@ -61,12 +61,13 @@ def sensor_spots(frames, sketches):
         first = len({row["spot"] for row in rows}) + 1
         for number, shown in enumerate(_shown(seen, groups, frames, sketches, [k for k in order if k in mine]), first):
             shown = sorted(shown)
-            files = frames["file"].iloc[[frame for frame, *_ in shown]].to_list()
+            files = [names[frame] for frame, *_ in shown]
             common = {"spot": number, "camera": camera, "frames": len(files)}
             common |= {"first_file": files[0], "last_file": files[-1]}
             for file, (frame, *values) in zip(files, shown, strict=True):
-                counts.iloc[frame] += 1
+                counted[frame] += 1
                 rows.append(common | dict(zip(("x", "y", "size_px", "contrast"), map(float, values), strict=True)) | {"file": file})
+    counts = pd.Series(counted, index=frames.index, dtype="Int64").mask(counted < 0)
     return counts, pd.DataFrame(rows, columns=list(COLUMNS)).astype({"file": "str", "camera": "str"})
 
 
@@ -95,9 +96,10 @@ def _shown(seen, groups, frames, sketches, order):
         for members in groups
     ]
     usable = [number for number, place in enumerate(places) if len(place.shown_in) > 1]
+    orientations = _orientations(frames)
     for number, frame, contrast in hidden_in(frames, sketches, order, [places[k] for k in usable], upright_place):
         place = places[usable[number]]
-        x, y = upright_place(place.x, place.y, _orientation(frames.iloc[frame]))
+        x, y = upright_place(place.x, place.y, orientations[frame])
         shown[usable[number]].append((frame, x, y, place.size_px, contrast))
     return shown
 
@@ -106,12 +108,13 @@ def _cameras(frames):
     """Camera name to positions of its originals, with one picture size each."""
     named = frames["camera_model"].notna() | frames["camera_serial"].notna()
     usable = named & frames["origin"].ne("derived") & frames["status"].ne("not_measured") & frames["width_px"].notna()
+    names = [frames[name].to_list() for name in ("camera_make", "camera_model", "camera_serial")]
+    sizes = [frames[name].to_list() for name in ("width_px", "height_px")]
     groups = {}
     for place in usable.to_numpy(bool).nonzero()[0]:
-        row = frames.iloc[place]
-        names = [str(row[name]) for name in ("camera_make", "camera_model", "camera_serial") if pd.notna(row[name])]
-        size = tuple(sorted((int(row["width_px"]), int(row["height_px"]))))
-        groups.setdefault((" ".join(names), size), []).append(place)
+        camera = " ".join(str(column[place]) for column in names if pd.notna(column[place]))
+        size = tuple(sorted(int(column[place]) for column in sizes))
+        groups.setdefault((camera, size), []).append(place)
     return {name: places for (name, _), places in groups.items() if len(places) >= FEWEST_FRAMES}
 
 
@@ -119,19 +122,20 @@ def _on_sensor(frames, sketches, places):
     """All dark spots of a camera's frames, with their place on the sensor in pixels: dict of arrays."""
     names = ("frame", "x", "y", "sensor_x", "sensor_y", "stored_width", "stored_height", "size_px", "contrast", "kind")
     columns = {name: [] for name in names}
+    files, orientations = frames["file"].to_list(), _orientations(frames)
+    sizes = frames["width_px"].to_list(), frames["height_px"].to_list()
     for place in places:
         try:
-            spots = sketches[frames["file"].iloc[place]].get("spots")
+            spots = sketches[files[place]].get("spots")
         except KeyError:
             spots = None
         if spots is None or not len(spots):
             continue
         spots = np.asarray(spots, float)
         spots = spots[spots[:, 3] < 0]
-        row = frames.iloc[place]
-        orientation = _orientation(row)
+        orientation = orientations[place]
         sx, sy = sensor_place(spots[:, 0], spots[:, 1], orientation)
-        width, height = float(row["width_px"]), float(row["height_px"])
+        width, height = (float(column[place]) for column in sizes)
         if orientation >= 5:
             width, height = height, width
         size = np.full(len(spots), width), np.full(len(spots), height)
@@ -193,8 +197,9 @@ def upright_place(x, y, orientation):
     return sensor_place(x, y, {6: 8, 8: 6}.get(orientation, orientation))
 
 
-def _orientation(row):
-    return int(row["orientation"]) if pd.notna(row["orientation"]) else 1
+def _orientations(frames):
+    """Exif orientation of each frame, 1 where it is not known."""
+    return [int(value) if pd.notna(value) else 1 for value in frames["orientation"]]
 
 
 def _recurring(seen, frames):

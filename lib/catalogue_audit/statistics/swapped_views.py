@@ -205,14 +205,14 @@ def _sibling_votes(frames, looks, pairs):
         if len(members) < 3:
             continue
         unlike = np.stack([(looks[pairs[sku][0]].structure - looks[pairs[sku][1]].structure).ravel() for sku in members])
+        told = {}
         for place, sku in enumerate(members):
             agreement = np.delete(unlike @ unlike[place], place)
             telling = agreement[np.abs(agreement) > 0.2]
             if telling.size >= 2 and abs(np.sign(telling).sum()) > telling.size / 3:
-                votes[sku] = float(np.median(telling) / 0.2)
-        if sum(vote < 0 for sku, vote in votes.items() if sku in members) > len(members) / 2:
-            for sku in members:
-                votes.pop(sku, None)  # no majority to go by
+                told[sku] = float(np.median(telling) / 0.2)
+        if sum(vote < 0 for vote in told.values()) <= len(members) / 2:  # else there is no majority to go by
+            votes |= told
     return votes
 
 

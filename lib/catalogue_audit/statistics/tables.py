@@ -54,25 +54,35 @@ def table_from_columns(table, columns, length):
 def conform(table, frame):
     """The table's columns in order, type and rounding; further columns after them as they are."""
     data = {
-        column.name: _typed(list(frame[column.name]) if column.name in frame else [None] * len(frame), column)
+        column.name: _conformed(frame[column.name], column) if column.name in frame else _typed([None] * len(frame), column)
         for column in schema.ALL_TABLES[table]
     }
     others = {name: frame[name].to_list() for name in frame.columns if name not in data}
     return pd.DataFrame(data | others, index=pd.RangeIndex(len(frame)))
 
 
+def _conformed(values, column):
+    """`_typed` for a Series, which is of its column's type already more often than not."""
+    if values.dtype != DTYPES[column.type]:
+        return _typed(list(values), column)
+    return _rounded(values.to_numpy(), column) if column.type == "number" else values.reset_index(drop=True)
+
+
 def _typed(values, column):
     """One column's values as a Series of its type, rounded, unknown where not finite."""
     values = [None if _is_missing(value) else value for value in values]
     if column.type == "number":
-        numbers = np.array([np.nan if value is None else float(value) for value in values], dtype="float64")
-        numbers[~np.isfinite(numbers)] = np.nan
-        return pd.Series(np.round(numbers, column.digits) + 0.0)
+        return _rounded(np.array([np.nan if value is None else float(value) for value in values], dtype="float64"), column)
     if column.type == "integer":
         return pd.Series([None if value is None else int(round(float(value))) for value in values], dtype="Int64")
     if column.type == "boolean":
         return pd.Series([None if value is None else bool(value) for value in values], dtype="boolean")
     return pd.Series([None if value is None else str(value) for value in values], dtype="str")
+
+
+def _rounded(numbers, column):
+    """Numbers to the column's digits, without infinities and negative zeros."""
+    return pd.Series(np.round(np.where(np.isfinite(numbers), numbers, np.nan), column.digits) + 0.0)
 
 
 def _is_missing(value):
