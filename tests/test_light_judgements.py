@@ -50,6 +50,8 @@ def test_a_detail_may_show_all_that_is_burnt_out_in_its_product():
 def test_a_channel_burnt_by_a_wrong_colour_is_one_finding():
     assert _found(_front(clipped_high=0.2, exposure_dev_ev=0.0, product_colour_dev=6.0)) == ["product_colour"]
     assert "product_colour" not in _found(_front(clipped_high=0.2, exposure_dev_ev=0.4, product_colour_dev=6.0))
+    washed_out = _found(_front(clipped_high=0.45, exposure_dev_ev=np.nan, product_colour_dev=6.0, background_L=99.9))
+    assert "clipping" in washed_out and "product_colour" not in washed_out
 
 
 def _cut_out(corner, strip):

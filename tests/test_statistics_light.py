@@ -107,6 +107,16 @@ def test_a_product_lamp_that_moved_alone_is_found():
     assert abs(row["background_dev_ev"]) < 0.03
 
 
+@pytest.mark.parametrize(("ev", "known"), [(0.0, False), (0.5, True)])
+def test_the_light_of_a_product_burnt_out_but_no_brighter_is_not_known(ev, known):
+    """A white product that its light washed out leaves only what is not white to be compared; one that is brighter as well is told."""
+    frames, sketches = _delivery(faults={("S03", "front"): {"ev": ev}})
+    frames["clipped_high"] = np.where(frames["file"] == "S03_front.jpg", 0.45, 0.03)
+    found = _found(frames, sketches)
+    assert np.isfinite(found.loc["S03_front.jpg", "exposure_dev_ev"]) == known
+    assert found.drop("S03_front.jpg")["exposure_dev_ev"].notna().all()
+
+
 def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():
     """A side that looks like the other views, which one product has, under darker lamps: its background and its other views tell its light."""
     dark = {("S05", view): {"ev": -0.3} for view in (*VIEWS, "side")}

@@ -268,9 +268,14 @@ def _clipping_tolerance(evidence, frames, column):
 
 
 def _of_another_colour(evidence, frames):
-    """Frames whose product has another colour than in its other views, under no more light: a Series of bool."""
+    """
+    Frames whose product has another colour than in its other views, under no more light: a Series of bool.
+
+    Where the sweep is burnt out too, and the others' is not, there was more light, however much.
+    """
     off = frames["product_colour_dev"] > brief_terms.tolerance(evidence.brief, "product_colour")
-    return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure"))
+    burnt = _is_pure(frames) & (_is_pure(evidence.whole_product).mean() < PURE_MAJORITY)
+    return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure")) & ~burnt
 
 
 def _of_the_others(frames, values):

@@ -19,6 +19,7 @@ STYLE_SIZE = 5  # products of a style from which its views have effects of their
 STEADY_SD = 0.02  # EV; natural difference between background and product lamps from frame to frame
 UNSEEN_SD = 0.035  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
+BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
 VIEW_SD, WORTH_PRODUCTS = 0.04, 20  # EV by which a view differs from product to product, taken for what as many products show
@@ -56,7 +57,7 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     Returns
     -------
     ev, sd : (n,) ndarray
-        NaN where nothing is known.
+        NaN where nothing is known, and of products burnt out beyond measuring.
 
     References
     ----------
@@ -84,7 +85,19 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
             ev[known] = expected[known] + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
-    return ev, sd
+    lost = (_burnt_beyond_others(frames, sku) > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
+    return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
+
+
+def _burnt_beyond_others(frames, sku):
+    """Share of each product that is at the top of the scale beyond the median of its other pictures: (n,); 0 where unknown."""
+    share = frames["clipped_high"].to_numpy(float)
+    beyond = np.zeros(len(share))
+    for places in _members(sku):
+        known = places[np.isfinite(share[places])]
+        if len(known) > 1:
+            beyond[known] = [share[place] - np.median(share[known[known != place]]) for place in known]
+    return beyond
 
 
 def _under_usual_lamps(residual, lamps_moved, groups):
