@@ -10,7 +10,8 @@ from published import column
 from catalogue_audit import schema
 from catalogue_audit.statistics.change_rows import likely_cause
 from catalogue_audit.statistics.changes import find_changes
-from catalogue_audit.statistics.segments import find_transitions, fit_ramp, level_starts
+from catalogue_audit.statistics.ramps import fit_ramp
+from catalogue_audit.statistics.segments import find_transitions, level_starts
 from catalogue_audit.statistics.tables import table_from_rows
 from catalogue_audit.statistics.trend import mann_kendall, pettitt
 

@@ -24,7 +24,8 @@ from catalogue_audit.statistics.change_quantities import (
 )
 from catalogue_audit.statistics.change_rows import change_row
 from catalogue_audit.statistics.clock import FILE_ORDER, capture_order
-from catalogue_audit.statistics.segments import FEWEST_UNITS, difference_noise, find_drifts, find_transitions
+from catalogue_audit.statistics.drifts import find_drifts
+from catalogue_audit.statistics.segments import FEWEST_UNITS, difference_noise, find_transitions
 from catalogue_audit.statistics.tables import table_from_rows
 
 FEWEST_FRAMES = 6

@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from catalogue_audit.statistics.ramps import best_ramp, fit_ramp, ramp_levels
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, finite, hampel
 from catalogue_audit.statistics.trend import mann_kendall
 
@@ -38,13 +39,6 @@ STANDARD_ERRORS = 4.0  # of the difference between the levels
 LEAST_ALTERNATIONS = 4  # so many steps between the same two levels are two modes, not steps
 RAMP_REACH = 2  # units around each end in which its single value is looked for
 RAMP_PLACES = 40  # single values tried there
-SHORTEST_DRIFT = 5  # single values; fewer are a product or two of another look
-LONGEST_WITHOUT = 8  # single values that a sitting must have before it can show a drift
-DRIFT_P = 0.02  # Mann-Kendall of the climb alone, two-sided
-SITTING_PARTS = 2  # times that a sitting is parted at a jump to look for drifts
-PART_LARGER = 2  # times as large as in a whole sitting must a drift in a part of it be
-LIKE_A_RAMP = 0.5  # of the squares that the best single step leaves: what a drift may leave
-GRID = 40  # places tried for each end of a ramp before refining
 
 
 class Transition(NamedTuple):
@@ -148,103 +142,6 @@ def find_transitions(values, units, visible, floor, fewest=FEWEST_UNITS):
     return _placed(values, bounds, clean, changes)
 
 
-def find_drift(values, visible, floor, part=False):
-    """
-    A drift of single values within one sitting, too short for `find_transitions`.
-
-    One quantity that climbs steadily through the last products of a day is a
-    lamp, not those products: they are not each a little more coloured than the
-    one before. So single values are fitted with one ramp, which has to be clearly better than a step.
-
-    Parameters
-    ----------
-    values : (n,) ndarray of float
-        In order; no missing value.
-    visible, floor : float
-        As for `find_transitions`.
-    part : bool
-        The values are part of a sitting, chosen by what they show: the drift has to be larger.
-
-    Returns
-    -------
-    Transition or None
-
-    Examples
-    --------
-    >>> find_drift(np.array([0.0, 0, 0, 0, 0, 1, 2, 3, 4, 5]), visible=1.0, floor=0.1)[:3]
-    ('trend', 4, 9)
-    >>> find_drift(np.array([0.0, 0, 0, 0, 0, 0, 5, 5, 5, 5]), visible=1.0, floor=0.1) is None
-    True
-    """
-    if values.size < LONGEST_WITHOUT:
-        return None
-    clean = _without_spikes(values)
-    noise = max(difference_noise(clean), floor)
-    start, end, squares = fit_ramp(clean)
-    if end - start + 1 < SHORTEST_DRIFT:
-        return None
-    low, high = ramp_levels(clean, start, end)
-    if abs(high - low) < (PART_LARGER if part else 1) * max(visible, NOISE_SIGMAS * noise):
-        return None
-    climbing = mann_kendall(clean[start : end + 1]).p < DRIFT_P and mann_kendall(clean).p < DRIFT_P
-    if not climbing or squares > LIKE_A_RAMP * _one_step(clean):
-        return None
-    return Transition("trend", start, end, low, high, values.size - 1)
-
-
-def find_drifts(values, visible, floor, depth=SITTING_PARTS):
-    """
-    Drifts of a sitting in which a light may also have been set back at once.
-
-    Where the whole shows no drift, it is parted at its largest jump, and each part is looked at by itself: a lamp
-    that warms up and is then replaced climbs, and falls in one step.
-
-    Parameters
-    ----------
-    values, visible, floor
-        As for `find_drift`.
-    depth : int
-        How often a part may be parted again.
-
-    Returns
-    -------
-    list of Transition
-        In order; ``last`` is the last value of the part.
-
-    Examples
-    --------
-    >>> values = np.concatenate([np.zeros(8), np.arange(1, 6), np.zeros(8)])
-    >>> [drift[:3] for drift in find_drifts(values, visible=1.0, floor=0.1)]
-    [('trend', 7, 12)]
-    """
-    whole = find_drift(values, visible, floor, part=depth < SITTING_PARTS)
-    if whole is not None or depth == 0 or values.size < LONGEST_WITHOUT:
-        return [] if whole is None else [whole]
-    clean = _without_spikes(values)
-    jumps = np.abs(np.diff(clean))
-    cut = int(np.argmax(jumps)) + 1
-    if jumps[cut - 1] < max(visible, NOISE_SIGMAS * max(difference_noise(clean), floor)):
-        return []
-    later = find_drifts(values[cut:], visible, floor, depth - 1)
-    shifted = [one._replace(last_before=one.last_before + cut, first_after=one.first_after + cut, last=one.last + cut) for one in later]
-    return find_drifts(values[:cut], visible, floor, depth - 1) + shifted
-
-
-def _without_spikes(values):
-    """Values of which single ones far from both neighbours are replaced by the neighbours' mean."""
-    inner = values[1:-1]
-    middle = (values[:-2] + values[2:]) / 2
-    far = np.abs(inner - middle) > np.maximum(np.abs(values[2:] - values[:-2]), 3 * MAD_TO_SIGMA * np.median(np.abs(inner - middle)))
-    clean = values.copy()
-    clean[1:-1] = np.where(far, middle, inner)
-    return clean
-
-
-def _one_step(values):
-    """Smallest sum of squares that two levels leave."""
-    return min(float(np.var(values[:k]) * k + np.var(values[k:]) * (values.size - k)) for k in range(1, values.size))
-
-
 def _unit_bounds(units):
     """First place of each unit and the end; units are joined where there would be too many."""
     starts = np.concatenate([[0], np.flatnonzero(np.diff(units)) + 1])
@@ -286,54 +183,6 @@ def _steps_and_ramps(clean, starts, noise):
     return changes
 
 
-def fit_ramp(values):
-    """
-    Best flat-ramp-flat line: constant to ``start``, straight to ``end``, constant after (least squares).
-
-    Returns
-    -------
-    start, end : int
-        Places; ``end > start``.
-    squares : float
-        Sum of squared residuals.
-
-    Examples
-    --------
-    >>> fit_ramp(np.array([0.0, 0, 0, 1, 2, 3, 3, 3]))[:2]
-    (2, 5)
-    """
-    n = values.size
-    if n < 2:
-        return 0, 0, 0.0
-    stride = max(1, -(-(n - 1) // GRID))
-    places = np.unique(np.append(np.arange(0, n, stride), n - 1))
-    best = _best_ramp(values, places, places)
-    while stride > 1:
-        reach, stride = stride, max(1, stride // 4)
-        near = [np.unique(np.clip(np.arange(p - reach, p + reach + 1, stride), 0, n - 1)) for p in best[:2]]
-        best = _best_ramp(values, np.append(near[0], best[0]), np.append(near[1], best[1]))
-    return best
-
-
-def _best_ramp(values, starts, ends):
-    """Of all pairs of ends, the ramp with the smallest sum of squares."""
-    start, end = (grid.ravel() for grid in np.meshgrid(starts, ends, indexing="ij"))
-    start, end = start[start < end], end[start < end]
-    best = (0, values.size - 1, math.inf)
-    centred = values - values.mean()
-    total = float(centred @ centred)
-    places = np.arange(values.size)
-    for begin in range(0, start.size, 512):
-        s, e = start[begin : begin + 512, None], end[begin : begin + 512, None]
-        ramps = np.clip((places - s) / (e - s), 0, 1)
-        ramps -= ramps.mean(axis=1, keepdims=True)
-        squares = total - (ramps @ centred) ** 2 / np.maximum((ramps**2).sum(axis=1), 1e-12)
-        least = int(np.argmin(squares))
-        if squares[least] < best[2]:
-            best = (int(s[least, 0]), int(e[least, 0]), float(squares[least]))
-    return best
-
-
 def _levels_around(clean, changes):
     """Flat part before and after each change, as (first, end) places of units."""
     edges = [(0, 0), *[(start, end) for _, start, end in changes], (clean.size - 1, clean.size)]
@@ -371,13 +220,6 @@ def _height(clean, kind, start, end, before, after):
         return float(np.median(clean[slice(*after)]) - np.median(clean[slice(*before)]))
     low, high = ramp_levels(clean[before[0] : after[1]], start - before[0], end - before[0])
     return high - low
-
-
-def ramp_levels(values, start, end):
-    """Levels before and after of the least-squares ramp with these ends."""
-    ramp = np.clip((np.arange(values.size) - start) / max(end - start, 1), 0, 1)
-    slope, low = np.polyfit(ramp, values, 1)
-    return float(low), float(low + slope)
 
 
 def _two_modes(clean, changes, noise):
@@ -421,7 +263,7 @@ def _placed_ramp(values, bounds, start, end, first, stop, last):
         high = min(unit + RAMP_REACH + 1, stop)
         places = np.unique(np.linspace(bounds[low], bounds[high] - 1, RAMP_PLACES).astype(int))
         near.append(places - begin)
-    start, end, _ = _best_ramp(part, *near)
+    start, end, _ = best_ramp(part, *near)
     low, high = ramp_levels(part, start, end)
     return Transition("trend", begin + start, begin + end, low, high, last)
 
