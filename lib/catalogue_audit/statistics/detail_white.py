@@ -17,6 +17,7 @@ from catalogue_audit.statistics.surfaces import DECODED, product_pixels
 CELL, SIDE, REACH = 0.03, 64, 8  # ln of a cell, cells a side (the scale repeats itself after 1.9), cells sought to either side
 HIGHEST, LOWEST = 250, 3  # code values; at the ends of the scale the ratio of channels is lost
 FEWEST, ENOUGH = 200, 2000  # pixels of a thumbnail
+MOST_VIEWS = 8  # of a product with which a detail is compared
 RIVAL, APART = 0.9, 3  # of the best overlap, and cells off it: which surface a detail shows is open then
 LIKE = 0.7  # overlap of detail and whole view, from which they show the same surfaces
 SURFACE_SD = 0.008  # ln; scatter of details of rendered bags across the way to neutral
@@ -87,10 +88,11 @@ def white_of_details(frames, sketches, whole, ratios, sd):
     for place in np.flatnonzero(crop & ~np.isfinite(ratios[:, 0])):
         others = np.array(views.get(sku[place], ()), int)
         if len(others):
-            for k in (place, *others):
+            compared = others[:: -(-len(others) // MOST_VIEWS)]
+            for k in (place, *compared):
                 if k not in seen:
                     seen[k] = chromaticities(sketches.get(files[k], {}), crop[k])
-            step = _own_light(seen[place], [seen[k] for k in others], lights[others])
+            step = _own_light(seen[place], [seen[k] for k in compared], lights[compared])
             if step is not None:
                 usual = _expected(lights[others], times[others], times[place], np.isfinite(ratios[others, 0]))
                 found, found_sd = _weighed(*step, *usual, middle)
