@@ -5,6 +5,7 @@ import pandas as pd
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.handles import handle_stands
 from catalogue_audit.statistics.lean import leans
+from catalogue_audit.statistics.registration import TOLD, by_registration
 from catalogue_audit.statistics.stances import stances
 from catalogue_audit.statistics.strap_states import strap_states
 from catalogue_audit.statistics.turns import yaw_deviations
@@ -19,7 +20,8 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     frames : DataFrame
         Frame columns, one row a file.
     sketches : mapping of str to dict
-        Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``outline``, ``mask``, ``stand`` and ``strap``.
+        Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``outline``, ``mask``, ``sides``,
+        ``preview``, ``stand`` and ``strap``.
     brief : Brief
     products : DataFrame, optional
         With ``sku``, ``width_cm``, ``height_cm``, ``depth_cm``; ``strap``.
@@ -41,11 +43,22 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     result = result.join(yaw_deviations(taken, stood, brief))
     shown = stood if as_taken is None else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
+    result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
     strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
     result = result.join(leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products)))
     result = result.join(size_and_place(frames, sketches, brief, products))
     result["strap_state"] = strap_states(frames, sketches, products)
     return result
+
+
+def _beside_their_own(result, taken, sketches, brief, products, as_delivered):
+    """Turn, roll and pitch as the other pictures of a style and view confirm or correct them; roll where nothing was cropped since."""
+    names = {"yaw": "yaw_dev", "pitch": "pitch_dev", **({"roll": "roll_dev"} if as_delivered else {})}
+    columns = {f"{angle}{end}": f"{name}{end}_deg" for angle, name in names.items() for end in ("", "_sd")}
+    alone = pd.DataFrame({angle: result[column] for angle, column in columns.items()}).reindex(columns=TOLD)
+    told = by_registration(taken, sketches, alone, brief, products)
+    better = {column: told[angle].where(told[angle].notna(), result[column]) for angle, column in columns.items()}
+    return result.assign(**better)
 
 
 __all__ = ["framing_rule", "pose_deviations"]
