@@ -50,7 +50,7 @@ def _hits(facts, truth):
     return sum(np.hypot(*(found - place).T).min() < 0.004 for place in truth) if len(found) else 0
 
 
-@pytest.mark.parametrize("diameter", [3.0, 5.0, 7.0])
+@pytest.mark.parametrize("diameter", [3.0, 5.0, 7.0, 10.0])
 def test_specks_are_counted_and_placed(diameter):
     found = wanted = counted = 0
     for seed in range(2):

@@ -3,9 +3,11 @@ Specks on the product, and spots anywhere that may be dust on the sensor.
 
 A speck is small, round, alone, and lighter or darker than all that surrounds it.
 Stitches stand in rows, studs in patterns, grain and weave are everywhere: what has
-others like it around has to stand out further, the more the others.
+others like it around has to stand out further, the more the others, and so has what
+is less than round.
 
-Candidates are found in the reduced picture and looked at in full-resolution pixels.
+Candidates are found in the reduced picture, and in half of it for the larger ones, and
+looked at in full-resolution pixels.
 """
 
 import cv2
@@ -13,20 +15,21 @@ import numpy as np
 
 from catalogue_audit.measures.spots import soft_spots
 
-LEAST_WORKING = 3.0  # code values of a crest in the reduced picture
+LEAST_WORKING = 6.0  # code values of a crest in the reduced picture
 LEAST_AROUND = 5.0  # code values by which a candidate differs from every direction around it
 AROUND = 5  # reduced px; how far around
 LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
-STANDS_OUT = 2.5  # times the strongest of its surroundings ...
-FOR_EACH_LIKE_IT = 0.1  # ... and so much more of that for each neighbour at least a third as strong
-MOST_LIKE_IT = 30  # neighbours; with more it would have to stand out 10 times: no candidate
-MOST_CANDIDATES = 120
+STANDS_OUT = 1.6  # times the strongest of its surroundings: a round speck with none like it near by
+CROWD, CROWDED = 3.0, 0.25  # the same grows with the power of 1 + neighbours (at least a third as strong) / 3 ...
+NOT_ROUND = 3.0  # ... and with that of length over width
+MOST_CANDIDATES = 120, 60  # of the reduced picture, and of half of it
 HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
 BODY = 7.0  # looked-at px; a speck's own reach
 RING = (5.0, 9.0)  # looked-at px; its surroundings
 WIDER = 1.4  # times as far where the reduced picture is coarser than what is looked at, and specks are larger in it
-LONGEST = 1.7  # length over width; longer is a stitch, a thread or a scratch
-LARGEST = 40  # looked-at px of area; larger is a part of the product
+LONGEST = 1.3  # length over width; longer is a stitch, a thread or a scratch
+LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
+LARGEST = 56  # looked-at px of area; larger is a part of the product
 REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
 
 CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
@@ -52,8 +55,13 @@ def speck_facts(picture, outline):
     gray = picture.grey
     mask = outline.mask.view(np.uint8)
     inner = _inner(mask)
-    found = _distinct(_looked_at(picture, *_candidates(gray)))
     scale = picture.grey_reduction
+    found = [_looked_at(picture, scale, *_candidates(gray, MOST_CANDIDATES[0]))]
+    height, width = gray.shape[0] // 2, gray.shape[1] // 2
+    if min(height, width) > 4 * AROUND:
+        half = cv2.resize(gray[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        found.append(_looked_at(picture, 2 * scale, *_candidates(half, MOST_CANDIDATES[1])))
+    found = _distinct(np.concatenate(found))
     column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
     row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
     alone = _alone(found[:, :2] / scale, found[:, 3])
@@ -71,14 +79,14 @@ def speck_facts(picture, outline):
     return facts
 
 
-def _candidates(gray):
+def _candidates(gray, most):
     """
     Places that differ from all around them and have few like them near by.
 
     Returns
     -------
     x, y : (n,) int
-        Reduced px; the strongest `MOST_CANDIDATES` of them.
+        Reduced px; the strongest ``most`` of them.
     sign : (n,) int
         1 lighter, -1 darker than what surrounds them.
     like : (n,) float
@@ -97,8 +105,8 @@ def _candidates(gray):
     place, sign, around = place[closed], sign[closed], around[closed]
     y, x = np.divmod(place, gray.shape[1])
     like = _like_it(x, y, around, gray.shape)
-    good = np.flatnonzero((around >= LEAST_AROUND) & (like <= MOST_LIKE_IT))
-    order = good[np.argsort((1 + FOR_EACH_LIKE_IT * like[good]) / around[good], kind="stable")[:MOST_CANDIDATES]]
+    good = np.flatnonzero(around >= LEAST_AROUND)
+    order = good[np.argsort((1 + like[good] / CROWD) ** CROWDED / around[good], kind="stable")[:most]]
     return x[order], y[order], sign[order], like[order]
 
 
@@ -129,18 +137,18 @@ def _like_it(x, y, around, shape):
     return np.array(near)[a_third, y // CELL, x // CELL] - 1
 
 
-def _looked_at(picture, x, y, sign, like):
+def _looked_at(picture, reduction, x, y, sign, like):
     """
-    Candidates measured at full resolution, or half of it where the reduced picture has a quarter or less.
+    Candidates of a picture reduced so many times, measured at twice its resolution, or the full one.
 
     Returns
     -------
     (n, 5) float64
         x, y (full-resolution px), size (px across), contrast (code values, +
-        bright), and 1 where it is a speck without doubt, else 0; strongest first.
+        bright), and 1 where it is a speck without doubt, else 0.
     """
-    step = max(picture.grey_reduction // 2, 1)
-    scale = picture.grey_reduction / step
+    step = max(reduction // 2, 1)
+    scale = reduction / step
     height, width = (side // step for side in picture.encoded.shape[:2])
     if min(height, width) <= 2 * HALF + 1 or not len(x):
         return np.empty((0, 5))
@@ -158,13 +166,12 @@ def _looked_at(picture, x, y, sign, like):
     area = np.maximum(body.sum(axis=1), 1)
     mean_x, mean_y, length = _shape(body, area, in_body)
     stands_out = level / np.maximum(beside.max(axis=1) - ground, 1.0)
-    likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < 2 * LONGEST)
+    likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST_IN_ROW)
     sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
-    sure &= stands_out > STANDS_OUT * (1 + FOR_EACH_LIKE_IT * like)
+    sure &= stands_out > STANDS_OUT * (1 + like / CROWD) ** CROWDED * length**NOT_ROUND
     down, right = np.divmod(place, SIDE)
     centre = step * np.column_stack([cx + right - HALF + mean_x + 0.5, cy + down - HALF + mean_y + 0.5])
-    result = np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), sure])[likely]
-    return result[np.argsort(-np.abs(result[:, 3]), kind="stable")]
+    return np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), sure])[likely]
 
 
 SIDE = 2 * HALF + 1
@@ -212,7 +219,8 @@ def _shape(body, area, steps):
 
 
 def _distinct(found):
-    """Without those that a stronger one (earlier) overlaps."""
+    """Without those that a surer or stronger one overlaps; these first."""
+    found = found[np.lexsort((-np.abs(found[:, 3]), -found[:, 4]))]
     if len(found) < 2:
         return found
     apart = np.hypot(*(found[:, None, :2] - found[None, :, :2]).transpose(2, 0, 1))
