@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from catalogue_audit.delivery.brief_model import Brief
-from catalogue_audit.statistics.registration import LOOKS_ALIKE, OF_TURN, TOLD, believed, by_registration
+from catalogue_audit.statistics.registration import LOOKS_ALIKE, OF_TURN, TOLD, _kinds_of_product, believed, by_registration
 from catalogue_audit.statistics.registration_match import motions
 from catalogue_audit.statistics.registration_pictures import LONG_SIDE, points_of, sight
 from catalogue_audit.statistics.registration_solid import Solid, cross_section, seen_after
@@ -133,12 +133,6 @@ def test_points_of_a_solid_move_as_opencv_projects_them(yaw, pitch):
     depth = (points[:, 1] * math.sin(tilt) + points[:, 2] * math.cos(tilt)) * unit
     moved = seen_after(solid, _projected(points), depth, math.radians(yaw), math.radians(pitch))
     assert moved + np.array(SIZE) / 2 == pytest.approx(_projected(points, yaw, 6.0 + pitch), abs=1e-6)
-
-
-def test_a_box_shows_its_side_when_it_is_turned():
-    square, turned = cross_section(0.4, 0.0), cross_section(0.4, math.radians(32.0))
-    assert square[100] == pytest.approx(0.4, abs=0.01) and square == pytest.approx(square[::-1], abs=1e-6)
-    assert turned.argmax() < 80 and turned[0] < turned.max() and turned[-1] < turned.max()
 
 
 def test_a_box_shows_its_side_when_it_is_turned():
@@ -276,3 +270,11 @@ def test_points_lie_within_the_picture():
 def test_without_links_nothing_is_believed():
     means, sds = believed("yaw", np.array([[0.3, 0.6], [math.nan, math.nan]]), [])
     assert np.isnan(means).all() and np.isnan(sds).all()
+
+
+def test_a_products_file_without_a_single_size_is_as_good_as_none():
+    frames = pd.DataFrame({"sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
+    products = pd.DataFrame({"sku": ["AB-1-RED", "CD-2"], "style": [None, "tote"], "width_cm": [None, None], "depth_cm": [np.nan, np.nan]})
+    told = _kinds_of_product(frames, products)
+    assert list(told) == list(_kinds_of_product(frames, None))
+    assert told[0] == told[1] != told[2]

@@ -90,6 +90,8 @@ def _shapes(frames, products):
         return own
     supplied = pd.concat([pd.to_numeric(products[name], errors="coerce") for name in sizes], axis=1)
     known = supplied.notna().all(axis=1)
+    if not known.any():
+        return own
     sized = dict(zip(products["sku"][known], supplied[known].astype(str).agg(" ".join, axis=1), strict=True))
     style, size = frames["style"].astype(object), frames["sku"].map(sized).astype(object)
     return (style + " " + size).where(style.notna() & size.notna(), own).astype(str)

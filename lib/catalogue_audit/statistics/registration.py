@@ -121,6 +121,8 @@ def _kinds_of_product(frames, products):
     if not sizes:
         return kinds
     known = products[products[sizes].notna().any(axis=1)]
+    if known.empty:
+        return kinds
     named = [name for name in ("style", "name", *sizes) if name in products.columns]
     texts = known[named].astype(str).agg("|".join, axis=1)
     supplied = frames["sku"].map(dict(zip(known["sku"], texts, strict=True)))
