@@ -50,7 +50,7 @@ def wrong_kind_of_view(frames, looks, crops):
     for row, look in looks.items():
         apart = look.contact <= CROP_CONTACT / 5 and look.share >= SMALL_WHOLE * whole  # smaller: hardware taken for the product
         # A white bag's tag and handle, which the frame cuts, are no whole product.
-        sure = not frames["outline_confidence"][row] < SURE_OUTLINE and not _named(frames["touches"][row])
+        sure = not frames["outline_confidence"][row] < SURE_OUTLINE and look.contact == 0
         wrong = apart and sure if row in crops else look.contact >= 2 * CROP_CONTACT
         if wrong:
             odd.setdefault(frames["sku"][row], []).append(row)
@@ -60,11 +60,6 @@ def wrong_kind_of_view(frames, looks, crops):
             evidence = "it shows the whole product" if row in crops else "it shows a part of a product only"
             evidence += f", unlike the other pictures named {frames['view'][row]}"
             yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
-
-
-def _named(sides):
-    """Sides of the frame that a product meets, '' where none is known."""
-    return sides if isinstance(sides, str) else ""
 
 
 def odd_turn(frames, sketches, looks, products, straps):
