@@ -23,6 +23,7 @@ from catalogue_audit.report.wording import (
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
+CANDIDATES = 60  # pictures that can stand for a view or style: enough to hold one of each shape, few enough to look through for each finding
 # What a check without a number weighs among its severity, in tolerances; wrong goods before wrong looks.
 WEIGHT_WITHOUT_NUMBER = {"wrong_product": 9.0, "missing_view": 8.0, "unreadable_file": 7.0, "wrong_detail": 6.0}
 
@@ -229,7 +230,7 @@ def _middle_pictures(group):
         middle = np.median(known)
         spread = np.median(np.abs(known - middle)) or 1e-6
         distance += np.where(np.isfinite(values), np.minimum(np.abs(values - middle) / spread, 9.0), 9.0)
-    return tuple(group["file"].iloc[np.argsort(distance, kind="stable")])
+    return tuple(group["file"].iloc[np.argsort(distance, kind="stable")[:CANDIDATES]])
 
 
 def reference_of(references, view, style=None, file=None, frames=None):
