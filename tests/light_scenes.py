@@ -40,15 +40,6 @@ def to_lab(linear):
     return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
 
 
-def from_lab(lab):
-    """Inverse of `to_lab`."""
-    lab = np.asarray(lab, float)
-    fy = (lab[..., 0] + 16) / 116
-    f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
-    ratio = np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29))
-    return (ratio * D50) @ np.linalg.inv(RGB_TO_XYZ_D50).T
-
-
 def rounded_code(code):
     """Float code values as uint8."""
     return np.clip(np.rint(code), 0, 255).astype(np.uint8)

@@ -17,7 +17,7 @@ from catalogue_audit.pixels.colour import ciede2000, lab_from_linear
 from catalogue_audit.statistics.light import light_deviations
 from catalogue_audit.statistics.stances import stances
 from catalogue_audit.statistics.tables import table_from_rows
-from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, to_code, to_lab, to_linear, working_mask
+from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, to_code, to_linear, working_mask
 
 BODIES = ((120, 70, 55), (60, 90, 130), (190, 185, 170), (150, 40, 60), (75, 80, 70))
 VIEWS = ("front", "back", "three_quarter")

@@ -58,11 +58,6 @@ def main_view(brief):
     return brief.views.main
 
 
-def known_views(brief):
-    """Every view that the brief speaks of."""
-    return brief.views.known()
-
-
 def file_spec(brief):
     """What the brief names of size, shape, format, profile and quality; ``aspect`` as a number."""
     named = {name: value for name, value in brief.file_spec.model_dump().items() if value is not None}

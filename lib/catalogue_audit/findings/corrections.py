@@ -21,7 +21,6 @@ BACKGROUND_CHECKS = ("background",)
 POSE_CHECKS = ("roll", "scale", "centring")
 CLIPPED_BACKGROUND = 0.02  # fraction of the background; above, its colour after a gain is not that of its light
 CLIPPED_PRODUCT = 0.02  # fraction of the product
-SMALL_EV = 0.005
 TURN_LIMIT = 15.0  # degrees; more is no straightening
 
 CLIPPED = "the background is clipped, so no gain brings it back: correct from the raw file"

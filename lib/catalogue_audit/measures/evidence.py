@@ -104,11 +104,6 @@ def halved(plane):
     return half
 
 
-def planes_of(array):
-    """The three planes of (h, w, 3), contiguous."""
-    return cv2.split(array)
-
-
 def tones(evidence, where):
     """
     Difference from the backdrop, compressed by its logarithm, as (h, w, 3) uint8; 0 but ``where`` (h, w) bool.

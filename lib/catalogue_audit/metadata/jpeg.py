@@ -8,7 +8,7 @@ from catalogue_audit.errors import UnreadablePicture
 
 MAX_SEGMENTS = 2000  # header segments; photographs carry 5 to 100, a large panorama a few hundred
 
-SOI, EOI, SOS, DQT, APP0 = 0xD8, 0xD9, 0xDA, 0xDB, 0xE0
+SOI, EOI, SOS, DQT = 0xD8, 0xD9, 0xDA, 0xDB
 FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # SOF0 .. SOF15
 BARE_MARKERS = frozenset(range(0xD0, 0xD8)) | {0x01}  # RST0 .. RST7 and TEM carry no length
 

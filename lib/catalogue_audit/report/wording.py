@@ -8,7 +8,7 @@ visible text of bounded length; escaping for HTML or PDF is the next layer's.
 import math
 import unicodedata
 
-from catalogue_audit.schema import CHECKS, TABLES
+from catalogue_audit.schema import TABLES
 
 TEXT_LIMIT = 240  # characters shown of one outside text
 MARKS_IN_A_ROW = 2  # combining marks kept on one letter; more only climb over the neighbouring lines
@@ -324,8 +324,3 @@ def correction_words(correction):
 def column_unit(table, name):
     """Unit of a column as the schema gives it; empty for an unknown one."""
     return next((column.unit for column in TABLES.get(table, ()) if column.name == name), "")
-
-
-def default_tolerance(check):
-    """Default tolerance of a check, or None."""
-    return CHECKS[check].tolerance if check in CHECKS else None

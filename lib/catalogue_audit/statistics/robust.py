@@ -226,21 +226,3 @@ def combine(values, uncertainties):
         birge = math.sqrt(float((weights * (x - mean) ** 2).sum()) / (x.size - 1))
         uncertainty *= max(1.0, birge)
     return mean, float(uncertainty)
-
-
-def weighted_median(values, weights):
-    """
-    Value at which half of the weight lies on each side (lower one of two).
-
-    Examples
-    --------
-    >>> weighted_median([1.0, 2.0, 10.0], [1.0, 1.0, 5.0])
-    10.0
-    """
-    x, w = np.array(values, dtype=float), np.array(weights, dtype=float)
-    usable = np.isfinite(x) & np.isfinite(w) & (w > 0)
-    if not usable.any():
-        return math.nan
-    order = np.argsort(x[usable], kind="stable")
-    x, w = x[usable][order], np.cumsum(w[usable][order])
-    return float(x[np.searchsorted(w, w[-1] / 2)])
