@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from .lines import edge_along, robust_lines, thinned
+from .quantiles import median
 from .roll import CLEAR_EDGE
 
 EDGE_SHARE = 0.08  # of the base's width; shorter edges have no slope worth naming
@@ -158,5 +159,5 @@ def _foot(side, lowest, height, otherwise):
     near = side[side[:, 1] > lowest - 0.25 * height]
     if len(near) < 0.08 * height:
         return otherwise
-    foot = float(np.median(near[:, 0]))
+    foot = float(median(near[:, 0]))
     return foot if abs(foot - otherwise) < FOOT_REACH * height else otherwise

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import quantile
 from catalogue_audit.pixels.profiles import SRGB_CURVE
 
 BLOCK = 8  # working px; at most one candidate in each block
@@ -163,7 +164,7 @@ def measure_edges(encoded, x, y, direction):
     edges = _measure(encoded, x, y, direction, HALF_LENGTH)
     if not len(x):
         return edges
-    if len(edges.sigma) * 4 < len(x) or np.quantile(edges.sigma, 0.25) > WIDE:
+    if len(edges.sigma) * 4 < len(x) or quantile(edges.sigma, 0.25) > WIDE:
         return _measure(encoded, x, y, direction, 2 * HALF_LENGTH)
     return edges
 

@@ -1,7 +1,9 @@
 """Framing: where the product stands in the frame and how much of it it fills."""
 
+import cv2
 import numpy as np
 
+from .quantiles import quantile
 from .records import CONFIDENCE_LIMIT
 
 DIGITS = 5
@@ -39,7 +41,7 @@ def framing_facts(outline, shape):
         "bottom": bottom,
         "fill_height": bottom - top,
         "fill_width": right - left,
-        "fill_area": float(np.mean(outline.mask)),
+        "fill_area": cv2.countNonZero(outline.mask.view(np.uint8)) / outline.mask.size,
         "centre_dx": (left + right) / 2 - 0.5,
         "centre_dy": (top + bottom) / 2 - 0.5,
         "baseline": baseline(outline),
@@ -67,4 +69,4 @@ def baseline(outline):
     near = body.any(axis=0)[column] & (row >= lowest - 2) & (row <= lowest + 2)
     if near.sum() < 5:
         return (lowest + 1) * scale / height
-    return float(np.percentile(points[near, 1], 95)) / height
+    return quantile(points[near, 1], 0.95) / height

@@ -18,6 +18,7 @@ import math
 import numpy as np
 
 from .lines import runs
+from .quantiles import median
 from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 
 STAND = (  # places from the top and lengths, widths too, in heights of the frame
@@ -213,7 +214,7 @@ def shoulders_and_base(outline, region):
     near = [edge[(edge[:, 1] > lowest - 0.3 * tall) & (edge[:, 1] < lowest - 0.08 * tall), 0] for edge in (sides["left"], sides["right"])]
     if min(map(len, near)) < 5:
         return {}
-    start, end = (float(np.median(edge)) for edge in near)
+    start, end = (float(median(edge)) for edge in near)
     columns = np.arange(int(start + 0.06 * (end - start)), int(end - 0.06 * (end - start)))
     if region is not None:
         margin = 0.04 * (end - start)
@@ -222,9 +223,9 @@ def shoulders_and_base(outline, region):
     if len(columns) < 10 or inside.sum() < 10:
         return {}
     upper = outline.mask[:, columns].argmax(axis=0)
-    shoulders = float(np.median(upper))
-    scatter = 1.4826 * float(np.median(np.abs(upper - shoulders)))
-    return {"shoulders": shoulders, "scatter": scatter, "base": float(np.median(sides["base"][inside, 1])), "width": end - start}
+    shoulders = float(median(upper))
+    scatter = 1.4826 * float(median(np.abs(upper - shoulders)))
+    return {"shoulders": shoulders, "scatter": scatter, "base": float(median(sides["base"][inside, 1])), "width": end - start}
 
 
 def _side_crowns(outline, region):

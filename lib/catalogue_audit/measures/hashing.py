@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from .quantiles import median
+
 LEAST_PX = 750  # long side; from less than that, some bits move
 FLAT_LIMIT = 1.0  # standard deviation of the 32 x 32 grey picture, 8-bit; below it the bits are noise
 
@@ -42,7 +44,7 @@ def phash64(picture):
     if pixels.std() < FLAT_LIMIT:
         return None
     low = (_COSINES @ pixels @ _COSINES.T)
-    bits = low > np.median(low)
+    bits = low > median(low.ravel())
     return int.from_bytes(np.packbits(bits).tobytes(), "big")
 
 

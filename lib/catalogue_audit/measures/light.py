@@ -5,6 +5,7 @@ import math
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ
 
 SAMPLES = 8_000  # working pixels of the product looked at
@@ -102,7 +103,7 @@ def palette(lab):
         if count < 0.04 * total:
             break
         members = rest[:, near]
-        core = _within(members, np.median(members, axis=1), 0.6 * CLUSTER)
+        core = _within(members, median(members), 0.6 * CLUSTER)
         found.append((*members[:, core].mean(axis=1, dtype=float), count / total))
         rest = rest[:, ~near]
     if not found:

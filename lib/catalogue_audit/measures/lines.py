@@ -3,6 +3,8 @@
 import cv2
 import numpy as np
 
+from .quantiles import median
+
 PIXEL_SD = 0.15  # working pixels; what the half-coverage edge scatters on noisy pictures
 MOST_POINTS = 64  # of an edge that a line is fitted to
 ROUNDS = 6  # of reweighting; more change no digit that is kept
@@ -169,7 +171,7 @@ def longest_line(x, y):
             return None
         centre, mean, slope = _least_squares(x[on], y[on])
         level = mean + slope * (middle - centre)
-    half = x[on] < np.median(x[on])
+    half = x[on] < median(x[on])
     bend = abs(_least_squares(x[on][half], y[on][half])[2] - _least_squares(x[on][~half], y[on][~half])[2])
     return float(centre), float(mean), float(slope), on, float(bend)
 
@@ -215,7 +217,7 @@ def edge_along(working, start, end, intercept, slope):
     strip = cv2.remap(working, np.broadcast_to(x - np.float32(0.5), y.shape).copy(), y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     strip = np.log1p(strip.mean(axis=-1, dtype=np.float32))
     gradient = strip[2:] - strip[:-2]
-    limit = 0.7 * float(np.median(np.abs(gradient).max(axis=0))) + 1e-4
+    limit = 0.7 * float(median(np.abs(gradient).max(axis=0))) + 1e-4
     gradient = np.clip(gradient, -limit, limit) / limit
     offset = np.arange(-STRIP_REACH + 3, STRIP_REACH - 2)
     place = (offset[None, :, None] + STRIP_REACH + STRIP_SLOPES[:, None, None] * (x - x.mean())).astype(np.float32)

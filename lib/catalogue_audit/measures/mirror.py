@@ -14,6 +14,8 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from .quantiles import median, quantile
+
 CONTOUR_POINTS = 160  # about the whole product; those on handles and straps are left out
 LEAST_POINTS = 30
 NEAR = 2.5  # pixels of the body's mask between it and the points that bound it
@@ -80,7 +82,7 @@ def edges(contour, body, scale):
     at = np.clip((points / scale).astype(int) + 1, 0, np.array(away.shape[::-1]) - 1)
     away = away[at[:, 1], at[:, 0]]
     above = (away > HANDLE_AWAY) & (points[:, 1] < (rows[0] + HANDLES_START * (rows[-1] - rows[0])) * scale)
-    width, base = (columns[-1] - columns[0] + 1) * scale, float(np.quantile(points[:, 1], 0.97))
+    width, base = (columns[-1] - columns[0] + 1) * scale, quantile(points[:, 1], 0.97)
     return tuple(_edge(points[part], normals[part], base, width) for part in (away < NEAR, above))
 
 
@@ -132,7 +134,7 @@ def laid_over(fixed, moving, terms=tuple(range(len(TERMS)))):
             normals = fixed.normals[partner]
             rise = np.einsum("nkc,nc->nk", moves, normals)
         off = ((fixed.points[partner] - moved) * normals).sum(axis=1)
-        spread = max(1.4826 * float(np.median(np.abs(off[found]))), NOISE / 3, FIRST_SPREAD * 0.5**round_)  # wide at first, or an edge far off would never count
+        spread = max(1.4826 * float(median(np.abs(off[found]))), NOISE / 3, FIRST_SPREAD * 0.5**round_)  # wide at first, or an edge far off would never count
         weight = np.where(found & (np.abs(off) < TUKEY * spread), (1 - (off / (TUKEY * spread)) ** 2) ** 2, 0.0)
         variance = ALIKE * max(NOISE, spread) ** 2
         precision = (rise * weight[:, None]).T @ rise / variance + np.diag(usual**-2.0)

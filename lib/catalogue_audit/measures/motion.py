@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
+
 BINS = 12  # of 15 degrees each, over 180
 FEWEST_IN_BIN = 3  # edges
 FEWEST_DIRECTIONS = 4  # occupied bins, for three unknowns
@@ -108,7 +110,7 @@ def _fit(terms, variance, weight):
         w = np.sqrt(left)
         coefficients = np.linalg.lstsq(terms * w[:, None], variance * w, rcond=None)[0]
         residual = np.abs(variance - terms @ coefficients)
-        limit = max(1.5 * float(np.median(residual)), 0.05)
+        limit = max(1.5 * float(median(residual)), 0.05)
         left = weight * np.minimum(1, limit / np.maximum(residual, 1e-9))
     return coefficients.tolist(), left
 

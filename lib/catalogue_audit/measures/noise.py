@@ -15,6 +15,8 @@ import math
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median, quantile
+
 TILE = 128  # full-resolution px, whole blocks of luma and of halved chroma
 TILES = 8
 DARKEST, LIGHTEST = 12, 247  # code values; beyond, the ends of the scale cut the noise off
@@ -148,7 +150,7 @@ def _flat_tiles(picture, outline):
     usable = free & (level > DARKEST) & (level < LIGHTEST)
     if not usable.any():
         return [], "the background is clipped, so its noise cannot be measured"
-    calm = usable & (unrest <= np.quantile(unrest[usable], 0.3) + 1)
+    calm = usable & (unrest <= quantile(unrest[usable], 0.3) + 1)
     places = np.argwhere(calm)
     step = max(len(places) / TILES, 1.0)
     chosen = places[(np.arange(min(len(places), TILES)) * step).astype(int)]
@@ -226,7 +228,7 @@ def _coefficient_variance(planes, table, lowest, highest):
     coefficients = blocks @ _BASIS[:, chosen]
     size = np.abs(coefficients).max(axis=1)
     steps = table[chosen]
-    calm = size <= 3 * np.median(size) + steps.min()  # the rest hold dust, or the edge of something
+    calm = size <= 3 * median(size) + steps.min()  # the rest hold dust, or the edge of something
     return coefficients[calm].var(axis=0), steps
 
 

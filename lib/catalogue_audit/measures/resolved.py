@@ -11,6 +11,7 @@ resolved. A cliff alone is no proof: cameras sharpen, and a sharpened picture ou
 
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median, quantile
 from catalogue_audit.measures.repeats import repeats
 
 FREQUENCIES = np.linspace(0.04, 0.5, 47)  # cycles a pixel; 0.5 is the finest
@@ -51,14 +52,14 @@ def resolved_fraction(edges, encoded, moved=False):
     .. [1] ISO 12233, edge-based spatial frequency response: transform of the line spread, frequencies
        at 50 % and 10 %.
     """
-    width = float(np.quantile(edges.sigma, SHARPEST / 2))
+    width = quantile(edges.sigma, SHARPEST / 2)
     if width > SHARP:
         share = _share_by_rhythm(repeats(encoded), EDGE / width)
         if np.isfinite(share):
             return share
     if moved:
         return 1.0
-    sharp = edges.sigma <= np.quantile(edges.sigma, SHARPEST)
+    sharp = edges.sigma <= quantile(edges.sigma, SHARPEST)
     if sharp.sum() < FEWEST:
         return np.nan
     response = transfer(edges.spread[sharp], edges.centre[sharp])
@@ -67,7 +68,7 @@ def resolved_fraction(edges, encoded, moved=False):
     if not np.isfinite(half + tenth) or not STEEPEST < tenth / half <= CLIFF or not LIMITS[0] < share < LIMITS[1]:
         return 1.0
     beyond = (FREQUENCIES > BEYOND[0] * tenth) & (FREQUENCIES < BEYOND[1] * tenth)
-    if beyond.sum() > 2 and np.median(np.abs(response[beyond])) < ECHO:
+    if beyond.sum() > 2 and median(np.abs(response[beyond])) < ECHO:
         return 1.0
     return float(share)
 
@@ -100,7 +101,7 @@ def transfer(spread, centre):
     phase = at[None] * (2 * np.pi * FREQUENCIES).astype(np.float32)[:, None, None]
     wave = (np.cos(phase) * (window * spread)).sum(axis=2)
     mass = (window * spread).sum(axis=1)
-    return np.median(wave / mass, axis=1) / np.sinc(FREQUENCIES)  # the difference averages over one pixel
+    return median(wave / mass) / np.sinc(FREQUENCIES)  # the difference averages over one pixel
 
 
 def _falls_below(response, level):

@@ -16,6 +16,7 @@ import numpy as np
 from .handles import legs_apart
 from .lines import edge_along, longest_line, straight_edges
 from .mirror import mirror_pose
+from .quantiles import median
 from .records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 from .straight_on import turn_and_roll
 
@@ -129,7 +130,7 @@ def base_below_deg(sides, shape, focal_length_35mm=None):
     """Angle of the base below the optical axis, degrees, for a frame of ``shape`` (height, width); 0 where no body is known."""
     if sides is None or not len(sides["base"]):
         return 0.0
-    return below_axis_deg(float(np.median(sides["base"][:, 1])), shape, focal_length_35mm)
+    return below_axis_deg(float(median(sides["base"][:, 1])), shape, focal_length_35mm)
 
 
 def below_axis_deg(row, shape, focal_length_35mm=None):
@@ -181,7 +182,7 @@ def side_profile(sides, shape, count=64):
         return np.zeros((0, 3), np.float32)
     thick = len(y) // count
     start = (len(y) - thick * count) // 2
-    rows = np.median(np.stack([y, left, right])[:, start : start + thick * count].reshape(3, count, thick), axis=2).T
+    rows = median(np.stack([y, left, right])[:, start : start + thick * count].reshape(3, count, thick)).T
     height, width = shape[:2]
     return (rows / (height, width, width)).astype(np.float32)
 
@@ -242,7 +243,7 @@ def base_line(sides, picture):
     sd = math.radians(max(roll[1] - SQUARE_SD_DEG, 0.1))
     if roll[1] >= DULL_BASE_FLOOR_DEG:  # seen in the outline only: rounding bends it by more than its halves disagree on
         sd = math.hypot(sd, line[5])
-    return float(0.5 * (at.min() + at.max())), float(np.median(value)), slope, sd
+    return float(0.5 * (at.min() + at.max())), float(median(value)), slope, sd
 
 
 def upper_edge(sides, contour):
@@ -263,7 +264,7 @@ def upper_edge(sides, contour):
     """
     if not len(sides["left"]) or not len(sides["right"]) or not len(sides["base"]):
         return None
-    left, right = float(np.median(sides["left"][:, 0])), float(np.median(sides["right"][:, 0]))
+    left, right = float(median(sides["left"][:, 0])), float(median(sides["right"][:, 0]))
     lowest = float(sides["base"][:, 1].max())
     margin = TOP_INNER * (right - left)
     x, y = contour[(contour[:, 0] > left + margin) & (contour[:, 0] < right - margin) & (contour[:, 1] < lowest - 0.5 * sides["height"])].T

@@ -13,6 +13,7 @@ looked at in full-resolution pixels.
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.spots import soft_spots
 
 LEAST_WORKING = 6.0  # code values of a crest in the reduced picture
@@ -159,7 +160,7 @@ def _looked_at(picture, reduction, x, y, sign, like):
     place = _MIDDLE + search[np.argmax(smooth[:, _MIDDLE + search] * sign[:, None], axis=1)]
     one = np.arange(len(cx))[:, None]
     beside = smooth[one, place[:, None] + in_ring] * sign[:, None]
-    ground = np.median(beside[:, ::2], axis=1)
+    ground = median(beside[:, ::2])
     level = smooth[one[:, 0], place] * sign - ground
     within = values[one, place[:, None] + in_body] * sign[:, None] - ground[:, None]
     body = within > 0.5 * level[:, None]

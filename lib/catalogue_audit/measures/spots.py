@@ -3,6 +3,8 @@
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
+
 LEAST_DARK = 1.2  # code values; fainter than can be seen, but a place that recurs counts
 LEAST_OVER_GRAIN = 5.0  # times the local mean of the response
 RADIUS = 2.0  # px of the halved picture, and of the one halved again
@@ -67,7 +69,7 @@ def _of_one_size(gray):
         strong = np.sort(strong[np.argsort(-response[y[strong], x[strong]], kind="stable")[:MOST]])
     x, y, grain = x[strong], y[strong], grain[strong]
     ring = centre[y[:, None] + _AROUND[0], x[:, None] + _AROUND[1]] / 9
-    contrast = centre[y, x] / 9 - np.median(ring, axis=1)
+    contrast = centre[y, x] / 9 - median(ring)
     even = ring.max(axis=1) - ring.min(axis=1) < 0.6 * np.abs(contrast) + 1.0
     kept = even & (contrast < -LEAST_DARK) & (-contrast > LEAST_OVER_GRAIN * grain)
     x, y, contrast = x[kept], y[kept], contrast[kept]

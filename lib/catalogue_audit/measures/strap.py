@@ -106,7 +106,7 @@ def _standing_out(mask, top, bottom):
     height, width = part.shape
     filled = part.any(axis=1)
     outermost = {"left": -part.argmax(axis=1), "right": width - 1 - part[:, ::-1].argmax(axis=1)}
-    across = float(np.median((outermost["right"] + outermost["left"])[filled])) if filled.any() else 1.0
+    across = float(median((outermost["right"] + outermost["left"])[filled])) if filled.any() else 1.0
     span = max(3, int(SIDE_SPAN * height)) | 1
     values = {}
     for name, edge in outermost.items():
@@ -189,7 +189,7 @@ def hanging_curve(picture, box):
     grey = cv2.GaussianBlur(cv2.cvtColor(body, cv2.COLOR_RGB2GRAY), (3, 3), 0)
     grey = LOG[grey]
     gradient = np.dstack([cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)])
-    limit = 3 * (float(np.median(np.abs(gradient[::2, ::2]).sum(axis=-1))) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
+    limit = 3 * (float(median(np.abs(gradient[::2, ::2]).sum(axis=-1).ravel())) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
     x = 0.5 * grey.shape[1] * (1 + ALONG)
     down, up = (float(_contrast_along(gradient, x, grey.shape[0] * fall, limit).max()) for fall in (FALLS, 1 - FALLS))
     return down / max(up, LEAST_CONTRAST), down
