@@ -240,6 +240,22 @@ def test_another_lens_and_a_knocked_tripod_are_named_when_two_quantities_agree()
     assert changes.loc["camera_pitch_deg", "view"] == "all"
 
 
+def test_what_else_changed_there_is_said_in_words_and_dust_only_beside_the_lens():
+    def dirtied(rows, column, by):
+        for place, row in enumerate(rows):
+            row[column] += by * (place >= 48)
+            row["sensor_spots"] = 3 * (place >= 48)
+
+    dim, lens = (
+        find_changes(delivery(30, 7, change=lambda rows, change=change: dirtied(rows, *change))[0]).set_index("quantity")["note"]
+        for change in (("exposure_dev_ev", -0.4), ("focal_length_35mm", 20))
+    )
+    assert set(dim.index) == {"exposure_dev_ev", "sensor_spots"}
+    assert not dim.str.contains("At the same place").any()
+    assert "At the same place: sensor dust." in lens["focal_length_35mm"]
+    assert "At the same place: focal length." in lens["sensor_spots"]
+
+
 def test_one_quantity_alone_names_no_cause():
     for family in ("light colour", "light level", "lens", "size", "place up", "turn", "camera height"):
         assert likely_cause("step", {family}) is None

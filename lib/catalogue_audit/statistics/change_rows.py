@@ -4,6 +4,12 @@ from catalogue_audit import schema
 from catalogue_audit.statistics.change_events import same_event
 from catalogue_audit.statistics.clock import FILE_ORDER
 
+DUST_WITH = frozenset(("lens", "aperture"))  # a lens taken off lets dust in, a small aperture shows it (common practice, no source)
+IN_WORDS = {
+    "lens": "focal length", "sensitivity": "ISO", "dust": "sensor dust", "size": "size in the frame",
+    "place up": "height in the frame", "place across": "place across the frame",
+}  # fmt: skip
+
 
 def change_row(frames, change, changes, order):
     """One row of the changes table."""
@@ -34,15 +40,21 @@ def _note(change, changes, source):
         if other.quantity.family != change.quantity.family and same_event(other, change)
     }
     sentences = []
-    if beside:
-        names = sorted({other.quantity.name for other in beside.values()})
-        sentences.append("At the same place: " + ", ".join(names) + ".")
+    with_it = _tied(change.quantity.family, beside)
+    if with_it:
+        sentences.append("At the same place: " + ", ".join(IN_WORDS.get(family, family) for family in with_it) + ".")
     cause = likely_cause(change.kind, {change.quantity.family, *beside})
     if cause:
         sentences.append(f"Likely cause: {cause}.")
     if source == FILE_ORDER:
         sentences.append("In file order, as no capture time is known.")
     return " ".join(sentences)
+
+
+def _tied(family, beside):
+    """Families beside this one that may share its cause, sorted: dust comes in where the lens is off, and has no part in light or framing."""
+    apart = {"dust"} if family not in DUST_WITH else set()
+    return sorted(other for other in beside if other not in apart and (family != "dust" or other in DUST_WITH))
 
 
 def likely_cause(kind, families):
