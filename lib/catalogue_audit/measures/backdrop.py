@@ -1,5 +1,7 @@
 """The background behind the product: one smooth surface fitted to the frame's border, then to all that agrees."""
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 
@@ -35,7 +37,7 @@ def _weighted_fit(terms, values, weights):
     """Least-squares coefficients with a trace of ridge, so that few points cannot blow up."""
     weighted = terms * weights
     gram = weighted @ terms.T
-    gram[np.diag_indices_from(gram)] += 1e-3 * max(float(weights.sum()), 1.0) / 100
+    gram.flat[:: len(gram) + 1] += 1e-3 * max(float(weights.sum()), 1.0) / 100
     return np.linalg.solve(gram, weighted @ values.T)
 
 
@@ -114,11 +116,17 @@ def _samples(lab):
 
 def _surface(coefficients, cells=64):
     """The fitted surface at the middle of each of 64 x 64 cells of the frame, (3, 64, 64) float32."""
-    middle = (2 * np.arange(cells) + 1) / cells - 1
-    y, x = np.meshgrid(middle, middle, indexing="ij")
-    surface = (coefficients.T @ _terms(x.ravel(), y.ravel())).reshape(3, cells, cells)
+    surface = (coefficients.T @ _cell_terms(cells)).reshape(3, cells, cells)
     surface[0] = np.clip(surface[0], 0, 100)
     return surface.astype(np.float32)
+
+
+@lru_cache(maxsize=2)
+def _cell_terms(cells):
+    """`_terms` at the middle of each of so many by so many cells."""
+    middle = (2 * np.arange(cells) + 1) / cells - 1
+    y, x = np.meshgrid(middle, middle, indexing="ij")
+    return _terms(x.ravel(), y.ravel())
 
 
 def _flat_white_share(working):

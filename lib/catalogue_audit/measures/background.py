@@ -48,7 +48,8 @@ def background_facts(picture, backdrop, outline):
     facts = {"backdrop": backdrop.kind}
     step = max(1, int(math.sqrt(picture.lab.shape[0] * picture.lab.shape[1] / SAMPLES)))
     grid = (slice(step // 2, None, step),) * 2
-    lab, linear, working = (np.ascontiguousarray(array[grid]) for array in (picture.lab, picture.linear, picture.working))
+    place = np.arange(picture.lab.shape[0] * picture.lab.shape[1]).reshape(picture.lab.shape[:2])[grid]
+    lab, linear, working = (np.take(array.reshape(-1, 3), place, axis=0) for array in (picture.lab, picture.linear, picture.working))
     free = _free(outline, grid)
     if backdrop.kind != "unknown":
         free &= _near(lab, backdrop.at(lab.shape[:2]))

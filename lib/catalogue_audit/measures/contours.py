@@ -99,16 +99,18 @@ def coverage_in_band(linear, planes, ground, product, settled):
     start, line = linear_of_lab(back), linear_of_lab(front) - linear_of_lab(back)
     line_over_square = line / np.maximum(np.sum(line * line, axis=1), 1e-6)[:, None]
     # Share of product in mixed pixels: projection on the line from background to product, in linear light.
-    share = np.einsum("ij,ij->i", linear[rows, columns] - start[at], line_over_square[at])
+    seen = linear.view("V12")[..., 0][rows, columns].view(np.float32).reshape(-1, 3)  # whole pixels: many times faster
+    share = np.einsum("ij,ij->i", seen - np.take(start, at, axis=0), np.take(line_over_square, at, axis=0))
     coverage[rows, columns] = np.clip(share, 0, 1)
     return coverage, coverage > 0.5, np.linalg.norm(front - back, axis=1)[at]
 
 
 def _distinct(values, most):
     """The distinct ones of some whole numbers below ``most``, and the place of each value among them."""
-    place = np.zeros(most, np.int32)
-    place[values] = 1
-    found = np.flatnonzero(place)
+    there = np.zeros(most, bool)
+    there[values] = True
+    found = np.flatnonzero(there)
+    place = np.empty(most, np.int32)
     place[found] = np.arange(len(found), dtype=np.int32)
     return found, place[values]
 

@@ -42,8 +42,9 @@ def product_light_facts(picture, outline):
     inner = _inner(outline.mask)
     count = cv2.countNonZero(inner)
     step = max(1, int(math.sqrt(count / SAMPLES)))
-    where = inner[::step, ::step] > 0
-    linear, lab = picture.linear[::step, ::step][where], picture.lab[::step, ::step][where]
+    rows, columns = np.nonzero(inner[::step, ::step])
+    place = (rows * inner.shape[1] + columns) * step
+    linear, lab = (np.take(array.reshape(-1, 3), place, axis=0) for array in (picture.linear, picture.lab))
     if len(lab) < FEWEST:
         return {"reasons": ("the product is too small to measure its light and colour",)}
     luminance = np.sort(np.log2(np.maximum(linear @ LUMINANCE.astype(np.float32), DARKEST)))

@@ -8,6 +8,8 @@ pixels of the small picture. No lens and no movement leaves such a rhythm.
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
+
 MOST_SAMPLES = 400_000  # pixels looked at along each axis; rows or columns are left out for it
 STRONGEST = 40  # code values of a second difference, above which an edge would outweigh the texture
 SMOOTH = 17  # px; slower changes are the product's
@@ -43,8 +45,9 @@ def repeats(encoded):
         return np.nan
     step = -(-height * width // MOST_SAMPLES)
     length = 1 << (2 * max(height, width) - 1).bit_length()
-    spectra = [_spectrum(encoded[step // 2 :: step], length), _spectrum(encoded[:, step // 2 :: step].transpose(1, 0, 2), length)]
-    strength = np.sqrt(spectra[0] * spectra[1])
+    pixels = encoded.view("V3")[..., 0]  # copied whole, which takes a third of the time of three bytes each
+    rows, columns = (_grey(part) for part in (pixels[step // 2 :: step], pixels[:, step // 2 :: step]))
+    strength = np.sqrt(_spectrum(rows, length) * _spectrum(cv2.transpose(columns), length))
     frequency = np.arange(len(strength)) / length
     strength[frequency < LOWEST] = 0
     for harmonic in range(1, 2 * BLOCK + 1):
@@ -53,13 +56,17 @@ def repeats(encoded):
     return float(frequency[peak]) if strength[peak] > CLEAR else np.nan
 
 
-def _spectrum(rows, length):
+def _grey(pixels):
+    """Luma of (h, w) pixels of three bytes."""
+    return cv2.cvtColor(np.ascontiguousarray(pixels).view(np.uint8).reshape(*pixels.shape, 3), cv2.COLOR_RGB2GRAY)
+
+
+def _spectrum(grey, length):
     """Amplitude spectrum of the mean second difference along rows, over the median of the frequencies around."""
-    grey = cv2.cvtColor(np.ascontiguousarray(rows), cv2.COLOR_RGB2GRAY)
     second = cv2.convertScaleAbs(cv2.filter2D(grey, cv2.CV_16S, np.array([[1, -2, 1]], np.float32)))
     trace = cv2.reduce(cv2.LUT(second, _SIZE), 0, cv2.REDUCE_AVG)
     trace = (trace - cv2.blur(trace, (SMOOTH, 1)))[0]
     amplitude = np.abs(np.fft.rfft(trace * np.hanning(len(trace)), length))[: length // 2]
-    around = np.median(amplitude.reshape(32, -1), axis=1)
+    around = median(amplitude.reshape(32, -1))
     middle = (np.arange(32) + 0.5) * len(amplitude) / 32
     return amplitude / np.maximum(np.interp(np.arange(len(amplitude)), middle, around), 1e-9)

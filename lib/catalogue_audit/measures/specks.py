@@ -34,7 +34,8 @@ LARGEST = 56  # looked-at px of area; larger is a part of the product
 REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
 
 CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
-STEP = 1.5  # contrast from one class of strength to the next, for that count
+STEP, LEVELS = 1.5, 12  # contrast from one class of strength to the next, for that count, and how many there are
+_LEVEL = np.clip((np.log(np.maximum(np.arange(256), 1)) / np.log(STEP)).astype(int), 0, LEVELS - 1)  # by contrast
 _ANGLES = np.arange(16) * np.pi / 8
 _AROUND = np.rint(AROUND * np.array([np.sin(_ANGLES), np.cos(_ANGLES)])).astype(int)
 
@@ -118,8 +119,8 @@ def _all_around(smooth, place, sign, across):
     least = np.full(len(place), 255, np.int16)
     for quarter in (steps[::4], steps[2::4], np.concatenate([steps[1::4], steps[3::4]])):  # most fail the first four
         here = place[left]
-        apart = (smooth[here].astype(np.int16)[:, None] - smooth[here[:, None] + quarter]) * sign[left][:, None]
-        least[left] = np.minimum(least[left], apart.min(axis=1))
+        apart = (smooth[here].astype(np.int16) - smooth[here + quarter[:, None]]) * sign[left]
+        least[left] = np.minimum(least[left], apart.min(axis=0))
         left = left[least[left] > 0]
     return np.maximum(least, 0)
 
@@ -128,14 +129,12 @@ def _like_it(x, y, around, shape):
     """Number of others at least a third as strong in the square of `CELLS` cells around each."""
     rows, columns = shape[0] // CELL + 1, shape[1] // CELL + 1
     cell = (y // CELL) * columns + x // CELL
-    level = np.clip((np.log(np.maximum(around, 1)) / np.log(STEP)).astype(int), 0, 11)
-    planes = np.bincount(level * rows * columns + cell, minlength=12 * rows * columns).reshape(12, rows, columns)
-    as_strong = np.cumsum(planes[::-1], axis=0)[::-1].astype(np.float32)
-    near = [
-        cv2.boxFilter(plane, -1, (CELLS, CELLS), normalize=False, borderType=cv2.BORDER_CONSTANT) for plane in as_strong
-    ]
+    level = _LEVEL[around]
+    count = np.bincount(cell * LEVELS + level, minlength=rows * columns * LEVELS).astype(np.float32)
+    as_strong = (count.reshape(-1, LEVELS) @ np.tri(LEVELS, dtype=np.float32)).reshape(rows, columns, LEVELS)
+    near = cv2.boxFilter(as_strong, -1, (CELLS, CELLS), normalize=False, borderType=cv2.BORDER_CONSTANT)
     a_third = np.maximum(level - round(np.log(3) / np.log(STEP)), 0)
-    return np.array(near)[a_third, y // CELL, x // CELL] - 1
+    return near.reshape(-1, LEVELS)[cell, a_third] - 1
 
 
 def _looked_at(picture, reduction, x, y, sign, like):
@@ -199,9 +198,9 @@ _SHAPES = {
 
 def _patches(encoded, cx, cy, step):
     """Luma around each place, and the same smoothed over 3 x 3; (n, pixels), uint8 and float32."""
-    patches = np.stack(
-        [encoded[y * step : (y + SIDE) * step, x * step : (x + SIDE) * step] for y, x in zip(cy - HALF, cx - HALF, strict=True)]
-    )
+    patches, tops, lefts = np.empty((len(cx), SIDE * step, SIDE * step, 3), np.uint8), (cy - HALF) * step, (cx - HALF) * step
+    for patch, top, left in zip(patches, tops.tolist(), lefts.tolist(), strict=True):
+        patch[:] = encoded[top : top + SIDE * step, left : left + SIDE * step]
     gray = cv2.cvtColor(patches.reshape(-1, SIDE * step, 3), cv2.COLOR_RGB2GRAY)
     if step > 1:
         gray = cv2.resize(gray, (SIDE, len(cx) * SIDE), interpolation=cv2.INTER_AREA)

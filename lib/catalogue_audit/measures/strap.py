@@ -110,7 +110,7 @@ def _standing_out(mask, top, bottom):
     span = max(3, int(SIDE_SPAN * height)) | 1
     values = {}
     for name, edge in outermost.items():
-        beyond = edge - _running_median(edge.astype(float), span)
+        beyond = (edge - _running_median(edge.astype(np.int16), span)).astype(float)
         beyond[~filled | (beyond < max(1.5, LEAST_STUB * across))] = 0
         first, last = max(runs(beyond > 0), key=lambda part: beyond[slice(*part)].sum(), default=(0, 0))
         values[f"stub_{name}"] = (last - first) / height
