@@ -70,10 +70,9 @@ def settle_base(evidence, lightness, ground, product):
     beside = cv2.dilate(found.view(np.uint8)[None], np.ones((1, 9), np.uint8))[0] > 0
     found |= beside & (np.abs(line - last) <= BESIDE_PX)
     line = cv2.medianBlur(line.astype(np.float32)[None], 3)[0].astype(int)
-    columns, last, line = (np.repeat(values[found], 2) for values in (2 * columns, last, line))
-    columns[1::2] += 1
+    columns, last, line = columns[found], last[found], line[found]
     top, end = max(line.min() - 5, 0), min(max(line.max(), last.max()) + DOWN_PX, size[0])
-    rows = np.arange(top, end)[:, None]
+    rows, columns, last, line = np.arange(top, end, dtype=np.int32)[:, None], *_every_column(columns, last, line, size[0])
     below = (rows > line) & (rows <= last + DOWN_PX)
     above = (rows <= line) & (rows > last - 2)  # where the edge moves down, up to it
     place = slice(top, end), columns
@@ -81,6 +80,14 @@ def settle_base(evidence, lightness, ground, product):
     ground[place] = (ground[place] | below) & ~above
     settled[place] = (rows > line - 5) & (rows < np.maximum(line, last) + 5)
     return ground, product, settled
+
+
+def _every_column(columns, last, line, height):
+    """Columns at twice the size from the first to the last, as a slice, and their edges and lines: below the frame where there is none."""
+    first, count = columns[0], columns[-1] + 1 - columns[0]
+    edges = np.full((2, count), 2 * height, np.int32)
+    edges[:, columns - first] = last, line
+    return slice(2 * first, 2 * (first + count)), *edges.repeat(2, axis=1)
 
 
 def doubled(mask, size):
@@ -93,8 +100,10 @@ def _lines(evidence, lightness, columns, last):
     """Row of the darkest place under each column's product; whether it is a line of contact; whether the edge is shadow."""
     steps = np.arange(DOWN_PX + UP_PX)[:, None]
     rows = np.clip(last + DOWN_PX - steps, 0, None)
-    light = 0.5 * (lightness[rows, 2 * columns] + lightness[rows, 2 * columns + 1])
-    chroma, ratio = (plane[rows // 2, columns] for plane in (evidence.chroma, evidence.ratio))
+    place = rows * lightness.shape[1] + 2 * columns
+    light = 0.5 * (np.take(lightness, place) + np.take(lightness, place + 1))
+    place = rows // 2 * evidence.chroma.shape[1] + columns
+    chroma, ratio = (np.take(plane, place) for plane in (evidence.chroma, evidence.ratio))
     own = median(chroma[-UP_PX // 4 :], axis=0)  # the product's chroma, well above the base
     vivid = (own > VIVID) & (chroma < TINT * own)
     shadow_like = (chroma < _most_chroma(ratio)) | vivid

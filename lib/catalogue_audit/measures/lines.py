@@ -67,26 +67,28 @@ def robust_lines(at, value, valid, step=1):
     Holland and Welsch (1977), robust regression using iteratively reweighted least squares; the scale
     is the median absolute residual of the points still counted.
     """
-    weights = valid.astype(float)
-    count = valid.sum(axis=1)
+    weights = counts = valid.astype(float)
+    each = np.arange(len(at))
+    origin, level = at.mean(axis=1), value.mean(axis=1)  # from there sums of squares keep their digits
+    at, value = at - origin[:, None], value - level[:, None]
+    powers = np.stack([np.ones_like(at), at, at * at, value, at * value], axis=2)
     with np.errstate(invalid="ignore", divide="ignore"):
         for turn in range(ROUNDS):
-            total = weights.sum(axis=1)
-            middle = (weights * at).sum(axis=1) / total
-            mean = (weights * value).sum(axis=1) / total
-            along = at - middle[:, None]
-            moment = (weights * along**2).sum(axis=1)
-            slope = (weights * along * value).sum(axis=1) / moment
-            residual = np.abs(value - mean[:, None] - slope[:, None] * along)
+            total, x, xx, y, xy = (weights[:, None] @ powers)[:, 0].T
+            moment = xx - x * x / total
+            slope = (xy - x * y / total) / moment
+            intercept = (y - slope * x) / total
+            residual = np.abs(value - intercept[:, None] - slope[:, None] * at)
             kept = weights > 0.1
+            on_line = np.count_nonzero(kept, axis=1)
             ordered = np.sort(np.where(kept, residual, np.inf), axis=1)
-            spread = np.maximum(1.4826 * ordered[np.arange(len(at)), kept.sum(axis=1) // 2], PIXEL_SD)
+            spread = np.maximum(1.4826 * ordered[each, on_line // 2], PIXEL_SD)
             if turn + 1 < ROUNDS:
-                weights = valid * np.clip(1 - (residual / (4.5 * spread[:, None])) ** 2, 0, None) ** 2
-        on_line = (weights > 0.1).sum(axis=1)
+                weights = counts * np.square(np.maximum(1 - np.square(residual / (4.5 * spread)[:, None]), 0))
         independent = np.maximum(on_line * step / 6, 2.0)
         slope_sd = spread / np.sqrt(independent * moment / total)
-        lines = np.stack([mean - slope * middle, slope, slope_sd, spread, on_line / np.maximum(count, 1)], axis=1)
+        share = on_line / np.maximum(np.count_nonzero(valid, axis=1), 1)
+        lines = np.stack([intercept + level - slope * origin, slope, slope_sd, spread, share], axis=1)
     lines[(on_line < 5) | ~(moment > 0) | ~np.isfinite(lines).all(axis=1)] = np.nan
     return lines
 

@@ -81,8 +81,7 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
     turns, pitches = (grid.ravel() for grid in np.meshgrid(TURNS, USUAL_PITCH_DEG + USUAL_PITCH_SD_DEG * PITCHES_SD))
     gains = {"base": np.sin(np.radians(np.maximum(pitches + below_deg, 1.0))), "top": np.sin(np.radians(pitches + top_below_deg))}
     base, base_sd = witnesses.get("base", (0.0, UNSEEN_DEG))
-    level = np.zeros(turns.shape)
-    values = np.stack([base + gains["base"] * turns, *(witnesses[name][0] + gains.get(name, level) * turns for name in others), level])
+    values = np.stack([base + gains["base"] * turns, *(witnesses[name][0] + gains.get(name, 0.0) * turns for name in others)])
     bent = {"sides": BENT_BY_TURN, "symmetry": BENT_BY_TURN, "mirror": BENT_BY_TURN, "handles": BENT_BY_TURN, "top": BENT_EDGE}
     sds = [np.hypot(base_sd, BENT_EDGE * turns), *(np.hypot(witnesses[name][1], bent[name] * turns) for name in others)]
     usual = (1 - FAULT) * _normal(turns, USUAL_TURN_DEG) + FAULT * _normal(turns, FAULT_TURN_DEG)
@@ -94,14 +93,7 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
         usual = usual * _by_mirror(mirror, turns)
     share_off = [CROOKED_BASE if base_sd > DULL_BASE_DEG else 0.0, *(CROOKED_SHARES.get(name, CROOKED) for name in others)]
     crooked_deg = [CROOKED_BASE_DEG, *(CROOKED_DEG for _ in others)]
-    total = mean = square = 0.0
-    for crooked in itertools.product((False, True), repeat=len(share_off)):
-        odds = math.prod(share if off else 1 - share for share, off in zip(share_off, crooked, strict=True))
-        here = [np.hypot(sd, size * off) for sd, size, off in zip(sds, crooked_deg, crooked, strict=True)]
-        for share, spread in ((1 - ROLL_FAULT, USUAL_ROLL_DEG), (ROLL_FAULT, ROLL_FAULT_DEG)):
-            weight, roll, variance = _likely_roll(values, np.stack([*here, level + spread]))
-            weight = odds * share * weight * usual
-            total, mean, square = total + weight, mean + weight * roll, square + weight * (roll**2 + variance)
+    total, mean, square = (usual * part for part in _over_all_ways(values, np.stack(sds), share_off, crooked_deg))
     whole = total.sum()
     yaw, roll = float((total * turns).sum() / whole), float(mean.sum() / whole)
     yaw_sd = math.sqrt(float((total * (turns - yaw) ** 2).sum() / whole))
@@ -116,13 +108,38 @@ def _by_mirror(mirror, turns):
     return ((1 - UNLIKE) * near + UNLIKE * _normal(value, UNLIKE_DEG)) * ((1 - UNLIKE) * bulge + UNLIKE * _normal(side, UNLIKE_BULGE))
 
 
-def _likely_roll(values, sds):
-    """Of several measures of one unknown roll (k, n), at each of n turns: likelihood, mean and variance."""
-    precision = sds**-2.0
-    total = precision.sum(axis=0)
-    mean = (precision * values).sum(axis=0) / total
-    apart = (precision * (values - mean) ** 2).sum(axis=0)
-    return np.exp(-0.5 * apart) * np.sqrt(precision.prod(axis=0) / total), mean, 1 / total
+def _over_all_ways(values, sds, share_off, crooked_deg):
+    """
+    What several measures of one unknown roll say of it, whichever of them are crooked, and however the camera was held.
+
+    Parameters
+    ----------
+    values, sds : (k, n) float
+        Measures and standard uncertainties at each of n turns.
+    share_off, crooked_deg : (k,) sequence
+        Share of measures that are crooked, and standard deviation of what those are off by.
+
+    Returns
+    -------
+    likelihood, roll, square : (n,) float
+        The last two times the likelihood: mean of the roll and of its square.
+    """
+    ways = np.array(list(itertools.product((0.0, 1.0), repeat=len(values))))
+    odds = np.prod(np.where(ways > 0, share_off, 1 - np.array(share_off)), axis=1)
+    precision = np.concatenate([sds**-2.0, (sds**2 + np.square(crooked_deg)[:, None]) ** -1.0])
+    weighted = precision * np.concatenate([values, values])
+    terms = np.stack([precision, weighted, weighted * np.concatenate([values, values]), 0.5 * np.log(precision)], axis=1)
+    # Sums over the measures, for every way at once: of a Gaussian in the roll its precision, centre and height.
+    sums = (np.hstack([1 - ways, ways]) @ terms.reshape(len(terms), -1)).reshape(len(ways), 4, -1).transpose(1, 0, 2)
+    likelihood = mean = square = 0.0
+    for share, spread in ((1 - ROLL_FAULT, USUAL_ROLL_DEG), (ROLL_FAULT, ROLL_FAULT_DEG)):
+        total = sums[0] + spread**-2.0
+        roll = sums[1] / total
+        weight = np.exp(sums[3] - 0.5 * (sums[2] - sums[1] * roll)) / np.sqrt(total)
+        weight *= (share / spread * odds)[:, None]
+        likelihood, mean = likelihood + weight.sum(axis=0), mean + (weight * roll).sum(axis=0)
+        square = square + (weight * (roll**2 + 1 / total)).sum(axis=0)
+    return likelihood, mean, square
 
 
 def _normal(value, sd):
