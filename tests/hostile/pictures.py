@@ -170,6 +170,24 @@ def tiff_loop():
     return bytes(data)
 
 
+def tiff_of(array, photometric=2, samples=1, planes=1, orientation=1):
+    """An uncompressed TIFF of any kind of numbers (TIFF 6.0): (height, width, channels), or channels first in planes."""
+    height, width, channels = array.shape if planes == 1 else (*array.shape[1:], array.shape[0])
+    strips = channels if planes == 2 else 1
+    fields = [(256, 4, (width,)), (257, 4, (height,)), (258, 3, (8 * array.itemsize,) * channels), (259, 3, (1,)), (262, 3, (photometric,))]
+    fields += [(274, 3, (orientation,)), (277, 3, (channels,)), (278, 4, (height,)), (284, 3, (planes,)), (339, 3, (samples,) * channels)]
+    tail, entries = b"", []
+    place = 8 + 2 + 12 * (len(fields) + 2) + 4
+    start = place + 16 * channels + 16 * strips
+    size = array.nbytes // strips
+    for tag, kind, values in sorted([*fields, (273, 4, tuple(start + size * n for n in range(strips))), (279, 4, (size,) * strips)]):
+        body = struct.pack(f"<{len(values)}{'HI'[kind == 4]}", *values)
+        entries.append(struct.pack("<HHI", tag, kind, len(values)) + (body.ljust(4, b"\0") if len(body) <= 4 else struct.pack("<I", place + len(tail))))
+        tail += body if len(body) > 4 else b""
+    head = b"II*\0" + struct.pack("<IH", 8, len(entries)) + b"".join(entries) + bytes(4) + tail
+    return head.ljust(start, b"\0") + np.ascontiguousarray(array).tobytes()
+
+
 def frames_of(format, number=3, **options):  # noqa: A002 - as Pillow names it
     """A file of several pictures."""
     first, *rest = (Image.fromarray(bag(seed)) for seed in range(number))

@@ -84,6 +84,12 @@ def read_container(data, max_pixels=MAX_PIXELS):
             True where a JPEG's header holds bytes between its segments.
         ``complete``
             False where a JPEG lacks its end marker.
+        ``cut_between_scans``
+            True where a JPEG without its end marker lacks scans, so that it would decode to a coarser picture.
+        ``white_is_zero``
+            True for a TIFF of more than 8 bits that holds a negative.
+        ``not_read``
+            what it is about the pixels of a TIFF that is not read here; empty for those that are.
         ``reasons``
             tuple of sentences.
 
@@ -111,6 +117,7 @@ _BLANK = {
     "format": None, "width_px": None, "height_px": None, "colour_profile": None, "bit_depth": 8, "chroma_subsampling": None,
     "jpeg_quality": None, "icc": None, "components": 3, "has_alpha": False, "progressive": False, "scans": 1, "frames": 1,
     "quantisation": {}, "colour_transform": None, "complete": True, "junk": False, "coded_block": None, "reasons": (),
+    "cut_between_scans": False, "white_is_zero": False, "not_read": "",
 }  # fmt: skip
 
 

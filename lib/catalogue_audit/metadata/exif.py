@@ -226,7 +226,7 @@ def _exposure(tags):
 
 
 def _iso(tags):
-    values = [value for value in _numbers(tags, "ISOSpeedRatings") if value]
+    values = [value for value in _numbers(tags, "ISOSpeedRatings") if value and value > 0]
     if values and values[-1] < 65535:
         return values[-1]
     # 65535 stands for 'larger': the 32-bit fields of Exif 2.3 hold the figure.

@@ -25,7 +25,7 @@ def read_jpeg(data):
     """Facts of a JPEG file (ITU-T T.81, JFIF, Exif)."""
     header = jpeg.read_header(data)
     frame = _frame(data, header)
-    used = frame.pop("tables")
+    used, ids = frame.pop("tables"), frame.pop("ids")
     scans, end = jpeg.read_scans(data, header)
     tables = jpeg.quantisation_tables(data, header)
     notes = []
@@ -43,6 +43,7 @@ def read_jpeg(data):
         "quantisation": tables,
         "colour_transform": adobe[0][6] if adobe else None,
         "complete": end is not None,
+        "cut_between_scans": end is None and not jpeg.carries_everything(data, header, ids),
         "junk": header.junk > 0,
         "reasons": tuple(notes),
     }
@@ -72,6 +73,7 @@ def _frame(data, header):
         "progressive": marker == 0xC2,
         "chroma_subsampling": _sampling(parts) if count > 1 else None,
         "tables": [part[2] for part in parts],
+        "ids": [part[0] for part in parts],
         "coded_block": _coded_block(parts) if marker != 0xC2 and not _restarts(data, header) else None,
     }
 
@@ -178,6 +180,9 @@ def _webp_size(data, chunks):
 
 # -- TIFF and HEIC ---------------------------------------------------------------------------------
 
+MAX_CHANNELS = 6  # RGB and three more, which are left alone
+_COLOUR_SPACES = {0: "", 1: "", 2: "", 5: "CMYK", 6: "YCbCr", 8: "CIELAB", 9: "CIELAB", 10: "CIELAB"}  # TIFF 6.0; empty: grey or RGB
+
 
 def read_tiff(data):
     """Facts of a classic TIFF file (TIFF 6.0); raw files of its kind are refused."""
@@ -187,16 +192,38 @@ def read_tiff(data):
     depths = tags.get(258, (1,))
     components = tags.get(277, (len(depths),))[0]
     colours = {0: 1, 1: 1, 2: 3, 3: 3, 5: 4, 6: 3, 8: 3}.get(tags.get(262, (1,))[0], components)
+    depth = 8 if tags.get(262) == (3,) else max(depths)
     return {
         "format": "TIFF",
         "width_px": tags[256][0],
         "height_px": tags[257][0],
-        "bit_depth": 8 if tags.get(262) == (3,) else max(depths),
+        "bit_depth": depth,
         "components": max(components, colours),
         "has_alpha": components > colours and tags.get(338, (0,))[0] in (1, 2),
         "icc": tiff.bytes_of(data, tags, 34675),
         "frames": frames,
+        "white_is_zero": depth > 8 and tags.get(262) == (0,),
+        "not_read": _not_read(tags, depths, components),
     }
+
+
+def _not_read(tags, depths, channels):
+    """What it is about the pixels of a TIFF that the decoders refuse or, worse, misread; empty for ordinary ones."""
+    if channels > MAX_CHANNELS:
+        return f"{channels} channels"
+    samples, depth = set(tags.get(339, (1,))), max(depths)
+    if samples & {3, 6}:
+        return "floating point or complex numbers"
+    if samples - {1, 4}:
+        return "numbers with a sign"
+    if len(set(depths)) > 1:
+        return "channels of different depth"
+    space = _COLOUR_SPACES.get(tags.get(262, (1,))[0], "another colour space")
+    if depth > 16 or space == "CIELAB":
+        return space if depth <= 16 else f"{depth} bits a channel"
+    if depth > 8 and (space or channels > 4):
+        return f"{depth} bits a channel in {space}" if space else f"{channels} channels of {depth} bits"
+    return f"{depth} bits a channel in separate planes" if depth > 8 and channels > 1 and tags.get(284) == (2,) else ""
 
 
 def read_heic(data):

@@ -130,6 +130,35 @@ def read_scans(data, header):
     return scans, None if end is None else end + 2
 
 
+def carries_everything(data, header, components):
+    """
+    Whether the scans carry every coefficient of every component to its last bit (T.81 G.1.1.1).
+
+    A progressive file that is cut between two scans decodes without a fault, to a coarser picture.
+
+    Parameters
+    ----------
+    data : bytes
+    header : Header
+    components : list of int
+        Identifiers of the frame's components.
+
+    Returns
+    -------
+    bool
+    """
+    missing = np.full((256, 64), 16)  # bits, by component and coefficient
+    place = header.scan
+    while place >= 0:
+        named = 5 + 2 * data[place + 4] if place + 4 < len(data) else 5
+        spectrum = data[place + named : place + named + 3]  # first and last coefficient, bits before and after (B.2.3)
+        if len(spectrum) < 3:
+            return False
+        missing[list(data[place + 5 : place + named : 2]), spectrum[0] : spectrum[1] + 1] = spectrum[2] & 15
+        place = data.find(bytes((0xFF, SOS)), place + 2)
+    return not missing[components].any()
+
+
 def quantisation_tables(data, header):
     """
     Quantisation tables defined before the first scan.

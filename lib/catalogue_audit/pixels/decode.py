@@ -2,7 +2,6 @@
 
 import io
 import warnings
-import zlib
 
 import cv2
 import numpy as np
@@ -11,17 +10,13 @@ from PIL import Image
 
 from catalogue_audit.errors import UnreadablePicture
 from catalogue_audit.metadata import jpeg, tiff
-from catalogue_audit.metadata.chunks import png_chunks
+from catalogue_audit.pixels import png_file
 from catalogue_audit.pixels.damage import coding_step
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import reduce_and_convert
 
 _EOI = b"\xff\xd9"
-_DAMAGED = "the picture data are damaged, so part of the picture is wrong or missing: ask for the file again"
-_CUT_SHORT = "the file is cut short, so part of the picture is missing: ask for the file again"
-
-_TEXTS = (b"tEXt", b"zTXt", b"iTXt", b"iCCP", b"eXIf")  # chunks of a PNG that `metadata` has read already
-
+_DAMAGED, _CUT_SHORT = png_file.DAMAGED, png_file.CUT_SHORT
 _SHIFTED = (
     "the tone shifts in the middle of a row, as damage to a file leaves it: look at the picture, "
     "and ask for the file again if part of it is wrong"
@@ -148,6 +143,8 @@ def upright(array, orientation):
 
 def _jpeg(data, container, buffer):
     reasons = ()
+    if container["cut_between_scans"]:
+        raise UnreadablePicture(_CUT_SHORT)
     if not container["complete"]:
         data = data.rstrip(b"\xff") + _EOI
         reasons = ("the JPEG lacks its end marker, but every pixel is there",)
@@ -187,42 +184,30 @@ def _from_cmyk(codes, container):
 
 
 def _other(data, container, buffer):
+    if container["not_read"]:
+        raise UnreadablePicture(f"its pixels are of a kind that is not read here ({container['not_read']}): ask for an 8-bit RGB export")
+    notes = ()
     if container["format"] == "PNG":
-        _check_sums(data)
+        data, notes = png_file.whole(data)
     if container["bit_depth"] > 8 and container["format"] in ("PNG", "TIFF"):
-        return _deep(data, container)
+        return *_deep(data, container), notes
     picture = _open_heic(data) if container["format"] == "HEIC" else _open(data, container["format"])
-    return _from_pillow(picture, container)
-
-
-def _check_sums(data):
-    """Refuse a PNG whose critical chunks do not have the checksum they carry (ISO/IEC 15948, 5.3)."""
-    for kind, start, end in png_chunks(data):
-        if kind not in (b"IHDR", b"PLTE", b"tRNS", b"IDAT"):
-            continue
-        if end + 4 > len(data):
-            raise UnreadablePicture(_CUT_SHORT)
-        if zlib.crc32(data[start - 4 : end]) != int.from_bytes(data[end : end + 4], "big"):
-            raise UnreadablePicture(_DAMAGED)
+    codes, alpha, profile, more = _from_pillow(picture, container)
+    return codes, alpha, profile, notes + more
 
 
 def _open(data, format):  # noqa: A002
     if format == "TIFF":
         data = tiff.as_stored(data)
-    if format == "PNG":
-        data = _without_texts(data)
+    plain = png_file.without_texts(data) if format == "PNG" else data
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # odd metadata is no concern here, and size has been checked
-        picture = Image.open(io.BytesIO(data), formats=[format.upper()])
+        picture = Image.open(io.BytesIO(plain), formats=[format.upper()])
         picture.load()
+    if format == "PNG":
+        width, height = picture.size
+        png_file.check_rows(data, np.asarray(picture.crop((0, max(height - 2, 0), width, height))))
     return picture
-
-
-def _without_texts(data):
-    """A PNG without texts and profile: the decoder would unpack them first, and refuse the picture where they are long."""
-    spans = [(start - 8, end + 4) for kind, start, end in png_chunks(data) if kind in _TEXTS]
-    ends = [0, *(end for _, end in spans)]
-    return b"".join(data[end:start] for end, (start, _) in zip(ends, [*spans, (len(data), 0)], strict=True)) if spans else data
 
 
 def _open_heic(data):
@@ -257,7 +242,9 @@ def _alpha(channel):
 
 
 def _deep(data, container):
-    """16 bits a channel, scaled to 8 by rounding (Pillow would cut the low byte or clip)."""
+    """16 bits a channel, scaled to 8 by rounding (Pillow would cut the low byte or clip): codes, alpha and profile."""
+    if container["format"] == "TIFF":
+        data = tiff.as_stored(data)
     level = cv2.utils.logging.getLogLevel()
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # damage becomes a reason, not terminal output
     try:
@@ -270,9 +257,11 @@ def _deep(data, container):
         raise UnreadablePicture("its pixels are of a kind that is not read here: ask for an 8-bit RGB export")
     if codes.dtype == np.uint16:
         codes = cv2.convertScaleAbs(codes, alpha=1 / 257)
+    if container["white_is_zero"]:
+        codes = cv2.bitwise_not(codes)
     icc = container["icc"]
     if codes.ndim == 2:
-        return codes, None, (icc, "GRAY"), ()
+        return codes, None, (icc, "GRAY")
     if codes.shape[2] == 4:
-        return cv2.cvtColor(codes, cv2.COLOR_BGRA2RGB), _alpha(codes[..., 3]), (icc, "RGB"), ()
-    return cv2.cvtColor(codes, cv2.COLOR_BGR2RGB), None, (icc, "RGB"), ()
+        return cv2.cvtColor(codes, cv2.COLOR_BGRA2RGB), _alpha(codes[..., 3]), (icc, "RGB")
+    return cv2.cvtColor(codes, cv2.COLOR_BGR2RGB), None, (icc, "RGB")
