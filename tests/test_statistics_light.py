@@ -117,6 +117,32 @@ def test_the_light_of_a_product_burnt_out_but_no_brighter_is_not_known(ev, known
     assert found.drop("S03_front.jpg")["exposure_dev_ev"].notna().all()
 
 
+def test_finals_retouched_one_by_one_do_not_widen_what_is_usual():
+    """Three backs of twelve that were lightened or darkened are told from backs that scatter, where no background is left."""
+    wrong = {("S02", "back"): 0.4, ("S05", "back"): -0.35, ("S09", "back"): 0.45}
+    clipped = {(f"S{k:02d}", view) for k in range(12) for view in VIEWS}
+    frames, sketches = _delivery(faults={key: {"product_ev": ev} for key, ev in wrong.items()}, clipped=clipped)
+    found = _found(frames.assign(backdrop="cut_out"), sketches)
+    for (sku, view), ev in wrong.items():
+        row = found.loc[f"{sku}_{view}.jpg"]
+        assert row["exposure_dev_ev"] == pytest.approx(ev, abs=0.12)
+        assert 3 * row["exposure_dev_sd_ev"] < abs(ev) - 0.1
+    assert found.drop([f"{sku}_{view}.jpg" for sku, view in wrong])["exposure_dev_ev"].abs().max() < 0.12
+
+
+def test_a_background_off_alone_within_a_darker_run_leaves_the_run_s_light():
+    """All lamps turned down for four products, and one sweep among them darker still: its product has the run's light."""
+    faults = {(f"S{k:02d}", view): {"ev": -0.3} for k in range(4, 8) for view in VIEWS}
+    faults["S05", "back"] = {"ev": -0.3, "background_ev": -0.4}
+    frames, sketches = _delivery(faults=faults)
+    frames["captured_at"] = [f"2026-05-04T10:{k:02d}:00" for k in range(len(frames))]
+    found = _found(frames, sketches)
+    in_run = [f"S{k:02d}_{view}.jpg" for k in range(4, 8) for view in VIEWS]
+    assert (found.loc[in_run, "exposure_dev_ev"] + 0.3).abs().max() < 0.06
+    assert (3 * found.loc[in_run, "exposure_dev_sd_ev"]).max() < 0.3
+    assert found.drop(in_run)["exposure_dev_ev"].abs().max() < 0.06
+
+
 def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():
     """A side that looks like the other views, which one product has, under darker lamps: its background and its other views tell its light."""
     dark = {("S05", view): {"ev": -0.3} for view in (*VIEWS, "side")}

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from catalogue_audit.pixels.colour import srgb_encode
-from catalogue_audit.statistics.lit_alike import ODD_TIMES, ODD_VIEW, UNSEEN_TOUCHED, own_light
+from catalogue_audit.statistics.lit_alike import ODD_SD, ODD_VIEW, UNSEEN_TOUCHED, own_light
 from catalogue_audit.statistics.surfaces import brighter, surfaces
 
 RED, CREAM, BLACK = (0.30, 0.05, 0.04), (0.62, 0.58, 0.48), (0.012, 0.012, 0.013)
@@ -72,7 +72,7 @@ def test_the_uncertainty_of_a_frame_covers_its_error():
     ratios, errors, stated = [], [], []
     for _ in range(4000):
         light = rng.normal(0, 0.015, 3) + (rng.random(3) < UNSEEN_TOUCHED) * rng.normal(0, 0.5, 3)
-        look = rng.normal(0, view_sd) * np.where(rng.random(3) < ODD_VIEW, ODD_TIMES, 1.0)
+        look = rng.normal(0, np.hypot(view_sd, ODD_SD * (rng.random(3) < ODD_VIEW)))
         residual = light + look + rng.normal()
         ev, sd = own_light(residual, view_sd, steady, np.full(3, np.nan), np.zeros(3, bool))
         errors.append((ev - light) ** 2)
@@ -93,11 +93,13 @@ def test_backgrounds_that_are_off_together_are_the_light_of_all():
 
 
 def test_one_view_of_another_look_is_no_light_where_its_background_is_steady():
-    """The same difference is light between views that hardly differ, and not sure where one of them differs by nature (or 5 sigma)."""
+    """The same difference is light between views that face the lamps, and not sure of one that slants, or differs by nature."""
     residual, steady, known, calm = np.array([-0.25, 0.0, 0.0]), np.full(3, 0.02), np.zeros(3), np.zeros(3, bool)
     ev, sd = own_light(residual, np.array([0.08, 0.02, 0.02]), steady, known, calm)
     assert abs(ev[0]) < 0.1 and 3 * sd[0] > abs(ev[0])
     ev, sd = own_light(residual, np.full(3, 0.02), steady, known, calm)
+    assert abs(ev[0]) < 0.15 and 3 * sd[0] > abs(ev[0])
+    ev, sd = own_light(residual, np.full(3, 0.02), steady, known, calm, straight=True)
     assert ev[0] == pytest.approx(-0.25, abs=0.02) and 3 * sd[0] < 0.15
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from catalogue_audit.statistics.lit_alike import own_light
 from catalogue_audit.statistics.product_colour import shows_inside
+from catalogue_audit.statistics.regions import median_known
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 from catalogue_audit.statistics.trend import theil_sen
 
@@ -24,11 +25,14 @@ ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
 VIEW_SD, WORTH_PRODUCTS = 0.04, 20  # EV by which a view differs from product to product, taken for what as many products show
 LEAST_VIEW_SD, EFFECT_SD = 0.015, 0.1  # EV; the latter by which views differ from one another
-OUTER, OUTER_NORMAL = 0.85, 1.4395  # share within which views scatter as shapes do, a few of which are odd; Phi^-1(0.925)
+OUTER, MIDDLE = (0.85, 1.4395), (0.5, 0.6745)  # shares within which views scatter as shapes do, a few of which are odd; Phi^-1((1 + share) / 2)
+STRAIGHT = ("front", "back")  # views that face camera and lamps
+NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
 LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
 PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
 WIDE_SD = 0.4  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps
+NARROW, NARROW_SD = 0.13, 0.15  # EV of width, of one even face: all of it turns away from the lamps together, in some stuffs by much more than usual
 HUBS = 4  # pictures of a whole product with which all of its others are compared
 MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
 FEWEST_FOR_SLOPE = 6  # products from which a view's effect may depend on how light the product is
@@ -67,26 +71,37 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     """
     sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
     level, extra_sd, mirrored = _levels(frames, sketches, whole, sku, gains)
-    expected, steady_sd, lamps_moved = _expected(frames, sku, whole, background, background_sd)
+    beside = _beside(frames, background)
+    expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside)
     groups = _view_groups(frames, np.isfinite(level))
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = _view_effects(usual, sku, groups, mirrored)
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
-    view_sd = np.hypot(_view_scatter(usual - effects, sku, groups, extra_sd, steady_sd), np.where(only, EFFECT_SD, 0.0))
     residual = residual - effects
-    ev, sd = np.full(len(level), np.nan), np.full(len(level), np.nan)
-    for places in _members(sku):
-        known = places[np.isfinite(residual[places])]
-        if len(known) > 1:
-            spread = np.hypot(view_sd[known], extra_sd[known])
-            off, sd[known] = own_light(residual[known], spread, steady_sd[known], background[known], lamps_moved[known])
-            ev[known] = expected[known] + off
+    straight = frames["view"].isin(STRAIGHT).to_numpy(bool)
+    steady = usual - effects
+    for quantile, normal in (MIDDLE, OUTER):  # what was lit otherwise is no scatter of views: the second time it is left out
+        view_sd = _view_scatter(steady, sku, groups, extra_sd, steady_sd, quantile, normal)
+        spread = np.hypot(np.hypot(view_sd, np.where(only, EFFECT_SD, 0.0)), extra_sd)
+        off, sd = _own_lights(residual, spread, steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, sku)
+        steady = np.where(np.abs(off) > np.maximum(3 * sd, ELSEWHERE), np.nan, usual - effects)
+    ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
     lost = (_burnt_beyond_others(frames, sku) > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
     return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
+
+
+def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, sku):
+    """`own_light` of the frames of each product: (n,) and (n,); NaN where nothing can be compared."""
+    ev, sd = np.full(len(residual), np.nan), np.full(len(residual), np.nan)
+    for places in _members(sku):
+        k = places[np.isfinite(residual[places])]
+        if len(k) > 1:
+            ev[k], sd[k] = own_light(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k])
+    return ev, sd
 
 
 def _burnt_beyond_others(frames, sku):
@@ -148,6 +163,7 @@ def _levels(frames, sketches, whole, sku, gains):
     level, extra_sd, mirrored = (np.full(len(frames), np.nan) for _ in range(3))
     plain = np.where(whole, product_levels(frames, sketches), np.nan)
     files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
+    slanting = whole & ~frames["view"].isin(STRAIGHT).to_numpy(bool)
     for places in _members(sku):
         places = places[np.argsort(files[places], kind="stable")]
         seen = [surfaces(_sketch(sketches, files[k]), crop[k], gains[k]) for k in places]
@@ -155,20 +171,20 @@ def _levels(frames, sketches, whole, sku, gains):
         measured = plain[places][np.isfinite(plain[places])]
         lightness = np.median(shown or measured) if shown or len(measured) else 0.0
         mirrored[places] = MIRRORED / (MIRRORED + 2.0**lightness)
-        level[places], extra_sd[places] = _joined(seen, plain[places])
+        level[places], extra_sd[places] = _joined(seen, plain[places], slanting[places])
     return level, extra_sd, mirrored
 
 
-def _joined(seen, plain):
+def _joined(seen, plain, slanting):
     """Levels of one product's frames from the differences of its pairs (least squares), and what to add to their deviation."""
     count = len(seen)
     order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
     hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
-    rows, values, spreads = [], [], []
+    rows, values, spreads, extra_slanting = [], [], [], 0.0
     extra = np.full(count, np.inf)
     for rank, one in enumerate(order[:hubs]):
         for other in order[rank + 1 :]:
-            value, spread = _difference(seen[one], seen[other], plain[one], plain[other])
+            value, spread, width = _difference(seen[one], seen[other], plain[one], plain[other])
             if np.isfinite(value):
                 row = np.zeros(count)
                 row[one], row[other] = 1, -1
@@ -176,22 +192,25 @@ def _joined(seen, plain):
                 values.append(value)
                 spreads.append(spread)
                 extra[[one, other]] = np.minimum(extra[[one, other]], spread)
+                if slanting[one] != slanting[other] and np.isfinite(plain[[one, other]]).all() and width < NARROW:
+                    extra_slanting = NARROW_SD
     if not rows:
         return np.full(count, np.nan), extra
+    extra[slanting] = np.hypot(extra[slanting], extra_slanting)
     weight = 1 / np.hypot(VIEW_SD, spreads)
     level = np.linalg.lstsq(np.array(rows) * weight[:, None], np.array(values) * weight, rcond=None)[0]
     return np.where(np.isfinite(extra), level, np.nan), extra
 
 
 def _difference(one, other, plain_one, plain_other):
-    """EV between two frames of a product, and the standard deviation that the pair adds to its views'."""
+    """EV between two frames of a product, the standard deviation that the pair adds to its views', and the overlap's width (EV)."""
     if one is None or other is None:
-        return plain_one - plain_other, 0.0
+        return plain_one - plain_other, 0.0, np.nan
     value, likeness, width = brighter(one, other)
     if likeness < UNLIKE:
-        return plain_one - plain_other, UNLIKE_SD
+        return plain_one - plain_other, UNLIKE_SD, np.nan
     partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
-    return value, float(np.hypot(partly, WIDE_SD * max(0.0, width - USUAL_WIDTH)))
+    return value, float(np.hypot(partly, WIDE_SD * max(0.0, width - USUAL_WIDTH))), width
 
 
 def product_levels(frames, sketches):
@@ -217,7 +236,26 @@ def _sketch(sketches, file):
         return {}
 
 
-def _expected(frames, sku, whole, background, background_sd):
+def _beside(frames, background):
+    """
+    EV of the backgrounds photographed just before and just after each frame: (2, n), medians of `NEIGHBOURS` each.
+
+    NaN where no times or no backgrounds tell.
+    """
+    beside = np.full((2, len(frames)), np.nan)
+    times, files = frames["captured_at"].fillna("").to_numpy(str), frames["file"].to_numpy(str)
+    timed = np.flatnonzero(times != "")
+    timed = timed[np.lexsort((files[timed], times[timed]))]
+    known = np.isfinite(background[timed])
+    values = np.pad(background[timed][known], NEIGHBOURS, constant_values=np.nan)
+    if known.any():
+        windows = np.lib.stride_tricks.sliding_window_view(values, NEIGHBOURS)
+        count = np.cumsum(known)  # of known backgrounds up to and with each
+        beside[0, timed], beside[1, timed] = median_known(windows[count - known].T), median_known(windows[count + NEIGHBOURS].T)
+    return beside
+
+
+def _expected(sku, whole, background, background_sd, beside):
     """
     What a frame's background, or those of its product's other frames, tell of the light on the product.
 
@@ -226,34 +264,36 @@ def _expected(frames, sku, whole, background, background_sd):
     expected, steady_sd : (n,) ndarray
         EV, and by how much a steady light differs from it.
     lamps_moved : (n,) ndarray of bool
-        The background is off, clipped where the others' is not, or unseen where theirs differ: somebody was at the lamps.
+        The background is neither the set's nor that of the frames taken before or after it, clipped where the others' is not,
+        or unseen where theirs differ: somebody was at the lamps.
     """
     known = np.isfinite(background)
-    expected, moved = np.nan_to_num(background), known & (np.abs(np.nan_to_num(background)) > ELSEWHERE)
-    times = frames["captured_at"].fillna("").to_numpy(str)
+    off = np.fmin(np.abs(background), np.fmin(*np.abs(background - beside)))
+    expected, moved = np.nan_to_num(background), known & (off > ELSEWHERE)
     for places in _members(sku):
         seen = places[known[places]]
         apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER
         for place in places[~known[places]]:
-            expected[place] = _shared(background[seen], times[seen], times[place])
+            expected[place] = _shared(background[seen], beside[:, place])
             moved[place] = apart or (whole[place] and len(seen) > 0)
     return expected, np.where(known, np.hypot(background_sd, STEADY_SD), UNSEEN_SD), moved
 
 
-def _shared(background, times, time):
+def _shared(background, beside):
     """
     Deviation that a product's frame shares with its others, by their known backgrounds; 0 where none is known.
 
-    Where they differ, that of those taken just before and after it, where they agree; else the least.
+    Where they differ, that of all frames taken just before it, or after it, whichever is nearer to theirs; without times, the least.
     """
     if not len(background):
         return 0.0
-    if np.ptp(background) > DIFFER and time and (times != "").all():
-        order = np.argsort(times, kind="stable")
-        after = int(np.searchsorted(times[order], time))
-        around = background[order[max(after - 1, 0) : after + 1]]
-        background = around if np.ptp(around) <= DIFFER else background
-    return float(np.median(background) if np.ptp(background) <= DIFFER else background[np.argmin(np.abs(background))])
+    middle = float(np.median(background))
+    if np.ptp(background) <= DIFFER:
+        return middle
+    beside = beside[np.isfinite(beside)]
+    if not len(beside):
+        return float(background[np.argmin(np.abs(background))])
+    return float(beside[np.argmin(np.abs(beside - middle))])
 
 
 def _view_groups(frames, usable):
@@ -314,7 +354,7 @@ def _lines(values, members, mirrored):
     return result
 
 
-def _view_scatter(residual, sku, groups, extra_sd, steady_sd):
+def _view_scatter(residual, sku, groups, extra_sd, steady_sd, share=OUTER[0], normal=OUTER[1]):
     """By how much each view differs from product to product, from the scatter of every pair of views: (n,)."""
     names = np.unique(groups)
     pairs = {}
@@ -333,7 +373,7 @@ def _view_scatter(residual, sku, groups, extra_sd, steady_sd):
         rows[row, number[one]] += 1
         rows[row, number[other]] += 1
         off, steady = np.array(values).T
-        scatter = (np.quantile(np.abs(off - np.median(off)), OUTER) / OUTER_NORMAL) ** 2
+        scatter = (np.quantile(np.abs(off - np.median(off)), share) / normal) ** 2
         variances[row], degrees[row] = max(scatter - steady.mean(), 2 * LEAST_VIEW_SD**2), len(values)
     rows[len(pairs) :], variances[len(pairs) :], degrees[len(pairs) :] = np.eye(count), VIEW_SD**2, WORTH_PRODUCTS
     from scipy.optimize import nnls  # only where views are compared

@@ -19,12 +19,13 @@ TOUCHED_TOO = 0.1  # the same where the background is off: somebody was at the l
 BETWEEN = 0.3  # the same where no background tells, and those of the product's other frames differ
 ALONE = 0.3  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
 ALONE_TOGETHER, ALIKE = 0.03, 0.1  # the same where another frame's background is off by as much (EV): the light of both moved
-ODD_VIEW, ODD_TIMES = 0.01, 2.0  # share of the views that differ by so many times the usual: flat fronts turned from the lamps, metal
+ODD_VIEW, ODD_SD = 0.04, 0.12  # share of slanting views and details that look otherwise, by so much (EV): matt cloth turned from the lamps
+ODD_STRAIGHT = 0.0003  # the same of views that face camera and lamps, as front and back do: none of 700 rendered ones was
 MOST_ODD = 2  # of one product's frames
-STEADY, BACKGROUND_ALONE, PRODUCT, UNLIKE_OTHERS = 0, 1, 2, 3
+STEADY, ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS = range(5)  # the background alone left the level before it, or after it
 
 
-def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
+def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=(0.0, 0.0), straight=False):
     """
     What each frame of one product got more than its background tells.
 
@@ -40,6 +41,10 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
         EV of the background against the set's; NaN where unknown.
     lamps_moved : (n,) ndarray of bool
         The background shows that the light was touched.
+    beside : pair of (n,) ndarray, or of float
+        EV of the backgrounds photographed before and after it, one of which a background that moved alone has left.
+    straight : (n,) ndarray of bool, or bool
+        The view faces camera and lamps, as a front or a back.
 
     Returns
     -------
@@ -62,14 +67,16 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
     ([0.25, -0.25], [0.25, 0.25])
     """
     states = _explanations(len(residual))
-    mean = np.where(states == BACKGROUND_ALONE, -np.nan_to_num(background), 0.0)
+    back = np.array(np.broadcast_arrays(*beside, background))
+    back = np.nan_to_num(back[:2] - back[2])
+    mean = np.where(states == ALONE_SINCE, back[0], np.where(states == ALONE_UNTIL, back[1], 0.0))
     light = steady_sd**2 + np.where(states == PRODUCT, TOUCHED_SD**2, 0.0)
-    weight = 1 / ((residual_sd * np.where(states == UNLIKE_OTHERS, ODD_TIMES, 1.0)) ** 2 + light)
+    weight = 1 / (residual_sd**2 + np.where(states == UNLIKE_OTHERS, ODD_SD**2, 0.0) + light)
     total = weight.sum(axis=1, keepdims=True)
     off = residual - mean
     off = off - (weight * off).sum(axis=1, keepdims=True) / total
     fit = 0.5 * (np.log(weight).sum(axis=1) - np.log(total[:, 0]) - (weight * off**2).sum(axis=1))
-    fit += np.take_along_axis(_chances(background, lamps_moved), states, axis=0).sum(axis=1)
+    fit += np.take_along_axis(_chances(background, lamps_moved, straight), states, axis=0).sum(axis=1)
     share = np.exp(fit - fit.max())[:, None]
     share = share / share.sum()
     gain = light * weight
@@ -78,13 +85,13 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved):
     return ev, np.sqrt((share * (variance + (mean - ev) ** 2)).sum(axis=0))
 
 
-def _chances(background, lamps_moved):
-    """Logarithms of how likely each state is beforehand, (4, n)."""
+def _chances(background, lamps_moved, straight):
+    """Logarithms of how likely each state is beforehand, (5, n)."""
     seen = np.isfinite(background)
     alone = np.where(lamps_moved & seen, np.where(_off_together(background), ALONE_TOGETHER, ALONE), 1e-9)
     touched = np.where(lamps_moved, np.where(seen, TOUCHED_TOO, BETWEEN), np.where(seen, TOUCHED, UNSEEN_TOUCHED))
-    steady = 1 - alone - touched
-    return np.log([(1 - ODD_VIEW) * steady, alone, touched, ODD_VIEW * steady])
+    steady, odd = 1 - alone - touched, np.where(straight, ODD_STRAIGHT, ODD_VIEW)
+    return np.log([(1 - odd) * steady, alone / 2, alone / 2, touched, odd * steady])
 
 
 def _off_together(background):
@@ -99,7 +106,7 @@ def _explanations(count):
     rows = []
     for size in range(min(MOST_ODD, count - 1) + 1):
         for chosen in combinations(range(count), size):
-            for states in product((BACKGROUND_ALONE, PRODUCT, UNLIKE_OTHERS), repeat=size):
+            for states in product((ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS), repeat=size):
                 row = np.full(count, STEADY)
                 row[list(chosen)] = states
                 rows.append(row)

@@ -49,12 +49,12 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
         members = group & whole if (group & whole).any() else group
         if picture is not None and group[picture]:
             members = np.arange(count) == picture
-        reference = np.full(levels.shape[1], float(given)) if given is not None else _median(levels[members])
+        reference = np.full(levels.shape[1], float(given)) if given is not None else median_known(levels[members])
         off = levels[group] - reference
         enough = np.isfinite(off).sum(axis=1) >= FEWEST_REGIONS
         enough &= mostly_known
-        middle = np.where(enough, _median(off.T), np.nan)
-        spread = _median(np.abs(off - middle[:, None]).T)
+        middle = np.where(enough, median_known(off.T), np.nan)
+        spread = median_known(np.abs(off - middle[:, None]).T)
         ev[group] = middle
         sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.maximum(np.isfinite(off).sum(axis=1), 1))
     return ev, np.maximum(sd, 0.005)
@@ -94,7 +94,7 @@ def _sketch(sketches, file):
         return {}
 
 
-def _median(values):
+def median_known(values):
     """Median along the first axis, NaN left out; NaN where nothing is known."""
     values = np.sort(values, axis=0)  # NaN last
     known = np.isfinite(values).sum(axis=0)

@@ -25,7 +25,7 @@ LEAST = 0.003  # of the pixels; a cell with less is noise
 STEP, LOWEST, STEPS = 0.05, -12.5, 256  # EV
 SMOOTH = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2, dtype=np.float32)
 FURTHEST = 1.75  # EV to either side
-USUAL_WIDTH = 0.15  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
+USUAL_WIDTH = 0.22  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
 TOP = 0.97
 
 
@@ -115,8 +115,17 @@ def brighter(first, second):
     left, middle, right = overlap[best - 1 : best + 2]
     bend = left - 2 * middle + right
     place = best + (0.5 * (left - right) / bend if bend < 0 else 0.0)  # vertex of the parabola through the three
-    top = np.flatnonzero(overlap > TOP * middle)
-    return float((place - reach) * STEP), float(middle), float((top[-1] - top[0]) * STEP)
+    width = _falls(overlap[best:], TOP * middle) + _falls(overlap[best::-1], TOP * middle)
+    return float((place - reach) * STEP), float(middle), width * STEP
+
+
+def _falls(values, level):
+    """After how many steps values fall to a level, between two by a straight line; all of them where they never do."""
+    below = np.flatnonzero(values <= level)
+    if not len(below):
+        return float(len(values) - 1)
+    last = int(below[0]) - 1
+    return last + float((values[last] - level) / (values[last] - values[last + 1]))
 
 
 def product_pixels(sketch, crop):
