@@ -223,6 +223,15 @@ def test_a_misfiled_picture_keeps_its_own_light_where_it_is_known_what_it_shows(
     assert sorted(found["check"]) == sorted([kind] + ["exposure"] * said)
 
 
+@pytest.mark.parametrize(("likely", "said"), [("back", True), ("three_quarter", False)])
+def test_a_front_named_as_the_back_is_square_or_turned_all_the_same(frames, likely, said):
+    misfiled = pd.DataFrame(
+        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-104", "likely_view": likely, "kind": "swapped_views", "score": 0.9, "evidence": ""}
+    )
+    found = judged(changed(frames, FRONT, yaw_dev_deg=9.0, scale_dev=0.2), misfiled=misfiled)
+    assert sorted(found["check"]) == ["angle"] * said + ["swapped_views"]
+
+
 def test_a_camera_too_high_is_not_also_a_turn_or_a_raised_handle(frames):
     odd = changed(frames, ANGLED, camera_pitch_deg=9.0, pitch_dev_deg=5.0, yaw_dev_deg=4.5, handle_gap=0.06)
     assert only(judged(odd), "camera_height")["file"] == ANGLED

@@ -18,7 +18,7 @@ from catalogue_audit.measures.measure import measure_bytes
 from catalogue_audit.report.tables import read_tables
 from catalogue_audit.runs.originals import INHERITED
 from catalogue_audit.statistics.alignment import common_movement
-from catalogue_audit.statistics.originals import outline_shape, pair_originals
+from catalogue_audit.statistics.originals import outline_shape, pair_originals, turned_otherwise
 from catalogue_audit.statistics.tables import table_from_rows
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"
@@ -148,6 +148,12 @@ def test_the_same_bytes_twice_are_one_original():
     row = pair_originals(frames, sketches, *originals).iloc[0]
     assert row["original_file"] == "a/HS1.jpg"
     assert pd.isna(row["original_note"])
+
+
+def test_two_turns_are_two_photographs_where_both_are_known_well_enough():
+    finals = pd.DataFrame({"yaw_deg": [0.0, 0.0, 0.0, np.nan], "yaw_sd_deg": [0.7, 0.7, 0.7, np.nan]})
+    originals = pd.DataFrame({"yaw_deg": [9.0, 9.0, 1.0, 9.0], "yaw_sd_deg": [1.6, 5.0, 0.7, 1.6]})
+    assert turned_otherwise(finals, originals).tolist() == [True, False, False, False]
 
 
 def test_nothing_to_pair_gives_empty_columns():

@@ -216,7 +216,7 @@ def _usually_together(by_file, one, other):
 
 
 def _explains(explaining, row):
-    if row["check"] not in EXPLAINS.get(explaining["check"], ()):
+    if row["check"] not in EXPLAINS.get(explaining["check"], ()) or (row.get("by_any_name") and explaining["check"] in IDENTITY):
         return False
     condition = CONDITIONS.get((explaining["check"], row["check"]))
     return condition is None or condition(explaining, row)

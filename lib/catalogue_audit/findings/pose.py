@@ -33,6 +33,7 @@ def angle(evidence):
     shown = frames["view"].map(shows_a_turn).astype(bool) | frames["view"].isin(STRAIGHT_ON)
     frames = frames[shown & (frames["yaw_dev_deg"].abs() < IMPLAUSIBLE_TURN_DEG)]
     cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_dev_sd_deg", centre=0.0)
+    exchanged = {row["file"] for row in evidence.misfiled.to_dict("records") if row["kind"] == "swapped_views" and row.get("likely_view") in STRAIGHT_ON}
     for case in cases:
         off = case.value - case.expected
         side = "counter-clockwise" if off > 0 else "clockwise"
@@ -40,7 +41,8 @@ def angle(evidence):
             f"the {called(case.frame)} is turned {abs(off):.1f}° too far {side} seen from above "
             f"(tolerance {case.tolerance:g}°): photograph it again at the set's angle"
         )
-        yield case_row("angle", note, case)
+        square_either_way = case.frame["view"] in STRAIGHT_ON and case.frame["file"] in exchanged
+        yield case_row("angle", note, case, by_any_name=True) if square_either_way else case_row("angle", note, case)
     for case in set_cases:
         yield set_row("angle", case, "the turn", "°", "photograph the others alike")
 

@@ -15,7 +15,7 @@ from catalogue_audit.errors import UsageError
 from catalogue_audit.runs import store
 from catalogue_audit.runs.frames import frame_row, measure_frames
 from catalogue_audit.runs.passone import settings_version
-from catalogue_audit.statistics.originals import pair_originals
+from catalogue_audit.statistics.originals import COLUMNS, pair_originals, turned_otherwise
 from catalogue_audit.statistics.tables import conform, table_from_rows
 
 INHERITED = (
@@ -23,6 +23,7 @@ INHERITED = (
     "focal_length_35mm", "f_number", "exposure_time_s", "iso", "exposure_bias_ev", "ev100",
 )  # fmt: skip
 TURN, PITCH = ("yaw_deg", "yaw_sd_deg"), ("camera_pitch_deg", "camera_pitch_sd_deg")  # what only the optical centre gives
+ANOTHER_TURN = "the photograph that fits best shows the product turned otherwise, so it is another one"
 NAMING = ("file", "sku", "view", "position", "style", "colourway", "view_kind")
 
 
@@ -128,6 +129,10 @@ def taken_from(frames, sketches, names, originals):
         if facts is not None:
             rows[place] = frame_row(names[place], facts, {})
     measured = table_from_rows("frames", rows.values()).set_axis(list(rows), axis=0)
+    other = turned_otherwise(frames.loc[measured.index], measured)
+    measured = measured[~other]
+    frames.loc[other.index[other], list(COLUMNS)] = None
+    frames.loc[other.index[other], "original_note"] = ANOTHER_TURN
     frames = _with_metadata(frames, measured)
     usable = measured[measured["yaw_deg"].notna() | frames["yaw_deg"][measured.index].isna()]
     for names_from, source in ((TURN, usable), (PITCH, measured)):

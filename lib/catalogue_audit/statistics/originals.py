@@ -17,6 +17,7 @@ import pandas as pd
 from scipy.spatial import cKDTree
 
 from catalogue_audit.statistics.alignment import common_movement, place
+from catalogue_audit.statistics.turns import CROP_SD_DEG
 
 WORD_BYTES = 3  # of a descriptor, read as one word of WORD_BITS; longer words are rarer, but survive less
 WORD_BITS = 20
@@ -29,6 +30,7 @@ HARMONICS = 8  # of the outline's distance from its centre, whose sizes no turn 
 FAR_FEWER = 0.2  # of the most key points in one movement: not looked at again
 LAID_OVER = 4  # of these, with most key points in one movement, compared in full
 SAME_PHOTOGRAPH = 0.88  # correlation of fine structure; on rendered bags 0.92 and more, two photographs of two bags up to 0.86
+UNCERTAINTIES = 3.0  # between two turns from which they are not that of one photograph; 361 pairs of one reach 1.5
 AS_GOOD = 0.02  # of that correlation; one photograph saved twice differs by up to 0.012, as its outline moves by a pixel
 KEYS = ("keypoints", "descriptors", "preview", "mask", "outline")
 COLUMNS = (
@@ -89,6 +91,27 @@ def _best(placed, originals, namesakes):
     one = fits[row]
     values = originals["file"][row], note, *one[1:5], *one.crop, one.crop_sd
     return dict(zip(COLUMNS, values, strict=True))
+
+
+def turned_otherwise(finals, originals):
+    """
+    Pairs whose two pictures certainly show two turns, and so are two photographs.
+
+    A flat front looks nearly the same turned by ten degrees: a product photographed again, straightened, goes over the
+    first photograph almost as well as over itself.
+
+    Parameters
+    ----------
+    finals, originals : DataFrame
+        ``yaw_deg`` and ``yaw_sd_deg``, each read under the final's view; a pair a row, same index.
+
+    Returns
+    -------
+    Series of bool
+        False where a turn is unknown.
+    """
+    (turn, sd), (other, other_sd) = ((frames["yaw_deg"].astype(float), frames["yaw_sd_deg"].astype(float)) for frames in (finals, originals))
+    return (turn - other).abs() > UNCERTAINTIES * np.sqrt(sd**2 + other_sd**2 + CROP_SD_DEG**2)
 
 
 # -- candidates ------------------------------------------------------------------------------
