@@ -39,7 +39,8 @@ def phash64(picture):
         picture = cv2.resize(picture[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
     grey = np.asarray(Image.fromarray(picture).convert("L")) if picture.ndim == 3 else picture
     height, width = grey.shape
-    across = np.clip(np.rint(grey.astype(np.float32) @ _lanczos(width).T), 0, 255)
+    across = np.hstack([grey[:, columns].astype(np.float32) @ weights for columns, weights in _bands(width)])
+    across = np.clip(np.rint(across), 0, 255)
     pixels = np.clip(np.rint(_lanczos(height) @ across), 0, 255).astype(float)
     if pixels.std() < FLAT_LIMIT:
         return None
@@ -56,6 +57,17 @@ def _lanczos(count):
     at = (np.arange(count) + 0.5 - centre[:, None]) / scale
     weights = np.where(np.abs(at) < 3, np.sinc(at) * np.sinc(at / 3), 0)
     return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
+
+
+@lru_cache(maxsize=8)
+def _bands(count, bands=4):
+    """`_lanczos` in bands of samples, without the pixels that none of a band's samples looks at: slice and weights (pixels, samples)."""
+    parts = []
+    for weights in np.split(_lanczos(count), bands):
+        used = np.flatnonzero(weights.any(axis=0))
+        span = slice(int(used[0]), int(used[-1]) + 1)
+        parts.append((span, np.ascontiguousarray(weights[:, span].T)))
+    return parts
 
 
 def _cosines():

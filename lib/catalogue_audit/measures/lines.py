@@ -80,7 +80,7 @@ def robust_lines(at, value, valid, step=1):
             intercept = (y - slope * x) / total
             residual = np.abs(value - intercept[:, None] - slope[:, None] * at)
             kept = weights > 0.1
-            on_line = np.count_nonzero(kept, axis=1)
+            on_line = kept.sum(axis=1)
             ordered = np.sort(np.where(kept, residual, np.inf), axis=1)
             spread = np.maximum(1.4826 * ordered[each, on_line // 2], PIXEL_SD)
             if turn + 1 < ROUNDS:
@@ -258,5 +258,7 @@ def runs(line):
     >>> runs([False, True, True, False, True])
     [(1, 3), (4, 5)]
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(line, np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist()))
+    padded = np.zeros(len(line) + 2, bool)
+    padded[1:-1] = line
+    edges = np.flatnonzero(padded[1:] != padded[:-1]).tolist()
+    return list(zip(edges[::2], edges[1::2]))

@@ -135,17 +135,14 @@ def _arch(mask, box):
     if not len(present) or top - present[0] < 0.05 * height:
         return {"arch_height": 0.0, "arch_span": 0.0, "arch_bands": 0.0}
     tall = top - int(present[0])
-    spans = []
-    for row in range(top - max(2, tall // 4), top - 1):
-        across = np.flatnonzero(above[row])
-        if len(across):
-            spans.append(across[-1] - across[0] + 1)
+    foot = above[max(top - max(2, tall // 4), 0) : top - 1]
+    spans = (width - foot.argmax(axis=1) - foot[:, ::-1].argmax(axis=1))[foot.any(axis=1)]
     middle = above[:, int(0.45 * width) : int(0.55 * width) + 1]
-    bands = [int(np.sum(np.diff(column.astype(np.int8), prepend=0) == 1)) for column in middle.T]
+    bands = middle[0] + np.count_nonzero(middle[1:] & ~middle[:-1], axis=0)
     return {
         "arch_height": tall / height,
-        "arch_span": float(np.median(spans)) / width if spans else 0.0,
-        "arch_bands": float(np.median(bands)),
+        "arch_span": float(median(spans)) / width if len(spans) else 0.0,
+        "arch_bands": float(median(bands)),
     }
 
 

@@ -8,6 +8,8 @@ temperature is that point's. Ohno steps a table and joins three points by a
 parabola; so does this, in mired, and finds the foot point on the joined curve.
 """
 
+import math
+
 import numpy as np
 
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ_D65
@@ -87,22 +89,32 @@ def cct_duv(uv):
     (6503, 0.0032)
     """
     uv = np.asarray(uv, float)
-    flat = np.nan_to_num(uv.reshape(-1, 2), nan=9.0)
-    distances = np.hypot(flat[:, :1] - _LOCUS[:, 0], flat[:, 1:] - _LOCUS[:, 1])
-    nearest = np.clip(np.argmin(distances, 1), 1, len(_MIRED) - 2)
-    before, middle, after = _LOCUS[nearest - 1], _LOCUS[nearest], _LOCUS[nearest + 1]
-    slope, bend = (after - before) / 2, after - 2 * middle + before
-    step = np.zeros(len(flat))
+    found = np.array([_foot(u, v) for u, v in uv.reshape(-1, 2).tolist()], float).reshape(-1, 2)
+    return found[:, 0].reshape(uv.shape[:-1]), found[:, 1].reshape(uv.shape[:-1])
+
+
+def _foot(u, v):
+    """`cct_duv` of one chromaticity: the foot of its perpendicular on the locus."""
+    if not (math.isfinite(u) and math.isfinite(v)):
+        return math.nan, math.nan
+    k = min(max(int(np.argmin(np.hypot(u - _LOCUS[:, 0], v - _LOCUS[:, 1]))), 1), len(_MIRED) - 2)
+    before, middle, after = _LOCUS[k - 1 : k + 2].tolist()
+    slope = [(high - low) / 2 for low, high in zip(before, after, strict=True)]
+    bend = [high - 2 * here + low for low, here, high in zip(before, middle, after, strict=True)]
+
+    def gap(step):
+        return [here + s * step + b * step**2 / 2 - place for here, s, b, place in zip(middle, slope, bend, (u, v), strict=True)]
+
+    step = 0.0
     for _ in range(4):  # Newton on the squared distance to middle + slope s + bend s^2 / 2
-        gap = middle + slope * step[:, None] + bend * step[:, None] ** 2 / 2 - flat
-        along = slope + bend * step[:, None]
-        step -= (gap * along).sum(1) / ((along**2).sum(1) + (gap * bend).sum(1))
-    foot = middle + slope * step[:, None] + bend * step[:, None] ** 2 / 2
-    mired = _MIRED[nearest] + step
-    duv = np.hypot(*(flat - foot).T) * np.sign(flat[:, 1] - foot[:, 1])
-    known = (np.abs(duv) <= DUV_LIMIT) & (mired >= _MIRED[0]) & (mired <= _MIRED[-1])
-    cct = np.where(known, 1e6 / np.where(known, mired, 1), np.nan)
-    return cct.reshape(uv.shape[:-1]), np.where(known, duv, np.nan).reshape(uv.shape[:-1])
+        apart, along = gap(step), [s + b * step for s, b in zip(slope, bend, strict=True)]
+        square = sum(d * d for d in along) + sum(g * b for g, b in zip(apart, bend, strict=True))
+        step -= sum(g * d for g, d in zip(apart, along, strict=True)) / square
+    apart = gap(step)
+    mired = float(_MIRED[k]) + step
+    duv = math.copysign(math.hypot(*apart), -apart[1])
+    known = abs(duv) <= DUV_LIMIT and _MIRED[0] <= mired <= _MIRED[-1]
+    return (1e6 / mired, duv) if known else (math.nan, math.nan)
 
 
 def mired(cct):
