@@ -15,7 +15,7 @@ NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
 FINEST_EDGE = 0.3  # sigma, pixels; no camera's edge is finer, so neither is an enlarged one in pixels of the small picture
 SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
-RESOLVED_ERROR = 0.08  # by which a measured share may be off: two to three standard deviations (0.03, on photographs of every kind)
+RESOLVED_ERROR = 0.05  # below the limit: a rhythm is exact to 0.002, what edges say of a half to 0.05
 
 
 def unreadable_file(evidence):
