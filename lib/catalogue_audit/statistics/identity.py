@@ -7,6 +7,7 @@ photographed once for a style, and colourways made from one photograph. Only
 the rest are duplicates.
 """
 
+import functools
 import math
 import re
 from collections import OrderedDict
@@ -15,8 +16,10 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, SAME_COLOUR, compare
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, compare
+from catalogue_audit.statistics.laying import picture_of, turn_of
 from catalogue_audit.statistics.misfiling import misfiled
+from catalogue_audit.statistics.moved import nothing_moved
 from catalogue_audit.statistics.neighbours import components_within, parse_hashes
 from catalogue_audit.statistics.nominating import nominations
 from catalogue_audit.statistics.numbering import connected, number_groups
@@ -172,26 +175,39 @@ def _verify(a, b, facts, signatures, boxes, loaded, ways):
     sizes = (one["width_px"], one["height_px"]), (other["width_px"], other["height_px"])
     same_size = sizes[0] == sizes[1]
     if signatures[a].pixels == signatures[b].pixels and same_size:
-        kind, likeness = "same_pixels", None
+        kind, likeness, steady = "same_pixels", None, None
     else:
-        likeness = compare(loaded[one["file"]], loaded[other["file"]], boxes[a], boxes[b], ways)
+        pair = loaded[one["file"]], loaded[other["file"]]
+        likeness = compare(*pair, boxes[a], boxes[b], ways)
         kind = likeness.kind
+        steady = functools.cache(lambda: _steady(likeness, *pair))
     if not kind:
         return None
-    if apart and kind in ("re_cropped", "mirrored") and not _differ_in_nothing(likeness):
+    turned = kind in ("re_cropped", "mirrored") and turn_of(likeness.matrix) > MOST_DISTORTED
+    if turned and not (apart and _named_apart(one, other)):
+        return None  # a flat product that was put down again lies turned, and so looks like itself alone
+    if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
     if kind == "re_export" and not same_size:
         kind = "resized"
-    return _judged(kind, likeness, one, other, gap, same_size)
+    return _judged(kind, likeness, steady, one, other, gap, same_size)
 
 
-def _judged(kind, likeness, one, other, gap, same_size):
-    """What one photograph in two files means, by what the files claim."""
+def _steady(likeness, first, second):
+    """Whether two pictures differ in nothing, or in light, focus and noise alone, so that even at two times they are one photograph."""
+    if likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK:
+        return True
+    shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
+    return nothing_moved(first, second, likeness.matrix, shapes, likeness.flipped)
+
+
+def _judged(kind, likeness, steady, one, other, gap, same_size):
+    """What one photograph in two files means, by what the files claim; ``steady`` says whether nothing moved between them."""
     apart = _apart(gap, one, other)
     same_product = _equal(one["sku"], other["sku"])
     unnamed = not isinstance(one["sku"], str) and not isinstance(other["sku"], str)
     same_view = _equal(one["view"], other["view"]) or unnamed
-    if kind == "recoloured" and apart and not same_product and likeness.tint <= SAME_COLOUR and _differ_in_nothing(likeness):
+    if kind == "recoloured" and apart and not same_product and likeness.one_colour and steady():
         kind = "re_export"  # in other light: a picture that was recoloured keeps its time
     if kind == "recoloured":
         if same_product and same_view:
@@ -205,18 +221,14 @@ def _judged(kind, likeness, one, other, gap, same_size):
         legitimate = _same_claim(one, other, gap, apart, same_size, unnamed, kind)
         if legitimate:
             return legitimate
-    elif apart and likeness is not None and not _differ_in_nothing(likeness):
-        return None  # two exposures: only if they differ in nothing is one filed wrongly
+    elif apart and likeness is not None and not steady():
+        return None  # two exposures: only if nothing moved is one filed wrongly
     return "taken_again" if apart and likeness is not None else kind, _difference_note(kind, likeness)
 
 
 def _apart(gap, one, other):
     """Whether two files were captured at two times, the frames of a fast burst too."""
     return gap > SAME_INSTANT or (one["fraction"] and other["fraction"] and gap > SAME_FRACTION)
-
-
-def _differ_in_nothing(likeness):
-    return likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK
 
 
 def _same_claim(one, other, gap, apart, same_size, unnamed, kind):
@@ -274,6 +286,11 @@ def _difference_note(kind, likeness):
 
 def _equal(one, other):
     return isinstance(one, str) and isinstance(other, str) and one == other
+
+
+def _named_apart(one, other):
+    """Whether two files are named as two products."""
+    return isinstance(one["sku"], str) and isinstance(other["sku"], str) and one["sku"] != other["sku"]
 
 
 def _instant(text):

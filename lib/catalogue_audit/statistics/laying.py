@@ -4,6 +4,8 @@ One picture laid over another: what of it is looked at, where it may lie, and th
 Pictures come from sketches. What is decoded of a sketch is kept in it, under keys of this module.
 """
 
+import math
+
 import cv2
 import numpy as np
 
@@ -11,6 +13,7 @@ from catalogue_audit.statistics.signatures import product_mask
 
 LONG_SIDE = 256  # px at which two pictures are compared; noise and JPEG blocks average out, edges remain
 LARGEST_ZOOM = 1.5  # more is a detail of the picture, not a re-crop of it
+MOST_TURN = 0.07  # radian; a picture straightened by more than 4 degrees is a rare retouch, and a start so far off finds nothing
 FEWEST_POINTS = 12  # key points that must agree on one movement
 
 
@@ -167,8 +170,8 @@ def matched_points(first, second, ratio=0.8):
     return first["keypoints"][a, :2].astype(float), second["keypoints"][b, :2].astype(float)
 
 
-def refined(one, other, matrix, steps, most_turn):
-    """The matrix after enhanced correlation; None where it fails, turns or distorts: then it is another photograph."""
+def refined(one, other, matrix, steps, most_distorted, most_turn=MOST_TURN):
+    """The matrix after enhanced correlation; None where it fails, distorts or turns by more than a retouch would: then it is another photograph."""
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, steps, 1e-5)
     try:
         _, refined = cv2.findTransformECC(one, other, matrix.copy(), cv2.MOTION_AFFINE, criteria, None, 5)
@@ -176,8 +179,13 @@ def refined(one, other, matrix, steps, most_turn):
         return None
     linear = refined[:, :2].astype(float)
     scale = np.sqrt(abs(np.linalg.det(linear)))
-    odd = [linear[0, 0] - linear[1, 1], linear[0, 1], linear[1, 0]]
-    return refined if scale > 0 and max(abs(value) / scale for value in odd) <= most_turn else None
+    distorted = max(abs(linear[0, 0] - linear[1, 1]), abs(linear[0, 1] + linear[1, 0]))
+    return refined if scale > 0 and distorted <= most_distorted * scale and turn_of(refined) <= most_turn else None
+
+
+def turn_of(matrix):
+    """How far a movement turns a picture, radian, either way."""
+    return abs(math.atan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1]))
 
 
 def resized_matrix(matrix, pair, larger):

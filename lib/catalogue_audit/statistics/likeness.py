@@ -11,6 +11,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from catalogue_audit.pixels.colour import srgb_decode
 from catalogue_audit.statistics.laying import halved, picture_of, refined, resized_matrix, same_shape, small_grey, starts, warped
 from catalogue_audit.statistics.signatures import median_colour, product_mask
 
@@ -20,12 +21,13 @@ MOVED_RMS, MOVED_PEAK = 4.0, 20.0  # the same after laying a re-crop over, whose
 EXACT_RMS, EXACT_PEAK = 1.5, 4.0  # with different capture times: only what differs in nothing (two takes: 6 and 35)
 SAME_STRUCTURE = 0.97  # correlation of lightness over the product: the same photograph in another tone or colour
 SAME_COLOUR = 4.0  # CIELAB; robust centre over the product; colourways differ by more
-MOST_TURN = 0.004  # radian or fraction of turn, shear and unequal scale that a re-crop may show
+MOST_DISTORTED = 0.004  # shear and unequal scale that a re-crop may show
 GAINS = 0.7, 1.4  # of lightness as encoded, between two exports of one photograph: half a stop either way
-MOST_STOPS = 0.5  # the same in linear light
+MOST_STOPS, MOST_BALANCE = 0.7, 0.4  # the same in linear light, and of red and blue against green: a lamp or a white balance set otherwise
+DARKEST = 0.002  # of linear light, added: what noise and flare leave in black
 ROUGH_RMS, ROUGH_STRUCTURE = 6.0, 0.9  # on thumbnails: beyond, no closer look is worth its time
 LEAST_SHARED = 0.02  # of the frame that two pictures must have in common
-# Refining by enhanced correlation: steps, turn as MOST_TURN, lightness left, blur in px against what resampling costs texture.
+# Refining by enhanced correlation: steps, MOST_DISTORTED, lightness left, blur in px against what resampling costs texture.
 HALVED_STAGE = 3, 0.04, 8.0, 0.8
 ROUGH_STAGE = 3, 0.012, ROUGH_RMS, 1.3
 FIRST_STAGE = 2, 0.012, 1.5 * MOVED_RMS, BLUR
@@ -36,17 +38,20 @@ class Likeness(NamedTuple):
     """
     How two pictures relate: ``kind`` 'same_pixels', 're_export', 're_cropped', 'mirrored',
     'recoloured' or ''; ``rms`` and ``peak`` of the luma difference, 8-bit levels; ``colour``
-    difference of the product in CIELAB units; ``tint`` the same once both frames were given one exposure.
+    difference of the product in CIELAB units; ``one_colour``: light alone may explain it;
+    ``matrix`` (2, 3) that lays the second's picture (`laying.picture_of`), perhaps ``flipped`` from side to side, over the first's.
     """
 
     kind: str
     rms: float
     peak: float
     colour: float
-    tint: float
+    one_colour: bool
+    matrix: np.ndarray | None = None
+    flipped: bool = False
 
 
-DIFFERENT = Likeness("", np.inf, np.inf, np.inf, np.inf)
+DIFFERENT = Likeness("", np.inf, np.inf, np.inf, False)
 
 
 def compare(first, second, first_box, second_box, ways=("frame", "mirrored_frame", "box", "mirrored_box", "detail")):
@@ -107,9 +112,12 @@ def _compare_as_is(first, second, flip):
     size = (one.shape[1], one.shape[0])
     fitted = cv2.resize(other, size, interpolation=cv2.INTER_AREA)
     masks = product_mask(first, one.shape), product_mask(second, other.shape)
+    matrix = np.array([[other.shape[1] / size[0], 0, 0], [0, other.shape[0] / size[1], 0]], np.float32)
     if flip:
-        return _judge(one, fitted[:, ::-1], _both(masks[0], _mirrored(masks[1]), size), "mirrored", SAME_RMS, SAME_PEAK)
-    return _judge(one, fitted, _both(*masks, size), "re_export", SAME_RMS, SAME_PEAK)
+        found = _judge(one, fitted[:, ::-1], _both(masks[0], _mirrored(masks[1]), size), "mirrored", SAME_RMS, SAME_PEAK)
+    else:
+        found = _judge(one, fitted, _both(*masks, size), "re_export", SAME_RMS, SAME_PEAK)
+    return found._replace(matrix=matrix, flipped=flip)
 
 
 def _compare_moved(first, second, small, matrix, flip):
@@ -129,17 +137,18 @@ def _compare_moved(first, second, small, matrix, flip):
     other = np.ascontiguousarray(other[:, ::-1]) if flip else other
     grey = [cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32) for picture in (one, other)]
     matrix = _nearer(grey, resized_matrix(matrix, thumbs, grey), first, *FIRST_STAGE)
-    matrix = None if matrix is None else refined(*grey, matrix, EXACT_STEPS, MOST_TURN)
+    matrix = None if matrix is None else refined(*grey, matrix, EXACT_STEPS, MOST_DISTORTED)
     if matrix is None:
         return DIFFERENT
     laid, covered = warped(other, matrix, one.shape)
     product = _shared_region(product_mask(first, one.shape), covered)
-    return _judge(one, laid, product, "mirrored" if flip else "re_cropped", MOVED_RMS, MOVED_PEAK, only=product)
+    found = _judge(one, laid, product, "mirrored" if flip else "re_cropped", MOVED_RMS, MOVED_PEAK, only=product)
+    return found._replace(matrix=matrix, flipped=flip)
 
 
-def _nearer(pair, matrix, first, steps, most_turn, most_rms, blur):
-    """The matrix after some steps of refining; None where it turns too much, or too much of the lightness differs on the product."""
-    matrix = refined(*pair, matrix, steps, most_turn)
+def _nearer(pair, matrix, first, steps, most_distorted, most_rms, blur):
+    """The matrix after some steps of refining; None where it distorts or turns too much, or too much of the lightness differs on the product."""
+    matrix = refined(*pair, matrix, steps, most_distorted)
     if matrix is None:
         return None
     laid, covered = warped(pair[1], matrix, pair[0].shape)
@@ -176,11 +185,12 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
     colours = [np.array(median_colour(picture, area)) for picture in (one, other)]
     colour = float(np.linalg.norm(colours[0] - colours[1]))
     if alike and colour <= SAME_COLOUR:
-        return Likeness(kind, rms, peak, colour, colour)
+        return Likeness(kind, rms, peak, colour, True)
     if not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
-        return Likeness("", rms, peak, colour, np.inf)
-    tint = _tint(one, other, *colours)
-    return Likeness(kind if colour <= SAME_COLOUR else "recoloured", rms, peak, colour, tint)
+        return Likeness("", rms, peak, colour, False)
+    if colour <= SAME_COLOUR:
+        return Likeness(kind, rms, peak, colour, True)
+    return Likeness("recoloured", rms, peak, colour, _lit_otherwise(one, other, area))
 
 
 def _structure_agrees(luma, area):
@@ -201,17 +211,11 @@ def _detail_agrees(luma, area):
     return bool(np.corrcoef(*fine)[0, 1] >= SAME_STRUCTURE - 0.05)
 
 
-def _tint(one, other, here, there):
-    """
-    Distance of two median CIELAB colours, with the frames' medians at one lightness.
-
-    CIE 1976, D65; for telling colourways apart only. A gain g of all light takes L* + 16, a* and b* times the cube root of
-    g (CIE 015, but for the darkest tones). Where there is a backdrop, it is the frame's median, and the product's lightness counts.
-    """
-    frames = [median_colour(picture, None)[0] + 16 for picture in (one, other)]
-    most = 2 ** (MOST_STOPS / 3)
-    gain = np.clip(frames[0] / frames[1], 1 / most, most)
-    return float(np.linalg.norm(here - ((there + (16, 0, 0)) * gain - (16, 0, 0))))
+def _lit_otherwise(one, other, area):
+    """Whether the second picture's product has the first one's colour, for all that another exposure or white balance may do."""
+    linear = [np.median(srgb_decode(picture[area] / 255), axis=0) + DARKEST for picture in (one, other)]
+    stops = np.log2(linear[0] / linear[1])
+    return bool(abs(stops[1]) <= MOST_STOPS and np.abs(stops - stops[1]).max() <= MOST_BALANCE)
 
 
 def _mirrored(mask):

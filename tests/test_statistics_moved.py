@@ -1,0 +1,78 @@
+"""Whether anything moved between two pictures: painted bags blurred, lit, turned and put down again."""
+
+import cv2
+import numpy as np
+import pytest
+from bag_scenes import COLOURS, photograph, style
+
+from catalogue_audit.statistics.moved import displacements, nothing_moved
+
+SHAPE = (300, 400)
+STRAIGHT = np.float32([[1, 0, 0], [0, 1, 0]])
+
+
+def picture(seed=0, view="front"):
+    return photograph(style(seed), COLOURS["tan"], view, "one")[0]
+
+
+def sketch(rgb, noise=1.5):
+    rgb = np.clip(rgb + np.random.default_rng(5).normal(0, noise, rgb.shape), 0, 255).astype(np.uint8)
+    return {"preview": cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])[1].ravel()}
+
+
+def told(one, other):
+    return nothing_moved(sketch(one), sketch(other), STRAIGHT, (SHAPE, SHAPE))
+
+
+def bent(rgb, most):
+    """The picture with its middle moved aside by so many px of 512: a bag put down again lies otherwise, not everywhere by as much."""
+    height, width = rgb.shape[:2]
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    aside = most * width / 512 * np.exp(-(((x / width - 0.5) / 0.12) ** 2) - ((y / height - 0.6) / 0.15) ** 2)
+    return cv2.remap(rgb, x + aside.astype(np.float32), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+
+
+def turned(rgb, degrees):
+    height, width = rgb.shape[:2]
+    return cv2.warpAffine(rgb, cv2.getRotationMatrix2D((width / 2, height / 2), degrees, 1), (width, height), borderMode=cv2.BORDER_REPLICATE)
+
+
+UNMOVED = {
+    "blurred": lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 1.0),
+    "moved by the camera": lambda rgb: cv2.blur(rgb, (4, 1)),
+    "lit from the left": lambda rgb: np.clip(rgb * np.linspace(0.75, 1.05, rgb.shape[1])[None, :, None], 0, 255).astype(np.uint8),
+    "darker": lambda rgb: (rgb * 0.7).astype(np.uint8),
+    "straightened": lambda rgb: turned(rgb, 1.5),
+    "softer tone": lambda rgb: (255 * (rgb / 255) ** 0.8).astype(np.uint8),
+}
+
+
+@pytest.mark.parametrize("change", UNMOVED)
+@pytest.mark.parametrize("view", ["front", "three_quarter"])
+def test_a_photograph_finished_anew_has_everything_in_place(change, view):
+    assert told(picture(view=view), UNMOVED[change](picture(view=view)))
+
+
+@pytest.mark.parametrize("most", [1.5, 3.0])
+def test_a_bag_of_which_a_part_lies_otherwise_was_taken_again(most):
+    assert not told(picture(), bent(picture(), most))
+
+
+def test_another_bag_in_its_place_is_another_picture():
+    assert not told(picture(0), picture(1))
+
+
+def test_displacements_are_those_that_were_laid_in():
+    """By the definition of a translation: every tile moves by as much. Differences over two pixels understate the slopes of fine structure."""
+    plane = cv2.GaussianBlur(np.random.default_rng(2).normal(0, 1, (256, 256)).astype(np.float32), (0, 0), 3)
+    aside = cv2.warpAffine(plane, np.float32([[1, 0, 0.3], [0, 1, -0.4]]), (256, 256), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    moved, alike, slope = displacements(plane, aside, np.ones(plane.shape, bool))
+    assert moved.size >= 30 and slope.min() > 0
+    assert np.median(moved) == pytest.approx(0.5, rel=0.2)  # hypot(0.3, 0.4)
+    assert np.median(alike) > 0.9
+
+
+def test_what_has_no_structure_or_no_preview_tells_nothing():
+    flat = np.full((300, 400, 3), 200, np.uint8)
+    assert not told(flat, flat)
+    assert not nothing_moved({}, sketch(picture()), STRAIGHT, (SHAPE, SHAPE))
