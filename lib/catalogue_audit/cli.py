@@ -6,9 +6,11 @@ immediate.
 """
 
 import argparse
+import contextlib
 import os
 import signal
 import sys
+import warnings
 
 from catalogue_audit import __version__
 from catalogue_audit.errors import AuditError
@@ -39,6 +41,9 @@ def main(arguments=None):
         The exit status; see `EXIT_STATUS`.
     """
     options = _parser().parse_args(arguments)
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # they name lines of the program, which no user can act on
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, (*ENDING_SIGNALS, signal.SIGCHLD))  # a parent may have left them blocked
     for number in ENDING_SIGNALS:
         if signal.getsignal(number) is not signal.SIG_IGN:  # nohup ignores SIGHUP, and means it
             signal.signal(number, _end_by_signal)
@@ -51,8 +56,17 @@ def main(arguments=None):
         _say("Stopped. Measured files are kept; the same command goes on from there.")
         return 128 + ended.number
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _leave_stdout()
         return 128 + signal.SIGPIPE
+    except MemoryError:
+        _say("There is not enough memory to go on. No report was written.\nEnd other programs, or raise the limit (ulimit -v).")
+        return AuditError.exit_status
+    except ImportError as error:
+        _say(
+            f"A part of the program could not be loaded ({error.name or 'unknown'}). No report was written.\n"
+            "Either memory is short (ulimit -v), or the installation is not whole: install requirements.txt again."
+        )
+        return AuditError.exit_status
     except Exception as error:  # noqa: BLE001 - nobody can act on a traceback; the place is enough to mend it
         _say(_unforeseen(error))
         return AuditError.exit_status
@@ -206,10 +220,10 @@ def _run_season(options):
         cluster=options.cluster,
         verify=options.verify,
         tables_only=options.tables_only,
-        progress=_Progress() if sys.stderr.isatty() else None,
+        progress=_progress(),
     )
     _say(result.summary["verdict_sentence"])
-    _print_path(result.folder)
+    _print_path(result.folder, "report")
     return result.exit_status
 
 
@@ -280,8 +294,8 @@ def _run_check_records(options):
     from catalogue_audit.runs.checking import check_records
 
     checked = check_records(options.out)
-    for line in (*checked.seen, *(f"WRONG: {fault}" for fault in checked.faults), *checked.notes):
-        print("".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line))
+    lines = (*checked.seen, *(f"WRONG: {fault}" for fault in checked.faults), *checked.notes)
+    _tell("".join(f"{_harmless(line)}\n" for line in lines).encode("utf-8", "replace"), "What was found")
     return checked.exit_status
 
 
@@ -344,7 +358,7 @@ def _run_scheduled(options):
 def _run_review(options):
     from catalogue_audit.runs.review import review
 
-    progress = _Progress() if sys.stderr.isatty() else None
+    progress = _progress()
     result = review(
         options.delivery,
         out=options.out,
@@ -363,7 +377,7 @@ def _run_review(options):
         progress=progress,
     )
     _say(result.summary["verdict_sentence"])
-    _print_path(result.folder)
+    _print_path(result.folder, "report")
     return result.exit_status
 
 
@@ -372,8 +386,13 @@ def _run_brief(options):
 
     text = write_brief(options.stage, options.from_report, options.to)
     if text is not None:
-        print(text, end="")
+        _tell(text.encode(), "The brief")
     return 0
+
+
+def _progress():
+    """What tells how far it is, where somebody looks on."""
+    return _Progress() if sys.stderr is not None and sys.stderr.isatty() else None
 
 
 class _Progress:
@@ -381,21 +400,46 @@ class _Progress:
 
     def __call__(self, done, total):
         end = "\n" if done >= total else ""
-        sys.stderr.write(f"\r{done} of {total} pictures measured{end}")
-        sys.stderr.flush()
+        with contextlib.suppress(OSError):  # the terminal may be gone
+            sys.stderr.write(f"\r{done} of {total} pictures measured{end}")
+            sys.stderr.flush()
 
 
-def _print_path(path):
+def _print_path(path, what="file"):
     """A path on a line of its own on standard output, byte for byte, whatever the terminal's encoding."""
-    sys.stdout.flush()
-    sys.stdout.buffer.write(os.fsencode(path) + b"\n")
-    sys.stdout.buffer.flush()
+    _tell(os.fsencode(path) + b"\n", f"The {what} is written: {path}\nIts path")
+
+
+def _tell(data, what):
+    """Bytes to standard output."""
+    if sys.stdout is None:  # closed from the start
+        return
+    try:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        _leave_stdout()
+        raise AuditError(f"{what} could not be told on standard output: {error.strerror.lower()}.") from error
+
+
+def _harmless(line):
+    """A line whose control characters a terminal shows instead of obeying them."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line)
+
+
+def _leave_stdout():
+    """Standard output leads nowhere from here on, so that Python does not fail on it once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(text):
-    """A message to standard error, with control characters made harmless."""
-    safe = "".join(c if c == "\n" or c.isprintable() else f"\\x{ord(c):02x}" for c in text)
-    sys.stderr.write(safe + "\n")
+    """A message to standard error, with control characters made harmless; nobody is left to be told where that fails."""
+    with contextlib.suppress(OSError, AttributeError):
+        sys.stderr.write("\n".join(map(_harmless, text.split("\n"))) + "\n")
+        sys.stderr.flush()
 
 
 def _positive(text):

@@ -185,7 +185,7 @@ def _describe(name, text, data, keys, fault):
     if fault["type"] == "missing":
         return f"{where} is missing.\nIt is needed there."
     if fault["type"] == "value_error":
-        return f"{where} {cause}."
+        return f"{where} {_shortened(str(cause))}."
     return f"{where} found {_short(fault['input'])}.\nAllowed: {_allowed(fault)}."
 
 
@@ -243,6 +243,11 @@ def _short(value):
     return text if len(text) <= 80 else text[:77] + "..."
 
 
+def _shortened(text):
+    """A message without the middle of a value of thousands of letters; how it begins and what is allowed stay."""
+    return text if len(text) <= 400 else f"{text[:120]} ... {text[-240:]}"
+
+
 _PLAIN = {
     "int_type": "a whole number",
     "int_from_float": "a whole number",
@@ -265,9 +270,9 @@ def _allowed(fault):
     if kind == "literal_error":
         return facts["expected"].replace("'", '"')
     bounds = {
-        "greater_than": "more than {gt:g}",
-        "greater_than_equal": "{ge:g} or more",
-        "less_than_equal": "{le:g} or less",
+        "greater_than": "more than {gt:,.12g}",
+        "greater_than_equal": "{ge:,.12g} or more",
+        "less_than_equal": "{le:,.12g} or less",
     }
     if kind in bounds:
         return "a number, " + bounds[kind].format(**facts)

@@ -6,7 +6,7 @@ from typing import Literal
 from pydantic import Field, field_validator
 
 from catalogue_audit.delivery.brief_sections import (
-    Background, Capture, Checks, FileSpec, Framing, Limits, Metadata, Names, Privacy, Reference, Sampling, Section, Shared, Soft,
+    LARGEST, Background, Capture, Checks, FileSpec, Framing, Limits, Metadata, Names, Privacy, Reference, Sampling, Section, Shared, Soft,
     Verdict, View, Views,
 )  # fmt: skip
 from catalogue_audit.delivery.view_words import VIEWS, fold
@@ -77,8 +77,8 @@ class Brief(Section):
             if not 1 <= len(figures) <= 2:
                 msg = f"{name} = {value} must be one figure, or [firm, soft]"
                 raise ValueError(msg)
-            if not all(0 <= figure < float("inf") for figure in figures):
-                msg = f"{name} = {value} must be 0 or more"
+            if not all(0 <= figure <= LARGEST for figure in figures):
+                msg = f"{name} = {value} must be 0 to {LARGEST:,}"
                 raise ValueError(msg)
         return {**USUAL_TOLERANCES, **{name: _with_soft(name, value) for name, value in given.items()}}
 
@@ -184,5 +184,5 @@ def _with_soft(name, value):
     if isinstance(value, list):
         return value if len(value) == 2 else _with_soft(name, value[0])
     if isinstance(usual, list):
-        return [value, round(value * usual[1] / usual[0], 6)]
+        return [value, min(round(value * usual[1] / usual[0], 6), float(LARGEST))]
     return value

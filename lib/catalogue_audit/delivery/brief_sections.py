@@ -20,9 +20,10 @@ INSPECTION_LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
 SHEET_COLUMNS = ("no", *PRODUCT_FILE_COLUMNS, "note")
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Whole = Annotated[int, Field(ge=1)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+LARGEST = 1_000_000  # of any figure: sums and squares of larger ones end at infinity
+Positive = Annotated[float, Field(gt=0, le=LARGEST, allow_inf_nan=False)]
+Whole = Annotated[int, Field(ge=1, le=10**12)]
+Finite = Annotated[float, Field(ge=-LARGEST, le=LARGEST, allow_inf_nan=False)]
 View = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\W\d][\w-]*$")]
 Kind = Literal[VIEW_KINDS]
 Count = Annotated[list[int], Field(min_length=2, max_length=2)]
@@ -306,7 +307,7 @@ class Sampling(Section):
     )
     level: Literal[INSPECTION_LEVELS] = Field("II", description="inspection level")
     aql: float = Field(2.5, description="acceptance quality limit, per cent of products; one of the standard's figures")
-    seed: int = Field(1, ge=0, description="the same number draws the same sample")
+    seed: int = Field(1, ge=0, le=10**12, description="the same number draws the same sample")
     reduced: bool = Field(
         False,
         description="true: a smaller sample after ten deliveries accepted in a row (named with --earlier);\n"

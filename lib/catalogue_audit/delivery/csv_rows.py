@@ -17,6 +17,9 @@ _MARKS = (
 )
 
 
+_WIDE = ("utf-16", "utf-16-le", "utf-16-be", "utf-32")  # whose letters hold zero bytes by rights
+
+
 def text_encoding(data, name):
     """
     How a text is encoded: by its mark, else UTF-16 by its zeros, UTF-8 where all of it is, or Windows-1252.
@@ -60,6 +63,13 @@ def _first_fault(data, encoding):
         except UnicodeDecodeError as error:
             return start + error.start
     return None
+
+
+def refuse_zero_bytes(data, encoding, name):
+    """Raise a UsageError that names the line where a text holds a zero byte, as damage leaves it: no letter is one."""
+    if encoding not in _WIDE and (at := data.find(b"\0")) >= 0:
+        line = data.count(b"\n", 0, at) + 1
+        raise UsageError(f"{name}, line {line}: the text holds zero bytes, so it is damaged.\nSave it again as CSV.")
 
 
 def opened_text(data, encoding):

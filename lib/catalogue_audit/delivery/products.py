@@ -14,7 +14,7 @@ import unicodedata
 from array import array
 from datetime import date
 
-from catalogue_audit.delivery.csv_rows import csv_rows, opened_text, text_encoding
+from catalogue_audit.delivery.csv_rows import csv_rows, opened_text, refuse_zero_bytes, text_encoding
 from catalogue_audit.delivery.gs1 import GTIN_LENGTHS
 from catalogue_audit.delivery.plain_file import read_plain_file
 from catalogue_audit.errors import UsageError
@@ -36,6 +36,9 @@ _SAME_COLUMN = {"colour": "colourway", "color": "colourway", "colorway": "colour
 _NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:cm)?", re.IGNORECASE | re.ASCII)
 _DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 _NOT_KNOWN = ("", "-", "–", "n/a", "?")
+_BLANKS = "".join(map(chr, (*range(9, 14), *range(28, 33), 0x85, 0xA0, 0x1680, *range(0x2000, 0x200E), 0x2028, 0x2029, 0x202F, 0x205F, 0x2060, 0x3000, 0xFEFF)))
+_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # what spreadsheet programs write by themselves
+_SUM_WORDS = frozenset("total totals sum sums subtotal grand_total summe gesamt totale somme suma".split())
 
 
 def read_products(source, name="products.csv"):
@@ -75,11 +78,14 @@ def parse_products(data, name="products.csv"):
     if len(data) > MOST_BYTES:
         msg = f"{name} has {len(data) / 1e6:,.0f} MB; at most {MOST_BYTES / 1e6:,.0f} MB are read.\nLeave out products and columns."
         raise UsageError(msg)
+    if data.startswith(_WORKBOOKS):
+        raise UsageError(f"{name} is the workbook of a spreadsheet program, no CSV, whatever its name says.\nSave it as CSV (UTF-8).")
     encoding = text_encoding(data, name)
     delimiter = _delimiter(data, encoding)
     rows = csv_rows(data, encoding, delimiter, name)
     line, cells = next(rows, (1, []))
     header, columns = _header(cells, delimiter, name, line)
+    refuse_zero_bytes(data, encoding, name)
     lines, packed = array("q"), []
     for chunk_lines, cells in _chunks(rows, header, name):
         lines.extend(chunk_lines)
@@ -89,6 +95,7 @@ def parse_products(data, name="products.csv"):
     empty = pd.DataFrame({column: pd.array([], dtype="str") for column in columns})
     table = pd.concat(packed, ignore_index=True) if packed else empty
     _check_skus(table["sku"], lines, name)
+    _check_last(table, lines, name)
     return _typed(table, lines, name)
 
 
@@ -226,7 +233,7 @@ def _chunks(rows, header, name):
 def _columns(rows):
     # lone surrogates cannot be stored; a CSV that holds them is damaged text, shown as such
     return [
-        [unicodedata.normalize("NFC", cell.strip()) if not cell.isascii() else cell.strip() for cell in column]
+        [unicodedata.normalize("NFC", cell.strip(_BLANKS)) if not cell.isascii() else cell.strip() for cell in column]
         for column in zip(*rows, strict=True)
     ]
 
@@ -244,6 +251,16 @@ def _check_skus(skus, lines, name):
         where = f"{name}, lines {lines[first]} and {lines[second]}"
         msg = f"{where}: the SKU '{_shown(sku)}' is there twice.\nKeep one row a product."
         raise UsageError(msg)
+
+
+def _check_last(table, lines, name):
+    """Refuse the line of sums that a spreadsheet leaves under its figures: it is no product."""
+    if len(table) < 2 or _column_name(table["sku"].iloc[-1]).rstrip(":") not in _SUM_WORDS:
+        return
+    others = table.iloc[-1].drop("sku")
+    if not any(cell and not _NUMBER.fullmatch(cell) for cell in others):
+        found = _shown(table["sku"].iloc[-1])
+        raise UsageError(f"{name}, line {lines[-1]}, column sku: found '{found}', a line of sums.\nLeave that line out.")
 
 
 def _typed(table, lines, name):

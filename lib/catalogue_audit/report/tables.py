@@ -8,13 +8,15 @@ apostrophe; `read_table` takes it off again.
 
 import csv
 import os
+import re
 
 import pandas as pd
 
 from catalogue_audit import schema
 from catalogue_audit.statistics.tables import conform, table_from_rows
 
-FORMULA_LEADS = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+# What begins a formula, wide forms too, also behind blanks and signs that a spreadsheet may drop.
+_FORMULA = re.compile(r"['\t\r\n]|[\s\x00-\x20\x7f-\xa0\xad\u200b-\u200f\u2060\ufeff]*[=+\-@\uff1d\uff0b\uff0d\uff20\ufe62\ufe63\ufe66\ufe6b]")
 
 
 def write_table(path, table, frame):
@@ -83,7 +85,7 @@ def escape_cell(text):
     ("'=1+1", 'plain')
     """
     text = text.replace("\0", "")
-    return "'" + text if text.startswith(FORMULA_LEADS) else text
+    return "'" + text if _FORMULA.match(text) else text
 
 
 def _unescape(text):

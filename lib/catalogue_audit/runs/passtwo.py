@@ -4,8 +4,6 @@ Pass two: every judgement that needs other files, made once over facts and sketc
 Nothing here decodes a picture or reads the delivery.
 """
 
-import datetime
-
 from catalogue_audit import __version__
 from catalogue_audit.findings.compare import compare_with_previous
 from catalogue_audit.findings.corrections import corrections
@@ -17,6 +15,7 @@ from catalogue_audit.findings.stage import tell_stage
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
 from catalogue_audit.runs.originals import pairing_summary, taken_from
+from catalogue_audit.runs.places import local_time
 from catalogue_audit.statistics.changes import find_changes
 from catalogue_audit.statistics.clusters import exposure_groups
 from catalogue_audit.statistics.identity import group_pictures, misfiled
@@ -106,7 +105,7 @@ def judge_delivery(
     summary = {
         "delivery": delivery_name,
         "stage": stage,
-        "audited_at": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "audited_at": local_time(),
         "tool_version": __version__,
         "brief": brief.model_dump(mode="json"),
         **verdict,

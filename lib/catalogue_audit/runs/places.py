@@ -1,5 +1,6 @@
-"""Where a run writes, and where it never may."""
+"""Where a run writes and where it never may, and when it is."""
 
+import datetime
 from pathlib import Path
 
 from catalogue_audit.errors import UsageError
@@ -24,7 +25,10 @@ def output_folder(out, delivery, called="delivery"):
     UsageError
         When it lies inside that folder.
     """
-    out = Path(out).resolve()
+    try:
+        out = Path(out).resolve()
+    except RuntimeError as error:
+        raise UsageError(f"The output folder {str(out)!r} is a link that leads back to itself.\nPass another folder with --out.") from error
     if delivery is not None and out.is_relative_to(delivery):
         msg = (
             f"The output folder {str(out)!r} lies inside the {called}.\n"
@@ -32,3 +36,18 @@ def output_folder(out, delivery, called="delivery"):
         )
         raise UsageError(msg)
     return out
+
+
+def local_time():
+    """
+    Now, to the second, ISO 8601 with the offset of the machine's zone; UTC where its TZ names an impossible one.
+
+    Returns
+    -------
+    str
+    """
+    try:
+        now = datetime.datetime.now().astimezone()
+    except ValueError:  # an offset of a day or more
+        now = datetime.datetime.now(datetime.UTC)
+    return now.isoformat(timespec="seconds")

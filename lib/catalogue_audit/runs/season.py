@@ -24,7 +24,7 @@ from catalogue_audit.report.season_tables import Season, recurring, reported, un
 from catalogue_audit.runs import history
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.passone import Measuring
-from catalogue_audit.runs.places import WORK_FOLDER, output_folder
+from catalogue_audit.runs.places import WORK_FOLDER, local_time, output_folder
 from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.review import audit_folder
 from catalogue_audit.runs.scheduled import delivery_state, refresh_index
@@ -287,7 +287,7 @@ def _summary(found, frames, filters):
         "delivery": NAME,
         "kind": NAME,
         "stage": "season",
-        "audited_at": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "audited_at": local_time(),
         "tool_version": __version__,
         "filters": {name: value for name, value in filters._asdict().items() if value is not None},
         "deliveries": len(found.deliveries),

@@ -1,0 +1,109 @@
+"""The command in odd surroundings: closed and full outputs, blocked signals, short memory, impossible time zones."""
+
+import datetime
+import os
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from catalogue_audit import cli
+from catalogue_audit.runs import places
+
+from hostile import command
+from hostile import pictures as p
+
+COMMAND = Path(sys.executable).with_name("catalogue-audit")
+
+
+def ended(*arguments, **options):
+    """(status, standard output or None, standard error) of the command, a death by signal n as 128 + n."""
+    streams = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    process = subprocess.run([COMMAND, *map(str, arguments)], timeout=command.PATIENCE, check=False, **(streams | options))
+    told = (process.stderr or b"").decode()
+    assert "Traceback" not in told
+    return command.status_of(process), process.stdout, told
+
+
+@pytest.fixture(scope="module")
+def delivery(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("surroundings") / "delivery"
+    folder.mkdir()
+    (folder / "AB-1_front.jpg").write_bytes(p.jpeg())
+    return folder
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full on this system")
+def test_a_brief_that_standard_output_cannot_take_is_one_clear_line():
+    with open("/dev/full", "wb") as full:
+        status, _, errors = ended("brief", stdout=full)
+    assert status == 3 and errors == "The brief could not be told on standard output: no space left on device.\n"
+
+
+def test_closed_outputs_end_no_command_early():
+    assert ended("brief", preexec_fn=lambda: os.close(1), stdout=None)[0] == 0
+    assert ended("review", "/nonexistent", preexec_fn=lambda: os.close(2), stderr=None)[0] == 2
+    reading, writing = os.pipe()
+    os.close(reading)
+    assert ended("brief", stdout=writing)[0] == 128 + signal.SIGPIPE
+    assert ended("review", "/nonexistent", stderr=writing)[0] == 2
+    os.close(writing)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full on this system")
+def test_a_report_whose_path_cannot_be_told_is_there_and_its_place_is_said(delivery, tmp_path):
+    with open("/dev/full", "wb") as full:
+        status, _, errors = ended("review", delivery, "--out", tmp_path, "--tables-only", stdout=full)
+    (report,) = command.reports(tmp_path)
+    assert status == 3 and f"The report is written: {report}" in errors and "No report" not in errors
+
+
+@pytest.mark.slow
+def test_signals_left_blocked_by_a_parent_neither_hang_the_run_nor_its_end(delivery, tmp_path):
+    block = {"preexec_fn": lambda: signal.pthread_sigmask(signal.SIG_BLOCK, range(1, 32))}
+    status, _, errors = ended("review", delivery, "--out", tmp_path, "--tables-only", **block)
+    assert status in (0, 1), errors
+    env = command.environment(tmp_path)
+    process = command.start("review", delivery, "--out", tmp_path, cwd=tmp_path, env=env, **block)
+    try:
+        process.wait(timeout=2)
+    except subprocess.TimeoutExpired:
+        process.terminate()
+    process.communicate(timeout=60)
+    assert command.status_of(process) in (0, 1, 128 + signal.SIGTERM)
+    assert command.left_alive(env[command.MARK], 5) == {}
+
+
+@pytest.mark.parametrize("error", [MemoryError(), ImportError("libx.so: failed to map segment", name="numpy")])
+def test_short_memory_is_told_as_what_it_is(monkeypatch, capsys, error):
+    def fails(*_, **__):
+        raise error
+
+    monkeypatch.setattr("catalogue_audit.runs.brief.write_brief", fails)
+    before = {number: signal.getsignal(number) for number in cli.ENDING_SIGNALS}
+    try:
+        assert cli.main(["brief"]) == 3
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    told = capsys.readouterr().err
+    assert "memory" in told and "fault of the program" not in told and len(told.splitlines()) == 2
+
+
+@pytest.mark.parametrize("zone", ["XXX-99:99:99", ":/etc/passwd", "", "Nowhere/Land", "UTC+24"])
+def test_any_time_zone_gives_a_time(zone):
+    code = "from catalogue_audit.runs.places import local_time; print(local_time())"
+    env = {**os.environ, "TZ": zone}
+    told = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True).stdout
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d(:\d\d)?\n", told)
+    now = datetime.datetime.fromisoformat(told.strip())
+    assert abs((now - datetime.datetime.now(datetime.UTC)).total_seconds()) < 600
+
+
+def test_an_output_folder_that_is_a_link_to_itself_is_refused(tmp_path):
+    (tmp_path / "round").symlink_to("round")
+    with pytest.raises(places.UsageError, match="leads back to itself"):
+        places.output_folder(tmp_path / "round", None)
