@@ -225,9 +225,9 @@ def edge_along(working, start, end, intercept, slope):
     place = (offset[None, :, None] + STRIP_REACH + STRIP_SLOPES[:, None, None] * (x - x.mean())).astype(np.float32)
     place = np.clip(place, 0, len(gradient) - 1.001)
     below = place.astype(np.int32)
-    columns = np.arange(count)
     share = place - below
-    along = gradient[below, columns] * (1 - share) + gradient[below + 1, columns] * share
+    at = below * count + np.arange(count, dtype=np.int32)
+    along = np.take(gradient, at) * (1 - share) + np.take(gradient, at + count) * share
     half = count // 2
     parts = along[..., :half].sum(axis=2), along[..., half:].sum(axis=2)
     best, clearness, height = _strongest(np.abs(parts[0] + parts[1]) / count)

@@ -129,9 +129,9 @@ def _channel_variance(tile):
 def _flat_tiles(picture, outline):
     """Corners (y, x) of flat, unclipped tiles of background on the block grid, spread over the frame; or the reason."""
     height, width = picture.encoded.shape[:2]
-    rows, columns = height // TILE, width // TILE
+    rows, columns, side = height // TILE, width // TILE, TILE // picture.grey_reduction
     nothing = "no flat background is large enough to measure noise"
-    if rows == 0 or columns == 0:
+    if rows == 0 or columns == 0 or side == 0:
         return [], nothing
     cut = rows * TILE // picture.reduction, columns * TILE // picture.reduction
     size = columns, rows
@@ -141,9 +141,7 @@ def _flat_tiles(picture, outline):
     free = cv2.resize(taken, size, interpolation=cv2.INTER_AREA) == 0
     if not free.any():
         return [], nothing
-    gray = cv2.cvtColor(
-        cv2.resize(picture.working[: cut[0], : cut[1]], coarse, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY
-    )
+    gray = cv2.resize(picture.grey[: rows * side, : columns * side], coarse, interpolation=cv2.INTER_AREA)
     level = cv2.resize(gray, size, interpolation=cv2.INTER_AREA)
     gradient = cv2.absdiff(gray, cv2.blur(gray, (5, 5)))
     unrest = cv2.resize(gradient.astype(np.float32), size, interpolation=cv2.INTER_AREA)
