@@ -155,13 +155,15 @@ def _shared_out(row, column):
     return np.bincount(cells, shares, SIDE * SIDE).reshape(SIDE, SIDE) / len(row)
 
 
-def shifted(first, second):
+def shifted(first, second, reach=REACH):
     """
     By how much the chromaticities of one picture are shifted against another's, and their overlap there.
 
     Parameters
     ----------
     first, second : Chromaticities
+    reach : int
+        Cells sought to either side.
 
     Returns
     -------
@@ -171,15 +173,15 @@ def shifted(first, second):
         Bhattacharyya coefficient, 0 to 1.
     """
     overlap = np.fft.irfft2(first.spectrum * second.spectrum.conj(), (SIDE, SIDE))
-    overlap = np.roll(overlap, (REACH, REACH), (0, 1))[: 2 * REACH + 1, : 2 * REACH + 1]
+    overlap = np.roll(overlap, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1]
     row, column = np.unravel_index(np.argmax(overlap), overlap.shape)
     near = np.zeros(overlap.shape, bool)
     near[max(row - APART, 0) : row + APART + 1, max(column - APART, 0) : column + APART + 1] = True
-    if {row, column} & {0, 2 * REACH} or overlap[~near].max() > RIVAL * overlap[row, column]:
+    if {row, column} & {0, 2 * reach} or overlap[~near].max() > RIVAL * overlap[row, column]:
         return np.full(2, np.nan), 0.0
     around = overlap[row - 1 : row + 2, column], overlap[row, column - 1 : column + 2]
     vertex = [0.5 * (low - high) / (low - 2 * middle + high) for low, middle, high in around]  # of the parabola through three
-    return (np.array([row, column]) + vertex - REACH) * CELL, float(overlap[row, column])
+    return (np.array([row, column]) + vertex - reach) * CELL, float(overlap[row, column])
 
 
 def _own_light(detail, views, lights):

@@ -359,7 +359,7 @@ def _view_scatter(residual, sku, groups, extra_sd, steady_sd, share=OUTER[0], no
     names = np.unique(groups)
     pairs = {}
     for places in _members(sku):
-        places = places[np.isfinite(residual[places]) & (extra_sd[places] < UNLIKE_SD)]
+        places = places[np.isfinite(residual[places]) & (extra_sd[places] <= PARTLY_SD)]
         for rank, one in enumerate(places[:HUBS]):
             for other in places[rank + 1 :]:
                 key = tuple(sorted((groups[one], groups[other])))

@@ -15,6 +15,7 @@ import pandas as pd
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab
 from catalogue_audit.statistics.detail_white import white_of_details
 from catalogue_audit.statistics.exposure import exposure_deviations
+from catalogue_audit.statistics.own_gains import own_gains
 from catalogue_audit.statistics.product_colour import product_colour_deviation
 from catalogue_audit.statistics.regions import region_deviations
 
@@ -67,7 +68,9 @@ def light_deviations(frames, sketches, brief):
     )
     gains = np.exp(reference - ratios)
     known_gains = np.nan_to_num(gains, nan=1.0)
-    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd, known_gains)
+    own = own_gains(frames, sketches, whole, known_gains)
+    plain_gains = known_gains / np.nan_to_num(own, nan=1.0)
+    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd, plain_gains)
     if picture is not None:
         exposure = exposure - (exposure[picture] if np.isfinite(exposure[picture]) else 0.0)
     distance, distance_sd = _white_distance(frames, ratios, sd, reference)
@@ -79,7 +82,7 @@ def light_deviations(frames, sketches, brief):
         "exposure_dev_ev": exposure,
         "exposure_dev_sd_ev": exposure_sd,
         "background_dev_ev": background,
-        "product_colour_dev": product_colour_deviation(frames, sketches, known_gains),
+        "product_colour_dev": product_colour_deviation(frames, sketches, known_gains, own),
     }
     return pd.DataFrame(columns, index=frames.index)
 

@@ -6,6 +6,7 @@ from catalogue_audit.measures.light import palette
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab, srgb_decode
 
 LIGHTNESS = 50.0  # CIELAB to which colours are scaled before they are compared
+CORRECTED = 0.08  # share of the product of a colour that is seen to be off
 LARGE = 0.12  # share of the product from which a colour counts
 ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
 NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
@@ -20,13 +21,14 @@ def shows_inside(frames):
     return frames["view"].isin(INSIDE).to_numpy(bool)
 
 
-def product_colour_deviation(frames, sketches, gains):
+def product_colour_deviation(frames, sketches, gains, own=None):
     """
     CIEDE2000 of each product picture from the same product's other views.
 
     Colours are taken from the palettes, so that a pattern's colours are compared
     with themselves; each is scaled to one lightness in linear light, which is
-    what shading does, and then compared. Where a product has two whole views, its
+    what shading does, and then compared; where a picture was corrected with gains of its own, these tell the
+    difference whatever the colours. Where a product has two whole views, its
     details tell which of the two is off.
 
     Parameters
@@ -37,6 +39,8 @@ def product_colour_deviation(frames, sketches, gains):
     gains : (n, 2) ndarray
         White-balance gains of red and blue that bring the frame to the set's
         reference; 1 where unknown.
+    own : (n, 2) ndarray, optional
+        Gains of the picture alone (`own_gains`); NaN where unknown.
 
     Returns
     -------
@@ -44,6 +48,7 @@ def product_colour_deviation(frames, sketches, gains):
         NaN for details and linings, and where the product has no other view.
     """
     result = np.full(len(frames), np.nan)
+    own = np.full((len(frames), 2), np.nan) if own is None else own
     files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
     whole = frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool) & (sku != "") & ~shows_inside(frames)
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & (sku != "")
@@ -64,7 +69,17 @@ def product_colour_deviation(frames, sketches, gains):
             off = sorted(_distance(colours[k], other) for other in others)
             if len(views) > 1:
                 result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
+                result[k] = np.fmax(result[k], _by_gains(product_palette(sketches, files[k]), gains[k], own[k]))
     return result
+
+
+def _by_gains(colours, gains, own):
+    """Largest CIEDE2000 that a picture's own gains make of its large colours, as light as they are; NaN where they are unknown."""
+    if not np.isfinite(own).all():
+        return np.nan
+    colours = colours[colours[:, 3] >= min(CORRECTED, colours[0, 3])]
+    seen, plain = (_at_one_lightness(colours, by, colours[:, 0])[:, :3] for by in (gains, gains / own))
+    return float(ciede2000(seen, plain).max())
 
 
 def product_palette(sketches, file):
@@ -87,12 +102,12 @@ def crop_palette(sketches, file):
     return palette(lab_from_linear(srgb_decode(thumb[::CROP_STEP, ::CROP_STEP].reshape(-1, 3) / 255.0))).astype(float)
 
 
-def _at_one_lightness(colours, gain):
-    """Palette with the frame's white balance corrected, scaled to one lightness: (k, 4)."""
+def _at_one_lightness(colours, gain, lightness=LIGHTNESS):
+    """Palette with the frame's white balance corrected, scaled to one lightness, or to one each (k,): (k, 4)."""
     if colours is None:
         return None
     linear = np.maximum(linear_from_lab(colours[:, :3]), 1e-5) * (gain[0], 1.0, gain[1])
-    scale = ((LIGHTNESS + 16) / 116) ** 3 / np.maximum(linear @ LINEAR_TO_XYZ[1], 1e-5)
+    scale = ((lightness + 16) / 116) ** 3 / np.maximum(linear @ LINEAR_TO_XYZ[1], 1e-5)
     return np.column_stack([lab_from_linear(linear * scale[:, None]), colours[:, 3]])
 
 
