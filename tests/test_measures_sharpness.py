@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from catalogue_audit.measures.edges import find_edges, measure_edges
+from catalogue_audit.measures.motion import motion_of
 from catalogue_audit.measures.repeats import rhythm
 from catalogue_audit.measures.resolved import WIDTH, share_by_rhythm
 from catalogue_audit.measures.sharpness import sharpness_facts
@@ -111,6 +112,18 @@ def test_defocus_is_not_taken_for_motion(scene, sigma):
     assert not facts["motion_px"] > 0  # 0, or unknown where edges run in too few directions
 
 
+@pytest.mark.parametrize(("weight_of_the_crossed", "told"), [(1.0, True), (0.03, False)])
+def test_a_motion_that_only_doubtful_edges_show_is_not_told(weight_of_the_crossed, told):
+    """Edges as a motion of 6 px along 0 degrees leaves them: variance s^2 + L^2 / 12 cos^2 of the normal's direction."""
+    direction = np.radians(np.repeat([5.0, 35.0, 80.0, 100.0, 125.0, 155.0], 5))
+    sigma = np.sqrt(0.7**2 + 6**2 / 12 * np.cos(direction) ** 2)
+    crossed = np.abs(np.cos(direction)) > 0.5
+    length, angle, _ = motion_of(sigma, direction, np.where(crossed, weight_of_the_crossed, 1.0))
+    assert np.isfinite(length) == told
+    if told:
+        assert abs((angle + 90) % 180 - 90) < 3 and 5 < length < 6.5
+
+
 @pytest.mark.parametrize("share", [0.3, 0.4, 0.5])
 @pytest.mark.parametrize("interpolation", [cv2.INTER_CUBIC, cv2.INTER_LANCZOS4])
 def test_an_enlarged_picture_resolves_what_the_small_one_did(scene, share, interpolation):
@@ -128,15 +141,22 @@ def test_a_picture_out_of_focus_is_not_taken_for_an_enlarged_one(scene, sigma):
 
 
 def test_a_real_focus_series_is_ordered_in_the_part_that_goes_out_of_focus():
-    """The near third of a board while the focus moves away from it (tests/data/focus_pcb, MIT; step = file number)."""
-    blur = []
-    for step in (1, 3, 7):
-        code = cv2.imread(str(Path(__file__).parent / "data" / "focus_pcb" / f"pcb_{step:03d}.jpg"))[1024:, :, ::-1]
-        picture = picture_of(np.ascontiguousarray(code))
-        blur.append(sharpness_facts(picture, outline_of(np.ones(picture.working.shape[:2], bool)))["blur_px"])
-    assert blur[0] < 1.0
-    assert blur[1] > 1.3 * blur[0]
-    assert blur[2] > 2 * blur[1]
+    """
+    The near third of a board while the focus moves away from it (tests/data/focus_pcb, MIT; step = file number).
+
+    At the third step its upper 80 rows are still in focus. Only the focus moved: there is no motion.
+    """
+    near_third, nearer = ([_of_part(step, top) for step in (1, 3, 7)] for top in (1024, 1104))
+    assert near_third[0]["blur_px"] < 1.0
+    assert nearer[1]["blur_px"] > 1.3 * nearer[0]["blur_px"]
+    assert near_third[2]["blur_px"] > 2 * near_third[1]["blur_px"]
+    assert not any(facts["motion_px"] > 0 for facts in near_third)
+
+
+def _of_part(step, top):
+    code = cv2.imread(str(Path(__file__).parent / "data" / "focus_pcb" / f"pcb_{step:03d}.jpg"))[top:, :, ::-1]
+    picture = picture_of(np.ascontiguousarray(code))
+    return sharpness_facts(picture, outline_of(np.ones(picture.working.shape[:2], bool)))
 
 
 def test_a_featureless_product_has_no_sharpness_and_says_why():

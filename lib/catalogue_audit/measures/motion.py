@@ -16,6 +16,9 @@ WITHIN_DEGREES = 30.0  # of the motion's direction, and of the one across, edges
 EXTRAPOLATED_DEGREES = 75.0  # ... or of one of them, and of the other within this, where the edges differ beyond doubt:
 # a long smear runs the edges that it crosses into one another, and only those along it stay clear
 BEYOND_DOUBT = 0.9, 1.35, 16  # the share explained, the ratio of widths seen, and the edges that count
+# Edges that count, at least: crossed by the motion (within 60 degrees of it), and along it (beyond 45). Of smears by 2.5 to 12 px
+# over bags and photographs 95 % have them; what is taken for one in an unmoved picture mostly rests on less than one clear edge.
+CROSSED, ALONG = (60.0, 1.0), (45.0, 1.5)
 ROUNDS = 5  # of re-weighting
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
 # (solves 2 a phi(a) = (2 Phi(a) - 1) / 2 for a = L / (2 s), so s = L / 2.8)
@@ -47,7 +50,8 @@ def motion_of(sigma, direction, weight=None):
     sharp : float
         Width in the sharpest direction, pixels; NaN without motion.
     """
-    place, variance, weight = _by_direction(sigma, direction, np.ones(len(sigma)) if weight is None else np.sqrt(weight))
+    counts = np.ones(len(sigma)) if weight is None else weight
+    place, variance, weight = _by_direction(sigma, direction, np.sqrt(counts))
     if len(place) < FEWEST_DIRECTIONS:
         return math.nan, math.nan, math.nan
     terms = np.stack([np.ones_like(place), np.cos(2 * place), np.sin(2 * place)], axis=1)
@@ -58,7 +62,8 @@ def motion_of(sigma, direction, weight=None):
     if math.sqrt((constant + swing) / floor) < CLEAR_RATIO or explained < CLEAR_SHARE:
         return 0.0, math.nan, math.nan
     angle = math.degrees(0.5 * math.atan2(s, c)) % 180
-    if not _is_seen(place, angle, (explained, math.sqrt(variance.max() / variance.min()), weight.sum())):
+    seen = _is_seen(place, angle, (explained, math.sqrt(variance.max() / variance.min()), weight.sum()))
+    if not seen or not _is_borne_out(direction, counts, angle):
         return math.nan, math.nan, math.nan
     return _length(2 * swing, floor), angle, math.sqrt(floor)
 
@@ -73,6 +78,12 @@ def _is_seen(place, angle, evidence):
         return True
     sure = all(here > least for here, least in zip(evidence, BEYOND_DOUBT, strict=True))
     return near < WITHIN_DEGREES and far < EXTRAPOLATED_DEGREES and sure
+
+
+def _is_borne_out(direction, counts, angle):
+    """Whether enough clear edges show the widening, and enough the sharpness along it."""
+    off = np.abs((np.degrees(direction) - angle + 90) % 180 - 90)
+    return counts[off < CROSSED[0]].sum() >= CROSSED[1] and counts[off > ALONG[0]].sum() >= ALONG[1]
 
 
 def _by_direction(sigma, direction, weight):
