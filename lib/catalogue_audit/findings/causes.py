@@ -12,6 +12,7 @@ import math
 import pandas as pd
 
 from catalogue_audit.findings.rows import excess, number, plain
+from catalogue_audit.statistics.change_quantities import series_of
 from catalogue_audit.statistics.clock import capture_order
 
 # The quantities whose change can put a frame outside the tolerance of a check.
@@ -33,6 +34,9 @@ QUANTITIES = {
     "focus": ("blur_px",),
     "noise": ("noise", "iso"),
 }  # fmt: skip
+
+# A camera that was moved has its own middle before and after, in each view another: the longer one is the set's.
+POSE = ("angle", "roll", "camera_height")
 
 # A finding on the left explains those on the right of the same picture.
 IDENTITY = ("wrong_product", "wrong_detail", "swapped_views")
@@ -128,13 +132,18 @@ def explained_by_change(evidence, check):
         here = order["camera"] == camera
         if view != "all":
             here &= frames["view"] == view
-        values = frames[quantity].astype(float).where(here)
+        values = series_of(frames, quantity).where(here)
+        stretches = [(index, places.between(start, end), level(places)) for index, start, end, level in _stretches(rows, place_of)]
         reference = 0.0 if "_dev" in quantity else values.median()
-        for index, start, end, level in _stretches(rows, place_of):
+        if check in POSE:
+            held, usual = max(((values.where(inside), level) for _, inside, level in stretches), key=lambda one: one[0].count())
+            reference = (usual + 0.0 * places)[held.notna()].median()
+            values = values - frames["view"].map(held.groupby(frames["view"]).median()) + reference
+        for index, inside, level in stretches:
             row = rows.loc[index]
             size = abs(row["after"] - row["before"]) if row["kind"] == "step" else 0.0
-            inside = places.between(start, end) & ((level(places) - reference) ** 2 >= (OFF * size) ** 2)
-            fits = (values - level(places)).abs() <= NEARER * (values - reference).abs()
+            inside = inside & ((level - reference) ** 2 >= (OFF * size) ** 2)
+            fits = (values - level).abs() <= NEARER * (values - reference).abs()
             causes = causes.mask(inside & fits & causes.isna(), events[index])
     return causes
 

@@ -9,6 +9,9 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.causes import explained_by_change
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import counted, finding, listed, number, sentence, view_words
+from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+
+FEWEST_POOLED = 4  # frames that one change moved, from which they tell of each other
 
 
 class Case(NamedTuple):
@@ -38,7 +41,7 @@ class SetCase(NamedTuple):
     tolerance: float
 
 
-def judge_column(evidence, check, column, frames, sd=None, centre=None, one_sided=False, together=False):
+def judge_column(evidence, check, column, frames, sd=None, centre=None, one_sided=False, together=False, pooled=False):
     """
     Judge one column of the frames, view by view.
 
@@ -59,6 +62,9 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
         Only values above the reference are wrong.
     together : bool
         Compare all views and styles with one another (light), not each with its own.
+    pooled : bool
+        A change moves all frames alike (the camera, a mark on the table), so that those which it explains tell of each other,
+        and the others, not the middle of both, are what they are compared with.
 
     Returns
     -------
@@ -75,10 +81,14 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
         spread = group[sd].fillna(0.0).to_numpy() if sd else np.zeros(len(group))
         values = group[column].to_numpy(dtype=float)
         own = causes[group.index].isna().to_numpy()
+        middle = centre
+        if pooled and own.any() and not own.all():
+            middle = None if centre is None else float(np.median(values[own]))
+            values, spread = _told_by_their_stretch(values, spread, causes[group.index])
         styles = None if together else group["style"].to_numpy(dtype=object)[own]
         reference = brief_terms.reference(evidence.brief, column, view)
-        judged = judge_values(values[own], tolerance[own], spread[own], styles, centre, reference)
-        base = _base(judged.centre, values, centre)
+        judged = judge_values(values[own], tolerance[own], spread[own], styles, middle, reference)
+        base = _base(judged.centre, values, middle)
         expected = np.full(len(group), base)
         expected[own] = np.where(np.isfinite(judged.centre), judged.centre, base)
         outside = np.zeros(len(group), dtype=bool)
@@ -94,6 +104,27 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
                 cases.append(Case(rows[i], values[i], expected[i], float(tolerance[i]), cause))
         set_cases.extend(_set_cases(judged, view, group["file"].to_numpy()[own], values[own], tolerance[own]))
     return cases, set_cases
+
+
+def _told_by_their_stretch(values, spread, causes):
+    """
+    Values and uncertainties of frames that one change moved alike: each by itself and by the middle of all.
+
+    What frames scatter about their stretch's middle beyond their own uncertainties is theirs.
+    """
+    values, spread = values.copy(), spread.copy()
+    left = values - np.median(values[causes.isna().to_numpy()])
+    stretches = [np.flatnonzero((causes == cause).to_numpy(dtype=bool)) for cause in sorted(set(causes.dropna()))]
+    for here in stretches:
+        left[here] = values[here] - np.median(values[here])
+    own_scatter = math.sqrt(max(mad_scale(left) ** 2 - float(np.median(spread)) ** 2, 0.0))
+    for here in stretches:
+        if here.size >= FEWEST_POOLED:
+            level, told = np.median(values[here]), np.maximum(spread[here], 1e-9)
+            apart = math.hypot(max(own_scatter, 1e-9), MEDIAN_EFFICIENCY * math.hypot(own_scatter, float(np.median(told))) / math.sqrt(here.size))
+            weight = apart**2 / (told**2 + apart**2)
+            values[here], spread[here] = level + weight * (values[here] - level), np.sqrt(weight) * told
+    return values, spread
 
 
 def _base(centres, values, centre):

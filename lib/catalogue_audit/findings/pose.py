@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.causes import explained_by_change
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
@@ -32,7 +33,7 @@ def angle(evidence):
     frames = evidence.whole_product
     shown = frames["view"].map(shows_a_turn).astype(bool) | frames["view"].isin(STRAIGHT_ON)
     frames = frames[shown & (frames["yaw_dev_deg"].abs() < IMPLAUSIBLE_TURN_DEG)]
-    cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_dev_sd_deg", centre=0.0)
+    cases, set_cases = judge_column(evidence, "angle", "yaw_dev_deg", frames, "yaw_dev_sd_deg", centre=0.0, pooled=True)
     exchanged = {row["file"] for row in evidence.misfiled.to_dict("records") if row["kind"] == "swapped_views" and row.get("likely_view") in STRAIGHT_ON}
     for case in cases:
         off = case.value - case.expected
@@ -50,7 +51,7 @@ def angle(evidence):
 def camera_height(evidence):
     """Camera looking down more or less than in the set's other frames of the view."""
     frames = _pitch_deviations(evidence)
-    cases, set_cases = judge_column(evidence, "camera_height", "pitch_dev", frames, "pitch_dev_sd", centre=0.0)
+    cases, set_cases = judge_column(evidence, "camera_height", "pitch_dev", frames, "pitch_dev_sd", centre=0.0, pooled=True)
     for case in cases:
         off = case.value - case.expected
         stood = "higher" if off > 0 else "lower"
@@ -86,8 +87,8 @@ def roll(evidence):
     frames = evidence.whole_product
     named = frames["view"].map(lambda view: brief_terms.reference(evidence.brief, "roll_deg", view) is not None).astype(bool)
     by_view = frames["roll_dev_deg"].notna() & ~named
-    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames[~by_view], "roll_sd_deg")
-    turned, turned_sets = judge_column(evidence, "roll", "roll_dev_deg", frames[by_view], "roll_dev_sd_deg", centre=0.0)
+    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames[~by_view], "roll_sd_deg", pooled=True)
+    turned, turned_sets = judge_column(evidence, "roll", "roll_dev_deg", frames[by_view], "roll_dev_sd_deg", centre=0.0, pooled=True)
     cases, set_cases = cases + turned, set_cases + turned_sets
     for case in cases:
         off = case.value - case.expected
@@ -101,6 +102,8 @@ def roll(evidence):
     for case in set_cases:
         yield set_row("roll", case, "the tilt", "°", "rotate the others to match")
     in_two_ways = {case.view for case in set_cases}
+    moved = explained_by_change(evidence, "roll").reindex(frames.index).notna()  # then the middle of all is nobody's
+    in_two_ways |= set(frames["view"][moved])
     yield from _whole_set_tilted(evidence, frames[~frames["view"].isin(in_two_ways)])
 
 
