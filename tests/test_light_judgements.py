@@ -223,3 +223,20 @@ def _white_of_detail(whole, shown, light=0.0, view="detail"):
     ratios, sd = np.array([[light, light], [np.nan, np.nan]]), np.array([0.0015, np.nan])
     ratios, sd = white_of_details(table_from_rows("frames", rows), sketches, np.array([True, False]), ratios, sd)
     return ratios[1], sd[1]
+
+
+def _whites(share):
+    """Sketch of a product of which a share is cream, two fifths of a stop below the top of the scale, and the rest brown."""
+    thumb = np.full((64, 51, 3), (110, 60, 30), np.uint8)
+    thumb[: round(64 * share)] = (226, 220, 205)
+    return {"thumb": thumb, "mask": np.ones((128, 102), bool)}
+
+
+@pytest.mark.parametrize(
+    ("share", "off", "said"), [(0.3, 0.0, []), (0.05, 0.0, ["clipping"]), (0.3, np.nan, ["clipping"]), (0.3, 0.4, ["exposure"])]
+)
+def test_stripes_near_the_top_of_the_scale_may_reach_it_under_the_right_light(share, off, said):
+    """5 % burnt out of a bag a third of which is cream in its other views: normal where its light is right, and only there."""
+    frames = _front(clipped_high=0.05, exposure_dev_ev=off)
+    sketches = {file: _whites(share) for file in frames["file"]}
+    assert _found(frames, sketches) == said

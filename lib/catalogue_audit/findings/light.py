@@ -9,12 +9,14 @@ from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
 from catalogue_audit.statistics.robust import mad_scale
+from catalogue_audit.statistics.surfaces import near_top_share
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
 BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
+WHITES = 0.25  # of what the other views show near the top of the scale, a plane turned to the lamps may burn out under the right light
 ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product as a whole view does (common practice, no source)
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
@@ -230,7 +232,8 @@ def clipping(evidence):
     Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves.
 
     A channel raised with the product's colour is one thing with that. A detail shows a part of its product as large
-    as the whole, and so may show all that the lamps burn out there.
+    as the whole, and so may show all that the lamps burn out there. White stripes, cream leather or a pale pink are near the top
+    of the scale in every view, and some of them reach it where a plane faces the lamps: under the right light that is normal.
     """
     frames = evidence.measured
     for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
@@ -246,6 +249,8 @@ def clipping(evidence):
         for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
         ):
+            if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame) + allowed:
+                continue
             note = (
                 f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
                 f"{normally * 100:.1f} % is normal (tolerance {allowed * 100:g} % more): develop it again softer if "
@@ -254,6 +259,18 @@ def clipping(evidence):
             yield finding(
                 "clipping", sentence(note), frame, value=frame[column], expected=normally, tolerance=allowed
             )
+
+
+def _of_its_whites(evidence, frame):
+    """Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown."""
+    limit = brief_terms.tolerance(evidence.brief, "exposure")
+    others = evidence.whole_product
+    others = others[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & ~(others["exposure_dev_ev"].abs() >= limit)]
+    off = number(frame.get("exposure_dev_ev"))
+    if off is None or off >= limit or others.empty:
+        return 0.0
+    light = max((near_top_share(evidence.sketches.get(file) or {}) for file in others["file"]), key=np.nan_to_num)
+    return WHITES * min(1.0, float(np.nan_to_num(light)) * (ENLARGED if frame["view_kind"] == "crop" else 1.0))
 
 
 def _clipping_tolerance(evidence, frames, column):
