@@ -13,10 +13,13 @@ from catalogue_audit.metadata import jpeg, tiff
 from catalogue_audit.pixels import png_file
 from catalogue_audit.pixels.damage import coding_step
 from catalogue_audit.pixels.picture import Picture
-from catalogue_audit.pixels.working import reduce_and_convert
+from catalogue_audit.pixels.working import LONGEST_GREY, reduce_and_convert
 
 _EOI = b"\xff\xd9"
 _DAMAGED, _CUT_SHORT = png_file.DAMAGED, png_file.CUT_SHORT
+# Above this long side (px) colour is looked at in means of 4 x 4 pixels or more, which smooth chroma between its samples hardly changes.
+QUICK_CHROMA_FROM = 2 * LONGEST_GREY
+
 _SHIFTED = (
     "the tone shifts in the middle of a row, as damage to a file leaves it: look at the picture, "
     "and ask for the file again if part of it is wrong"
@@ -165,8 +168,9 @@ def _jpeg_codes(data, container, space, buffer):
         buffer = None
     if container["junk"]:
         data = jpeg.without_junk(data, jpeg.read_header(data))
+    large = max(container["width_px"], container["height_px"]) > QUICK_CHROMA_FROM
     try:
-        return simplejpeg.decode_jpeg(data, space, buffer=buffer, strict=True)
+        return simplejpeg.decode_jpeg(data, space, fastupsample=large, buffer=buffer, strict=True)
     except ValueError as error:
         raise UnreadablePicture(_DAMAGED if container["complete"] else _CUT_SHORT) from error
 
