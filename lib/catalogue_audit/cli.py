@@ -67,6 +67,10 @@ def main(arguments=None):
             "Either memory is short (ulimit -v), or the installation is not whole: install requirements.txt again."
         )
         return AuditError.exit_status
+    except OSError as error:
+        name = f" ({os.path.basename(os.fsdecode(error.filename))})" if isinstance(error.filename, (str, bytes)) else ""
+        _say(f"A file could not be read or written: {(error.strerror or 'unknown reason').lower()}{name}.\nCheck permissions and space, then run again.")
+        return AuditError.exit_status
     except Exception as error:  # noqa: BLE001 - nobody can act on a traceback; the place is enough to mend it
         _say(_unforeseen(error))
         return AuditError.exit_status

@@ -177,11 +177,13 @@ def _read(folder, table):
     path = folder / f"{table}.csv"
     try:
         cells = pd.read_csv(path, dtype="str", keep_default_na=False, encoding="utf-8", lineterminator="\n")
-    except (OSError, ValueError) as error:
+        if not {"file", "sku", "view"} <= set(cells.columns):
+            raise ValueError("the columns of every report are not there")
+        cells = cells.map(lambda cell: (cell[1:] if cell.startswith("'") else cell) or None)
+        return conform(table, cells.replace({"true": True, "false": False}))
+    except (OSError, ValueError, TypeError, OverflowError) as error:
         msg = (
             f"{folder.parent.name!r} holds no readable report (tables/{table}.csv).\n"
             "Pass the dated report folder of the audit before with --previous."
         )
         raise UsageError(msg) from error
-    cells = cells.map(lambda cell: (cell[1:] if cell.startswith("'") else cell) or None)
-    return conform(table, cells.replace({"true": True, "false": False}))

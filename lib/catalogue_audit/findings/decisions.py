@@ -108,6 +108,29 @@ def apply_decisions(findings, decisions, as_of=None):
     return findings
 
 
+def without_effect(findings, decisions):
+    """
+    A sentence where decisions concern no finding at all, as those of another delivery do.
+
+    Parameters
+    ----------
+    findings : DataFrame
+    decisions : list of Decision
+
+    Returns
+    -------
+    tuple of str
+    """
+    wanted = {tuple(getattr(decision, name) for name in TARGETS): decision for decision in decisions}
+    for row in findings.to_dict("records"):
+        for key in itertools.product(*((text(row[name]), None) for name in TARGETS)):
+            wanted.pop(key, None)
+    if not wanted:
+        return ()
+    named = _listed(", ".join(filter(None, key)) for key in wanted)
+    return (f"{len(wanted)} of {len(decisions)} decisions concern no finding of this delivery: {plain(named)}",)
+
+
 def is_accepted(findings):
     """Series of bool: findings that a decision has accepted; they are shown and count for nothing."""
     return findings["cause"].fillna("").str.startswith(ACCEPTED + " by ")
@@ -157,6 +180,9 @@ def _entries(reader, name):
         found = f"found {_listed(unknown)}" if unknown else "found none"
         msg = f"The decisions file {name!r} needs headings out of {', '.join(KEYS)}; {found}."
         raise UsageError(msg)
+    if len(set(headings)) < len(headings):
+        twice = next(heading for heading in headings if headings.count(heading) > 1)
+        raise UsageError(f"The decisions file {name!r} has the heading {twice!r} twice. Keep one of them.")
     reader.fieldnames = headings
     entries = []
     for row in reader:
@@ -195,7 +221,7 @@ def _value(entry, key, place):
     if key == "until":
         return _date(value, place)
     if not isinstance(value, str):
-        msg = f"{place}: {key!r} must be text, found {_short(repr(value))}."
+        msg = f"{place}: {key!r} must be text, found {_short(value)}."
         raise UsageError(msg)
     return value
 
@@ -216,5 +242,5 @@ def _date(value, place):
     try:
         return datetime.date.fromisoformat(str(value)).isoformat()
     except ValueError:
-        msg = f"{place}: 'until' must be a date such as 2026-12-31, found {_short(repr(value))}."
+        msg = f"{place}: 'until' must be a date such as 2026-12-31, found {_short(value)}."
         raise UsageError(msg) from None

@@ -23,6 +23,12 @@ NO_REPORT = (
     "There is no report in {folder!r} (no summary.json in it).\n"
     "Pass the folder that 'catalogue-audit review' printed, the one that holds report.html."
 )
+UNREADABLE = (
+    "The report in {folder!r} cannot be read: {what} is damaged, missing or of another program.\n"
+    "Run 'catalogue-audit review' on the delivery again, and pass the new report."
+)
+# What files that are no report, or a damaged one, make their readers raise.
+UNREADABLE_ERRORS = (OSError, ValueError, TypeError, AttributeError, LookupError, OverflowError, RecursionError)
 
 
 def _table(name):
@@ -157,21 +163,34 @@ def read_audit(folder):
     Raises
     ------
     UsageError
-        Where there is no report in the folder.
+        Where there is no report in the folder, or it cannot be read.
     """
     folder = Path(folder)
     if not (folder / "summary.json").is_file():
         raise UsageError(NO_REPORT.format(folder=str(folder)))
-    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    more_file = folder / "tables" / MORE_FILE
-    more = json.loads(more_file.read_text(encoding="utf-8")) if more_file.is_file() else {}
-    further = {name: pd.DataFrame(**table) for name, table in more.get("tables", {}).items()}
-    if isinstance(more.get("framing_rule"), str):
-        further["framing_rule"] = more["framing_rule"]
-    return Audit(
-        summary,
-        **read_tables(folder / "tables"),
-        **further,
-        notes=tuple(more.get("notes", ())),
-        versions=more.get("versions", {}),
-    )
+    summary = _read_json(folder, "summary.json")
+    more = _read_json(folder, f"tables/{MORE_FILE}") if (folder / "tables" / MORE_FILE).is_file() else {}
+    try:
+        further = {name: pd.DataFrame(**table) for name, table in more.get("tables", {}).items()}
+        if isinstance(more.get("framing_rule"), str):
+            further["framing_rule"] = more["framing_rule"]
+        return Audit(
+            summary,
+            **read_tables(folder / "tables"),
+            **further,
+            notes=tuple(more.get("notes", ())),
+            versions=more.get("versions", {}),
+        )
+    except UNREADABLE_ERRORS as error:
+        raise UsageError(UNREADABLE.format(folder=str(folder), what="one of its tables")) from error
+
+
+def _read_json(folder, name):
+    """A file of a report that holds one JSON object."""
+    try:
+        content = json.loads((folder / name).read_text(encoding="utf-8"))
+    except UNREADABLE_ERRORS as error:
+        raise UsageError(UNREADABLE.format(folder=str(folder), what=name)) from error
+    if not isinstance(content, dict):
+        raise UsageError(UNREADABLE.format(folder=str(folder), what=name))
+    return content

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, PngImagePlugin
 
-from catalogue_audit.errors import AuditError
+from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.report import look, sheets_pdf
 from catalogue_audit.report.wording import plain_text, view_title
 
@@ -211,14 +211,14 @@ def write_placings(placings, outlines, to, delivery):
 
     Raises
     ------
-    AuditError
+    UsageError
         A file exists already.
     """
     to = Path(to)
     names = [outline_name(placing.view) for placing in placings] + ([SHEET_NAME] if sheets_pdf.available() else [])
     taken = [name for name in names if (to / name).exists()]
     if taken:
-        raise AuditError(f"{taken[0]!r} exists already in {to.name!r}.\nName another folder with --to: nothing is replaced.")
+        raise UsageError(f"{taken[0]!r} exists already in {to.name!r}.\nName another folder with --to: nothing is replaced.")
     to.mkdir(parents=True, exist_ok=True)
     for placing, name in zip(placings, names, strict=False):
         write_outline(outline_picture(placing, outlines[placing.file]), to / name, " ".join(placing_words(placing)))

@@ -34,10 +34,15 @@ def write_brief(stage="originals", from_report=None, to=None):
         text = brief_text(stage)
     else:
         from catalogue_audit.findings.derive_brief import derive_brief
-        from catalogue_audit.report.audit import read_audit
+        from catalogue_audit.report.audit import UNREADABLE, read_audit
 
         accepted = read_audit(Path(from_report))
-        text = derive_brief(accepted.frames, {**accepted.summary, "framing_rule": accepted.framing_rule})
+        if not len(accepted.frames):
+            raise UsageError(UNREADABLE.format(folder=str(from_report), what="tables/frames.csv"))
+        try:
+            text = derive_brief(accepted.frames, {**accepted.summary, "framing_rule": accepted.framing_rule})
+        except ValueError as error:  # a brief or figures in it that are none
+            raise UsageError(UNREADABLE.format(folder=str(from_report), what="summary.json")) from error
     if to is None:
         return text
     _write_new(Path(to), text)

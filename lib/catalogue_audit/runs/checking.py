@@ -162,7 +162,9 @@ def _history_or_nothing(out):
 def _faults_of_report(folder, connection, number):
     try:
         summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
+        summary = None
+    if not isinstance(summary, dict):
         yield "summary.json cannot be read"
         return
     tables = {path.stem: path for path in sorted((folder / "tables").glob("*.csv")) if path.stem in schema.ALL_TABLES}
@@ -178,8 +180,12 @@ def _faults_of_report(folder, connection, number):
 
 
 def _rows(path):
-    with open(path, encoding="utf-8", newline="") as file:
-        return sum(1 for _ in csv.reader(file)) - 1
+    """Rows below the header; -1 of a table that cannot be read."""
+    try:
+        with open(path, encoding="utf-8", newline="") as file:
+            return sum(1 for _ in csv.reader(file)) - 1
+    except (OSError, ValueError, csv.Error):
+        return -1
 
 
 def _faults_of_table(path, name):
@@ -197,7 +203,7 @@ def _faults_of_table(path, name):
             yield f"row {uneven} of {path.name} has not as many cells as its header"
         else:
             read_table(path, name)
-    except (OSError, ValueError, TypeError, csv.Error) as error:
+    except (OSError, ValueError, TypeError, OverflowError, csv.Error) as error:
         yield f"{path.name} cannot be read ({type(error).__name__})"
 
 

@@ -7,7 +7,7 @@ Nothing here decodes a picture or reads the delivery.
 from catalogue_audit import __version__
 from catalogue_audit.findings.compare import compare_with_previous
 from catalogue_audit.findings.corrections import corrections
-from catalogue_audit.findings.decisions import apply_decisions, read_decisions
+from catalogue_audit.findings.decisions import apply_decisions, read_decisions, without_effect
 from catalogue_audit.findings.evidence import Evidence
 from catalogue_audit.findings.judge import find
 from catalogue_audit.findings.sample import read_check_sheet, read_earlier, sampling_summary
@@ -97,7 +97,9 @@ def judge_delivery(
     )
     findings, marks = find(evidence)
     if decisions is not None:
-        findings = apply_decisions(findings, read_decisions(decisions), evidence.judged_on)
+        accepted = read_decisions(decisions)
+        notes = (*notes, *without_effect(findings, accepted))
+        findings = apply_decisions(findings, accepted, evidence.judged_on)
     findings = conform("findings", findings)
     marks = conform("marks", marks)
     table = conform("products", product_table(evidence, findings))

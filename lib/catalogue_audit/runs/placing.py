@@ -49,25 +49,28 @@ def placing_outline(report, view=None, to="placing"):
     report = Path(report).resolve()
     audit = read_audit(report)
     path = report.parent / WORK_FOLDER / STORE_NAME
-    if not path.is_file():
+    try:
+        found, outlines = _kept_outlines(path, audit.frames, view) if path.is_file() else ([], {})
+    except (sqlite3.Error, ValueError, LookupError):  # damaged, or no store of this program
+        found = []
+    if not found:
         raise UsageError(NO_OUTLINES.format(name=f"{WORK_FOLDER}/{STORE_NAME}"))
-    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=60)) as connection:
+    return write_placings(found, outlines, to, audit.summary.get("delivery", ""))
+
+
+def _kept_outlines(path, frames, view):
+    """Placings of which the store holds the outline, and the outlines by file."""
+    with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, timeout=60)) as connection:
         kept = {row[0] for row in connection.execute("SELECT DISTINCT sha256 FROM measured")}
-        frames = audit.frames
         found = placings(frames, set(frames.loc[frames["sha256"].isin(kept), "file"]))
-        if not found:
-            raise UsageError(NO_OUTLINES.format(name=f"{WORK_FOLDER}/{STORE_NAME}"))
-        if view is not None:
+        if found and view is not None:
             names = ", ".join(placing.view for placing in found)
             found = [placing for placing in found if placing.view == view]
             if not found:
                 raise UsageError(f"This report has no whole product in a view {view!r}.\nIts views are: {names}.")
         content = frames.set_index("file")["sha256"]
         outlines = {placing.file: _outline(connection, content[placing.file]) for placing in found}
-    found = [placing for placing in found if outlines[placing.file] is not None]
-    if not found:
-        raise UsageError(NO_OUTLINES.format(name=f"{WORK_FOLDER}/{STORE_NAME}"))
-    return write_placings(found, outlines, to, audit.summary.get("delivery", ""))
+    return [placing for placing in found if outlines[placing.file] is not None], outlines
 
 
 def _outline(connection, sha256):

@@ -1,0 +1,103 @@
+"""Reports, stores and decisions that are damaged, or are of another program or delivery: told as such, by name."""
+
+import json
+import os
+import shutil
+
+import pytest
+from catalogue_audit.errors import UsageError
+from catalogue_audit.findings.compare import compare_with_previous
+from catalogue_audit.findings.decisions import read_decisions, without_effect
+from catalogue_audit.report.tables import read_tables
+from catalogue_audit.runs.brief import write_brief
+from catalogue_audit.runs.checking import check_records
+from catalogue_audit.runs.placing import placing_outline
+from catalogue_audit.runs.review import review
+
+from hostile import pictures as p
+
+NOISE = os.urandom(999)
+WORDS = "file,sku,view,status,sha256,roll_deg,width_px,captured_at\na_front.jpg,a,front,measured,zz,much,1e999,yesterday\n"
+DAMAGE = {
+    "empty summary": ("summary.json", b""), "summary of a list": ("summary.json", b"[]"), "deep summary": ("summary.json", b"[" * 100_000), "noise for a summary": ("summary.json", NOISE),
+    "empty frames": ("tables/frames.csv", b""), "noise for frames": ("tables/frames.csv", NOISE), "words for figures": ("tables/frames.csv", WORDS.encode()), "noise for more": ("tables/more.json", NOISE),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    place = tmp_path_factory.mktemp("reports")
+    (place / "delivery").mkdir()
+    for name, seed in (("AB-1_front.jpg", 1), ("AB-1_back.jpg", 2)):
+        (place / "delivery" / name).write_bytes(p.photograph(seed))
+    return review(place / "delivery", out=place / "out", tables_only=True, jobs=1).folder
+
+
+@pytest.fixture
+def copied(written, tmp_path):
+    shutil.copytree(written.parent, tmp_path / "out # 100%41?")
+    return tmp_path / "out # 100%41?" / written.name
+
+
+@pytest.mark.parametrize("kind", DAMAGE)
+def test_a_damaged_report_is_told_by_its_name_and_file(copied, kind):
+    name, data = DAMAGE[kind]
+    (copied / name).write_bytes(data)
+    for use in (lambda: write_brief(from_report=copied), lambda: placing_outline(copied, to=copied.parent / "placing")):
+        with pytest.raises(UsageError) as told:
+            use()
+        assert str(copied) in str(told.value) and "cannot be read" in str(told.value) and "Error" not in str(told.value)
+    assert not (copied.parent / "placing").exists()
+    checked = check_records(copied.parent)
+    if name != "tables/more.json":
+        assert checked.exit_status == 1 and any(copied.name in fault for fault in checked.faults)
+
+
+def test_a_brief_in_a_report_that_is_none_is_refused(copied):
+    summary = json.loads((copied / "summary.json").read_text())
+    summary["brief"]["tolerance"]["roll"] = "much"
+    (copied / "summary.json").write_text(json.dumps(summary))
+    with pytest.raises(UsageError, match="summary.json"):
+        write_brief(from_report=copied)
+
+
+def test_outlines_are_found_in_a_folder_of_any_name_and_none_in_a_damaged_store(copied):
+    assert placing_outline(copied, to=copied.parent / "placing")
+    with pytest.raises(UsageError, match="exists already"):
+        placing_outline(copied, to=copied.parent / "placing")
+    store = copied.parent / ".catalogue-audit" / "measures.sqlite3"
+    for data in (NOISE, b"", store.read_bytes()[:3000] + NOISE * 20):
+        store.write_bytes(data)
+        with pytest.raises(UsageError, match="No outline"):
+            placing_outline(copied, to=copied.parent / "other")
+
+
+@pytest.mark.parametrize(
+    ("frames", "findings"),
+    [
+        ("a,b\n1,2\n", "c\n1\n"), ("file,sku,view\na,b,front\n", "file,sku,view,check,value\na,b,front,angle,much\n"),
+        ("file,sku,view,width_px\na,b,front,1e999\n", "file,sku,view,check\n"), (NOISE, NOISE), ("", ""),
+    ],
+    ids=["foreign", "words", "infinite", "noise", "empty"],
+)  # fmt: skip
+def test_a_previous_report_that_is_none_is_refused(written, tmp_path, frames, findings):
+    (tmp_path / "before" / "tables").mkdir(parents=True)
+    for name, data in (("frames", frames), ("findings", findings)):
+        (tmp_path / "before" / "tables" / f"{name}.csv").write_bytes(data if isinstance(data, bytes) else data.encode())
+    tables = read_tables(written / "tables")
+    with pytest.raises(UsageError, match="'before' holds no readable report"):
+        compare_with_previous(tmp_path / "before", tables["frames"], tables["findings"])
+
+
+def test_decisions_of_another_delivery_are_told(written, tmp_path):
+    findings = read_tables(written / "tables")["findings"]
+    (tmp_path / "d.csv").write_text("file,sku,check,why,by\nZZ-9_front.jpg,,angle,w,me\n,AB-1,missing_view,w,me\n,,missing_view,w,me\n")
+    (told,) = without_effect(findings, read_decisions(tmp_path / "d.csv"))
+    assert told.startswith("1 of 3 decisions concern no finding") and "ZZ-9_front.jpg, angle" in told
+    assert without_effect(findings, []) == ()
+
+
+def test_a_heading_that_is_there_twice_is_refused(tmp_path):
+    (tmp_path / "d.csv").write_text("file,file,check,why,by\na,b,angle,w,me\n")
+    with pytest.raises(UsageError, match="'file' twice"):
+        read_decisions(tmp_path / "d.csv")
