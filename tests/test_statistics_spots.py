@@ -162,3 +162,35 @@ def test_two_on_the_background_and_three_on_the_product_at_the_same_pixel_make_a
             sketches[file] = {"spots": np.vstack([spot, sketches[file]["spots"]])}
         _, spots = sensor_spots(frames, sketches)
         assert spots["spot"].nunique() == expected
+
+
+def test_a_stitch_at_the_place_of_dust_that_was_wiped_off_does_not_lengthen_its_run():
+    frames, sketches = _delivery(24, dust=((0.3, 0.2),), seen=1.0, strewn=3)
+    frames["captured_at"] = [f"2026-03-02T10:{k:02d}:00" for k in range(24)]
+    for k, file in enumerate(frames["file"]):
+        spots = sketches[file]["spots"].copy()
+        if k >= 12:
+            spots[0, 4] = -1
+            spots = spots if k % 3 == 0 else spots[1:]
+        sketches[file] = {"spots": spots, "preview": _preview(False, (0.3, 0.2) if k < 12 else None, seed=k)}
+    counts, _ = sensor_spots(frames, sketches)
+    assert counts.iloc[:12].tolist() == [1] * 12
+    assert counts.iloc[12:].tolist() == [0] * 12
+
+
+def test_two_spots_that_came_together_tell_the_first_frame_that_hides_both():
+    """Each alone is too faint under the grain of the frame before the first that shows them; both together are not."""
+    frames, sketches = _delivery(16, dust=((0.3, 0.2), (0.7, 0.8)), seen=1.0, strewn=3)
+    frames["captured_at"] = [f"2026-03-02T10:{k:02d}:00" for k in range(16)]
+    for k, file in enumerate(frames["file"]):
+        picture = cv2.imdecode(_preview(False, (0.3, 0.2) if k >= 4 else None, seed=k), cv2.IMREAD_GRAYSCALE).astype(float)
+        if k >= 4:
+            y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+            picture *= 1 - 0.2 * np.exp(-((np.hypot(x - 0.7 * 640, y - 0.8 * 427) / 2.5) ** 4))
+        if k == 4:
+            picture += cv2.GaussianBlur(np.random.default_rng(8).normal(0, 60, picture.shape), (0, 0), 1.5)
+        preview = cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8))[1].ravel()
+        sketches[file] = {"spots": sketches[file]["spots"][2 if k < 5 else 0 :], "preview": preview}
+    counts, _ = sensor_spots(frames, sketches)
+    assert counts.iloc[:4].tolist() == [0] * 4
+    assert counts.iloc[4:].tolist() == [2] * 12

@@ -1,9 +1,10 @@
 """
-Sensor dust where a frame's own texture hides it.
+In which frames a spot of sensor dust was there, also where a frame's own texture hides it.
 
-Dust does not leave a place and come back to it. A frame taken between two that
-show a spot carries it too, unless the picture is clearly as light there as all
-around: leather's grain may hide a spot, a smooth part cannot.
+Dust comes once, stays, and is wiped off once: the frames that carry it are an unbroken run in order of
+capture. How dark its place is in each speaks for it or against it, clearly on a
+backdrop, hardly on leather's grain; the run is the one for which most speaks. Spots
+that come and go together are heard together.
 """
 
 import functools
@@ -15,6 +16,11 @@ import pandas as pd
 
 SHOWN = 12  # frames that show the spot and are asked how dark it is
 SURE = 3.0  # standard uncertainties by which a place has to be lighter than the spot, to be free of it
+BEYOND = 12  # frames before the first that shows the spot and after the last that are looked at
+MOST_SAID = 3.0  # natural logarithm of odds; one frame says no more: an edge may lie there
+UNSAID = 0.5  # the same, lost by each frame in the run that does not show the spot
+SAME_EVENT = 3  # frames; spots whose runs begin and end within so many of one another came and went together
+LIKE = 0.15, 0.002  # of the spot's darkness and of the light: how alike it is from frame to frame, and the preview's rounding
 LEAST_RADIUS = 1.5  # preview px
 _AROUND = np.arange(8) * np.pi / 4
 
@@ -31,17 +37,20 @@ class Place(NamedTuple):
         Across, full-resolution pixels.
     shown_in : tuple of int
         Positions of the frames that show it.
+    beside : frozenset of int
+        Those of them that show it beside the product, where nothing else is as dark and small.
     """
 
     x: float
     y: float
     size_px: float
     shown_in: tuple
+    beside: frozenset
 
 
-def hidden_in(frames, sketches, order, places, upright):
+def carrying(frames, sketches, order, places, upright):
     """
-    Frames between those that show a spot, and not known to be free of it.
+    Frames that carry each spot.
 
     Parameters
     ----------
@@ -57,17 +66,47 @@ def hidden_in(frames, sketches, order, places, upright):
 
     Returns
     -------
-    list of (place, frame, contrast)
-        Numbers in `places`, positions in `frames`, code values (of the preview, negative is dark).
+    list of dict
+        For each place the positions in `frames` and the contrast there, code
+        values of the preview (negative is dark; NaN where it was not looked at).
     """
     rank = {frame: number for number, frame in enumerate(order)}
+    windows = [_window(place, rank, len(order)) for place in places]
+    looks = _looks(frames, sketches, order, list(zip(places, windows, strict=True)), upright)
+    said, usual = [], []
+    for place, (first, last), here in zip(places, windows, looks, strict=True):
+        shown = [here[frame][0] for frame in place.shown_in if frame in here]
+        usual.append(float(np.median(shown)) if shown else np.nan)
+        said.append(np.array([_said(place, frame, here, usual[-1]) for frame in order[first : last + 1]]))
+    runs = [_run(odds, first) for odds, (first, _) in zip(said, windows, strict=True)]
+    result = []
+    for number, (place, here) in enumerate(zip(places, looks, strict=True)):
+        joint, window = _joint(number, runs, said, windows), windows[number][0]
+        first, last = _run(joint, window)
+        members = {}
+        for at in range(first, last + 1):
+            frame = order[at]
+            ratio, uncertainty, level = here.get(frame, (np.nan, 0.0, np.nan))
+            doubted = frame in here and _is_free(ratio, uncertainty, usual[number]) and joint[at - window] < 0
+            if frame in place.shown_in or (frame in here and not doubted):
+                members[frame] = ratio * level
+        result.append(members)
+    return result
+
+
+def _window(place, rank, count):
+    """First and last number in order of capture that may carry a spot."""
+    seen = [rank[frame] for frame in place.shown_in]
+    return max(min(seen) - BEYOND, 0), min(max(seen) + BEYOND, count - 1)
+
+
+def _looks(frames, sketches, order, places, upright):
+    """For each place the frames of its window that have to be looked at: position to `darkness`."""
     wanted = {}
-    for number, place in enumerate(places):
-        seen = sorted(rank[frame] for frame in place.shown_in)
-        between = set(order[seen[0] : seen[-1] + 1]) - set(place.shown_in)
-        if between:
-            for frame in between | set(place.shown_in[:: max(len(seen) // SHOWN, 1)]):
-                wanted.setdefault(frame, []).append(number)
+    for number, (place, (first, last)) in enumerate(places):
+        open_ones = set(order[first : last + 1]) - place.beside
+        for frame in open_ones | set(place.shown_in[:: max(len(place.shown_in) // SHOWN, 1)]):
+            wanted.setdefault(frame, []).append(number)
     files, widths, turns = (frames[name].to_list() for name in ("file", "width_px", "orientation"))
     looks = [{} for _ in places]
     for frame, numbers in sorted(wanted.items()):
@@ -77,18 +116,49 @@ def hidden_in(frames, sketches, order, places, upright):
         grey = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_GRAYSCALE)
         across = grey.shape[1] / float(widths[frame])
         for number in numbers:
-            place = places[number]
+            place = places[number][0]
             x, y = upright(place.x, place.y, 1 if pd.isna(turns[frame]) else int(turns[frame]))
             looks[number][frame] = darkness(grey, x * grey.shape[1], y * grey.shape[0], place.size_px * across / 2)
-    found = []
-    for number, (place, here) in enumerate(zip(places, looks, strict=True)):
-        showing = set(place.shown_in)
-        shown = [look[0] for frame, look in here.items() if frame in showing]
-        usual = float(np.median(shown)) if shown else np.nan
-        for frame, (ratio, uncertainty, level) in here.items():
-            if frame not in showing and not _is_free(ratio, uncertainty, usual):
-                found.append((number, frame, ratio * level))
-    return found
+    return looks
+
+
+def _said(place, frame, looks, usual):
+    """Logarithm of the odds that a frame carries a spot, by how dark its place is there."""
+    if frame in place.beside:
+        return MOST_SAID
+    if frame not in looks or not np.isfinite(usual):
+        return -UNSAID
+    ratio, uncertainty, _ = looks[frame]
+    variance = uncertainty**2 + (LIKE[0] * usual) ** 2 + LIKE[1] ** 2
+    return float(np.clip((ratio**2 - (ratio - usual) ** 2) / (2 * variance), -MOST_SAID, MOST_SAID)) - UNSAID
+
+
+def _run(odds, first):
+    """
+    The unbroken run for which most speaks: first and last number, the odds' own being counted from `first`.
+
+    Examples
+    --------
+    >>> _run(np.array([-1.0, 2.0, -1.0, 3.0, -2.0, 1.0]), 10)
+    (11, 13)
+    """
+    total = np.concatenate([[0.0], np.cumsum(odds)])
+    gain = total[1:] - np.minimum.accumulate(total[:-1])
+    end = int(np.argmax(gain))
+    start = int(np.argmin(total[: end + 1]))
+    return first + start, first + end
+
+
+def _joint(number, runs, said, windows):
+    """The odds of one spot over its window, with those of all that came and went with it."""
+    mine, (first, last) = runs[number], windows[number]
+    joint = np.zeros(last - first + 1)
+    for run, odds, (start, _) in zip(runs, said, windows, strict=True):
+        if max(abs(run[0] - mine[0]), abs(run[1] - mine[1])) <= SAME_EVENT:
+            at = np.arange(len(odds)) + start - first
+            inside = (at >= 0) & (at < len(joint))
+            joint[at[inside]] += odds[inside]
+    return joint
 
 
 def darkness(grey, x, y, radius):

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.clock import capture_order
-from catalogue_audit.statistics.hidden_spots import Place, hidden_in
+from catalogue_audit.statistics.hidden_spots import Place, carrying
 
 FEWEST_FRAMES = 5  # of a camera that share a place
 NEAR_PX = 6.0  # full-resolution px: a place is the same within the larger of this ...
@@ -80,28 +80,38 @@ def _order(frames):
 
 
 def _shown(seen, groups, frames, sketches, order):
-    """For each group the frames that carry its spot: lists of (position, x, y, size_px, contrast)."""
-    shown = [
-        [(int(seen["frame"][k]), *(seen[name][k] for name in ("x", "y", "size_px", "contrast"))) for k in members]
-        for members in groups
-    ]
+    """
+    For each group the frames that carry its spot: lists of (position, x, y, size_px, contrast).
+
+    Groups of which the order of capture leaves fewer than `FEWEST_FRAMES` are left out.
+    """
     timed = set(order)
-    places = [
-        Place(
+    places, shown = [], []
+    for members in groups:
+        by_frame = {int(seen["frame"][k]): k for k in members}
+        beside = {frame for frame, k in by_frame.items() if seen["kind"][k] == 0}
+        place = Place(
             float(np.median(seen["sensor_x"][members] / seen["stored_width"][members])),
             float(np.median(seen["sensor_y"][members] / seen["stored_height"][members])),
             float(np.median(seen["size_px"][members])),
-            tuple(int(k) for k in seen["frame"][members] if int(k) in timed),
+            tuple(frame for frame in by_frame if frame in timed),
+            frozenset(beside & timed),
         )
-        for members in groups
-    ]
+        places.append(place)
+        shown.append({frame: tuple(seen[name][k] for name in ("x", "y", "size_px", "contrast")) for frame, k in by_frame.items()})
     usable = [number for number, place in enumerate(places) if len(place.shown_in) > 1]
     orientations = _orientations(frames)
-    for number, frame, contrast in hidden_in(frames, sketches, order, [places[k] for k in usable], upright_place):
-        place = places[usable[number]]
-        x, y = upright_place(place.x, place.y, orientations[frame])
-        shown[usable[number]].append((frame, x, y, place.size_px, contrast))
-    return shown
+    for number, carried in zip(usable, carrying(frames, sketches, order, [places[k] for k in usable], upright_place), strict=True):
+        place, mine = places[number], shown[number]
+        for frame in place.shown_in:
+            if frame not in carried:
+                del mine[frame]
+        if len(mine) < FEWEST_FRAMES:
+            mine.clear()
+            continue
+        for frame in carried.keys() - mine.keys():
+            mine[frame] = (*upright_place(place.x, place.y, orientations[frame]), place.size_px, carried[frame])
+    return [[(frame, *values) for frame, values in mine.items()] for mine in shown if mine]
 
 
 def _cameras(frames):
