@@ -103,10 +103,10 @@ def palette(lab):
         count = np.count_nonzero(near)
         if count < 0.04 * total:
             break
-        members = rest[:, near]
+        members = np.take(rest, np.flatnonzero(near), axis=1)
         core = _within(members, median(members), 0.6 * CLUSTER)
-        found.append((*members[:, core].mean(axis=1, dtype=float), count / total))
-        rest = rest[:, ~near]
+        found.append((*np.take(members, np.flatnonzero(core), axis=1).mean(axis=1, dtype=float), count / total))
+        rest = np.take(rest, np.flatnonzero(~near), axis=1)
     if not found:
         found.append((*np.median(np.asarray(lab), axis=0), 1.0))
     found.sort(key=lambda row: -row[3])

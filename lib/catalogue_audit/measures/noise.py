@@ -158,14 +158,14 @@ def _flat_tiles(picture, outline):
 def _variance_before_jpeg(tiles, luma_table, chroma_table):
     """Noise variance of a channel before JPEG's rounding, from (n * TILE, TILE, 3) tiles; None if too little is left."""
     ycc = cv2.cvtColor(tiles.astype(np.float32), cv2.COLOR_RGB2YCrCb)
-    variance, steps = _coefficient_variance(ycc[..., :1], luma_table, 2, 6)
+    variance, steps = _coefficient_variance(_blocks(ycc[..., :1]), luma_table, 2, 6)
     luma_variance = _undo_rounding(np.maximum(variance - DECODED, 0), steps)
     if luma_variance is None:
         return None
     luma_variance = max(luma_variance - ROUNDING * (1 + LUMA_SHARE), 0.0)  # of R, G, B before, of Y in the encoder
     independent = luma_variance / LUMA_SHARE
     halved = cv2.resize(ycc, (TILE // 2, len(ycc) // 2), interpolation=cv2.INTER_AREA)
-    variance, steps = _coefficient_variance(halved[..., 1:], chroma_table, 1, 2)
+    variance, steps = _coefficient_variance(_blocks(halved[..., 1:]), chroma_table, 1, 2)
     expected = independent * CHROMA_SHARE / 4  # halving averages four
     ratio = math.sqrt(expected) / steps
     sure = ratio > SURE_RATIO
@@ -193,22 +193,27 @@ def _calm_tiles(picture):
 
 def _coarseness(tiles, luma_table):
     """Deviation of coarse over that of finer detail in (n * TILE, TILE, 3) tiles: 1 for noise; 0 where JPEG has left neither."""
-    luma = cv2.cvtColor(tiles, cv2.COLOR_RGB2GRAY).astype(np.float32)[..., None]
+    blocks = _blocks(cv2.cvtColor(tiles, cv2.COLOR_RGB2GRAY).astype(np.float32)[..., None])
     coarse, fine = (
         _undo_rounding(np.maximum(variance - DECODED, 0), steps)
-        for variance, steps in (_coefficient_variance(luma, luma_table, *orders) for orders in ((2, 3), (4, 4)))
+        for variance, steps in (_coefficient_variance(blocks, luma_table, *orders) for orders in ((2, 3), (4, 4)))
     )
     return math.sqrt(coarse / fine) if coarse and fine else 0.0
 
 
-def _coefficient_variance(planes, table, lowest, highest):
+def _blocks(planes):
+    """Blocks of 8 x 8, (64, n), of (h, w, c) planes of whole blocks."""
+    height, width, channels = planes.shape
+    return planes.reshape(height // 8, 8, width // 8, 8, channels).transpose(0, 2, 4, 1, 3).reshape(-1, 64).T
+
+
+def _coefficient_variance(blocks, table, lowest, highest):
     """
     Variance of the block transform's low coefficients, and their steps.
 
     Parameters
     ----------
-    planes : (h, w, c) float32
-        h and w whole blocks of 8.
+    blocks : (64, n) float32
     table : (64,) array
     lowest, highest : int
         Range of the sum of the two frequency indices.
@@ -218,12 +223,10 @@ def _coefficient_variance(planes, table, lowest, highest):
     variance, steps : (k,) ndarray
         By increasing step.
     """
-    height, width, channels = planes.shape
-    blocks = planes.reshape(height // 8, 8, width // 8, 8, channels).transpose(0, 2, 4, 1, 3).reshape(-1, 64)
     order = np.add.outer(np.arange(8), np.arange(8)).ravel()
     chosen = np.flatnonzero((order >= lowest) & (order <= highest))
     chosen = chosen[np.argsort(table[chosen], kind="stable")][:10]
-    coefficients = _BASIS[:, chosen].T @ blocks.T  # many columns: reductions along them are quick
+    coefficients = _BASIS[:, chosen].T @ blocks  # many columns: reductions along them are quick
     size = np.abs(coefficients).max(axis=0)
     steps = table[chosen]
     calm = size <= 3 * median(size) + steps.min()  # the rest hold dust, or the edge of something

@@ -236,13 +236,13 @@ def _alone(places, contrast):
     the ends of a row and the corners of a pattern have a member for neighbour.
     """
     alone = np.ones(len(places), bool)
-    apart = places[None] - places[:, None]
-    distance = np.hypot(apart[..., 0], apart[..., 1])
+    apart = [along - along[:, None] for along in places.T]
+    distance = np.hypot(*apart)
     alike = (contrast[None] * contrast[:, None] > 0) & (np.abs(np.log(np.abs(contrast[None] / contrast[:, None]))) < 0.7)
     near = (distance > 0) & (distance < REACH) & alike
     one, other = near.nonzero()
-    mirrored = places[one] - apart[one, other]
-    off = np.hypot(*(mirrored[:, None] - places[None]).transpose(2, 0, 1))
+    mirrored = 2 * places[one] - places[other]
+    off = np.hypot(mirrored[:, :1] - places[:, 0], mirrored[:, 1:] - places[:, 1])
     alone[one[(near[one] & (off < 0.27 * distance[one, other][:, None])).any(axis=1)]] = False
     return alone & ~near[:, ~alone].any(axis=1)
 

@@ -187,8 +187,7 @@ def hanging_curve(picture, box):
     grey = LOG[grey]
     gradient = np.dstack([cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)])
     limit = 3 * (float(median(np.abs(gradient[::2, ::2]).sum(axis=-1).ravel())) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
-    x = 0.5 * grey.shape[1] * (1 + ALONG)
-    down, up = (float(_contrast_along(gradient, x, grey.shape[0] * fall, limit).max()) for fall in (FALLS, 1 - FALLS))
+    down, up = _contrast_along(gradient, 0.5 * grey.shape[1] * (1 + ALONG), grey.shape[0], limit).max(axis=1).tolist()
     return down / max(up, LEAST_CONTRAST), down
 
 
@@ -210,11 +209,17 @@ ALONG = np.linspace(-0.88, 0.88, 44, dtype=np.float32)  # places across the body
 LEAST_CONTRAST = 0.03  # of curves upside down; what noise gives
 TILTS = (-0.09, 0.0, 0.09)  # of the body's height, half of what one end hangs lower: a turned body tilts its strap
 FALLS = _hanging_family()
+CURVES = np.concatenate([FALLS, 1 - FALLS])  # and the same upside down
+SLOPES = np.gradient(CURVES, axis=1)
 
 
-def _contrast_along(gradient, x, y, limit):
-    """How far the gradient stands square to each curve (k, n) and is strong, in two pixels' reach; mean of the two weakest quarters."""
-    dx, dy = np.float32(x[1] - x[0]), np.gradient(y, axis=1)
+def _contrast_along(gradient, x, height, limit):
+    """
+    How far the gradient stands square to each of `CURVES` and is strong, in two pixels' reach; mean of the two weakest quarters.
+
+    (2, k): curves that hang, and those upside down.
+    """
+    y, dx, dy = height * CURVES, np.float32(x[1] - x[0]), height * SLOPES
     length = np.hypot(dx, dy)
     nx, ny = -dy / length, dx / length
     best = np.zeros(y.shape, np.float32)
@@ -224,4 +229,4 @@ def _contrast_along(gradient, x, y, limit):
         along = np.abs(seen[..., 1] * nx - seen[..., 0] * ny)
         np.maximum(best, across - along, out=best)
     quarters = np.minimum(best, limit).reshape(len(y), 4, -1).mean(axis=2) / limit
-    return np.sort(quarters, axis=1)[:, :2].mean(axis=1)
+    return np.sort(quarters, axis=1)[:, :2].mean(axis=1).reshape(2, -1)
