@@ -14,6 +14,7 @@ from catalogue_audit.report.tables import escape_cell
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(200), ("workbook", "CSV")),
         (b"sku,width_cm\nA,10\nB,20\nTotal,30\n", ("line 4", "column sku", "Total", "sums")),
         (b"sku;name;width_cm\nA;x;10\nGrand total:;;30\n", ("line 3", "column sku", "sums")),
+        (b"sku\nA\n" + b"x" * 50_000 + b"\n", ("line 3", "column sku", "50,000 characters", "at most 255")),
         (b"sku,name\nA,x\nB,\0y\n", ("line 3", "zero bytes")),
     ],
 )

@@ -1,8 +1,10 @@
 """Reports, stores and decisions that are damaged, or are of another program or delivery: told as such, by name."""
 
+import contextlib
 import json
 import os
 import shutil
+import sqlite3
 
 import pytest
 from catalogue_audit.errors import UsageError
@@ -13,7 +15,9 @@ from catalogue_audit.runs.brief import write_brief
 from catalogue_audit.runs.checking import check_records
 from catalogue_audit.runs.placing import placing_outline
 from catalogue_audit.runs.review import review
+from catalogue_audit.runs.season import season
 
+from hostile import command
 from hostile import pictures as p
 
 NOISE = os.urandom(999)
@@ -101,3 +105,44 @@ def test_a_heading_that_is_there_twice_is_refused(tmp_path):
     (tmp_path / "d.csv").write_text("file,file,check,why,by\na,b,angle,w,me\n")
     with pytest.raises(UsageError, match="'file' twice"):
         read_decisions(tmp_path / "d.csv")
+
+
+@pytest.mark.parametrize("name", [".catalogue-audit", ".catalogue-audit/lock", ".catalogue-audit/measures.sqlite3", ".catalogue-audit/history.sqlite3"])
+def test_no_record_is_written_into_a_delivery_through_a_link(tmp_path, name):
+    delivery, out = tmp_path / "delivery", tmp_path / "out"
+    delivery.mkdir()
+    (delivery / "AB-1_front.jpg").write_bytes(p.jpeg())
+    (out / name).parent.mkdir(parents=True)
+    (out / name).symlink_to(delivery if name == ".catalogue-audit" else delivery / "AB-1_front.jpg")
+    before = command.listing(delivery)
+    for run in (lambda: review(delivery, out=out, tables_only=True), lambda: season([delivery], out=out, tables_only=True)):
+        with pytest.raises(UsageError, match="inside the delivery"):
+            run()
+    assert command.listing(delivery) == before
+
+
+def test_records_of_another_program_are_set_aside(tmp_path):
+    (tmp_path / "delivery").mkdir()
+    (tmp_path / "delivery" / "AB-1_front.jpg").write_bytes(p.jpeg())
+    work = tmp_path / "out" / ".catalogue-audit"
+    work.mkdir(parents=True)
+    for name in ("measures", "history"):
+        with contextlib.closing(sqlite3.connect(work / f"{name}.sqlite3")) as other:
+            for table in ("measured", "seen", "audits"):
+                other.execute(f"CREATE TABLE {table} (x)")
+            other.commit()
+    assert review(tmp_path / "delivery", out=tmp_path / "out", tables_only=True, jobs=1).summary["measured"] == 1
+    assert len(list(work.glob("*.damaged-*"))) == 2
+
+
+@pytest.mark.parametrize("seconds", [2**40, 2**36, -(2**31), 0])
+def test_a_file_of_any_time_is_measured(tmp_path, seconds):
+    (tmp_path / "delivery").mkdir()
+    file = tmp_path / "delivery" / "AB-1_front.jpg"
+    file.write_bytes(p.jpeg())
+    try:
+        os.utime(file, (seconds, seconds))
+    except (OSError, OverflowError):
+        pytest.skip("no file of this file system can have such a time")
+    for _ in range(2):
+        assert review(tmp_path / "delivery", out=tmp_path / "out", tables_only=True, jobs=1).summary["measured"] == 1

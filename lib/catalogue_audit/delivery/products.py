@@ -27,6 +27,7 @@ MOST_CELLS = 25_000_000
 CELLS_AT_ONCE = 400_000  # held as Python text before they are packed
 MOST_UNDELIVERED = 10_000  # products without a picture that get a row and a finding each; of more, one for all
 
+LONGEST_SKU = 255  # characters; no file could be named after a longer one
 NUMBERS = ("width_cm", "height_cm", "depth_cm")
 DATES = ("due", "live_on", "sample_until")
 LARGEST_CM = 1000.0  # ten metres: no bag; a figure in another unit
@@ -243,6 +244,11 @@ def _check_skus(skus, lines, name):
     if without.any():
         line = lines[int(without.argmax())]
         raise UsageError(f"{name}, line {line}, column sku: the cell is empty.\nEvery row needs its SKU.")
+    long = (skus.str.len() > LONGEST_SKU).to_numpy()
+    if long.any():
+        at = int(long.argmax())
+        found = f"'{_shown(skus.iloc[at])}...' of {len(skus.iloc[at]):,} characters"
+        raise UsageError(f"{name}, line {lines[at]}, column sku: found {found}.\nAllowed: at most {LONGEST_SKU} characters, as file names have.")
     again = skus.duplicated().to_numpy()
     if again.any():
         second = int(again.argmax())

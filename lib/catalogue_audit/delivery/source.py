@@ -79,7 +79,8 @@ class Delivery(NamedTuple):
             except UnreadablePicture as why:
                 if str(why) == folder.VANISHED:
                     continue  # no such file
-                msg = f"The products file '{name}' of the delivery cannot be read.\n{why}"
+                what = str(why).split(". ")[0].removesuffix(".")
+                msg = f"The products file '{name}' of the delivery cannot be read.\n{what}. Put a plain file there, or pass another with --products."
                 raise UsageError(msg) from why
         return None
 

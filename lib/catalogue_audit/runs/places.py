@@ -23,19 +23,27 @@ def output_folder(out, delivery, called="delivery"):
     Raises
     ------
     UsageError
-        When it lies inside that folder.
+        When it, or a record of it behind a link, lies inside that folder.
     """
     try:
         out = Path(out).resolve()
     except RuntimeError as error:
         raise UsageError(f"The output folder {str(out)!r} is a link that leads back to itself.\nPass another folder with --out.") from error
-    if delivery is not None and out.is_relative_to(delivery):
+    if delivery is not None and any(path.is_relative_to(delivery) for path in (out, *_led_to(out / WORK_FOLDER))):
         msg = (
             f"The output folder {str(out)!r} lies inside the {called}.\n"
             "Nothing is ever written there: pass another folder with --out."
         )
         raise UsageError(msg)
     return out
+
+
+def _led_to(folder):
+    """Where the folder of records and what lies in it are, links followed: a link must lead no record into a delivery."""
+    try:
+        return [path.resolve() for path in (folder, *(folder.iterdir() if folder.is_dir() else ()))]
+    except (OSError, RuntimeError):  # closed, or a link round in a circle: writing into it says so
+        return []
 
 
 def local_time():

@@ -113,6 +113,8 @@ def _connect(path):
         if version == 1:
             connection.execute("ALTER TABLE seen ADD COLUMN etag TEXT NOT NULL DEFAULT ''")
         connection.executescript(_TABLES)
+        for columns in ("version, sha256, facts, sketch, check_sum FROM measured", "sha256, etag, inode FROM seen"):
+            connection.execute(f"SELECT {columns} LIMIT 0")  # a table of another program has others
         connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         connection.commit()
     except sqlite3.DatabaseError:
@@ -150,6 +152,8 @@ def remember(connection, location, entry, sha256, read_at_ns):
 
     Not where there is neither, nor where the times are too fresh to trust.
     """
+    if not _fits(entry):
+        return
     if not entry.etag and (not entry.inode or read_at_ns - max(entry.mtime_ns, entry.ctime_ns) < FRESH_NS):
         return
     connection.execute(
@@ -160,12 +164,19 @@ def remember(connection, location, entry, sha256, read_at_ns):
 
 def recognise(connection, location, entry):
     """Content hash of a file that has not changed since it was read, or None."""
+    if not _fits(entry):
+        return None
     row = connection.execute(
         "SELECT sha256 FROM seen WHERE location = ? AND name = ? AND size = ? AND mtime_ns = ?"
         " AND ctime_ns = ? AND inode = ? AND etag = ?",
         (location, entry.name, entry.size, entry.mtime_ns, entry.ctime_ns, entry.inode, entry.etag),
     ).fetchone()
     return row[0] if row else None
+
+
+def _fits(entry):
+    """Whether times and inode fit the store's 64 bits: a clock set to the year 40,000 leaves times that do not."""
+    return all(-(2**63) <= number < 2**63 for number in (entry.size or 0, entry.mtime_ns, entry.ctime_ns, entry.inode))
 
 
 def path_of(connection):
@@ -204,9 +215,9 @@ class Unusable(sqlite3.DatabaseError):
 
 
 def is_damage(error):
-    """True for an error that speaks of the file's content; False for a full disk, a closed folder, a lock."""
+    """True for an error that speaks of the file's content, or its tables; False for a full disk, a closed folder, a lock."""
     code = getattr(error, "sqlite_errorcode", None)
-    return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 
 
 class Sketches(Mapping):
