@@ -1,5 +1,6 @@
 """The store of pass-one results and the lock on the output folder."""
 
+import contextlib
 import subprocess
 import sys
 import time
@@ -12,6 +13,7 @@ from catalogue_audit.errors import LockedError
 from catalogue_audit.measures.sketch import pack_sketch
 from catalogue_audit.runs import store
 from catalogue_audit.runs.lock import output_lock
+from catalogue_audit.runs.sketches import Sketches
 
 FACTS = {"sha256": "ab", "roll_deg": 0.5, "reasons": ["the picture is nearly flat"]}
 
@@ -29,7 +31,7 @@ def test_a_result_comes_back_as_it_was_kept(tmp_path):
     assert notes == ()
     assert store.recall(connection, "v1", "ab") == FACTS | {"reasons": ("the picture is nearly flat",)}
     assert store.recall(connection, "v2", "ab") is None
-    sketches = store.Sketches(tmp_path / store.STORE_NAME, "v1", {"a.jpg": "ab"})
+    sketches = Sketches(tmp_path / store.STORE_NAME, "v1", {"a.jpg": "ab"})
     np.testing.assert_array_equal(sketches["a.jpg"]["thumb"], np.arange(12).reshape(2, 2, 3))
     sketches.close()
     connection.close()
@@ -37,7 +39,7 @@ def test_a_result_comes_back_as_it_was_kept(tmp_path):
 
 def test_a_damaged_result_is_not_believed(tmp_path):
     connection, _ = store.open_store(tmp_path)
-    store.keep(connection, "v1", "ab", FACTS, b"sketch")
+    store.keep(connection, "v1", "ab", FACTS, pack_sketch({}))
     connection.execute("UPDATE measured SET facts = replace(facts, '0.5', '0.6')")
     assert store.recall(connection, "v1", "ab") is None
     connection.close()
@@ -50,6 +52,43 @@ def test_a_damaged_store_is_set_aside_and_begun_anew(tmp_path):
     assert "set aside" in notes[0]
     assert len(list(tmp_path.glob("*.damaged-*"))) == 1
     assert connection.execute("SELECT count(*) FROM measured").fetchone() == (0,)
+    connection.close()
+
+
+def test_a_sketch_is_read_in_parts_and_whole_in_the_end(tmp_path):
+    connection, _ = store.open_store(tmp_path)
+    draw = np.random.default_rng(1)
+    keys = ("tones", "strap", "mask", "thumb", "outline", "preview", "descriptors", "keypoints")
+    made = {key: draw.integers(0, 255, (7 + place, 3)).astype(np.uint8) for place, key in enumerate(keys)} | {"axis": np.float32([1, 2])}
+    store.keep(connection, "v1", "ab", FACTS, pack_sketch(made))
+    connection.commit()
+    asked = []
+    connection.set_trace_callback(asked.append)
+    with contextlib.closing(Sketches(tmp_path / store.STORE_NAME, "v1", {"a.jpg": "ab", "b.jpg": "cd"})) as sketches:
+        sketches._connection.set_trace_callback(asked.append)
+        sketch = sketches["a.jpg"]
+        assert set(sketch) == set(made) and "preview" in sketch and sketch.get("nothing") is None
+        np.testing.assert_array_equal(sketch["axis"], made["axis"])
+        assert len(asked) == 1, "a few numbers were asked for"
+        for key, array in made.items():
+            np.testing.assert_array_equal(sketch[key], array)
+        assert len(asked) == 3, "each further part once"
+        assert sketches["b.jpg"] == {}
+    connection.close()
+
+
+def test_a_store_of_sketches_in_one_piece_is_measured_anew(tmp_path):
+    connection, _ = store.open_store(tmp_path)
+    store.remember(connection, "here", _entry(), "ab", time.time_ns())
+    connection.executescript(
+        "DROP TABLE measured; CREATE TABLE measured (version TEXT, sha256 TEXT, facts TEXT, sketch BLOB, check_sum TEXT);"
+        "INSERT INTO measured VALUES ('v1', 'ab', '{}', x'00', 'c'); PRAGMA user_version=2;"
+    )
+    connection.close()
+    connection, notes = store.open_store(tmp_path)
+    assert notes == ()
+    assert store.recall(connection, "v1", "ab") is None
+    assert store.recognise(connection, "here", _entry()) == "ab"
     connection.close()
 
 
@@ -86,7 +125,7 @@ def test_a_file_of_a_server_is_recognised_by_its_entity_tag(tmp_path):
 
 def test_a_store_of_the_version_before_is_read_on(tmp_path):
     connection, _ = store.open_store(tmp_path)
-    store.keep(connection, "v1", "ab", FACTS, b"sketch")
+    store.keep(connection, "v1", "ab", FACTS, pack_sketch({}))
     store.remember(connection, "here", _entry(), "ab", time.time_ns())
     connection.executescript("ALTER TABLE seen DROP COLUMN etag; PRAGMA user_version=1;")
     connection.close()

@@ -12,6 +12,7 @@ from catalogue_audit.measures.applicability import applicable, shows_a_turn
 from catalogue_audit.measures.roll import roll_for_view
 from catalogue_audit.runs import store
 from catalogue_audit.runs.passone import Measuring, measure_delivery, settings_version
+from catalogue_audit.runs.sketches import Sketches
 from catalogue_audit.statistics.tables import table_from_columns
 
 
@@ -43,7 +44,7 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     )
     frames = _unpacked(rows)
     contents = {file: contents[file] for file in frames["file"] if file in contents}
-    return frames, store.Sketches(work_folder / store.STORE_NAME, version, contents), names
+    return frames, Sketches(work_folder / store.STORE_NAME, version, contents), names
 
 
 _NUMBERS = [column.name for column in schema.FRAME_COLUMNS if column.type == "number"]

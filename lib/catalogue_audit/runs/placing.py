@@ -11,10 +11,10 @@ import sqlite3
 from pathlib import Path
 
 from catalogue_audit.errors import UsageError
-from catalogue_audit.measures.sketch import unpack_sketch
 from catalogue_audit.report.audit import read_audit
 from catalogue_audit.report.placing import write_placings
 from catalogue_audit.runs.places import WORK_FOLDER
+from catalogue_audit.runs.sketches import kept_sketch
 from catalogue_audit.runs.store import STORE_NAME
 from catalogue_audit.statistics.placing import placings
 
@@ -75,8 +75,9 @@ def _kept_outlines(path, frames, view):
 
 def _outline(connection, sha256):
     """Outline of a content, from any version of the measures; None where none has it."""
-    for (packed,) in connection.execute("SELECT sketch FROM measured WHERE sha256 = ? ORDER BY version", (sha256,)):
-        outline = unpack_sketch(packed).get("outline")
+    versions = connection.execute("SELECT version FROM measured WHERE sha256 = ? ORDER BY version", (sha256,)).fetchall()
+    for (version,) in versions:
+        outline = kept_sketch(connection, version, sha256).get("outline")
         if outline is not None and len(outline) >= 3:
             return outline
     return None

@@ -7,32 +7,34 @@ runs read while one writes. A store that is damaged is set aside under another
 name and begun anew: it holds nothing that cannot be measured again.
 """
 
-import contextlib
 import hashlib
 import json
 import sqlite3
 import time
-from collections.abc import Mapping
 from importlib import metadata
 from pathlib import Path
 
 import catalogue_audit
-from catalogue_audit.measures.sketch import unpack_sketch
+from catalogue_audit.runs.sketches import PARTS, parted
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 STORE_NAME = "measures.sqlite3"
 FRESH_NS = 2_000_000_000  # a file changed this shortly before it was read may change again unseen within one clock tick
 
 _MEASURING = ("measures", "metadata", "pixels")
 _LIBRARIES = ("exifread", "numpy", "opencv-python-headless", "pillow", "pi-heif", "simplejpeg")
 
+SKETCH_COLUMNS = ", ".join(("head", *PARTS))
 _TABLES = """
 CREATE TABLE IF NOT EXISTS measured (
     version TEXT NOT NULL,
     sha256 TEXT NOT NULL,
+    head BLOB NOT NULL,
+    small BLOB NOT NULL,
     facts TEXT NOT NULL,
-    sketch BLOB NOT NULL,
     check_sum TEXT NOT NULL,
+    middle BLOB NOT NULL,
+    large BLOB NOT NULL,
     PRIMARY KEY (version, sha256)
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS seen (
@@ -108,10 +110,12 @@ def _connect(path):
         if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
             raise Unusable("quick_check failed")
         (version,) = connection.execute("PRAGMA user_version").fetchone()
-        if version not in (0, 1, SCHEMA_VERSION):
+        if version not in range(SCHEMA_VERSION + 1):
             raise Unusable(f"schema {version}")
         if version == 1:
             connection.execute("ALTER TABLE seen ADD COLUMN etag TEXT NOT NULL DEFAULT ''")
+        if in_one_piece(connection):
+            connection.execute("DROP TABLE measured")  # of measures long changed: they are made anew
         connection.executescript(_TABLES)
         for columns in ("version, sha256, facts, sketch, check_sum FROM measured", "sha256, etag, inode FROM seen"):
             connection.execute(f"SELECT {columns} LIMIT 0")  # a table of another program has others
@@ -126,9 +130,10 @@ def _connect(path):
 def keep(connection, version, sha256, facts, sketch):
     """Keep one result; `sketch` is packed bytes."""
     text = json.dumps(facts, sort_keys=True)
+    parts = parted(sketch)
     connection.execute(
-        "INSERT OR REPLACE INTO measured VALUES (?, ?, ?, ?, ?)",
-        (version, sha256, text, sketch, check_sum(text, sketch)),
+        f"INSERT OR REPLACE INTO measured (version, sha256, facts, check_sum, {SKETCH_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (version, sha256, text, check_sum(text, parts), *parts),
     )
 
 
@@ -137,9 +142,9 @@ def recall(connection, version, sha256):
     Facts kept for a content, or None where there are none or they are damaged.
     """
     row = connection.execute(
-        "SELECT facts, sketch, check_sum FROM measured WHERE version = ? AND sha256 = ?", (version, sha256)
+        f"SELECT facts, check_sum, {SKETCH_COLUMNS} FROM measured WHERE version = ? AND sha256 = ?", (version, sha256)
     ).fetchone()
-    if row is None or check_sum(row[0], row[1]) != row[2]:
+    if row is None or check_sum(row[0], row[2:]) != row[1]:
         return None
     facts = json.loads(row[0])
     facts["reasons"] = tuple(facts.get("reasons", ()))
@@ -220,38 +225,20 @@ def is_damage(error):
     return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 
 
-class Sketches(Mapping):
-    """
-    Read-only mapping: file name → sketch, loaded from the store when asked for.
-
-    Memory stays that of one sketch, whatever the number of files.
-    """
-
-    def __init__(self, path, version, contents):
-        """`contents` maps file name → sha256 of the files that have a sketch."""
-        self._path = path
-        self._version = version
-        self._contents = dict(contents)
-        self._connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, timeout=60)
-
-    def __getitem__(self, file):
-        row = self._connection.execute(
-            "SELECT sketch FROM measured WHERE version = ? AND sha256 = ?", (self._version, self._contents[file])
-        ).fetchone()
-        return unpack_sketch(row[0]) if row else {}
-
-    def __iter__(self):
-        return iter(self._contents)
-
-    def __len__(self):
-        return len(self._contents)
-
-    def close(self):
-        """Close the connection."""
-        with contextlib.suppress(sqlite3.Error):
-            self._connection.close()
+def in_one_piece(connection):
+    """Whether a store is of an older version, that kept sketches in one piece."""
+    return "sketch" in {row[1] for row in connection.execute("PRAGMA table_info(measured)")}
 
 
-def check_sum(facts, sketch):
-    """Check sum of a kept result: facts as text, sketch as bytes."""
-    return hashlib.blake2b(facts.encode() + sketch, digest_size=8).hexdigest()
+def all_kept(connection):
+    """Facts as text, sketch in parts, and check sum of every result."""
+    for facts, kept, *parts in connection.execute(f"SELECT facts, check_sum, {SKETCH_COLUMNS} FROM measured"):
+        yield facts, parts, kept
+
+
+def check_sum(facts, parts):
+    """Check sum of a kept result: facts as text, the parts of its sketch as bytes."""
+    digest = hashlib.blake2b(facts.encode(), digest_size=8)
+    for part in parts:
+        digest.update(part)
+    return digest.hexdigest()
