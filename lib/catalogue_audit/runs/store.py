@@ -117,7 +117,7 @@ def _connect(path):
         if in_one_piece(connection):
             connection.execute("DROP TABLE measured")  # of measures long changed: they are made anew
         connection.executescript(_TABLES)
-        for columns in ("version, sha256, facts, sketch, check_sum FROM measured", "sha256, etag, inode FROM seen"):
+        for columns in (f"version, sha256, facts, check_sum, {SKETCH_COLUMNS} FROM measured", "sha256, etag, inode FROM seen"):
             connection.execute(f"SELECT {columns} LIMIT 0")  # a table of another program has others
         connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         connection.commit()
@@ -227,7 +227,9 @@ def is_damage(error):
 
 def in_one_piece(connection):
     """Whether a store is of an older version, that kept sketches in one piece."""
-    return "sketch" in {row[1] for row in connection.execute("PRAGMA table_info(measured)")}
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    columns = [row[1] for row in connection.execute("PRAGMA table_info(measured)")]
+    return version in (1, 2) and columns == ["version", "sha256", "facts", "sketch", "check_sum"]
 
 
 def all_kept(connection):
