@@ -54,6 +54,13 @@ def test_a_channel_burnt_by_a_wrong_colour_is_one_finding():
     assert "clipping" in washed_out and "product_colour" not in washed_out
 
 
+def test_a_product_burnt_white_is_one_finding_whatever_burnt_with_it():
+    """More light than can be measured turns colour and sweep white as well."""
+    burnt = {"clipped_high": 0.95, "exposure_dev_ev": np.nan, "product_L": 99.9, "product_a": 0.0, "product_b": 0.5}
+    assert _found(_front(product_colour_dev=5.0, **burnt)) == ["clipping"]
+    assert _found(_front(product_colour_dev=5.0, background_L=99.95, background_dev_ev=np.nan, **burnt)) == ["clipping"]
+
+
 def _cut_out(corner, strip):
     """A light block on pure white: `corner` of it left out of the outline, `strip` of grey painted under it."""
     code = np.full((500, 400, 3), 255, np.uint8)

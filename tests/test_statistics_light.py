@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
-from catalogue_audit.statistics.exposure import _view_scatter
 from catalogue_audit.statistics.light import light_deviations
 from catalogue_audit.statistics.tables import table_from_rows
+from catalogue_audit.statistics.view_effects import style_effects, view_scatter
 
 VIEWS = {"front": 0.0, "back": -0.25, "three_quarter": -0.1}
 WHITE = np.array([0.78, 0.80, 0.76])
@@ -143,6 +143,19 @@ def test_a_background_off_alone_within_a_darker_run_leaves_the_run_s_light():
     assert found.drop(in_run)["exposure_dev_ev"].abs().max() < 0.06
 
 
+def test_a_style_s_own_shape_is_no_light_and_one_product_s_light_no_shape():
+    """Slanting views of one style are darker by 0.25 EV: steady. The one product of another style that is darker as much is not."""
+    rng = np.random.default_rng(2)
+    sku, views = np.repeat([f"S{k:02d}" for k in range(12)], 3), np.tile(["front", "back", "three_quarter"], 12)
+    style = np.repeat(["tote"] * 6 + ["hobo"] + ["bucket"] * 5, 3)
+    residual = rng.normal(0, 0.01, 36) - 0.25 * ((views == "three_quarter") & np.isin(style, ["tote", "hobo"]))
+    found = style_effects(residual, sku, views, style)
+    slanting = views == "three_quarter"
+    assert np.abs(found[slanting & (style == "tote")] + 0.25 * 5 / 8).max() < 0.03
+    assert np.abs(found[~slanting | (style != "tote")]).max() < 0.03
+    assert not style_effects(residual, sku, views, np.full(36, "")).any()
+
+
 def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():
     """A side that looks like the other views, which one product has, under darker lamps: its background and its other views tell its light."""
     dark = {("S05", view): {"ev": -0.3} for view in (*VIEWS, "side")}
@@ -161,7 +174,7 @@ def test_the_scatter_of_each_view_follows_from_that_of_their_pairs(products, mar
     rng = np.random.default_rng(5)
     sku, groups = np.repeat([f"S{k:03d}" for k in range(products)], 3), np.tile(["a", "b", "c"], products)
     residual = rng.normal(0, np.tile(true, products)) + np.repeat(rng.normal(0, 1, products), 3)
-    found = _view_scatter(residual, sku, groups, np.zeros(3 * products), np.zeros(3 * products))[:3]
+    found = view_scatter(residual, sku, groups, np.zeros(3 * products), np.zeros(3 * products))[:3]
     assert np.abs(np.log(found / true)).max() < margin
 
 

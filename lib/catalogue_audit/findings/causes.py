@@ -56,7 +56,7 @@ EXPLAINS = {
     "motion_blur": ("focus", "upscaled"),
     "jpeg_quality": ("noise",),
     "exposure": ("clipping", "background", "product_colour"),
-    "clipping": ("product_colour",),
+    "clipping": ("product_colour", "background"),
     "cutout_edge": ("clipping", "shadow"),  # a rim of the old backdrop looks like a shadow beside the product
     "white_balance": ("product_colour", "background", "uneven_background"),
     "uneven_background": ("background",),
@@ -247,6 +247,7 @@ def _shift(row):
 
 CONDITIONS = {
     ("exposure", "background"): _same_direction,
+    ("clipping", "background"): lambda explaining, row: _shift(row) > 0,  # a sweep burnt out with its product
     ("exposure", "product_colour"): lambda explaining, row: explaining["remedy"] == "reshoot",  # burnt out: its colour is gone
     ("angle", "camera_height"): _stronger,
     ("camera_height", "angle"): lambda explaining, row: not _stronger(row, explaining),

@@ -288,10 +288,11 @@ def _of_another_colour(evidence, frames):
     """
     Frames whose product has another colour than in its other views, under no more light: a Series of bool.
 
-    Where the sweep is burnt out too, and the others' is not, there was more light, however much.
+    Where the sweep is burnt out too, and the others' is not, or most of the product is pure white, there was more light, however much.
     """
     off = frames["product_colour_dev"] > brief_terms.tolerance(evidence.brief, "product_colour")
     burnt = _is_pure(frames) & (_is_pure(evidence.whole_product).mean() < PURE_MAJORITY)
+    burnt |= frames["product_L"] >= PURE_WHITE_L
     return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure")) & ~burnt
 
 

@@ -13,21 +13,17 @@ from catalogue_audit.statistics.lit_alike import own_light
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.regions import median_known
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
-from catalogue_audit.statistics.trend import theil_sen
+from catalogue_audit.statistics.view_effects import MIDDLE, OUTER, VIEW_SD, members_of, style_effects, view_effects, view_scatter
 
-ROUNDS = 6  # of the median polish
-STYLE_SIZE = 5  # products of a style from which its views have effects of their own
 STEADY_SD = 0.02  # EV; natural difference between background and product lamps from frame to frame
 UNSEEN_SD = 0.035  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
-VIEW_SD, WORTH_PRODUCTS = 0.04, 20  # EV by which a view differs from product to product, taken for what as many products show
-LEAST_VIEW_SD, EFFECT_SD = 0.015, 0.1  # EV; the latter by which views differ from one another
-OUTER, MIDDLE = (0.85, 1.4395), (0.5, 0.6745)  # shares within which views scatter as shapes do, a few of which are odd; Phi^-1((1 + share) / 2)
 STRAIGHT = ("front", "back")  # views that face camera and lamps
 NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
+EFFECT_SD = 0.1  # EV; by which views differ from one another
 LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
 PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
@@ -35,9 +31,6 @@ WIDE_SD = 0.4  # EV for an EV of width beyond the usual: lacquer and metal mirro
 NARROW, NARROW_SD = 0.13, 0.15  # EV of width, of one even face: all of it turns away from the lamps together, in some stuffs by much more than usual
 HUBS = 4  # pictures of a whole product with which all of its others are compared
 MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
-FEWEST_FOR_SLOPE = 6  # products from which a view's effect may depend on how light the product is
-SLOPE_SD, SLOPE_SURE = 0.4, 0.6827  # EV for all that is mirrored, as slopes are by nature; confidence of one standard deviation
-LEAST_RANGE, MOST_FOR_SLOPE = 0.1, 300  # of the mirrored share, and frames, between which a slope is sought
 MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
 
@@ -73,17 +66,18 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     level, extra_sd, mirrored = _levels(frames, sketches, whole, sku, gains)
     beside = _beside(frames, background)
     expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside)
-    groups = _view_groups(frames, np.isfinite(level))
+    groups = frames["view"].fillna("").to_numpy(str)
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
-    effects = _view_effects(usual, sku, groups, mirrored)
+    effects = view_effects(usual, sku, groups, mirrored)
+    effects = effects + style_effects(usual - effects, sku, groups, frames["style"].fillna("").to_numpy(str))
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
     straight = frames["view"].isin(STRAIGHT).to_numpy(bool)
     steady = usual - effects
     for quantile, normal in (MIDDLE, OUTER):  # what was lit otherwise is no scatter of views: the second time it is left out
-        view_sd = _view_scatter(steady, sku, groups, extra_sd, steady_sd, quantile, normal)
+        view_sd = view_scatter(steady, sku, groups, extra_sd, steady_sd, quantile, normal)
         spread = np.hypot(np.hypot(view_sd, np.where(only, EFFECT_SD, 0.0)), extra_sd)
         off, sd = _own_lights(residual, spread, steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, sku)
         steady = np.where(np.abs(off) > np.maximum(3 * sd, ELSEWHERE), np.nan, usual - effects)
@@ -97,7 +91,7 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
 def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, sku):
     """`own_light` of the frames of each product: (n,) and (n,); NaN where nothing can be compared."""
     ev, sd = np.full(len(residual), np.nan), np.full(len(residual), np.nan)
-    for places in _members(sku):
+    for places in members_of(sku):
         k = places[np.isfinite(residual[places])]
         if len(k) > 1:
             ev[k], sd[k] = own_light(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k])
@@ -108,7 +102,7 @@ def _burnt_beyond_others(frames, sku):
     """Share of each product that is at the top of the scale beyond the median of its other pictures: (n,); 0 where unknown."""
     share = frames["clipped_high"].to_numpy(float)
     beyond = np.zeros(len(share))
-    for places in _members(sku):
+    for places in members_of(sku):
         known = places[np.isfinite(share[places])]
         if len(known) > 1:
             beyond[known] = [share[place] - np.median(share[known[known != place]]) for place in known]
@@ -120,7 +114,7 @@ def _under_usual_lamps(residual, lamps_moved, groups):
     usual = np.where(lamps_moved, np.nan, residual)
     if np.isfinite(usual).sum() < np.isfinite(residual).sum() / 2:
         return residual
-    for places in _members(groups):
+    for places in members_of(groups):
         if not np.isfinite(usual[places]).any():
             usual[places] = residual[places]
     return usual
@@ -129,7 +123,7 @@ def _under_usual_lamps(residual, lamps_moved, groups):
 def _of_one_product(usual, sku, groups):
     """Frames of views that one product has alone: (n,) of bool."""
     result = np.zeros(len(usual), bool)
-    for places in _members(groups):
+    for places in members_of(groups):
         result[places] = len(np.unique(sku[places][np.isfinite(usual[places])])) < 2
     return result
 
@@ -138,13 +132,6 @@ def _shows_a_product(frames, whole):
     """Whole products seen from outside whose light was measured, and crops of them."""
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
     return (whole & frames["product_ev"].notna().to_numpy(bool) & ~shows_inside(frames)) | crop
-
-
-def _members(sku):
-    """Places of the frames of each product, a list of (k,) ndarray."""
-    names, label = np.unique(sku, return_inverse=True)
-    by_name = np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label, minlength=len(names)))[:-1])
-    return [places for name, places in zip(names, by_name, strict=False) if name]
 
 
 def _levels(frames, sketches, whole, sku, gains):
@@ -164,7 +151,7 @@ def _levels(frames, sketches, whole, sku, gains):
     plain = np.where(whole, product_levels(frames, sketches), np.nan)
     files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
     slanting = whole & ~frames["view"].isin(STRAIGHT).to_numpy(bool)
-    for places in _members(sku):
+    for places in members_of(sku):
         places = places[np.argsort(files[places], kind="stable")]
         seen = [surfaces(_sketch(sketches, files[k]), crop[k], gains[k]) for k in places]
         shown = [one.level for one, k in zip(seen, places, strict=True) if one is not None and not crop[k]]
@@ -270,7 +257,7 @@ def _expected(sku, whole, background, background_sd, beside):
     known = np.isfinite(background)
     off = np.fmin(np.abs(background), np.fmin(*np.abs(background - beside)))
     expected, moved = np.nan_to_num(background), known & (off > ELSEWHERE)
-    for places in _members(sku):
+    for places in members_of(sku):
         seen = places[known[places]]
         apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER
         for place in places[~known[places]]:
@@ -283,103 +270,17 @@ def _shared(background, beside):
     """
     Deviation that a product's frame shares with its others, by their known backgrounds; 0 where none is known.
 
-    Where they differ, that of all frames taken just before it, or after it, whichever is nearer to theirs; without times, the least.
+    That of all frames taken just before and after it, where these agree; where the product's differ, the one of the two that is
+    nearer to theirs; without times, the least.
     """
     if not len(background):
         return 0.0
     middle = float(np.median(background))
+    beside = beside[np.isfinite(beside)]
+    if len(beside) == 2 and np.ptp(beside) <= ELSEWHERE:
+        return float(beside.mean())
     if np.ptp(background) <= DIFFER:
         return middle
-    beside = beside[np.isfinite(beside)]
     if not len(beside):
         return float(background[np.argmin(np.abs(background))])
     return float(beside[np.argmin(np.abs(beside - middle))])
-
-
-def _view_groups(frames, usable):
-    """A label for each frame: its view, and its style where that has enough products."""
-    view = frames["view"].fillna("").to_numpy(str)
-    style = frames["style"].fillna("").to_numpy(str)
-    sku = frames["sku"].fillna("").to_numpy(str)
-    labels = view.astype(object)
-    for name in np.unique(style[(style != "") & usable]):
-        members = (style == name) & usable
-        if len(np.unique(sku[members])) >= STYLE_SIZE:
-            labels[members] = [f"{one}\t{name}" for one in view[members]]
-    return labels.astype(str)
-
-
-def _view_effects(level, sku, groups, mirrored):
-    """
-    What a view has more than a product's other views, in most products: (n,).
-
-    A dark surface shows mostly what it mirrors, a light one what it scatters, and the two
-    change differently with the angle; so the effect may grow with the share that is mirrored.
-    """
-    products, views = _members(sku), _members(groups)
-    effect = np.zeros(len(level))
-    for _ in range(ROUNDS):
-        effect = _medians(level - _medians(level - effect, products), views)
-    for _ in range(2):
-        effect = _lines(level - _medians(level - effect, products), views, mirrored)
-    return effect
-
-
-def _medians(values, members):
-    """Median of each group, given to its members; NaN where nothing is known: (n,)."""
-    result = np.full(len(values), np.nan)
-    for places in members:
-        known = values[places]
-        known = known[np.isfinite(known)]
-        if len(known):
-            result[places] = np.median(known)
-    return result
-
-
-def _lines(values, members, mirrored):
-    """Each group's line over the mirrored share, as steep as is sure; its median where it has few: (n,)."""
-    result = _medians(values, members)
-    for group in members:
-        places = group[np.isfinite(values[group])]
-        if len(places) < FEWEST_FOR_SLOPE or np.ptp(mirrored[places]) < LEAST_RANGE:
-            continue
-        sample = places[np.argsort(mirrored[places], kind="stable")]
-        sample = sample[:: -(-len(sample) // MOST_FOR_SLOPE)]
-        slope, _, low, high = theil_sen(values[sample], mirrored[sample], SLOPE_SURE)
-        if not np.isfinite(high - low):
-            continue  # nearly all values are one
-        slope *= SLOPE_SD**2 / (SLOPE_SD**2 + ((high - low) / 2) ** 2)
-        flat = np.median(values[places] - slope * mirrored[places])
-        result[group] = flat + slope * mirrored[group]
-    return result
-
-
-def _view_scatter(residual, sku, groups, extra_sd, steady_sd, share=OUTER[0], normal=OUTER[1]):
-    """By how much each view differs from product to product, from the scatter of every pair of views: (n,)."""
-    names = np.unique(groups)
-    pairs = {}
-    for places in _members(sku):
-        places = places[np.isfinite(residual[places]) & (extra_sd[places] <= PARTLY_SD)]
-        for rank, one in enumerate(places[:HUBS]):
-            for other in places[rank + 1 :]:
-                key = tuple(sorted((groups[one], groups[other])))
-                pairs.setdefault(key, []).append((residual[one] - residual[other], steady_sd[one]**2 + steady_sd[other]**2))
-    if not pairs:
-        return np.full(len(residual), VIEW_SD)
-    number = {name: place for place, name in enumerate(names)}
-    count = len(names)
-    rows, variances, degrees = np.zeros((len(pairs) + count, count)), np.zeros(len(pairs) + count), np.zeros(len(pairs) + count)
-    for row, ((one, other), values) in enumerate(sorted(pairs.items())):
-        rows[row, number[one]] += 1
-        rows[row, number[other]] += 1
-        off, steady = np.array(values).T
-        scatter = (np.quantile(np.abs(off - np.median(off)), share) / normal) ** 2
-        variances[row], degrees[row] = max(scatter - steady.mean(), 2 * LEAST_VIEW_SD**2), len(values)
-    rows[len(pairs) :], variances[len(pairs) :], degrees[len(pairs) :] = np.eye(count), VIEW_SD**2, WORTH_PRODUCTS
-    from scipy.optimize import nnls  # only where views are compared
-
-    found = np.full(count, VIEW_SD**2)
-    for _ in range(2 * ROUNDS):
-        weights = np.sqrt(degrees) / (rows @ found)  # a variance is known to a share of itself
-        found = np.sqrt(found * np.maximum(nnls(rows * weights[:, None], variances * weights)[0], LEAST_VIEW_SD**2))
-    return np.sqrt(found)[[number[label] for label in groups]]

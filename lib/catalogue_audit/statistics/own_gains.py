@@ -15,6 +15,7 @@ REACH = 14  # cells sought to either side: gains from 0.66 to 1.5
 MIRRORED, MIRRORED_SLANTING = 0.03, 0.15  # of the way to neutral; by which views that stand alike and otherwise to the lamps differ at most
 AGREE = 0.1  # ln; a step counts where two other pictures tell it within so much
 SURE = 0.05  # ln; steps beyond what mirroring explains, from which there are gains
+BURNT = 0.25  # of the product, burnt out: what is left of its chromaticities is that of its shadows
 STRAIGHT = ("front", "back")  # views that face camera and lamps
 
 
@@ -25,7 +26,7 @@ def own_gains(frames, sketches, whole, gains):
     Parameters
     ----------
     frames : DataFrame
-        ``file``, ``sku``, ``view``, ``view_kind``, ``status``.
+        ``file``, ``sku``, ``view``, ``view_kind``, ``status``, ``clipped_high``.
     sketches : mapping of str to dict
         ``thumb`` and ``mask`` are read.
     whole : (n,) ndarray of bool
@@ -41,7 +42,8 @@ def own_gains(frames, sketches, whole, gains):
     files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
     straight = frames["view"].isin(STRAIGHT).to_numpy(bool) | crop
-    usable = (whole | crop) & (sku != "") & ~shows_inside(frames)
+    burnt = (frames["clipped_high"].astype(float) > BURNT).to_numpy(bool)
+    usable = (whole | crop) & (sku != "") & ~burnt & ~shows_inside(frames)
     members = {}
     for place in np.lexsort((files, crop)):  # whole products first
         if usable[place]:
