@@ -163,11 +163,11 @@ def _moved(points, coverage):
     direction = direction / np.maximum(length, 1e-6)
     centre = points.astype(np.float32)
     reach = np.array([-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5], np.float32)
-    at = centre[:, None] + reach[None, :, None] * direction[:, None]
+    across, down = (start[:, None] + reach * way[:, None] for start, way in zip(centre.T, direction.T, strict=True))
     profile = np.concatenate(
         [
-            cv2.remap(coverage, piece[..., 0], piece[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            for piece in np.split(at, range(MOST_ROWS, len(at), MOST_ROWS))
+            cv2.remap(coverage, across[first : first + MOST_ROWS], down[first : first + MOST_ROWS], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            for first in range(0, len(centre), MOST_ROWS)
         ]
     )
     # The area under the profile is robust where the edge is soft: product from -1.5 up to the crossing.
