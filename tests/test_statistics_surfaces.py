@@ -65,11 +65,12 @@ def test_the_uncertainty_of_a_frame_covers_its_error():
     """
     Where lamps are touched and views differ as often as is supposed, squared errors are on average the stated variances.
 
-    So it is for every posterior (law of total variance); within one deviation lie more than two thirds, as explanations compete.
+    So it is for every posterior (law of total variance). Where one explanation is left, two thirds lie within one deviation; where
+    several compete, more do, as the deviation spans the distance between them.
     """
     rng = np.random.default_rng(1)
     view_sd, steady = np.array([0.02, 0.02, 0.06]), np.full(3, 0.015)
-    ratios, errors, stated = [], [], []
+    ratios, errors, stated, decided = [], [], [], []
     for _ in range(4000):
         light = rng.normal(0, 0.015, 3) + (rng.random(3) < UNSEEN_TOUCHED) * rng.normal(0, 0.5, 3)
         look = rng.normal(0, np.hypot(view_sd, ODD_SD * (rng.random(3) < ODD_VIEW)))
@@ -78,8 +79,11 @@ def test_the_uncertainty_of_a_frame_covers_its_error():
         errors.append((ev - light) ** 2)
         stated.append(sd**2)
         ratios.append((ev - light) / sd)
-    ratios = np.abs(np.concatenate(ratios))
+        decided.append(sd < 0.02)
+    ratios, decided = np.abs(np.concatenate(ratios)), np.concatenate(decided)
     assert np.mean(errors) == pytest.approx(np.mean(stated), rel=0.2)
+    assert decided.mean() > 0.6
+    assert 0.62 < (ratios[decided] < 1).mean() < 0.74
     assert 0.62 < (ratios < 1).mean() < 0.8
     assert (ratios < 3).mean() > 0.985
 

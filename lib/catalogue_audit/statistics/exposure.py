@@ -15,8 +15,8 @@ from catalogue_audit.statistics.regions import median_known
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
 from catalogue_audit.statistics.view_effects import MIDDLE, OUTER, VIEW_SD, members_of, style_effects, view_effects, view_scatter
 
-STEADY_SD = 0.02  # EV; natural difference between background and product lamps from frame to frame
-UNSEEN_SD = 0.035  # EV; by which steady light varies from frame to frame, where no background tells
+STEADY_SD = 0.018  # EV; natural difference between background and product lamps from frame to frame
+UNSEEN_SD = 0.032  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
