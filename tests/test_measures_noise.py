@@ -106,3 +106,28 @@ def test_a_crop_without_background_shows_its_noise_where_it_is_calm():
     picture, tables = _coded(plain + 4 * rng.standard_normal(plain.shape), 92)
     outline = outline_of(np.ones(picture.working.shape[:2], bool))._replace(touches=("left", "top", "right", "bottom"))
     assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(4, rel=0.1)
+
+
+def test_a_crop_shows_its_noise_where_the_product_is_calm_however_rough_it_is_elsewhere():
+    """Grain and noise are told apart: noise is everywhere, and as strong at every size."""
+    rng = np.random.default_rng(7)
+    plain = np.full((900, 900, 3), 160.0)
+    grain = cv2.GaussianBlur(rng.standard_normal((900, 900)), (0, 0), 1.2)
+    grain *= 9 / grain.std()
+    grain[:260, :390] = 0
+    picture, tables = _coded(plain + grain[..., None] + 3 * rng.standard_normal(plain.shape), 92)
+    outline = outline_of(np.ones(picture.working.shape[:2], bool))._replace(touches=("left", "top", "right", "bottom"))
+    assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(3, rel=0.1)
+
+
+def test_flat_tiles_of_a_crop_that_hold_a_fine_material_do_not_count():
+    """A glitter as fine as noise, on half of what seems to be background: noise is also on the other half."""
+    rng = np.random.default_rng(8)
+    plain = np.full((900, 900, 3), 160.0)
+    glitter = 6 * rng.standard_normal((900, 900, 1))
+    glitter[:, 500:] = 0
+    mask = np.zeros((900, 900), bool)
+    mask[780:] = True
+    picture, tables = _coded(plain + glitter + 1.5 * rng.standard_normal(plain.shape), 95)
+    outline = outline_of(working_mask(mask, picture))._replace(touches=("left", "right", "bottom"))
+    assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(1.5, rel=0.1)

@@ -1,8 +1,9 @@
 """
 Noise of the flat background, in 8-bit sRGB units a channel.
 
-Where a crop shows no background, the calmest parts of the product stand for it,
-if what varies there is as strong at every size, as noise is and no material.
+Noise is everywhere alike: of the tiles looked at, those count that vary as little as the calmest do. Where the
+product meets the frame, as in crops, its own calmest parts are looked at too, and what varies there
+has to be as strong at every size, as noise is and no material.
 
 JPEG rounds the block transform's coefficients, the high ones to nothing, so the
 second differences of a JPEG say little about the noise that was there. Its low
@@ -28,7 +29,11 @@ COARSE = 1.43  # deviation of coarse detail over that of finer; cameras' noise h
 COARSE_IN_CROPS = 1.25  # the same where the product meets the frame, and what seems to be backdrop may be its own material
 TELLING = 1.3  # code values of noise from which JPEG leaves some finer detail of it, too
 WHITE = 1.12  # the same, below which it is noise even where the tiles show a material
+EVEN = 1.5  # times the variance of the second calmest tile; noise alone stays within it, seams and grain do not
+MOSTLY_ROUNDED = 0.08  # of the squared step; below, few coefficients are more than nothing, and chance decides how many
 SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
+
+MATERIAL = "what seems to be background has the grain of a material, so its noise cannot be measured"
 
 _RATIO = np.geomspace(0.12, 12, 120)  # standard deviation over quantisation step
 
@@ -64,33 +69,65 @@ def noise_facts(picture, backdrop, outline, tables=None):
         nothing of the chroma noise, the channels are taken to be independent,
         as a sensor's photosites are. ``reasons`` says why it is missing.
     """
-    tiles, reason = _tiles_at(picture, *_flat_tiles(picture, outline))
+    places, reason = _flat_tiles(picture, outline)
     if not tables:
         if reason:
             return {"reasons": (reason,)}
-        return {"noise": math.sqrt(np.median([_channel_variance(tile) for tile in tiles]))}
+        return {"noise": math.sqrt(np.median([_channel_variance(tile) for tile in _tiles_at(picture, places)]))}
     ordered = [np.asarray(tables[number], float) for number in sorted(tables)]
-    coarseness = 0.0 if reason else _coarseness(np.concatenate(tiles), ordered[0])
-    material = "what seems to be background has the grain of a material, so its noise cannot be measured"
-    if coarseness > (COARSE_IN_CROPS if outline.touches else COARSE):
-        reason = material
-    if reason and outline.touches:
-        tiles = _tiles_at(picture, _calm_tiles(picture), "")[0]
-        coarseness = _coarseness(np.concatenate(tiles), ordered[0]) if tiles else 0.0
-        if 0 < coarseness < WHITE:
-            reason = ""
-    if reason:
-        return {"reasons": (reason,)}
-    variance = _variance_before_jpeg(np.concatenate(tiles), ordered[0], ordered[min(1, len(ordered) - 1)])
+    beside, chosen = places, places
+    if outline.touches:
+        beside, chosen = _of_noise_alone(picture, places, ordered[0])
+    if not chosen:
+        return {"reasons": (MATERIAL if places else reason,)}
+    tiles = np.concatenate(_tiles_at(picture, chosen))
+    coarseness = _coarseness(tiles, ordered[0])
+    limit = WHITE if not beside else COARSE_IN_CROPS if outline.touches else COARSE
+    if coarseness > limit or (coarseness == 0 and not beside):
+        return {"reasons": (MATERIAL if places else reason,)}
+    variance = _variance_before_jpeg(tiles, ordered[0], ordered[min(1, len(ordered) - 1)])
     if variance is None:
         return {"reasons": ("the compression has left too little of the noise to measure it",)}
     if outline.touches and coarseness == 0 and variance > TELLING**2:
-        return {"reasons": (material,)}
+        return {"reasons": (MATERIAL,)}
     return {"noise": math.sqrt(variance)}
 
 
-def _tiles_at(picture, places, reason):
-    return [picture.encoded[y : y + TILE, x : x + TILE] for y, x in places], reason
+def _of_noise_alone(picture, places, luma_table):
+    """Of flat places those without seams or grain; and these, or the calm parts of the product that show nothing but noise."""
+    calm = _calm_tiles(picture)
+    looked_at = places + [place for place in calm if place not in places]
+    even = _even([_luma_blocks(tile) for tile in _tiles_at(picture, looked_at)], luma_table)
+    beside = [looked_at[k] for k in even if k < len(places)]
+    return beside, beside or [calm[k] for k in _white([_luma_blocks(tile) for tile in _tiles_at(picture, calm)])]
+
+
+def _even(tiles, luma_table):
+    """Numbers of those of the tiles that vary no more than the second calmest does, or little more."""
+    if not tiles:
+        return []
+    found = [_coefficient_variance(tile, luma_table, 2, 4) for tile in tiles]
+    variance = np.array([variance.mean() for variance, _ in found])
+    floor = MOSTLY_ROUNDED * (found[0][1] ** 2).mean()
+    return np.flatnonzero(variance <= EVEN * max(np.sort(variance)[:2].max(), floor))
+
+
+def _white(tiles):
+    """Numbers of those of the tiles that vary about as little as the calmest does, and as much at every size."""
+    coarse, fine = (
+        np.array([(_BASIS[:, _of_orders(*orders)].T @ tile).var() for tile in tiles]) for orders in ((1, 2), (4, 5))
+    )
+    return np.flatnonzero((coarse <= EVEN * coarse.min(initial=np.inf)) & (coarse < EVEN * fine))
+
+
+def _luma_blocks(tile):
+    """Every fourth row of blocks of a (TILE, TILE, 3) tile, (64, n): enough to tell grain from noise."""
+    rows = tile.reshape(TILE // 32, 32, TILE, 3)[:, :8].reshape(TILE // 4, TILE, 3)
+    return _blocks(cv2.cvtColor(rows, cv2.COLOR_RGB2GRAY).astype(np.float32)[..., None])
+
+
+def _tiles_at(picture, places):
+    return [picture.encoded[y : y + TILE, x : x + TILE] for y, x in places]
 
 
 def immerkaer(channel):
@@ -207,6 +244,12 @@ def _blocks(planes):
     return planes.reshape(height // 8, 8, width // 8, 8, channels).transpose(0, 2, 4, 1, 3).reshape(-1, 64).T
 
 
+def _of_orders(lowest, highest):
+    """Numbers of the coefficients by the sum of their two frequency indices."""
+    order = np.add.outer(np.arange(8), np.arange(8)).ravel()
+    return np.flatnonzero((order >= lowest) & (order <= highest))
+
+
 def _coefficient_variance(blocks, table, lowest, highest):
     """
     Variance of the block transform's low coefficients, and their steps.
@@ -223,8 +266,7 @@ def _coefficient_variance(blocks, table, lowest, highest):
     variance, steps : (k,) ndarray
         By increasing step.
     """
-    order = np.add.outer(np.arange(8), np.arange(8)).ravel()
-    chosen = np.flatnonzero((order >= lowest) & (order <= highest))
+    chosen = _of_orders(lowest, highest)
     chosen = chosen[np.argsort(table[chosen], kind="stable")][:10]
     coefficients = _BASIS[:, chosen].T @ blocks  # many columns: reductions along them are quick
     size = np.abs(coefficients).max(axis=0)
