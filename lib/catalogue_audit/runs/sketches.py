@@ -65,11 +65,13 @@ class Sketches(Mapping):
     """
     Read-only mapping: file name → sketch, loaded from the store when asked for.
 
-    Memory stays that of one sketch, whatever the number of files.
+    Memory stays that of one sketch, whatever the number of files. ``made`` is a dict for a few numbers worked out of sketches
+    that are asked for twice.
     """
 
     def __init__(self, path, version, contents):
         """`contents` maps file name → sha256 of the files that have a sketch."""
+        self.made = {}
         self._version = version
         self._contents = dict(contents)
         self._connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, timeout=60)

@@ -167,14 +167,14 @@ def looks_by_others(frames, stands):
     here = [place for view in STRAIGHT_ON for place in _pairs_of_handles(frames, stands, view)]
     if not here:
         return {}
-    seen = _seen(frames.loc[here], stands.loc[here], False)
+    costs = _costs(*_seen(frames.loc[here], stands.loc[here], False), False)
     of = list(zip(frames.loc[here, "sku"].fillna(frames.loc[here, "file"]), frames.loc[here, "view"], strict=True))
-    looks = {}
-    for place, own in zip(here, of, strict=True):
-        if own not in looks:
-            others = np.array([key != own for key in of])
-            looks[own] = look_weights(*(values[others] for values in seen), False)
-    return {place: looks[own] for place, own in zip(here, of, strict=True)}
+    own = {}
+    for row, key in enumerate(of):
+        own.setdefault(key, []).append(row)
+    total, usual = costs.sum(axis=0), (USUAL_LOOK_DEG[False], USUAL_LOOK_SD_DEG)
+    looks = {key: _weights(total - costs[rows].sum(axis=0), usual) for key, rows in own.items()}
+    return {place: looks[key] for place, key in zip(here, of, strict=True)}
 
 
 def _pairs_of_handles(frames, stands, view):
@@ -238,9 +238,19 @@ def look_weights(gaps, gap_sds, shares, above_deg, turned, corners_deg=()):
     usual = USUAL_LOOK_DEG[turned], USUAL_LOOK_SD_DEG
     if len(known) >= FEWEST:
         usual = float(np.median(known)), KNOWN_LOOK_SD_DEG
+    return _weights(_costs(gaps, gap_sds, shares, above_deg, turned).sum(axis=0), usual)
+
+
+def _costs(gaps, gap_sds, shares, above_deg, turned):
+    """What each pair of handles has against each of `LOOKS_DEG`, squared standard uncertainties: (n, m); all as in `look_weights`."""
     expected = shares[:, None] * np.sin(np.radians(LOOKS_DEG[None] - above_deg[:, None]))
     expected_sd = np.hypot(gap_sds[:, None], APART_SD / APART * expected)
     off = (gaps[:, None] - (expected if turned else np.abs(expected))) / expected_sd
-    cost = np.minimum(off**2, NOT_LEVEL**2).sum(axis=0) + ((LOOKS_DEG - usual[0]) / usual[1]) ** 2
+    return np.minimum(off**2, NOT_LEVEL**2)
+
+
+def _weights(cost, usual):
+    """Weight of each of `LOOKS_DEG`, summing to 1, by what all handles have against it and by what is usual (mean, sd)."""
+    cost = cost + ((LOOKS_DEG - usual[0]) / usual[1]) ** 2
     weight = np.exp(-0.5 * (cost - cost.min()))
     return weight / weight.sum()

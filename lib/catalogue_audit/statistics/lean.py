@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.handles import APART, APART_SD, LOOKS_DEG, TILT_SD, handles_apart, looks_by_others
-from catalogue_audit.statistics.lean_traces import Traces, difference, from_others, handle_weights
+from catalogue_audit.statistics.lean_traces import Traces, difference, from_others, handle_weights, records
 
 LEANS_DEG = np.arange(-14.0, 14.01, 0.5)
 USUAL_LEAN_DEG = 0.7  # how upright a product is set by eye: common practice, no source
@@ -150,9 +150,10 @@ def _weighed(frames, sketches, stands):
     for place, seen in from_others(traces):
         level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
         yield place, usual * level[:, 0], usual * off[:, 0], SHARED_BY_ALL_SD_DEG
+    traced = records(traces)
     for one, other in traces.pairs():
         for a, b in itertools.permutations((one, other)):
-            level, off = handle_weights(difference(traces, a, b), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
+            level, off = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
             yield a, usual * (level @ usual), usual * (off @ usual), SHARED_SD_DEG
 
 

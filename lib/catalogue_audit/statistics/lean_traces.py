@@ -110,22 +110,38 @@ class Traces(NamedTuple):
 
 def _tapers(table, frames, sketches, gains, rolls):
     """``taper`` and ``misfit`` of `Traces.table`: each outline laid over the first one of its shape, mirrored in back views."""
-    found = pd.DataFrame({"taper": math.nan, "misfit": 1.0}, index=table.index)
+    found = dict.fromkeys(table.index, (math.nan, 1.0))
     straightened = (frames["origin"] == "derived") | (frames["backdrop"] == "cut_out")
     no_box = [(sketches.get(file) or {}).get("upper_edge") is None for file in frames["file"]]  # a tilt lifts a dome, and makes no difference to a roll
     unusable = straightened | np.array(no_box, bool) | rolls
+    pictures = dict(zip(table.index, zip(frames["file"], table["view"] != STRAIGHT_ON[0], strict=True), strict=True))
+    kept = getattr(sketches, "made", {})  # finding and judging lay the same outlines over each other
     for _, group in table.groupby("shape", sort=True):
-        first = None
+        first, at_hand = None, {}
         if len(group) == 1:
             continue
         for place in group.index:
-            edge = body_of(sketches.get(frames.at[place, "file"]) or {}, mirrored=group.at[place, "view"] != STRAIGHT_ON[0])
-            first = first or edge
-            laid = None if edge is None else laid_over(edge, first)
+            one = pictures[place]
+            key = "taper", one, first or one
+            if key not in kept:
+                kept[key] = _laid(sketches, one, first or one, at_hand)
+            seen, laid = kept[key]
+            first = first or (one if seen else None)
             if laid is not None:
-                sine = 0.0 if edge is first else gains[place] * laid.values[TERMS.index("taper")]
-                found.loc[place] = math.nan if unusable[place] else sine, max(1.0, laid.scatter / WELL_REPEATED)
-    return found
+                sine = 0.0 if one == first else gains[place] * laid[0]
+                found[place] = math.nan if unusable[place] else sine, max(1.0, laid[1] / WELL_REPEATED)
+    return pd.DataFrame.from_dict(found, orient="index", columns=["taper", "misfit"], dtype=float)
+
+
+def _laid(sketches, one, first, at_hand):
+    """Whether a picture (file, mirrored) shows its body, and the taper and scatter of that laid over the first one's; ``at_hand`` keeps the first."""
+    edge = body_of(sketches.get(one[0]) or {}, mirrored=one[1])
+    if edge is None:
+        return False, None
+    if first not in at_hand:
+        at_hand[first] = edge if one == first else body_of(sketches.get(first[0]) or {}, mirrored=first[1])
+    laid = laid_over(edge, at_hand[first])
+    return True, None if laid is None else (laid.values[TERMS.index("taper")], laid.scatter)
 
 
 def body_of(sketch, mirrored=False):
@@ -153,26 +169,41 @@ def _scatters(table):
     return found
 
 
-def _own_sds(traces, place):
-    """How well a picture's traces are worth those of its shape, but for straps: (3,)."""
-    row = traces.table.loc[place]
-    sds = traces.scatter.get(row["style"], USUAL_SDS) if isinstance(row["style"], str) else USUAL_SDS
-    return np.hypot(sds, np.array([row["turn_sd"], row["turn_sd"], 0.0]))
+def _own_sds(traces, rows):
+    """How well pictures' traces are worth those of their shape, but for straps: (n, 3); ``rows`` as `records` gives them."""
+    sds = [traces.scatter.get(row["style"], USUAL_SDS) if isinstance(row["style"], str) else USUAL_SDS for row in rows]
+    return np.hypot(np.reshape(sds, (-1, 3)), [(row["turn_sd"], row["turn_sd"], 0.0) for row in rows])
+
+
+def records(traces):
+    """Place to the row of `Traces.table` with its ``sizes``, as a dict each."""
+    sizes = list(traces.sizes.itertuples(index=False, name=None))
+    rows = traces.table.to_dict("records")
+    return {place: row | {"sizes": size} for place, row, size in zip(traces.table.index, rows, sizes, strict=True)}
 
 
 def from_others(traces):
     """Place and `Seen` of each picture beside the middle of the others of its shape, where there are enough."""
+    rows = records(traces)
     for _, group in traces.table.groupby("shape", sort=True):
-        for place, row in group.iterrows():
-            others = group[(group["sku"] != row["sku"]) | (group["view"] != row["view"])].drop_duplicates(["sku", "view"])
-            if len(others) < FEWEST_OTHERS:
-                continue
-            alike = others[others["strap"] == row["strap"]]
+        here = [rows[place] for place in group.index]
+        first = {}  # of each product and view one
+        for row, one in enumerate(here):
+            first.setdefault((one["sku"], one["view"]), row)
+        if len(first) <= FEWEST_OTHERS:
+            continue
+        values = np.array([[one[name] for name in TRACES] for one in here])
+        straps, misfits = np.array([one["strap"] for one in here], object), np.array([one["misfit"] for one in here])
+        own_sds = _own_sds(traces, here)
+        for row, (place, one) in enumerate(zip(group.index, here, strict=True)):
+            others = np.array([other for key, other in first.items() if key != (one["sku"], one["view"])])
+            alike = others[straps[others] == one["strap"]]
             strap = STRAP_SDS * (len(alike) < FEWEST_OTHERS and len(alike) < len(others))
             others = alike if len(alike) >= FEWEST_OTHERS else others
-            sds = np.hypot(_own_sds(traces, place), strap) * max(row["misfit"], float(others["misfit"].median()))
-            beside = [_beside(row[name], others[name].dropna(), sd) for name, sd in zip(TRACES, sds, strict=True)]
-            yield place, Seen(*np.array(beside).T, *traces.sizes.loc[place])
+            sds = np.hypot(own_sds[row], strap) * max(one["misfit"], float(np.median(misfits[others])))
+            seen = values[others]
+            beside = [_beside(one[name], seen[~np.isnan(seen[:, k]), k], sds[k]) for k, name in enumerate(TRACES)]
+            yield place, Seen(*np.array(beside).T, *one["sizes"])
 
 
 def _beside(value, others, sd):
@@ -185,12 +216,12 @@ def _beside(value, others, sd):
     return value - float(np.median(others)), math.hypot(sd, middle_sd)
 
 
-def difference(traces, one, other):
-    """`Seen` of one picture beside another of the same product."""
-    first, second = traces.table.loc[one], traces.table.loc[other]
+def difference(traces, first, second):
+    """`Seen` of one picture beside another of the same product; both as `records` gives them."""
     strap = STRAP_SDS * (first["strap"] != second["strap"])
-    sds = np.hypot(np.hypot(_own_sds(traces, one), _own_sds(traces, other)), strap) * max(first["misfit"], second["misfit"])
-    return Seen(np.array([first[name] - second[name] for name in TRACES]), sds, *traces.sizes.loc[one])
+    own = _own_sds(traces, (first, second))
+    sds = np.hypot(np.hypot(*own), strap) * max(first["misfit"], second["misfit"])
+    return Seen(np.array([first[name] - second[name] for name in TRACES]), sds, *first["sizes"])
 
 
 def handle_weights(seen, sines, other_sines, levels, other_levels):

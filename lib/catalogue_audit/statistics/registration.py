@@ -72,14 +72,17 @@ def by_registration(frames, sketches, alone, brief, products=None):
     DataFrame
         Index and columns as `alone`; NaN where no other picture told anything.
     """
-    told = pd.DataFrame(math.nan, index=frames.index, columns=list(alone.columns))
+    told = {name: np.full(len(frames), math.nan) for name in alone.columns}
+    row_of = {index: row for row, index in enumerate(frames.index)}
     for places, group in _groups(frames, brief, products):
         links = _compared(group, sketches)
+        own = alone.loc[group.index] if links else None
         for angle in ANGLES if links else ():
-            means, sds = believed(angle, alone.loc[group.index, [angle, f"{angle}_sd"]].to_numpy(dtype=float), links)
-            for row, index in enumerate(group.index):
-                told.loc[places[index], [angle, f"{angle}_sd"]] = means[row], sds[row]
-    return told
+            means, sds = believed(angle, own[[angle, f"{angle}_sd"]].to_numpy(dtype=float), links)
+            for index, mean, sd in zip(group.index, means, sds, strict=True):
+                copies = [row_of[copy] for copy in places[index]]
+                told[angle][copies], told[f"{angle}_sd"][copies] = mean, sd
+    return pd.DataFrame(told, index=frames.index)
 
 
 def _groups(frames, brief, products):
@@ -88,7 +91,7 @@ def _groups(frames, brief, products):
 
     Yields
     ------
-    places : dict
+    places : dict of list
         Index of such a frame to the indices of all copies of its photograph.
     group : DataFrame
         With ``depth``, ``turn`` and ``look``.
@@ -104,7 +107,10 @@ def _groups(frames, brief, products):
     for _, group in usable.groupby([_kinds_of_product(usable, products), usable["view"]], sort=True):
         taken = photograph[group.index]
         first = group[~taken.duplicated()]
-        yield {index: group.index[taken == taken[index]] for index in first.index}, first
+        copies = {}
+        for index, number in zip(group.index, taken, strict=True):
+            copies.setdefault(number, []).append(index)
+        yield {index: copies[taken[index]] for index in first.index}, first
 
 
 def _kinds_of_product(frames, products):
@@ -161,7 +167,7 @@ def _compared(group, sketches):
     """
     if len(group) < 2:
         return []
-    sights = [_sight(row, sketches) for row in group.to_dict("records")]
+    sights = [_sight(row, sketches) for row in group[["file", "focal_length_35mm", "depth", "turn", "look"]].to_dict("records")]
     ring = [k for k, one in enumerate(sights) if one is not None]
     pairs = zip(ring, ring[1:] + ring[:1], strict=True) if len(ring) > 2 else zip(ring, ring[1:], strict=False)
     crops = (group["origin"].fillna("") == "derived").to_numpy()
