@@ -1,10 +1,15 @@
-"""The background behind the product: one smooth surface fitted to the frame's border, then to all that agrees."""
+"""
+The background behind the product: one smooth surface fitted to the frame's border, then to all that agrees.
+
+Where a table's edge runs across the frame behind the product (`horizon`), one surface above and one below it.
+"""
 
 from functools import lru_cache
 
 import cv2
 import numpy as np
 
+from .horizon import find_horizon
 from .quantiles import median
 from .records import Backdrop
 
@@ -15,6 +20,9 @@ SMALLEST_SCATTER = 0.35  # CIELAB; about one code value
 BORDER = 0.05  # fraction of the frame that counts as border
 FLAT_WHITE = 0.999  # share of the border at exactly 255 from which a picture is a cut-out
 WHITE_L = 86.0  # CIELAB L*; a sweep lit to 0.68 of white or more is called white in the trade
+EVEN_SCATTER, LIGHT_L = 2.0, 35.0  # CIELAB L*; a table and a wall are smooth, and seldom darker
+LEAST_STEP, MOST_STEP = 0.6, 1.6  # of the step at the line: the difference between the two surfaces there
+EXPLAINED = 0.6  # of the border of each of two backdrops
 NEUTRAL_C = 10.0  # CIELAB chroma above which a backdrop is coloured (a wrong balance stays below)
 
 
@@ -79,6 +87,21 @@ def fit_backdrop(picture):
         white[0] = 100
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
     x, y, grid = _samples(picture.lab)
+    horizon, step = find_horizon(picture.lab)
+    if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height), 1)]) >= FLAT_WHITE:
+        horizon = None  # a cut-out keeps no table: what begins below pure white is product
+    two = _two_backdrops(x, y, grid, horizon, step) if horizon else None
+    if two:
+        return two
+    coefficients, scatter, explained = _fit(x, y, grid)
+    surface = _surface(coefficients)
+    level = median(surface.reshape(3, -1))
+    confidence = _confidence(explained, scatter)
+    return Backdrop(surface, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
+
+
+def _fit(x, y, grid):
+    """Coefficients of the surface through samples, its scatter (3,), and the share of the border that it explains."""
     rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
     border = (np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)
     rim = np.count_nonzero(border)  # samples of the border come first
@@ -97,10 +120,33 @@ def fit_backdrop(picture):
         reach = _square_distance(residual, np.maximum(scatter, 0.6)) / TUKEY**2
         weights = importance[:asked] * np.square(np.maximum(1 - reach, 0))
     explained = float(np.mean(_square_distance(residual[:, :rim], np.maximum(scatter, 0.8)) < TUKEY**2))
-    surface = _surface(coefficients)
-    level = median(surface.reshape(3, -1))
-    confidence = float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
-    return Backdrop(surface, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
+    return coefficients, scatter, explained
+
+
+def _confidence(explained, scatter):
+    return float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
+
+
+def _two_backdrops(x, y, grid, horizon, step):
+    """A backdrop above a line across the frame and one below it, or None where either is no smooth, neutral surface."""
+    left, right = (2 * end - 1 for end in horizon)
+    line = 0.5 * (left + right) + 0.5 * (right - left) * x
+    away = 2.0 / GRID_PX  # a sample at the line belongs to neither
+    parts = [_fit(x[part], y[part], grid[:, part]) for part in (y < line - away, y > line + away)]
+    surfaces = [_surface(coefficients) for coefficients, _, _ in parts]
+    height = (2 * np.arange(surfaces[0].shape[1]) + 1) / surfaces[0].shape[1] - 1
+    below = height[:, None] > 0.5 * (left + right) + 0.5 * (right - left) * height
+    levels = [median(surface[:, where]) for surface, where in zip(surfaces, (~below, below), strict=True)]
+    for (_, scatter, explained), level in zip(parts, levels, strict=True):
+        if explained < EXPLAINED or scatter[0] > EVEN_SCATTER or level[0] < LIGHT_L or np.hypot(level[1], level[2]) > NEUTRAL_C:
+            return None
+    at = int(np.clip(0.5 * (horizon[0] + horizon[1]), 0, 0.99) * below.shape[0])
+    between = min(float(np.linalg.norm((surfaces[1] - surfaces[0])[:, at, side])) for side in (0, -1))
+    if not LEAST_STEP * step < between < MOST_STEP * step:
+        return None  # something else crosses the frame: a strap, a zip
+    scatter = np.max([part[1] for part in parts], axis=0)
+    confidence = min(_confidence(explained, scatter) for _, scatter, explained in parts)
+    return Backdrop(surfaces[0], scatter.astype(np.float32), _kind(levels[0], confidence), round(confidence, 3), horizon, surfaces[1])
 
 
 def _samples(lab):

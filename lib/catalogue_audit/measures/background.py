@@ -13,6 +13,8 @@ import numpy as np
 
 from catalogue_audit.pixels.temperature import cct_duv, uv_of_xy, xy_of_linear
 
+from .horizon import below_line
+
 SAMPLES = 16_000  # working pixels looked at; the mean of as many is good to 0.02 code values
 FEWEST = 200  # samples below which the background is not measured
 TOP = 254  # code value; JPEG leaves a clipped white at 254 or 255
@@ -44,7 +46,7 @@ def background_facts(picture, backdrop, outline):
         (relative), ``white_source``, ``cct_k``, ``duv``; ``reasons`` for what
         is missing. Under ``sketch``: ``backdrop``, (16, 3) float32, CIELAB of
         the border regions clockwise from the top left, NaN where the product
-        or its shadow covers one.
+        or its shadow covers one; below a table's edge, what the table would be at the wall's level.
     """
     facts = {"backdrop": backdrop.kind}
     step = max(1, int(math.sqrt(picture.lab.shape[0] * picture.lab.shape[1] / SAMPLES)))
@@ -57,13 +59,15 @@ def background_facts(picture, backdrop, outline):
     if free.sum() < FEWEST or backdrop.kind == "unknown":
         reason = "too little background is seen" if free.sum() < FEWEST else "the background is not one surface"
         return facts | {"reasons": (f"{reason} to measure its light and colour",)}
+    everywhere, free = free, _of_one_backdrop(free, backdrop)
     lightness = lab[..., 0]
     kept = free & _within(lightness, free)
     level, light = _mean(lab, kept), _mean(linear, kept)
     facts |= dict(zip(("background_L", "background_a", "background_b"), level, strict=True))
     facts |= dict(zip(("background_red", "background_green", "background_blue"), light, strict=True))
     facts["background_clipped"] = _clipped_share(picture, grid, free)
-    regions = border_regions(lab, free)
+    one = lab if backdrop.horizon is None else lab - cv2.merge(backdrop.step(lab.shape[:2]))
+    regions = border_regions(one, everywhere)
     facts["sketch"] = {"backdrop": regions}
     if np.isfinite(regions[:, 0]).sum() >= CELLS:
         facts["background_spread"] = np.nanmax(regions[:, 0]) - np.nanmin(regions[:, 0])
@@ -73,6 +77,19 @@ def background_facts(picture, backdrop, outline):
         return facts | {"reasons": (reason,)}
     temperature, reason = _temperature(facts)
     return facts | temperature | ({"reasons": (reason,)} if reason else {})
+
+
+def _of_one_backdrop(free, backdrop):
+    """
+    Samples above a table's edge, where there is one and enough of them; all of them otherwise.
+
+    The same of two backdrops in every picture, or a picture with more of the table would seem to have another light. The upper
+    one is seen whole in every view of the whole product, and holds no shadow of it.
+    """
+    if backdrop.horizon is None:
+        return free
+    above = free & (below_line(backdrop.horizon, free.shape) < 0.5)
+    return above if above.sum() >= FEWEST else free
 
 
 def border_regions(lab, free):

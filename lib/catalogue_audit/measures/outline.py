@@ -18,7 +18,9 @@ from .contact import doubled, settle_base
 from .contours import closed_contours, coverage_in_band
 from .evidence import find_evidence, halved
 from .growing import GAP_LIGHT, grow, without_crumbs
+from .horizon import ERASED_PX, erased
 from .records import CONFIDENCE_LIMIT, Outline
+from .reflection import without_reflection
 from .tinted import add_tinted
 
 SOLID_ALPHA = 250  # of 255; softer coverage away from a solid edge is a shadow kept in the alpha channel
@@ -62,13 +64,19 @@ def find_outline(picture, backdrop):
     planes = cv2.split(half[part])
     lightness = cv2.extractChannel(picture.lab[frame], 0)
     background = [plane[part] for plane in backdrop.at(half.shape[:2])]
-    evidence = find_evidence(lightness, planes, background)
+    if backdrop.horizon is None:
+        evidence = find_evidence(lightness, planes, background)
+    else:
+        level, planes = _without_horizon(picture.lab[..., 0], half, backdrop)
+        planes = [plane[part] for plane in planes]
+        evidence = find_evidence(level[frame], planes, background)
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
     ground, product = grow(evidence, backdrop.scatter, max(half.shape), gap_light)
     ground, product = add_tinted(evidence, ground, product)
     product = without_crumbs(product, evidence, max(half.shape))
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
+    ground, product = without_reflection(evidence, ground, product)
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
@@ -78,6 +86,19 @@ def find_outline(picture, backdrop):
     shadow = np.zeros((height, width), bool)
     shadow[frame] = doubled(dark, mask[frame].shape) & ~mask[frame]
     return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop))
+
+
+def _without_horizon(lightness, half, backdrop):
+    """
+    A picture whose backdrop below a line is brought to the one above it, so that the line is no edge.
+
+    Lightness (h, w) at working size with the step taken out; and CIELAB at half of it, three planes, in which only the
+    blur of the line is gone, for they are compared with a backdrop that has the step.
+    """
+    ground = backdrop.at(lightness.shape)[0]
+    (level,) = erased([lightness], [ground], backdrop.horizon, ERASED_PX)
+    level -= backdrop.step(lightness.shape)[0]
+    return level, erased(cv2.split(half), backdrop.at(half.shape[:2]), backdrop.horizon, (ERASED_PX + 1) // 2)
 
 
 NOTHING_FOUND = "no product could be told apart from the background"

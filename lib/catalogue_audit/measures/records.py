@@ -5,10 +5,12 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from .horizon import below_line
+
 
 class Backdrop(NamedTuple):
     """
-    The background as a smooth surface fitted to the frame's border.
+    The background as a smooth surface fitted to the frame's border; or as two that meet in a straight line.
 
     Attributes
     ----------
@@ -19,17 +21,36 @@ class Backdrop(NamedTuple):
     kind : str
         'white', 'grey', 'coloured', 'cut_out' or 'unknown'.
     confidence : float
-        0 to 1; how well one smooth surface explains the border.
+        0 to 1; how well the surfaces explain the border.
+    horizon : (2,) tuple of float or None
+        Height of a table's edge behind the product at the frame's left and right side, fractions of the height.
+    below : (3, m, n) float32 or None
+        The surface below that line; ``surface`` is then the one above it.
     """
 
     surface: np.ndarray
     scatter: np.ndarray
     kind: str
     confidence: float
+    horizon: tuple | None = None
+    below: np.ndarray | None = None
 
     def at(self, shape):
-        """The surface at another size (h, w), three planes."""
-        return [cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_LINEAR) for plane in self.surface]
+        """The background at another size (h, w), three planes."""
+        planes = _resized(self.surface, shape)
+        if self.horizon is None:
+            return planes
+        share = below_line(self.horizon, shape)
+        return [above + share * (below - above) for above, below in zip(planes, _resized(self.below, shape), strict=True)]
+
+    def step(self, shape):
+        """How much the background below the line differs from the one above it, at another size (h, w), three planes; 0 above."""
+        share = below_line(self.horizon, shape)
+        return [share * (below - above) for above, below in zip(_resized(self.surface, shape), _resized(self.below, shape), strict=True)]
+
+
+def _resized(surface, shape):
+    return [cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_LINEAR) for plane in surface]
 
 
 class Body(NamedTuple):

@@ -1,0 +1,100 @@
+"""A table's edge behind the product against painted truth: where it is, the outline across it, and what is none."""
+
+import cv2
+import making
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.background import background_facts
+from catalogue_audit.measures.horizon import find_horizon
+from catalogue_audit.measures.outline import find_outline
+
+SHAPE = (600, 480)
+BODY = np.array([(120.0, 250), (360, 250), (348, 510), (132, 510)])
+HANDLE = making.strip(making.arch(240, 254, 70, 110), 9)
+COLOURS = [(0.2, 0.04, 0.03), (0.02, 0.02, 0.02), (0.05, 0.08, 0.3), (0.45, 0.3, 0.05)]
+
+
+def room(left, right, wall=0.35, table=0.62, shape=SHAPE):
+    """Wall above a line, table below it; linear light."""
+    height, width = shape
+    line = left + (right - left) * (np.arange(width) + 0.5) / width
+    share = np.clip(np.arange(height)[:, None] + 1 - line, 0, 1)[..., None]
+    return making.sweep(*shape, wall) * (1 - share) + making.sweep(*shape, table) * share
+
+
+def bag_in(background, colour=COLOURS[0], blur=0.7):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    return making.photograph(making.put(background, truth, colour, making.soft_shadow(truth, 0.4, 10, 5)), noise=0.003, blur=blur), truth
+
+
+@pytest.mark.parametrize("ends", [(360.0, 360.0), (350.3, 362.9), (300.0, 282.0)])
+@pytest.mark.parametrize("blur", [0.5, 1.5])
+def test_the_line_is_found_to_a_pixel(ends, blur):
+    rgb, _ = bag_in(room(*ends), blur=blur)
+    found, _ = find_horizon(making.picture_of(rgb).lab)
+    assert np.abs(np.multiply(found, SHAPE[0]) - ends).max() < 1.0
+
+
+@pytest.mark.parametrize("colour", COLOURS)
+@pytest.mark.parametrize(("wall", "table"), [(0.35, 0.62), (0.7, 0.4), (0.5, 0.95)])
+def test_the_outline_crosses_the_line(colour, wall, table):
+    rgb, truth = bag_in(room(352.0, 360.0, wall, table), colour)
+    picture = making.picture_of(rgb)
+    backdrop = fit_backdrop(picture)
+    outline = find_outline(picture, backdrop)
+    assert backdrop.horizon is not None
+    assert outline.confidence > 0.8
+    assert np.sum(outline.mask & (truth > 0.5)) / np.sum(outline.mask | (truth > 0.5)) > 0.97
+    rows, columns = np.flatnonzero((truth > 0.5).any(axis=1)), np.flatnonzero((truth > 0.5).any(axis=0))
+    box = columns[0] / 480, rows[0] / 600, (columns[-1] + 1) / 480, (rows[-1] + 1) / 600
+    assert np.abs(np.subtract(outline.box, box)).max() < 0.008
+
+
+def test_the_background_is_the_wall_wherever_the_line_is():
+    levels = []
+    for height in (300.0, 400.0, 480.0):
+        picture = making.picture_of(bag_in(room(height, height))[0])
+        backdrop = fit_backdrop(picture)
+        levels.append(background_facts(picture, backdrop, find_outline(picture, backdrop)))
+    assert np.ptp([facts["background_L"] for facts in levels]) < 1.5
+    assert max(facts["background_spread"] for facts in levels) < 12  # the sweeps' own fall-off; wall and table differ by 20
+
+
+def test_a_sweep_has_no_line():
+    rgb, _ = bag_in(making.sweep(*SHAPE, 0.6, falloff=0.5))
+    assert find_horizon(making.picture_of(rgb).lab)[0] is None
+
+
+def test_a_strap_across_the_frame_is_no_table():
+    linear = making.sweep(*SHAPE)
+    linear[300:340] = (0.05, 0.05, 0.05)
+    backdrop = fit_backdrop(making.picture_of(making.photograph(linear)))
+    assert backdrop.horizon is None
+
+
+def test_a_pale_bag_under_its_dark_zip_is_no_table():
+    linear = making.sweep(*SHAPE)
+    linear[310:] = linear[310:] * 0.8
+    linear[300:310] = (0.05, 0.05, 0.05)
+    assert fit_backdrop(making.picture_of(making.photograph(linear))).horizon is None
+
+
+def test_what_begins_below_pure_white_is_no_table():
+    linear = np.ones((*SHAPE, 3))
+    linear[320:] = 0.7
+    assert fit_backdrop(making.picture_of(making.photograph(linear, noise=0))).horizon is None
+
+
+def test_a_coloured_bag_that_fills_the_lower_half_is_no_table():
+    linear = making.sweep(*SHAPE)
+    linear[320:] = (0.25, 0.05, 0.04)
+    assert fit_backdrop(making.picture_of(making.photograph(linear))).horizon is None
+
+
+def test_a_grained_bag_that_fills_the_lower_half_is_no_table():
+    linear = making.sweep(*SHAPE)
+    grain = cv2.GaussianBlur(np.random.default_rng(1).standard_normal((280, 480)), (0, 0), 2)
+    linear[320:] = (0.4 * (1 + grain))[..., None]
+    assert fit_backdrop(making.picture_of(making.photograph(np.clip(linear, 0, 1)))).horizon is None

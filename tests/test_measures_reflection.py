@@ -1,0 +1,61 @@
+"""A glossy ground's mirror image is no product; a product's own pale base is."""
+
+import making
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.outline import find_outline
+
+SHAPE = (640, 480)
+BASE = 480
+BODY = np.array([(120.0, 250), (360, 250), (350, BASE), (130, BASE)])
+HANDLE = making.strip(making.arch(240, 254, 70, 110), 9)
+RED, BLACK, BLUE = (0.2, 0.02, 0.02), (0.02, 0.02, 0.02), (0.1, 0.2, 0.45)
+
+
+def bottom_of(linear):
+    picture = making.picture_of(making.photograph(np.clip(linear, 0, 1), noise=0.002))
+    return find_outline(picture, fit_backdrop(picture)).box[3] * SHAPE[0]
+
+
+def on_glass(colour, ground, share, contact=0.35):
+    """A bag and its image in the ground, which throws back ``share`` of its light; darker where the two meet."""
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    bag = making.put(ground, truth, colour)
+    depth = SHAPE[0] - BASE
+    image = share * truth[BASE - depth : BASE][::-1, :, None]
+    bag[BASE:] = bag[BASE:] * (1 - image) + np.asarray(colour) * image
+    down = np.arange(SHAPE[0])[:, None] - BASE
+    shade = np.where(down >= 0, np.exp(-np.maximum(down, 0) / 8.0), 0.0) * (truth[BASE - 3] > 0.5)
+    return bag * (1 - contact * shade)[..., None]
+
+
+@pytest.mark.parametrize(("colour", "level"), [(RED, 0.4), (RED, 0.85), (BLACK, 0.85), (BLUE, 0.85)])
+def test_a_mirror_image_down_to_the_frame_is_not_product(colour, level):
+    assert abs(bottom_of(on_glass(colour, making.sweep(*SHAPE, level), 0.22)) - BASE) < 6
+
+
+@pytest.mark.parametrize(("colour", "level", "rise"), [(RED, 0.97, 0.8), (RED, 1.04, 0.8), (BLUE, 0.97, 0.4), (BLUE, 1.1, 0.4)])
+def test_what_is_left_of_a_mirror_image_on_burnt_out_white_is_not_product(colour, level, rise):
+    rows = np.arange(SHAPE[0])
+    ground = np.ones((*SHAPE, 3)) * (level + rise * np.clip((rows - BASE + 20) / 100, 0, None))[:, None, None]
+    assert abs(bottom_of(on_glass(colour, ground, 0.22)) - BASE) < 6
+
+
+@pytest.mark.parametrize("band", [(0.55, 0.53, 0.5), (0.6, 0.6, 0.6), (0.7, 0.6, 0.45)])
+@pytest.mark.parametrize("shadow", [False, True])
+def test_a_pale_band_at_the_base_is_product(band, shadow):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    paint = np.broadcast_to(np.array((0.05, 0.02, 0.02)), (*SHAPE, 3)).copy()
+    paint[BASE - 50 :] = band
+    cast = making.soft_shadow(truth, 0.4, 10, 5) if shadow else None
+    assert abs(bottom_of(making.put(making.sweep(*SHAPE, 0.9), truth, paint, cast)) - BASE) < 4
+
+
+def test_pale_feet_are_product():
+    feet = [np.array([(x, BASE - 2), (x + 24, BASE - 2), (x + 24, BASE + 14), (x, BASE + 14)]) for x in (140.0, 316.0)]
+    truth, legs = making.cover(SHAPE, BODY, HANDLE, *feet), making.cover(SHAPE, *feet)
+    paint = np.where(legs[..., None] > 0.5, (0.6, 0.5, 0.3), (0.05, 0.02, 0.02))
+    linear = making.put(making.sweep(*SHAPE, 0.9), truth, paint, making.soft_shadow(truth, 0.4, 10, 5))
+    assert abs(bottom_of(linear) - (BASE + 14)) < 4
