@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from .evidence import tones
+from .pools import shadow_pools
 from .quantiles import median, quantile
 
 SHADOW_REACH = 0.05  # of the frame's long side; a contact shadow too steep to be grown over is no wider than this
@@ -106,6 +107,7 @@ def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
     keep[rim_of(labels)[plain]] = True
     keep[0] = False
     keep[_gaps(labels, evidence, keep, scatter, gap_light)] = True
+    keep[shadow_pools(labels, keep, evidence, chroma < allowed)] = True
     ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL2, anchor=(1, 1)) & passable
     allowed += 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)

@@ -1,0 +1,46 @@
+"""A small lamp's cast shadow is ground, however steep its rim; a grey part of a product is not."""
+
+import cv2
+import making
+import numpy as np
+import pytest
+
+from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.outline import find_outline
+
+SHAPE = (600, 640)
+BODY = np.array([(240.0, 200), (460, 200), (450, 500), (250, 500)])
+SHADOW = np.array([(40.0, 300), (230, 260), (300, 498), (70, 480)])
+
+
+def box_of(linear):
+    picture = making.picture_of(making.photograph(np.clip(linear, 0, 1), noise=0.002))
+    return np.multiply(find_outline(picture, fit_backdrop(picture)).box, (SHAPE[1], SHAPE[0]) * 2)
+
+
+def shadowed(truth, darkness, penumbra, place=SHADOW):
+    """Transmission of a shadow with a rim some pixels wide."""
+    cast = cv2.GaussianBlur(making.cover(SHAPE, place), (0, 0), penumbra)
+    return 1 - darkness * cast * (1 - truth)
+
+
+@pytest.mark.parametrize("colour", [(0.2, 0.02, 0.02), (0.02, 0.02, 0.02), (0.8, 0.8, 0.78), (0.1, 0.2, 0.45)])
+@pytest.mark.parametrize("darkness", [0.25, 0.4, 0.55])
+def test_a_shadow_with_a_steep_rim_is_not_product(colour, darkness):
+    truth = making.cover(SHAPE, BODY)
+    linear = making.put(making.sweep(*SHAPE, 0.62), truth, colour, shadowed(truth, darkness, 4.5))
+    assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
+
+
+@pytest.mark.parametrize("grey", [0.2, 0.35])
+def test_a_smooth_grey_wing_of_a_product_is_product(grey):
+    body, wing = making.cover(SHAPE, BODY), making.cover(SHAPE, SHADOW)
+    truth = np.maximum(body, wing)
+    paint = np.where(body[..., None] > 0.5, (0.2, 0.02, 0.02), (grey, grey, grey))
+    assert abs(box_of(making.put(making.sweep(*SHAPE, 0.62), truth, paint, making.soft_shadow(truth, 0.3, 10, 5)))[0] - 40) < 4
+
+
+def test_a_smooth_grey_product_out_of_focus_is_product():
+    truth = making.cover(SHAPE, BODY)
+    linear = cv2.GaussianBlur(making.put(making.sweep(*SHAPE, 0.62), truth, (0.3, 0.3, 0.3)), (0, 0), 2)
+    assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 8
