@@ -64,3 +64,11 @@ def test_laying_over_finds_a_similarity():
 def contour_and_body(solid):
     outline = photographed(solid, View(), SHAPE)[1]
     return outline.contours[0], outline.body.mask, outline.body.scale
+
+
+def test_an_axis_is_worth_more_of_an_outline_that_repeats_itself_mirrored():
+    outline = photographed(Solid(handles=0), View(0.0, 0.0, 0.0, 6.0, FOCAL), SHAPE)[1]
+    contour = outline.contours[0]
+    ragged = outline._replace(contours=(contour + np.random.default_rng(1).normal(0, 2.0, contour.shape), *outline.contours[1:]))
+    even, uneven = (mirror_pose(one, FOCAL_PX)["roll"][1] for one in (outline, ragged))
+    assert even < 0.2 and uneven > 1.5 * even

@@ -30,7 +30,7 @@ CAMERA_ABOVE = 1.2  # body widths that the horizon lies above the base in straig
 TERMS = ("across", "up", "scale", "roll", "stretch", "taper", "turn", "side")
 USUAL = np.array([0.1, 0.1, 0.1, 0.1, 0.15, 0.08, 0.1, 0.05])  # sizes that they have at most, weakly held to
 MIRROR_TERMS, HANDLE_TERMS = (0, 3, 6, 7), (0, 3)  # the others are alike in a thing and its mirror image
-AXIS_DEG = 90.0  # of the axis of an outline that repeats itself mirrored to within a body's width: 0.05 degree of scatter 0.001, 0.9 of 0.005 on made bags
+AXIS_DEG, MOST_AXIS_DEG = 90.0, 0.27  # what a body's width of scatter between an outline and its mirror image does to their axis, and at most: 0.1 to 0.2 degree of firm made bags
 EVEN = 0.001  # of the body's width; no outline repeats better
 WELL = 0.004  # of the body's width; scatter of outlines that are worth their statistical uncertainty
 
@@ -184,7 +184,7 @@ def mirror_pose(outline, focal_px):
     if laid is not None:
         half, sds, gain = 0.5 * laid.values, 0.5 * laid.sds * max(1.0, laid.scatter / WELL), math.degrees(focal_px / outline.body.sides["width"])
         exact = min(1.0, max(laid.scatter, EVEN) / NOISE)  # what is seen to repeat better than is usual is worth more
-        axis_sd = math.hypot(exact * math.degrees(sds[3]), AXIS_DEG * laid.scatter)
+        axis_sd = math.hypot(exact * math.degrees(sds[3]), min(AXIS_DEG * laid.scatter, MOST_AXIS_DEG))
         found |= {"roll": (math.degrees(half[3]), axis_sd), "turn": (-gain * half[6], gain * sds[6]), "side": (half[7], sds[7])}
     laid = None if handles is None else laid_over(handles, handles.mirrored(), HANDLE_TERMS)
     if laid is not None:
