@@ -209,7 +209,8 @@ def _expected(lights, times, time, shown):
         after = int(np.searchsorted(times[order], time))
         lights, shown = lights[order[max(after - 1, 0) : after + 1]], shown[order[max(after - 1, 0) : after + 1]]
     middle = np.median(lights, axis=0)
-    return middle, float(np.hypot(CALM_SD if shown.all() else CUT_OUT_SD, np.abs(lights - middle).max()))
+    between = np.abs(lights - middle).max() / np.sqrt(3)  # as of any place between the two being as likely as another
+    return middle, float(np.hypot(CALM_SD if shown.all() else CUT_OUT_SD, between))
 
 
 def _weighed(own, covariance, usual, usual_sd, middle):
