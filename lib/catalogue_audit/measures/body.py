@@ -24,8 +24,9 @@ def find_body(mask, contours):
     -------
     Body
     """
-    body, scale = body_mask(mask)
-    return Body(body, scale, body_sides(body, scale, contours[0]))
+    small, scale = _small(mask, SMALL_PX)
+    body = _without_thin(small)
+    return Body(body, scale, body_sides(body, scale, contours[0]), small > 0)
 
 
 def body_mask(mask, size_px=SMALL_PX):
@@ -44,21 +45,31 @@ def body_mask(mask, size_px=SMALL_PX):
     scale : float
         Working pixels a body pixel.
     """
+    small, scale = _small(mask, size_px)
+    return _without_thin(small), scale
+
+
+def _small(mask, size_px):
+    """A mask as uint8 with a long side of about ``size_px``, and the pixels a pixel of it."""
     mask = mask.view(np.uint8)
     height, width = mask.shape
     scale = max(1, round(max(height, width) / size_px))
     whole = mask[: max(height // scale, 1) * scale, : max(width // scale, 1) * scale]  # whole blocks: many times faster
-    small = cv2.resize(whole, (max(width // scale, 1), max(height // scale, 1)), interpolation=cv2.INTER_AREA)
+    return cv2.resize(whole, (max(width // scale, 1), max(height // scale, 1)), interpolation=cv2.INTER_AREA), float(scale)
+
+
+def _without_thin(small):
+    """The large parts of a mask (uint8) opened by a disc."""
     box = cv2.boundingRect(small)
     reach = max(3, int(round(THIN * min(box[2], box[3]))) | 1)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     body = cv2.morphologyEx(small, cv2.MORPH_OPEN, kernel)
     count, labels = cv2.connectedComponents(body, connectivity=8)
     if count <= 1:
-        return small > 0, float(scale)
+        return small > 0
     area = np.bincount(labels.ravel())
     area[0] = 0
-    return np.take(area > 0.3 * area.max(), labels), float(scale)
+    return np.take(area > 0.3 * area.max(), labels)
 
 
 def body_sides(body, scale, points):

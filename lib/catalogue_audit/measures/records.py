@@ -65,11 +65,14 @@ class Body(NamedTuple):
         Working pixels a pixel of the mask.
     sides : dict or None
         Its left, right and lower edge, as `body.body_sides` gives them.
+    product : (m, n) bool
+        The whole product at the same size.
     """
 
     mask: np.ndarray
     scale: float
     sides: dict | None
+    product: np.ndarray
 
 
 class Outline(NamedTuple):

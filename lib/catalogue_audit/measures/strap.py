@@ -56,8 +56,7 @@ def strap_facts(picture, outline):
     wide = np.flatnonzero(body.sum(axis=1) > 0.45 * body.sum(axis=1).max())
     top, bottom = int(wide[0]), int(rows[-1]) + 1
     left, right = int(columns[0]), int(columns[-1]) + 1
-    whole = outline.mask[: int(body.shape[0] * scale), : int(body.shape[1] * scale)].astype(np.uint8)
-    small = cv2.resize(whole, body.shape[::-1], interpolation=cv2.INTER_AREA) > 0
+    small = outline.body.product
     stubs = _standing_out(outline.mask, int(top * scale), int(bottom * scale))
     curve, contrast = hanging_curve(picture, np.array([left, top, right, bottom]) * scale)
     values = {
