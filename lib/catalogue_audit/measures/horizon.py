@@ -45,10 +45,13 @@ def find_horizon(lab):
         return None, 0.0
     ends = np.linspace(0, wide - 1, COLUMNS).round().astype(int)
     x = np.concatenate([ends, width - 1 - ends])
-    profile = np.ascontiguousarray(lab[:, x])
-    step, far = (_steps(profile, gap) for gap in (GAP_PX, 3 * (GAP_PX + WINDOW_PX) - WINDOW_PX))
+    profile = np.take(lab, x, axis=1)
+    step = _steps(profile, GAP_PX)
     inside = slice(margin, height - margin)
     row = margin + step[inside].argmax(axis=0)
+    each = np.arange(len(x))
+    if np.count_nonzero(step[row, each] >= STEP) < ON_LINE * COLUMNS:  # fewer than half of those that have to be on the line
+        return None, 0.0
     y = np.array([float(median(row[:COLUMNS])), float(median(row[COLUMNS:]))])
     middle = np.array([x[:COLUMNS].mean(), x[COLUMNS:].mean()])
     slope = (y[1] - y[0]) / (middle[1] - middle[0])
@@ -56,7 +59,7 @@ def find_horizon(lab):
     halves = on_line.reshape(2, COLUMNS)
     if abs(slope) > TILT or halves.mean(axis=1).min() < ON_LINE:
         return None, 0.0
-    each = np.arange(len(x))
+    far = _steps(profile, 3 * (GAP_PX + WINDOW_PX) - WINDOW_PX)
     here, wider = step[row, each][on_line], far[row, each][on_line]
     if median(here) < STEP or median(here) < SHARP * median(wider):
         return None, 0.0
@@ -73,7 +76,8 @@ def _steps(profile, gap):
     reach = gap + WINDOW_PX // 2
     rows = np.arange(len(profile))
     above, below = (mean[np.clip(at, 0, len(profile) - 1)] for at in (rows - 1 - reach, rows + reach))
-    return np.sqrt(np.square(above - below).sum(axis=-1))
+    light, a, b = np.square(above - below).transpose(2, 0, 1)  # summed apart: many times faster than three at a time
+    return np.sqrt(light + a + b)
 
 
 def below_line(horizon, shape):

@@ -52,8 +52,8 @@ def without_reflection(evidence, ground, product):
     deepest = int(DEEPEST * (rows[-1] + 1 - rows[0]))
     if deepest < 2 * BAND_PX:
         return ground, product
-    unlike = np.abs(evidence.light[:, columns]) + evidence.chroma[:, columns]
-    inside = product[:, columns]
+    unlike = np.take(np.abs(evidence.light) + evidence.chroma, columns, axis=1)
+    inside = np.take(product, columns, axis=1)
     last = len(inside) - 1 - inside[::-1].argmax(axis=0)
     line, fades = _lines(unlike, last, deepest)
     line = np.where(last > rows[-1] - deepest, line, last)  # higher up hang straps
