@@ -3,6 +3,7 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
@@ -131,13 +132,16 @@ def test_finals_retouched_one_by_one_do_not_widen_what_is_usual():
 
 
 def test_a_background_off_alone_within_a_darker_run_leaves_the_run_s_light():
-    """All lamps turned down for four products, and one sweep among them darker still: its product has the run's light."""
+    """All lamps turned down for four products, one sweep darker still, and that photograph delivered twice: it has the run's light."""
     faults = {(f"S{k:02d}", view): {"ev": -0.3} for k in range(4, 8) for view in VIEWS}
     faults["S05", "back"] = {"ev": -0.3, "background_ev": -0.4}
     frames, sketches = _delivery(faults=faults)
     frames["captured_at"] = [f"2026-05-04T10:{k:02d}:00" for k in range(len(frames))]
+    copies = frames[frames["file"] == "S05_back.jpg"]
+    frames = pd.concat([frames, copies.assign(file="S05_back-2.jpg")], ignore_index=True)
+    sketches["S05_back-2.jpg"] = sketches["S05_back.jpg"]
     found = _found(frames, sketches)
-    in_run = [f"S{k:02d}_{view}.jpg" for k in range(4, 8) for view in VIEWS]
+    in_run = [f"S{k:02d}_{view}.jpg" for k in range(4, 8) for view in VIEWS] + ["S05_back-2.jpg"]
     assert (found.loc[in_run, "exposure_dev_ev"] + 0.3).abs().max() < 0.06
     assert (3 * found.loc[in_run, "exposure_dev_sd_ev"]).max() < 0.3
     assert found.drop(in_run)["exposure_dev_ev"].abs().max() < 0.06

@@ -233,7 +233,8 @@ def _beside(frames, background):
     times, files = frames["captured_at"].fillna("").to_numpy(str), frames["file"].to_numpy(str)
     timed = np.flatnonzero(times != "")
     timed = timed[np.lexsort((files[timed], times[timed]))]
-    known = np.isfinite(background[timed])
+    copy = np.r_[False, times[timed][1:] == times[timed][:-1]][: len(timed)]  # a photograph delivered twice tells its moment once
+    known = np.isfinite(background[timed]) & ~copy
     values = np.pad(background[timed][known], NEIGHBOURS, constant_values=np.nan)
     if known.any():
         windows = np.lib.stride_tricks.sliding_window_view(values, NEIGHBOURS)
