@@ -41,8 +41,8 @@ def main(arguments=None):
         The exit status; see `EXIT_STATUS`.
     """
     options = _parser().parse_args(arguments)
-    if not sys.warnoptions:
-        warnings.simplefilter("ignore")  # they name lines of the program, which no user can act on
+    if arguments is None and not sys.warnoptions:
+        _keep_quiet()
     signal.pthread_sigmask(signal.SIG_UNBLOCK, (*ENDING_SIGNALS, signal.SIGCHLD))  # a parent may have left them blocked
     for number in ENDING_SIGNALS:
         if signal.getsignal(number) is not signal.SIG_IGN:  # nohup ignores SIGHUP, and means it
@@ -76,6 +76,7 @@ def main(arguments=None):
         return AuditError.exit_status
 
 
+MOST_MINUTES = 525_600  # a year: whatever has been quiet for longer has arrived
 ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
@@ -83,6 +84,14 @@ class _Ended(KeyboardInterrupt):  # a KeyboardInterrupt, because event loops let
     def __init__(self, number):
         super().__init__(number)
         self.number = number
+
+
+def _keep_quiet():
+    """No warning and no traceback of a library's thread or finaliser on the terminal: they name lines nobody can act on."""
+    import threading
+
+    warnings.simplefilter("ignore")
+    sys.unraisablehook = threading.excepthook = lambda *_: None
 
 
 def _end_by_signal(number, frame):
@@ -318,12 +327,12 @@ def _add_scheduled(commands):
     command.add_argument("--brief", metavar="FILE", help="one brief for all deliveries (default: bags)")
     command.add_argument(
         "--quiet-minutes",
-        type=float,
+        type=_minutes,
         default=10.0,
         metavar="M",
         help="a delivery has arrived when nothing in it changed for M minutes (default: 10)",
     )
-    command.add_argument("--marker", default="complete", metavar="NAME", help="file that says a delivery is complete (default: complete)")
+    command.add_argument("--marker", type=_file_name, default="complete", metavar="NAME", help="file that says a delivery is complete (default: complete)")
     command.add_argument("--attempts", type=_positive, default=3, metavar="N", help="tries of a failing delivery (default: 3)")
     command.add_argument("--keep", type=_positive, metavar="N", help="remove all but the newest N reports of a delivery (default: keep all)")
     command.add_argument("--on-report", metavar="COMMAND", help="call this with the path of each new summary.json")
@@ -452,3 +461,18 @@ def _positive(text):
         msg = f"must be 1 or more, found {text}"
         raise argparse.ArgumentTypeError(msg)
     return number
+
+
+def _minutes(text):
+    number = float(text)
+    if not 0 <= number <= MOST_MINUTES:
+        msg = f"must be 0 to {MOST_MINUTES}, found {text}"
+        raise argparse.ArgumentTypeError(msg)
+    return number
+
+
+def _file_name(text):
+    if not text or "/" in text or text in (".", ".."):
+        msg = f"must be the name of a file, without a folder, found {text!r}"
+        raise argparse.ArgumentTypeError(msg)
+    return text

@@ -5,11 +5,15 @@ import json
 import os
 import shutil
 import sqlite3
+import time
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 from catalogue_audit.errors import UsageError
 from catalogue_audit.findings.compare import compare_with_previous
 from catalogue_audit.findings.decisions import read_decisions, without_effect
+from catalogue_audit.findings.sameness import _kept_files, exact_duplicate
 from catalogue_audit.report.tables import read_tables
 from catalogue_audit.runs.brief import write_brief
 from catalogue_audit.runs.checking import check_records
@@ -146,3 +150,18 @@ def test_a_file_of_any_time_is_measured(tmp_path, seconds):
         pytest.skip("no file of this file system can have such a time")
     for _ in range(2):
         assert review(tmp_path / "delivery", out=tmp_path / "out", tables_only=True, jobs=1).summary["measured"] == 1
+
+
+def test_thousands_of_copies_of_one_file_cost_in_step_with_their_number():
+    spent = []
+    for number in (500, 8000):
+        files = [f"E-{place:05d}_front.jpg" for place in range(number)]
+        rows = [{"file": file, "sku": file[:7], "view": "front"} for file in files]
+        pairs = pd.DataFrame({"file_a": files[0], "file_b": files[1:], "kind": "same_bytes"})
+        evidence = SimpleNamespace(pairs=pairs, rows=rows, file_order={file: place for place, file in enumerate(files)})
+        begun = time.process_time()
+        found = list(exact_duplicate(evidence))
+        kept = _kept_files(evidence)
+        spent.append(time.process_time() - begun)
+        assert len(found) == number and f"and {number - 5} more" in found[-1]["note"] and set(kept.values()) == {files[0]}
+    assert spent[1] < 64 * spent[0], spent  # sixteen times the files; were each compared with each, it would be 256

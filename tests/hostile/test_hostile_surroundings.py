@@ -107,3 +107,21 @@ def test_an_output_folder_that_is_a_link_to_itself_is_refused(tmp_path):
     (tmp_path / "round").symlink_to("round")
     with pytest.raises(places.UsageError, match="leads back to itself"):
         places.output_folder(tmp_path / "round", None)
+
+
+@pytest.mark.parametrize("option", [("--quiet-minutes", "nan"), ("--quiet-minutes", "inf"), ("--quiet-minutes", "-5"), ("--marker", "../x"), ("--marker", ""), ("--keep", "0")])
+def test_an_impossible_option_of_the_timer_is_refused(tmp_path, capsys, option):
+    with pytest.raises(SystemExit) as ended_with:
+        cli.main(["scheduled", str(tmp_path), "--out", str(tmp_path / "out"), *option])
+    assert ended_with.value.code == 2 and option[0] in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_a_thread_or_a_finaliser_raises_stays_off_the_terminal():
+    code = (
+        "import threading\nfrom catalogue_audit import cli\ncli._keep_quiet()\n"
+        "class Odd:\n    def __del__(self):\n        raise ValueError\n"
+        "Odd()\nthread = threading.Thread(target=lambda: 1 / 0)\nthread.start()\nthread.join()\nimport warnings\nwarnings.warn('x')\n"
+    )
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stderr == ""

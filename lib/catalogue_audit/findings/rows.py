@@ -122,19 +122,21 @@ def sentence(words):
     return words[:1].upper() + words[1:].rstrip(".") + "."
 
 
-def listed(names, most=4):
+def listed(names, most=4, of=None):
     """
-    Names for a sentence, the first few of them.
+    Names for a sentence, the first few of them; `of` is how many there are, where `names` holds only the first.
 
     Examples
     --------
     >>> listed(["a", "b", "c"], most=2)
     'a, b and 1 more'
     """
-    names = [plain(name) for name in names]
-    if len(names) <= most:
+    names = list(names)
+    total = len(names) if of is None else of
+    names = [plain(name) for name in names[:most]]
+    if total <= most:
         return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
+    return f"{', '.join(names)} and {total - most} more"
 
 
 def counted(number_of, noun):

@@ -1,5 +1,7 @@
 """Pictures delivered twice: the same bytes or pixels, or the same photograph exported, cropped or mirrored again."""
 
+from itertools import islice
+
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.rows import called, counted, finding, listed, sentence, text
 from catalogue_audit.findings.rows import number as number_of
@@ -58,10 +60,11 @@ def _duplicates(evidence, check, kinds, said=frozenset()):
             if len(skus) > 1
             else "keep one, and ask for the picture that was meant"
         )
-        cause = f"one picture in {counted(len(group), 'file')}, {listed([rows[place]['file'] for place in sorted(group)])}"
-        for place in sorted(group):
-            same = [rows[other]["file"] for other in sorted(group) if other != place]
-            note = f"the {called(rows[place])} is {kinds[kind_of[place]]} as {listed(same)}: {mend}"
+        ordered = sorted(group)
+        cause = f"one picture in {counted(len(group), 'file')}, {listed([rows[place]['file'] for place in ordered])}"
+        for place in ordered:
+            same = islice((rows[other]["file"] for other in ordered if other != place), 4)  # a group may hold every file
+            note = f"the {called(rows[place])} is {kinds[kind_of[place]]} as {listed(same, of=len(group) - 1)}: {mend}"
             yield finding(check, sentence(note), rows[place], cause=cause)
 
 
@@ -100,8 +103,8 @@ def _kept_files(evidence):
     for file in dict.fromkeys([*pairs["file_a"], *pairs["file_b"]]):
         groups.setdefault(int(label[order[file]]), []).append(file)
     number = {file: number_of(evidence.rows[order[file]].get("position")) or 1.0 for files in groups.values() for file in files}
-    first = {file: min(files, key=lambda one: (number[one], order[one])) for files in groups.values() for file in files}
-    return {file: kept for file, kept in first.items() if kept != file}
+    first = {group: min(files, key=lambda one: (number[one], order[one])) for group, files in groups.items()}
+    return {file: first[group] for group, files in groups.items() for file in files if file != first[group]}
 
 
 def _with_copies(row, copies):
