@@ -31,7 +31,7 @@ FEWEST = 30  # of those edges; the mean of fewer has an echo of noise
 SHARP = 0.65  # px; edges at least so fine are no enlargement from half of the size or less
 WIDTH = 0.43  # px of the small picture: width of an edge of a sharp picture enlarged (median; linear, cubic and Lanczos, measured) ...
 WIDTHS = 0.31, 0.75  # ... and within what it stays, with a soft small picture or a sharpened one
-SHARES = 0.2, 0.62  # sought; below, the rhythm is the product's own, above, it is no fault
+SHARES = 0.2, 0.8  # sought; below, the rhythm is the product's own, above, it hardly is an enlargement
 CLEAR = 3.5  # strength of a rhythm at one of those shares; by chance in one picture of some hundreds (measured)
 
 
