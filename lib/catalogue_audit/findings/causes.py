@@ -12,7 +12,6 @@ import math
 import pandas as pd
 
 from catalogue_audit.findings.rows import excess, number, plain
-from catalogue_audit.statistics.change_quantities import series_of
 from catalogue_audit.statistics.clock import capture_order
 
 # The quantities whose change can put a frame outside the tolerance of a check.
@@ -37,6 +36,7 @@ QUANTITIES = {
 
 # A camera that was moved has its own middle before and after, in each view another: the longer one is the set's.
 POSE = ("angle", "roll", "camera_height")
+BESIDE_THE_SET = {"roll_deg": "roll_dev_deg"}  # in three-quarter views
 
 # A finding on the left explains those on the right of the same picture.
 IDENTITY = ("wrong_product", "wrong_detail", "swapped_views")
@@ -132,7 +132,7 @@ def explained_by_change(evidence, check):
         here = order["camera"] == camera
         if view != "all":
             here &= frames["view"] == view
-        values = series_of(frames, quantity).where(here)
+        values = _series_of(frames, quantity).where(here)
         stretches = [(index, places.between(start, end), level(places)) for index, start, end, level in _stretches(rows, place_of)]
         reference = 0.0 if "_dev" in quantity else values.median()
         if check in POSE:
@@ -146,6 +146,12 @@ def explained_by_change(evidence, check):
             fits = (values - level).abs() <= NEARER * (values - reference).abs()
             causes = causes.mask(inside & fits & causes.isna(), events[index])
     return causes
+
+
+def _series_of(frames, quantity):
+    """Values of a quantity, float: in views that tell it beside the set only, or better, those."""
+    values = frames[quantity].astype(float)
+    return frames[BESIDE_THE_SET[quantity]].astype(float).fillna(values) if quantity in BESIDE_THE_SET else values
 
 
 def _stretches(rows, place_of):

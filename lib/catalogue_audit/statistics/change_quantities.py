@@ -48,9 +48,8 @@ QUANTITIES = (
     Quantity("pitch_dev_deg", "camera height", "view", "camera_height"),
     Quantity("camera_pitch_deg", "camera height", "view", "camera_height"),
     Quantity("yaw_deg", "turn", "view", "angle"),
-    Quantity("roll_deg", "roll", "view", "roll"),
+    Quantity("roll_deg", "roll", "camera", "roll"),  # a knocked tripod tilts all views alike, whatever stands before it
 )
-BESIDE_THE_SET = {"roll_deg": "roll_dev_deg"}  # quantities that some views know only, or better, beside the other pictures of the set
 # Quantities that products move by their shape, with the deviation from the set's rule that shows a change, and its check.
 BORNE_OUT_BY = {
     "fill_height": ("scale_dev", "scale"),
@@ -64,15 +63,9 @@ FORWARD = {"linear": lambda x: x, "log": np.log, "mired": lambda x: 1e6 / x}
 BACKWARD = {"linear": lambda x: x, "log": math.exp, "mired": lambda x: 1e6 / x}
 
 
-def series_of(frames, name):
-    """Values of a quantity, float: where a view tells it beside the set, those."""
-    values = frames[name].astype(float)
-    return frames[BESIDE_THE_SET[name]].astype(float).fillna(values) if name in BESIDE_THE_SET else values
-
-
 def working_values(frames, rows, quantity):
     """Values of the quantity on the scale on which differences are judged."""
-    values = series_of(frames, quantity.name).to_numpy()[rows].copy()
+    values = frames[quantity.name].astype(float).to_numpy()[rows].copy()
     if quantity.scale != "linear":
         values[~(values > 0)] = np.nan
     return FORWARD[quantity.scale](values)
