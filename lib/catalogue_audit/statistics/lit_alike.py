@@ -66,7 +66,7 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     >>> ev.round(2).tolist(), error.round(2).tolist()
     ([0.25, -0.25], [0.25, 0.25])
     """
-    states = _explanations(len(residual))
+    states = _explanations(len(residual)).astype(np.intp)
     back = np.array(np.broadcast_arrays(*beside, background))
     back = np.nan_to_num(back[:2] - back[2])
     mean = np.where(states == ALONE_SINCE, back[0], np.where(states == ALONE_UNTIL, back[1], 0.0))
@@ -102,7 +102,7 @@ def _off_together(background):
 
 @lru_cache(maxsize=64)
 def _explanations(count):
-    """(k, count) of int: every choice of states with at most `MOST_ODD` frames not steady, and less than all of them."""
+    """(k, count) of int8: every choice of states with at most `MOST_ODD` frames not steady, and less than all of them."""
     rows = []
     for size in range(min(MOST_ODD, count - 1) + 1):
         for chosen in combinations(range(count), size):
@@ -110,4 +110,4 @@ def _explanations(count):
                 row = np.full(count, STEADY)
                 row[list(chosen)] = states
                 rows.append(row)
-    return np.array(rows)
+    return np.array(rows, np.int8)
