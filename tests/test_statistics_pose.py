@@ -112,6 +112,21 @@ def test_strap_states_follow_from_the_evidence(evidence, known, state):
     assert strap_state({name: evidence.get(name, 0.0) for name in EVIDENCE}, **known) == state
 
 
+@pytest.mark.parametrize(
+    ("evidence", "sure", "unsure"),
+    [
+        ({"stub_left": 0.16, "stub_right": 0.08}, "behind", "none"),  # on one side only
+        ({"stub_left": 0.16, "stub_right": 0.15}, "behind", "behind"),
+        ({"beside_right": 0.004, "arch_height": 0.3}, "draped", None),
+        ({"beside_right": 0.03, "arch_height": 0.3}, "draped", "draped"),
+    ],
+)
+def test_what_an_unsure_outline_shows_on_one_side_may_be_backdrop(evidence, sure, unsure):
+    evidence = {name: evidence.get(name, 0.0) for name in EVIDENCE}
+    assert strap_state(evidence, has_strap=True) == sure
+    assert strap_state(evidence, has_strap=True, sure=False) == unsure
+
+
 def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
     curves = {"A_front": 1.7, "A_three": 1.25, "B_front": 1.5, "B_three": 1.25, "C_front": 1.9}
     sketches = {f"{k}.jpg": {"strap": np.array([{"curve": value, "contrast": 0.7}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, value in curves.items()}

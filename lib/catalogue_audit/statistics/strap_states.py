@@ -23,7 +23,7 @@ CHANGES_OUTLINE = ("draped", "coiled", "held_up")  # states in which the strap l
 MAJORITY = 0.7  # of a view's pictures of products with a strap, in the usual state
 HALF, SECOND_HABIT = 0.5, 3  # the same, where it has this many times as many as any other state
 FEWEST_OF_A_VIEW = 5  # pictures; as for any reference of a view
-SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length
+SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
 MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
 
 
@@ -59,7 +59,8 @@ def strap_states(frames, sketches, products=None):
         if kinds[row] == "upright" and evidence is not None and len(evidence) == len(EVIDENCE):
             found[row] = dict(zip(EVIDENCE, (float(v) for v in evidence)))
     handles = _handles_by_product(found, skus)
-    rings = _rings_by_product(found, skus, views, frames["outline_confidence"].to_numpy(float, na_value=0.0))
+    sure = frames["outline_confidence"].to_numpy(float, na_value=0.0) >= SURE_OUTLINE
+    rings = _rings_by_product(found, skus, views, sure)
     supplied = supplied_straps(products)
     first = [row for row in found if views[row] in STRAIGHT_ON]
     seen = set()
@@ -67,10 +68,10 @@ def strap_states(frames, sketches, products=None):
         sku = skus[row]
         known = True if sku in seen else supplied.get(sku)
         turned = shows_a_turn(views[row])
-        states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0))
+        states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0), sure[row])
         if views[row] == "front" and states[row] == "front" and sku:
             seen.add(sku)
-    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0))]
+    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0), sure[row])]
     styles = _styles(frames)
     contrasts = {row: found[row]["contrast"] for row in fastened}
     told = {row: _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, styles) for row in fastened}
@@ -79,11 +80,11 @@ def strap_states(frames, sketches, products=None):
     return states
 
 
-def _says_behind_or_front(state, evidence, view, rings):
+def _says_behind_or_front(state, evidence, view, rings, sure):
     """Whether a picture of the product's face shows a strap on its rings, of which only the contrast tells where it hangs."""
     turned = shows_a_turn(view)
     facing = turned or view not in STRAIGHT_ON or view == "front"
-    return facing and state in ("front", "behind") and _attached(evidence, turned, rings)
+    return facing and state in ("front", "behind") and _attached(evidence, turned, rings, sure)
 
 
 def _front_or_behind(row, state, curve, contrasts, skus, views, styles):
@@ -165,22 +166,28 @@ def _handles_by_product(found, skus):
     return {sku: min(values) for sku, values in heights.items() if len(values) > 1 and sku}
 
 
-def _rings_by_product(found, skus, views, confidence):
+def _rings_by_product(found, skus, views, sure):
     """What stands out of the sides in the straight-on picture that shows least of it: the rings alone. Needs two pictures with a sure outline."""
     lengths = {}
     for row, evidence in found.items():
-        if views[row] in STRAIGHT_ON and skus[row] and confidence[row] >= SURE_OUTLINE:
-            lengths.setdefault(skus[row], []).append(_standing_out(evidence, turned=False))
+        if views[row] in STRAIGHT_ON and skus[row] and sure[row]:
+            lengths.setdefault(skus[row], []).append(_standing_out(evidence, False, True))
     return {sku: min(values) for sku, values in lengths.items() if len(values) > 1}
 
 
-def _standing_out(evidence, turned):
-    """Length along the sides of what stands out of them; of the nearer side where the product is turned."""
+def _standing_out(evidence, turned, sure):
+    """
+    Length along the sides of what stands out of them; of the nearer side where the product is turned.
+
+    A strap stands out of both sides; what an unsure outline shows on one alone may be backdrop.
+    """
     both = evidence["stub_left"], evidence["stub_right"]
-    return max(both) if turned else sum(both) / 2
+    if turned:
+        return max(both)
+    return sum(both) / 2 if sure else min(both)
 
 
-def strap_state(evidence, handle_height=None, has_strap=None, turned=False, rings=0.0):
+def strap_state(evidence, handle_height=None, has_strap=None, turned=False, rings=0.0, sure=True):
     """
     State told from one picture's evidence.
 
@@ -196,28 +203,34 @@ def strap_state(evidence, handle_height=None, has_strap=None, turned=False, ring
         Whether this is a three-quarter view.
     rings : float
         How far along the sides the product's rings alone stand out, fraction of its height; 0 where not known.
+    sure : bool
+        Whether the outline is certain.
 
     Returns
     -------
-    str
+    str or None
+        None where an uncertain outline shows something thin beside the body, which may be backdrop.
     """
     if has_strap is False:
         return "none"
     if evidence["apart"] > LAID_APART:
         return "coiled"
-    if max(evidence["beside_left"], evidence["beside_right"]) > BESIDE:
+    beside = max(evidence["beside_left"], evidence["beside_right"])
+    if BESIDE < beside <= LAID_APART and not sure:
+        return None
+    if beside > BESIDE:
         return "draped" if evidence["arch_height"] > ARCH else "coiled"
     wide = evidence["arch_height"] > HELD_HEIGHT and evidence["arch_span"] > HELD_SPAN
     if wide and (evidence["arch_bands"] >= 2 or (handle_height is not None and handle_height < 0.7 * evidence["arch_height"])):
         return "held_up"
     if _hangs_in_front(evidence, has_strap, turned):
         return "front"
-    return "behind" if has_strap and _attached(evidence, turned, rings) else "none"
+    return "behind" if has_strap and _attached(evidence, turned, rings, sure) else "none"
 
 
-def _attached(evidence, turned, rings):
+def _attached(evidence, turned, rings, sure):
     """Whether more than the rings alone stands out of the sides."""
-    return _standing_out(evidence, turned) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
+    return _standing_out(evidence, turned, sure) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
 
 
 def _hangs_in_front(evidence, has_strap, turned):
