@@ -15,8 +15,7 @@ from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.resolved import resolved_fraction
 
 EDGES = 200  # candidates; about half turn out clear
-FEWEST = 6  # clear edges below which no blur is said ...
-FEWEST_FOR_A_RHYTHM = 3  # ... and below which nothing bounds what an enlargement's rhythm may be
+FEWEST = 6  # clear edges below which nothing is said
 # Below this quantile of their widths are edges cut short by their neighbours, above it soft things: it stands for the lens.
 SHARPEST = 0.25
 FLAT_BELOW = 0.995  # flatness of a lens out of focus; noise and shading leave Gaussian edges at 0.995 to 1.015 (measured)
@@ -48,8 +47,7 @@ def sharpness_facts(picture, outline):
     scale = picture.grey_reduction
     edges = measure_edges(picture.encoded, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction)
     if len(edges.sigma) < FEWEST:
-        few = {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
-        return few | ({"resolved": resolved_fraction(edges, picture.encoded)} if len(edges.sigma) >= FEWEST_FOR_A_RHYTHM else {})
+        return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
     blur, sd = lens_width(edges)
     length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight)
     if length > 0:
