@@ -71,3 +71,22 @@ def test_a_product_off_the_line_is_out_of_place(shift):
     frames.loc[2, "baseline"] += shift
     frames.loc[2, "centre_dy"] += shift
     assert size_and_place(frames, {}, None)["centre_dev_y"][2] == pytest.approx(shift, abs=0.005)
+
+
+def _beside_tall_ones(width, height):
+    """A set framed to 0.85 of the height, and one product of another size."""
+    widths = np.array([0.52, 0.61, 0.47, 0.55, 0.66, 0.58, 0.5, width])
+    heights = np.array([0.85, 0.852, 0.848, 0.851, 0.85, 0.849, 0.85, height])
+    return framed(fill_width=widths, fill_height=heights, fill_area=widths * heights)
+
+
+def test_a_wide_product_that_cannot_be_as_tall_as_the_others_is_not_too_small():
+    told = size_and_place(_beside_tall_ones(0.87, 0.63), {}, None).iloc[-1]
+    assert abs(told["scale_dev"]) < 0.02
+    assert told["scale_dev_sd"] < 0.05  # brought to the others' height it would be wider than the frame, so its width was its limit
+
+
+def test_a_product_that_could_be_as_tall_as_the_others_is_too_small():
+    told = size_and_place(_beside_tall_ones(0.45, 0.63), {}, None).iloc[-1]
+    assert told["scale_dev"] < -0.2
+    assert abs(told["scale_dev"]) > 3 * told["scale_dev_sd"]

@@ -21,6 +21,7 @@ LARGEST_STEP = 0.1  # relative; a product farther off is off by any rule, and co
 RATIOS = np.exp(np.linspace(-0.7, 0.7, 113))  # of the limit of the width to that of the height
 SIZE_SD, PLACE_SD = 0.012, 0.006  # relative, and of the frame: how steadily products are framed by eye; common practice, no source
 FAULT, FAULT_SD = 0.06, 0.1  # share of pictures framed wrongly, and by how much
+WHOLE = 0.98  # of the frame; a rule by which a product would have to be wider or taller than that is not the one it follows
 OWN_RULE = 1e-3  # share of views that are framed by another rule than the others
 
 
@@ -92,7 +93,7 @@ def size_and_place(frames, sketches, brief, products=None):
     rules = (named,) if named in RULES else RULES
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
     across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
-    sizes = [np.log(_possible_sizes(frames, rows, rules, products)) for rows in views]
+    sizes = [_that_fit(frames, rows, np.log(_possible_sizes(frames, rows, rules, products))) for rows in views]
     columns = {}
     for name, kept, sd, shares in (
         ("scale_dev", sizes, SIZE_SD, _shares(rules)),
@@ -106,6 +107,13 @@ def size_and_place(frames, sketches, brief, products=None):
     columns["scale_dev"] = np.expm1(columns["scale_dev"])
     columns["px_per_cm"] = _pixels_per_cm(frames, sketches, products)
     return pd.DataFrame(columns, index=frames.index)
+
+
+def _that_fit(frames, rows, sizes):
+    """Logarithms of (m, n) sizes, without those that could only be brought to their rule's middle by cutting the product off."""
+    largest = np.maximum(_number(frames, "fill_width"), _number(frames, "fill_height"))[rows]
+    leaves = largest * np.exp(-_from_middle(sizes)) > np.maximum(WHOLE, largest)
+    return np.where(leaves, math.nan, sizes)
 
 
 def weigh_rules(views, sd, shares):
