@@ -8,10 +8,11 @@ from catalogue_audit.measures.background import background_facts, border_regions
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, to_code, to_lab, to_linear, working_mask
 
 
-def _scene(light, gradient=0.0, shadow=False, noise=1.5, size=(600, 800)):
+def _scene(light, gradient=0.0, shadow=False, noise=1.5, size=(600, 800), paint=None):
     """A bag before a background of linear `light` (3,), brighter by `gradient` (fraction) from left to right."""
     code, mask = bag(size, supersample=2)
     height, width = size
+    code = code if paint is None else np.broadcast_to(np.asarray(paint, float), code.shape)
     linear = np.where(mask[..., None], to_linear(code), np.asarray(light, float))
     ramp = 1 + gradient * (np.linspace(0, 1, width) - 0.5)[None, :, None]
     linear = np.where(mask[..., None], linear, linear * ramp)
@@ -77,6 +78,13 @@ def test_a_clipped_background_speaks_through_the_shadow():
     assert facts["white_red"] == pytest.approx(1.0, abs=0.06)
     assert "cct_k" not in facts
     assert "clipped" in facts["reasons"][0]
+
+
+def test_a_vivid_product_leaves_the_colour_of_its_shadow_unsure():
+    grey, red = (background_facts(*_scene(np.array([1.16, 1.12, 1.05]), shadow=True, paint=paint)) for paint in ((90, 90, 90), (170, 30, 40)))
+    assert grey["white_source"] == red["white_source"] == "shadow"
+    assert grey["white_sd"] == pytest.approx(0.02, abs=0.002)
+    assert red["white_sd"] > 0.07
 
 
 def test_a_clipped_background_without_shadow_shows_no_colour():
