@@ -185,33 +185,41 @@ def _steps_and_ramps(clean, starts, noise):
 
 def _levels_around(clean, changes):
     """Flat part before and after each change, as (first, end) places of units."""
-    edges = [(0, 0), *[(start, end) for _, start, end in changes], (clean.size - 1, clean.size)]
-    sides = []
-    for number, (_, start, end) in enumerate(changes, start=1):
-        before = (min(edges[number - 1][1], start), start + 1)
-        after = (end, max(edges[number + 1][0] + 1, end + 1))
-        sides.append((before, after))
-    return sides
+    return [_sides(clean, changes, place) for place in range(len(changes))]
+
+
+def _sides(clean, changes, place):
+    """The same of one change."""
+    _, start, end = changes[place]
+    earlier = changes[place - 1][2] if place else 0
+    later = changes[place + 1][1] if place + 1 < len(changes) else clean.size - 1
+    return (min(earlier, start), start + 1), (end, max(later + 1, end + 1))
 
 
 def _strong(clean, changes, noise, visible):
     """Changes beyond noise and visible size; the weakest is dropped first, as its neighbours then gain."""
     changes = list(changes)
+    margins = [_margin(clean, change, *sides, noise, visible) for change, sides in zip(changes, _levels_around(clean, changes), strict=True)]
     while changes:
-        margins = []
-        for (kind, start, end), (before, after) in zip(changes, _levels_around(clean, changes), strict=True):
-            size = abs(_height(clean, kind, start, end, before, after))
-            counts = [stop - first for first, stop in (before, after)]
-            if kind == "trend":
-                counts = [max(count, (end - start) // 2) for count in counts]
-            sigmas = NOISE_SIGMAS_LONG if min(counts) >= LONG_SIDE else NOISE_SIGMAS
-            error = noise * math.sqrt(1 / counts[0] + 1 / counts[1])
-            margins.append(size / max(visible, sigmas * noise, STANDARD_ERRORS * error))
         weakest = int(np.argmin(margins))
         if margins[weakest] >= 1:
             return changes
-        del changes[weakest]
+        del changes[weakest], margins[weakest]
+        for place in range(max(weakest - 1, 0), min(weakest + 1, len(changes))):  # the levels of all others are as they were
+            margins[place] = _margin(clean, changes[place], *_sides(clean, changes, place), noise, visible)
     return changes
+
+
+def _margin(clean, change, before, after, noise, visible):
+    """Size of a change over what it must exceed."""
+    kind, start, end = change
+    size = abs(_height(clean, kind, start, end, before, after))
+    counts = [stop - first for first, stop in (before, after)]
+    if kind == "trend":
+        counts = [max(count, (end - start) // 2) for count in counts]
+    sigmas = NOISE_SIGMAS_LONG if min(counts) >= LONG_SIDE else NOISE_SIGMAS
+    error = noise * math.sqrt(1 / counts[0] + 1 / counts[1])
+    return size / max(visible, sigmas * noise, STANDARD_ERRORS * error)
 
 
 def _height(clean, kind, start, end, before, after):
