@@ -12,6 +12,7 @@ ROOM = 1.5  # a colour answers for so many times its own share in the other view
 NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
 SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
 PRODUCTS, WORTH = 4, 2  # products from which a view's usual shift is taken off; products that no loss is worth
+MOST = 60  # views of one product that each is compared with: where no name tells products apart, one may have thousands
 CROP_STEP = 3  # pixels of a thumbnail
 INSIDE = ("interior",)  # views that show the lining, which has a colour of its own
 
@@ -65,7 +66,7 @@ def product_colour_deviation(frames, sketches, gains, own=None):
         details = [k for k in places if crop[k]] if len(views) == 2 else []
         witnesses = [_at_one_lightness(crop_palette(sketches, files[k]), (1.0, 1.0)) for k in details]
         for k in views:
-            others = [colours[j] for j in views if j != k] + [one for one in witnesses if one is not None]
+            others = [colours[j] for j in views[:: 1 + len(views) // MOST] if j != k] + [one for one in witnesses if one is not None]
             off = sorted(_distance(colours[k], other) for other in others)
             if len(views) > 1:
                 result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
