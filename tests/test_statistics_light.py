@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
-from catalogue_audit.statistics.light import light_deviations
+from catalogue_audit.statistics.light import light_deviations, white_ratios
 from catalogue_audit.statistics.tables import table_from_rows
 from catalogue_audit.statistics.view_effects import style_effects, view_scatter
 
@@ -288,3 +288,12 @@ def test_a_crop_whose_border_is_the_product_has_no_light_of_its_own(level, count
         frames.loc[crop, ["background_L", "background_a", "background_b"]] = level
     found = light_deviations(frames, sketches, None)[crop]
     assert found[["wb_gain_r", "wb_dev", "background_dev_ev"]].notna().all(axis=None) == counts
+
+
+def test_a_shadow_beside_a_vivid_product_is_as_unsure_as_its_measure_says():
+    frames = pd.DataFrame({
+        "sku": ["A", "B"], "white_red": [1.08, 1.08], "white_blue": [1.0, 1.0], "white_sd": [0.02, 0.085], "white_source": "shadow",
+        "backdrop": "white", "product_L": 40.0, "product_a": [2.0, 47.0], "product_b": [1.0, 26.0],
+    })  # fmt: skip
+    _, sd = white_ratios(frames, np.ones(2, bool), np.ones(2, bool))
+    assert sd == pytest.approx([0.02, 0.085])

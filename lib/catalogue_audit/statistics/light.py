@@ -154,7 +154,7 @@ def white_ratios(frames, whole, backdrop):
     cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool) | ~backdrop
     own = np.isin(source, OWN_SOURCES) & ~cut_out
     shadow = (source == "shadow") & ~cut_out
-    sd = np.where(own, np.nan_to_num(frames["white_sd"].to_numpy(float), nan=0.004), np.nan)
+    sd = np.where(own | shadow, np.nan_to_num(frames["white_sd"].to_numpy(float), nan=0.004), np.nan)
     ratios[~(own | shadow)] = np.nan
     if shadow.any():
         ratios, sd = _from_shadow(ratios, sd, own, shadow, whole)
@@ -167,7 +167,7 @@ def _from_shadow(ratios, sd, own, shadow, whole):
     usual = ratios[shadow & whole]
     if len(usual) >= SHADOWS_FOR_REFERENCE and (own & whole).sum() >= SHADOWS_FOR_REFERENCE:
         ratios[shadow] += np.median(ratios[own & whole], axis=0) - np.median(usual, axis=0)
-    sd[shadow] = SHADOW_BIAS_SD
+    sd[shadow] = np.maximum(sd[shadow], SHADOW_BIAS_SD)  # more beside a vivid product, which tints it
     return ratios, sd
 
 
