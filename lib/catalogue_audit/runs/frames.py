@@ -2,8 +2,9 @@
 
 import math
 import sys
-from array import array
 from itertools import chain
+
+import numpy as np
 
 from catalogue_audit import schema
 from catalogue_audit.delivery.names import read_names
@@ -31,38 +32,27 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     entries = listing.entries
     names = read_names([entry.name for entry in entries], brief, sku_forms(products))
     by_sku = _styles(products, {name.sku for name in names})
-    contents = {}
+    numbers, others = np.full((len(_NUMBERS), len(entries)), np.nan), {name: [None] * len(entries) for name in _OTHERS}
 
-    def row_of(index, facts):
+    def put(index, facts):
+        """A row's values into the columns: a dict takes eight times their memory."""
         row = frame_row(names[index], facts, by_sku.get(names[index].sku, {}))
-        if row.get("phash") or row.get("width_px"):
-            contents[row["file"]] = row["sha256"]
-        return _packed(row)
+        numbers[:, index] = [math.nan if row.get(name) is None else row[name] for name in _NUMBERS]
+        for name, values in others.items():
+            value = row.get(name)
+            values[index] = sys.intern(value) if type(value) is str and name not in _UNIQUE else value
 
-    rows = measure_delivery(
-        source, entries, connection, version, limits=brief.limits, measuring=measuring, progress=progress, row_of=row_of
-    )
-    frames = _unpacked(rows)
-    contents = {file: contents[file] for file in frames["file"] if file in contents}
+    measure_delivery(source, entries, connection, version, limits=brief.limits, measuring=measuring, progress=progress, row_of=put)
+    shown = [bool(phash or width) for phash, width in zip(others["phash"], others["width_px"], strict=True)]
+    contents = {file: sha256 for file, sha256, known in zip(others["file"], others["sha256"], shown, strict=True) if known}
+    columns = chain(zip(_NUMBERS, numbers, strict=True), ((name, others.pop(name)) for name in _OTHERS))
+    frames = table_from_columns("frames", columns, len(entries))
     return frames, Sketches(work_folder / store.STORE_NAME, version, contents), names
 
 
 _NUMBERS = [column.name for column in schema.FRAME_COLUMNS if column.type == "number"]
 _OTHERS = [column.name for column in schema.FRAME_COLUMNS if column.type != "number"]
-
-
-def _packed(row):
-    """A row in a tenth of the memory of a dict: its numbers as an array, texts that many rows share held once."""
-    numbers = array("d", (math.nan if row.get(name) is None else row[name] for name in _NUMBERS))
-    others = (row.get(name) for name in _OTHERS)
-    return numbers, tuple(sys.intern(value) if type(value) is str else value for value in others)
-
-
-def _unpacked(rows):
-    """The frames table of packed rows, made column by column."""
-    numbers = ((name, [row[0][place] for row in rows]) for place, name in enumerate(_NUMBERS))
-    others = ((name, [row[1][place] for row in rows]) for place, name in enumerate(_OTHERS))
-    return table_from_columns("frames", chain(numbers, others), len(rows))
+_UNIQUE = ("file", "sha256", "phash")  # texts that no two rows share; of all others equal ones are held once
 
 
 def frame_row(name, facts, product):

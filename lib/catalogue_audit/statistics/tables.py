@@ -37,7 +37,7 @@ def table_from_columns(table, columns, length):
     Parameters
     ----------
     table : str
-    columns : iterable of (str, list)
+    columns : iterable of (str, list or array)
         Every column of the table, in any order; taken one at a time.
     length : int
         Number of rows.
@@ -70,6 +70,8 @@ def _conformed(values, column):
 
 def _typed(values, column):
     """One column's values as a Series of its type, rounded, unknown where not finite."""
+    if isinstance(values, np.ndarray) and column.type == "number":
+        return _rounded(values, column)
     values = [None if _is_missing(value) else value for value in values]
     if column.type == "number":
         return _rounded(np.array([np.nan if value is None else float(value) for value in values], dtype="float64"), column)
