@@ -59,7 +59,7 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     Examples
     --------
     >>> sd, dark, calm = np.full(3, 0.03), np.full(3, np.nan), np.zeros(3, bool)
-    >>> ev, error = own_light(np.array([0.5, 0.0, 0.0]), sd, sd, dark, calm)
+    >>> ev, error = own_light(np.array([0.5, 0.0, 0.0]), sd, sd, dark, calm, straight=True)
     >>> [round(value, 1) + 0.0 for value in ev.tolist()], bool((error < 0.06).all())
     ([0.5, 0.0, 0.0], True)
     >>> ev, error = own_light(np.array([0.5, 0.0]), sd[:2], sd[:2], dark[:2], calm[:2])
