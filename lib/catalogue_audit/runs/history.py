@@ -112,7 +112,8 @@ def _migrate(connection):
         connection.execute(f"PRAGMA user_version={len(MIGRATIONS)}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:  # a full disk has ended it already, and a second error would hide the first
+            connection.execute("ROLLBACK")
         raise
 
 
