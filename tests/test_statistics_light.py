@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
+from catalogue_audit.statistics.exposure import contradiction
 from catalogue_audit.statistics.light import light_deviations, white_ratios
 from catalogue_audit.statistics.tables import table_from_rows
 from catalogue_audit.statistics.view_effects import style_effects, view_scatter
@@ -129,6 +130,26 @@ def test_finals_retouched_one_by_one_do_not_widen_what_is_usual():
         assert row["exposure_dev_ev"] == pytest.approx(ev, abs=0.12)
         assert 3 * row["exposure_dev_sd_ev"] < abs(ev) - 0.1
     assert found.drop([f"{sku}_{view}.jpg" for sku, view in wrong])["exposure_dev_ev"].abs().max() < 0.12
+
+
+def test_a_round_body_that_keeps_its_light_where_flat_fronts_turn_from_the_lamp_is_not_too_bright():
+    """One lamp from the side takes a stop off every slanting front, and nothing off two buckets."""
+    lamp_aside = VIEWS | {"three_quarter": -1.0}
+    faults = {(sku, "three_quarter"): {"product_ev": 1.0} for sku in ("S03", "S07")}
+    faults["S05", "three_quarter"] = {"ev": 0.4}
+    found = _found(*_delivery(products=16, faults=faults, views=lamp_aside))
+    for sku in ("S03", "S07"):
+        row = found.loc[f"{sku}_three_quarter.jpg"]
+        assert abs(row["exposure_dev_ev"]) < max(0.15, 3 * row["exposure_dev_sd_ev"])
+    assert found.loc["S05_three_quarter.jpg", "exposure_dev_ev"] == pytest.approx(0.4, abs=0.1)  # its background says so
+
+
+def test_pairs_of_pictures_that_contradict_one_another_make_their_light_unsure():
+    pairs = np.array([[1, -1, 0], [0, 1, -1], [1, 0, -1]])  # first over second, second over third, first over third
+    agree = contradiction(pairs, np.array([0.3, 0.2, 0.5]), np.array([0.5, 0.2, 0.0]))
+    apart = contradiction(pairs, np.array([0.3, 0.2, 2.0]), np.array([1.0, 0.2, -0.5]))
+    assert agree == pytest.approx(0.0, abs=1e-9)
+    assert (apart > 0.4).all()
 
 
 def test_a_background_off_alone_within_a_darker_run_leaves_the_run_s_light():

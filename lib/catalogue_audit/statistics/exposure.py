@@ -9,7 +9,7 @@ more exactly; where only the background moved, it says nothing about the product
 
 import numpy as np
 
-from catalogue_audit.statistics.lit_alike import own_light
+from catalogue_audit.statistics.lit_alike import ODD_SD, own_light
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.regions import median_known
 from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
@@ -24,6 +24,8 @@ DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than thi
 STRAIGHT = ("front", "back")  # views that face camera and lamps
 NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
 EFFECT_SD = 0.1  # EV; by which views differ from one another
+# Of its effect, by which a view differs from shape to shape (a flat front turned from the lamp loses light, a round body does not):
+ODD_SHARE, DETAIL_SHARE = 1.0, 0.5  # the odd slanting view among many, and any detail, which may show any part
 LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
 PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
@@ -70,16 +72,18 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = view_effects(usual, sku, groups, mirrored)
+    straight = frames["view"].isin(STRAIGHT).to_numpy(bool)
+    by_shape = np.abs(np.nan_to_num(effects))
+    odd_sd = np.where(straight, ODD_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
     effects = effects + style_effects(usual - effects, sku, groups, frames["style"].fillna("").to_numpy(str))
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
-    straight = frames["view"].isin(STRAIGHT).to_numpy(bool)
     steady = usual - effects
     for quantile, normal in (MIDDLE, OUTER):  # what was lit otherwise is no scatter of views: the second time it is left out
         view_sd = view_scatter(steady, sku, groups, extra_sd, steady_sd, quantile, normal)
-        spread = np.hypot(np.hypot(view_sd, np.where(only, EFFECT_SD, 0.0)), extra_sd)
-        off, sd = _own_lights(residual, spread, steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, sku)
+        spread = np.hypot(np.hypot(view_sd, np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape))), extra_sd)
+        off, sd = _own_lights(residual, spread, steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku)
         steady = np.where(np.abs(off) > np.maximum(3 * sd, ELSEWHERE), np.nan, usual - effects)
     ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
@@ -88,13 +92,13 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
 
 
-def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, sku):
+def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, odd_sd, sku):
     """`own_light` of the frames of each product: (n,) and (n,); NaN where nothing can be compared."""
     ev, sd = np.full(len(residual), np.nan), np.full(len(residual), np.nan)
     for places in members_of(sku):
         k = places[np.isfinite(residual[places])]
         if len(k) > 1:
-            ev[k], sd[k] = own_light(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k])
+            ev[k], sd[k] = own_light(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k], odd_sd[k])
     return ev, sd
 
 
@@ -186,7 +190,14 @@ def _joined(seen, plain, slanting):
     extra[slanting] = np.hypot(extra[slanting], extra_slanting)
     weight = 1 / np.hypot(VIEW_SD, spreads)
     level = np.linalg.lstsq(np.array(rows) * weight[:, None], np.array(values) * weight, rcond=None)[0]
-    return np.where(np.isfinite(extra), level, np.nan), extra
+    return np.where(np.isfinite(extra), level, np.nan), np.hypot(extra, contradiction(np.array(rows), np.array(values), level))
+
+
+def contradiction(rows, values, level):
+    """By how much the differences of each frame's pairs contradict one another, EV root mean square: (n,); 0 where one pair is all."""
+    joins = rows != 0
+    left = (values - rows @ level) ** 2
+    return np.sqrt(left @ joins / np.maximum(joins.sum(axis=0), 1))
 
 
 def _difference(one, other, plain_one, plain_other):
@@ -257,7 +268,7 @@ def _expected(sku, whole, background, background_sd, beside):
     """
     known = np.isfinite(background)
     off = np.fmin(np.abs(background), np.fmin(*np.abs(background - beside)))
-    expected, moved = np.nan_to_num(background), known & (off > ELSEWHERE)
+    expected, moved = np.nan_to_num(background), known & (off > np.maximum(ELSEWHERE, 3 * background_sd))
     for places in members_of(sku):
         seen = places[known[places]]
         apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER

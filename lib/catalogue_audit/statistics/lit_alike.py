@@ -25,7 +25,7 @@ MOST_ODD = 2  # of one product's frames
 STEADY, ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS = range(5)  # the background alone left the level before it, or after it
 
 
-def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=(0.0, 0.0), straight=False):
+def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=(0.0, 0.0), straight=False, odd_sd=ODD_SD):
     """
     What each frame of one product got more than its background tells.
 
@@ -45,6 +45,8 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
         EV of the backgrounds photographed before and after it, one of which a background that moved alone has left.
     straight : (n,) ndarray of bool, or bool
         The view faces camera and lamps, as a front or a back.
+    odd_sd : (n,) ndarray, or float
+        EV by which a view differs that looks otherwise.
 
     Returns
     -------
@@ -71,7 +73,7 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     back = np.nan_to_num(back[:2] - back[2])
     mean = np.where(states == ALONE_SINCE, back[0], np.where(states == ALONE_UNTIL, back[1], 0.0))
     light = steady_sd**2 + np.where(states == PRODUCT, TOUCHED_SD**2, 0.0)
-    weight = 1 / (residual_sd**2 + np.where(states == UNLIKE_OTHERS, ODD_SD**2, 0.0) + light)
+    weight = 1 / (residual_sd**2 + np.where(states == UNLIKE_OTHERS, np.square(odd_sd), 0.0) + light)
     total = weight.sum(axis=1, keepdims=True)
     off = residual - mean
     off = off - (weight * off).sum(axis=1, keepdims=True) / total
