@@ -318,3 +318,20 @@ def test_a_shadow_beside_a_vivid_product_is_as_unsure_as_its_measure_says():
     })  # fmt: skip
     _, sd = white_ratios(frames, np.ones(2, bool), np.ones(2, bool))
     assert sd == pytest.approx([0.02, 0.085])
+
+
+def test_a_vivid_product_s_other_views_tell_less_of_the_light_than_a_dull_one_s():
+    """A two-hundredth of white mirrored in one view more than in another washes out red lacquer, and leaves tan leather as it is."""
+    washed = {}
+    for name, own in {"red": (0.16, 0.012, 0.02), "tan": (0.30, 0.16, 0.08)}.items():
+        lab = lab_from_linear(np.array([own, own, np.array(own) + 0.005]))
+        washed[name] = pd.DataFrame({
+            "sku": "A", "white_red": [1.0, 1.0, np.nan], "white_blue": [1.0, 1.0, np.nan], "white_sd": 0.004,
+            "white_source": ["background", "background", None], "backdrop": "white",
+            "product_L": lab[:, 0], "product_a": lab[:, 1], "product_b": lab[:, 2],
+        })  # fmt: skip
+    every = np.ones(3, bool)
+    ratios, sd = white_ratios(washed["red"], every, every)
+    assert abs(ratios[2, 0]) > 0.2 and 3 * sd[2] > abs(ratios[2, 0])
+    ratios, sd = white_ratios(washed["tan"], every, every)
+    assert np.abs(ratios[2]).max() < 0.05 and sd[2] < 0.05

@@ -24,6 +24,7 @@ OWN_SOURCES = ("background", "unclipped part")  # what shows the light's colour 
 SHADOW_BIAS_SD = 0.02  # relative; light bounced off the product tints its shadow by about as much
 SHADOWS_FOR_REFERENCE = 5  # pictures known by their shadow, from which these are compared with each other
 COLOUR_SD = 0.015  # relative; of a product's colour ratios from view to view under one light
+GLOSS = 0.005  # of white, by which views of a product differ in what its surface mirrors: a vivid one is washed out by it
 LIKE_L = 3.5  # CIELAB; a white product in a crop is seldom as near to the sweep's level as that
 GRAINY, GRAINY_L = 5.0, 1.0  # times the whole products' noise, and CIELAB L* off theirs: a material, not a noisy backdrop
 LIKE_C = 10.0  # CIELAB chroma; a backdrop under a badly wrong white balance
@@ -178,6 +179,8 @@ def _from_other_views(frames, ratios, sd, own, usable):
     known = np.isfinite(lab).all(axis=1)
     linear = np.maximum(linear_from_lab(lab[known]), 1e-4)
     colour[known] = np.log(linear[:, [0, 2]] / linear[:, 1:2])
+    gloss = np.full(len(frames), np.nan)
+    gloss[known] = GLOSS * np.abs(1 / linear[:, [0, 2]] - 1 / linear[:, 1:2]).max(axis=1)
     ratios, sd = ratios.copy(), sd.copy()
     wanting = usable & ~own & known & frames["sku"].notna().to_numpy(bool)
     for place in wanting.nonzero()[0]:
@@ -186,6 +189,7 @@ def _from_other_views(frames, ratios, sd, own, usable):
             continue
         guess = colour[place] - np.median(colour[others] - ratios[others], axis=0)
         guess_sd = COLOUR_SD * math.sqrt(1 + 1 / others.sum()) * (1 + 10 * (lab[place, 0] < 20))
+        guess_sd = math.hypot(guess_sd, gloss[place])
         if np.isfinite(sd[place]):
             weights = np.array([sd[place] ** -2, guess_sd**-2])
             guess = (weights[0] * ratios[place] + weights[1] * guess) / weights.sum()
