@@ -24,8 +24,9 @@ DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than thi
 STRAIGHT = ("front", "back")  # views that face camera and lamps
 NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
 EFFECT_SD = 0.1  # EV; by which views differ from one another
-# Of its effect, by which a view differs from shape to shape (a flat front turned from the lamp loses light, a round body does not):
-ODD_SHARE, DETAIL_SHARE = 1.0, 0.5  # the odd slanting view among many, and any detail, which may show any part
+# EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
+# does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
+USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
 LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
 PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
@@ -73,7 +74,7 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = view_effects(usual, sku, groups, mirrored)
     straight = frames["view"].isin(STRAIGHT).to_numpy(bool)
-    by_shape = np.abs(np.nan_to_num(effects))
+    by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
     odd_sd = np.where(straight, ODD_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
     effects = effects + style_effects(usual - effects, sku, groups, frames["style"].fillna("").to_numpy(str))
     only = _of_one_product(usual, sku, groups)
