@@ -2,6 +2,7 @@
 
 import dataclasses
 
+import pandas as pd
 import pytest
 from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
 
@@ -101,3 +102,15 @@ def test_two_bags_that_look_alike_are_told_apart_by_the_order_of_capture():
     assert set(found["file"]) == {one, other} and set(found["kind"]) == {"wrong_product"}
     assert dict(zip(found["file"], found["likely_sku"], strict=True)) == {one: "ST01-black2", other: "ST01-black"}
     assert "captured among" in found["evidence"].iloc[0]
+
+
+def test_a_photograph_that_two_products_claim_has_no_vote_on_what_a_product_looks_like(timed):
+    """Of three views of a tan bag one shows the red bag, and one is the red bag's photograph once more: the tan one is at home, two red ones are not."""
+    places = {row["file"]: place for place, row in enumerate(timed.rows)}
+    red = another_take(timed, places["ST00-red_front.jpg"])
+    content = {places["ST00-tan_front.jpg"]: red, places["ST00-tan_back.jpg"]: places["ST00-red_three_quarter.jpg"]}
+    frames, sketches = renamed(timed, lambda place: content.get(place, place)).tables()
+    twice = pd.DataFrame({"file_a": ["ST00-red_three_quarter.jpg"], "file_b": ["ST00-tan_back.jpg"], "kind": ["same_pixels"]})
+    found = misfiled(frames, sketches, twice).set_index("file")
+    assert found.loc["ST00-tan_front.jpg", "kind"] == "wrong_product" and found.loc["ST00-tan_front.jpg", "likely_sku"] == "ST00-red"
+    assert "ST00-tan_three_quarter.jpg" not in found.index and not found.index.str.startswith("ST00-red").any()

@@ -57,7 +57,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         names_shifted(frames, looks, products),
         one_photograph_twice(frames, looks, products, crops, pairs, fits),
         wrong_kind_of_view(frames, looks, crops),
-        wrong_products(frames, looks, products, inside),
+        wrong_products(frames, looks, products, inside, pairs),
         wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),

@@ -22,16 +22,21 @@ CANDIDATES = 24  # products nearest in colour that are compared
 SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped", "taken_again")
 
 
-def wrong_products(frames, looks, products, order):
-    """Whole-product pictures whose colour or outline is another product's."""
+def wrong_products(frames, looks, products, order, pairs=None):
+    """Whole-product pictures whose colour or outline is another product's; what `pairs` say is another's photograph too has no vote."""
+    claimed_twice = _claimed_twice(frames, looks, pairs)
     several = {sku: rows for sku, rows in products.items() if len(rows) > 1}
     if len(several) < FEWEST_PRODUCTS:
         return
-    own = {sku: _own_distances(looks, rows) for sku, rows in several.items()}
+    own = {sku: _own_distances(looks, rows, claimed_twice) for sku, rows in several.items()}
     limit = usual_most([distance for distances in own.values() for distance in distances.values()], FOREIGN_COLOUR)
     names = list(products)
     centres = np.stack([np.median([looks[row].colour for row in products[name]], axis=0) for name in names])
-    odd = {sku: _odd_ones(looks, several[sku], own[sku], limit) for sku in several}
+    details = {}
+    for row in looks:
+        if frames["view_kind"][row] == "crop" and row not in claimed_twice:
+            details.setdefault(frames["sku"][row], []).append(row)
+    odd = {sku: _odd_ones(looks, several[sku], own[sku], limit, claimed_twice, details.get(sku, ())) for sku in several}
     odd_rows = {row for rows in odd.values() for row in rows}
     for sku, rows in odd.items():
         for row in rows:
@@ -52,27 +57,53 @@ def wrong_products(frames, looks, products, order):
             yield row, (name, "wrong_product", distance_own / limit, evidence)
 
 
-def _own_distances(looks, members):
-    """Median colour distance of each member to the product's others."""
-    return {
-        row: float(np.median([colour_distance(looks[row], looks[other]) for other in members if other != row]))
-        for row in members
-    }
+def _claimed_twice(frames, looks, pairs):
+    """Rows of photographs that are filed under two products: at one of them each is not at home."""
+    if pairs is None or not len(pairs):
+        return set()
+    place = {frames["file"][row]: row for row in looks}
+    both = [
+        (place.get(one), place.get(other))
+        for one, other, kind in zip(pairs["file_a"], pairs["file_b"], pairs["kind"], strict=True)
+        if kind in SAME_PHOTOGRAPH
+    ]
+    return {row for rows in both if None not in rows and frames["sku"][rows[0]] != frames["sku"][rows[1]] for row in rows}
 
 
-def _odd_ones(looks, rows, distances, limit):
-    """The members that disagree while the others agree; both of two that disagree."""
+def _own_distances(looks, members, claimed_twice):
+    """Median colour distance of each member to the product's others that no other product claims, or to all others."""
+    sure = [row for row in members if row not in claimed_twice]
+    distances = {}
+    for row in members:
+        others = [other for other in sure if other != row] or [other for other in members if other != row]
+        distances[row] = float(np.median([colour_distance(looks[row], looks[other]) for other in others]))
+    return distances
+
+
+def _odd_ones(looks, rows, distances, limit, claimed_twice, details):
+    """The members that disagree while the others agree; both of two that disagree, but for the one that looks as the details do."""
     far = [row for row in rows if distances[row] > limit]
-    if len(rows) == 2 or not far:
+    if not far:
         return far
+    if len(rows) == 2:
+        return _unlike_details(looks, far, limit, details)
     rest = [row for row in rows if row not in far]
     if len(rest) >= 2:
         return far
+    sure = [row for row in rows if row not in claimed_twice]
     agreeing = [
-        (a, b) for n, a in enumerate(rows) for b in rows[n + 1 :] if colour_distance(looks[a], looks[b]) <= limit
+        (a, b) for n, a in enumerate(sure) for b in sure[n + 1 :] if colour_distance(looks[a], looks[b]) <= limit
     ]
     members = {row for pair in agreeing for row in pair}
-    return [row for row in rows if row not in members] if members else far
+    return [row for row in rows if row not in members] if members else _unlike_details(looks, far, limit, details)
+
+
+def _unlike_details(looks, far, limit, details):
+    """Of pictures that all disagree, those whose colour is not their product's details'; all of them where that parts none."""
+    if not len(details):
+        return far
+    distance = {row: float(np.median([colour_distance(looks[row], looks[detail]) for detail in details])) for row in far}
+    return [row for row in far if distance[row] > limit] if min(distance.values()) <= limit else far
 
 
 def _best_product(frames, looks, row, sku, products, odd_rows, names, centres):
