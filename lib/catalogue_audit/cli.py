@@ -6,7 +6,6 @@ immediate.
 """
 
 import argparse
-import contextlib
 import os
 import signal
 import sys
@@ -14,6 +13,7 @@ import warnings
 
 from catalogue_audit import __version__
 from catalogue_audit.errors import AuditError
+from catalogue_audit.terminal import harmless, leave_stdout, print_path, progress, say, tell
 
 EXIT_STATUS = """\
 exit status:
@@ -50,29 +50,29 @@ def main(arguments=None):
     try:
         return options.run(options)
     except AuditError as error:
-        _say(str(error))
+        say(str(error))
         return error.exit_status
     except _Ended as ended:
-        _say("Stopped. Measured files are kept; the same command goes on from there.")
+        say("Stopped. Measured files are kept; the same command goes on from there.")
         return 128 + ended.number
     except BrokenPipeError:
-        _leave_stdout()
+        leave_stdout()
         return 128 + signal.SIGPIPE
     except MemoryError:
-        _say("There is not enough memory to go on. No report was written.\nEnd other programs, or raise the limit (ulimit -v).")
+        say("There is not enough memory to go on. No report was written.\nEnd other programs, or raise the limit (ulimit -v).")
         return AuditError.exit_status
     except ImportError as error:
-        _say(
+        say(
             f"A part of the program could not be loaded ({error.name or 'unknown'}). No report was written.\n"
             "Either memory is short (ulimit -v), or the installation is not whole: install requirements.txt again."
         )
         return AuditError.exit_status
     except OSError as error:
         name = f" ({os.path.basename(os.fsdecode(error.filename))})" if isinstance(error.filename, (str, bytes)) else ""
-        _say(f"A file could not be read or written: {(error.strerror or 'unknown reason').lower()}{name}.\nCheck permissions and space, then run again.")
+        say(f"A file could not be read or written: {(error.strerror or 'unknown reason').lower()}{name}.\nCheck permissions and space, then run again.")
         return AuditError.exit_status
     except Exception as error:  # noqa: BLE001 - nobody can act on a traceback; the place is enough to mend it
-        _say(_unforeseen(error))
+        say(_unforeseen(error))
         return AuditError.exit_status
 
 
@@ -233,10 +233,10 @@ def _run_season(options):
         cluster=options.cluster,
         verify=options.verify,
         tables_only=options.tables_only,
-        progress=_progress(),
+        progress=progress(),
     )
-    _say(result.summary["verdict_sentence"])
-    _print_path(result.folder, "report")
+    say(result.summary["verdict_sentence"])
+    print_path(result.folder, "report")
     return result.exit_status
 
 
@@ -261,7 +261,7 @@ def _run_placing_outline(options):
     from catalogue_audit.runs.placing import placing_outline
 
     for path in placing_outline(options.report, options.view, options.to):
-        _print_path(path)
+        print_path(path)
     return 0
 
 
@@ -284,7 +284,7 @@ def _add_print(commands):
 def _run_print(options):
     from catalogue_audit.report.page_pdf import write_page_pdf
 
-    _print_path(write_page_pdf(options.report, options.to, paper=options.paper))
+    print_path(write_page_pdf(options.report, options.to, paper=options.paper))
     return 0
 
 
@@ -308,7 +308,7 @@ def _run_check_records(options):
 
     checked = check_records(options.out)
     lines = (*checked.seen, *(f"WRONG: {fault}" for fault in checked.faults), *checked.notes)
-    _tell("".join(f"{_harmless(line)}\n" for line in lines).encode("utf-8", "replace"), "What was found")
+    tell("".join(f"{harmless(line)}\n" for line in lines).encode("utf-8", "replace"), "What was found")
     return checked.exit_status
 
 
@@ -371,7 +371,6 @@ def _run_scheduled(options):
 def _run_review(options):
     from catalogue_audit.runs.review import review
 
-    progress = _progress()
     result = review(
         options.delivery,
         out=options.out,
@@ -387,10 +386,10 @@ def _run_review(options):
         verify=options.verify,
         tables_only=options.tables_only,
         pdf=options.pdf,
-        progress=progress,
+        progress=progress(),
     )
-    _say(result.summary["verdict_sentence"])
-    _print_path(result.folder, "report")
+    say(result.summary["verdict_sentence"])
+    print_path(result.folder, "report")
     return result.exit_status
 
 
@@ -399,60 +398,8 @@ def _run_brief(options):
 
     text = write_brief(options.stage, options.from_report, options.to)
     if text is not None:
-        _tell(text.encode(), "The brief")
+        tell(text.encode(), "The brief")
     return 0
-
-
-def _progress():
-    """What tells how far it is, where somebody looks on."""
-    return _Progress() if sys.stderr is not None and sys.stderr.isatty() else None
-
-
-class _Progress:
-    """One line on a terminal, rewritten in place."""
-
-    def __call__(self, done, total):
-        end = "\n" if done >= total else ""
-        with contextlib.suppress(OSError):  # the terminal may be gone
-            sys.stderr.write(f"\r{done} of {total} pictures measured{end}")
-            sys.stderr.flush()
-
-
-def _print_path(path, what="file"):
-    """A path on a line of its own on standard output, byte for byte, whatever the terminal's encoding."""
-    _tell(os.fsencode(path) + b"\n", f"The {what} is written: {path}\nIts path")
-
-
-def _tell(data, what):
-    """Bytes to standard output."""
-    if sys.stdout is None:  # closed from the start
-        return
-    try:
-        sys.stdout.flush()
-        sys.stdout.buffer.write(data)
-        sys.stdout.buffer.flush()
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        _leave_stdout()
-        raise AuditError(f"{what} could not be told on standard output: {error.strerror.lower()}.") from error
-
-
-def _harmless(line):
-    """A line whose control characters a terminal shows instead of obeying them."""
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line)
-
-
-def _leave_stdout():
-    """Standard output leads nowhere from here on, so that Python does not fail on it once more at its end."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _say(text):
-    """A message to standard error, with control characters made harmless; nobody is left to be told where that fails."""
-    with contextlib.suppress(OSError, AttributeError):
-        sys.stderr.write("\n".join(map(_harmless, text.split("\n"))) + "\n")
-        sys.stderr.flush()
 
 
 def _positive(text):
