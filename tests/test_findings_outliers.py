@@ -89,3 +89,14 @@ def test_a_style_that_steadily_differs_is_judged_by_its_own_centre():
 def test_the_briefs_reference_needs_no_company():
     assert judge_values([5.0], 1.0, reference=0.0).outlying.tolist() == [True]
     assert judge_values([5.0], 1.0).outlying.tolist() == [False]
+
+
+def test_a_third_of_a_set_off_the_set_s_own_middle_is_wrong_and_no_second_way_of_working():
+    """All backs of a delivery were photographed on one day under other light: each is told, as the majority says what is right."""
+    values = np.concatenate([RANDOM.normal(0, 0.3, 23), RANDOM.normal(3.7, 0.3, 13)])
+    told = judge_values(values, 2.0, centre=0.0)
+    assert told.modes is None
+    assert told.outlying.tolist() == [False] * 23 + [True] * 13
+    assert judge_values(values, 2.0).modes is not None  # of a quantity without a middle of the whole set, two ways
+    halves = np.concatenate([values[:18], values[23:], RANDOM.normal(3.7, 0.3, 3)])
+    assert judge_values(halves, 2.0, centre=0.0).modes is not None

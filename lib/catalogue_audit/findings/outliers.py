@@ -24,6 +24,7 @@ WORTH_OF_THE_GROUP = 12  # frames: the MAD of a dozen is itself uncertain by a q
 CLEARLY = 1.4  # tolerances: in a steady group, what is further off is a finding even if the group scatters
 FEWEST_FOR_MODES = 8
 SMALLER_MODE = 0.3  # of the frames: what is fewer is a handful of faults, not a second way of working
+NEARLY_HALF = 0.4  # the same of deviations from the whole set, whose majority says what is right
 MODES_APART = 4.0  # distance of two modes over the scatter within them; 4 sd leave a visible gap between normals
 OF_BOTH = 0.2  # of a style's frames in the smaller mode: then the style was photographed in both ways
 FEWEST_RESTLESS = 3
@@ -64,12 +65,12 @@ class Judgement(NamedTuple):
     restless: np.ndarray
 
 
-def two_modes(values, tolerance):
+def two_modes(values, tolerance, smaller=SMALLER_MODE):
     """
     Two ways of working, where a group of values shows them.
 
     The best split of the sorted values into two (least squares within) is taken
-    for two modes when each holds at least `SMALLER_MODE` of the frames, their
+    for two modes when each holds at least ``smaller`` of the frames, their
     centres are further apart than the tolerance, and by `MODES_APART` times the
     larger scatter within.
 
@@ -79,6 +80,8 @@ def two_modes(values, tolerance):
         NaN is left out.
     tolerance : float
         In the unit of the values.
+    smaller : float
+        Least share of the frames in the smaller mode.
 
     Returns
     -------
@@ -87,7 +90,7 @@ def two_modes(values, tolerance):
     values = np.sort(np.asarray(values, dtype=float))
     values = values[np.isfinite(values)]
     n = values.size
-    fewest = max(3, math.ceil(SMALLER_MODE * n))
+    fewest = max(3, math.ceil(smaller * n))
     if n < FEWEST_FOR_MODES or n < 2 * fewest:
         return None
     sums, squares = np.cumsum(values), np.cumsum(values**2)
@@ -150,7 +153,7 @@ def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, r
     if known.sum() < (FEWEST_FOR_REFERENCE if centre is None else 1):
         return Judgement(np.full(values.shape, math.nan), nothing, None, nothing)
     styles = np.zeros(values.shape) if styles is None else np.asarray(styles, dtype=object)
-    modes = two_modes(values, float(np.median(tolerance[known])))
+    modes = two_modes(values, float(np.median(tolerance[known])), SMALLER_MODE if centre is None else NEARLY_HALF)
     if modes is not None and not _modes_are_styles(values, styles, modes):
         centres = np.where(values > modes.border, modes.high, modes.low)
     else:
