@@ -6,6 +6,7 @@ README promises; the SKUs are made up to be awkward.
 """
 
 import difflib
+import re
 import time
 
 import pytest
@@ -229,6 +230,12 @@ def test_names_of_no_pattern_give_empty_columns_and_a_reason(name):
     assert read(name).problem
 
 
+def test_an_sku_of_letters_and_figures_is_no_camera_s_name_for_its_letters_alone():
+    """Cameras write four letters or marks and four figures (JEITA CP-3461, design rule for camera file systems): `_MG_1234`, never MG1234."""
+    for name, sku in (("MG1234_front.jpg", "MG1234"), ("mg01-blk_front.jpg", "mg01-blk"), ("MG100/back_2.jpg", "MG100"), ("DSC100_back.jpg", "DSC100")):
+        assert told(name)[0] == sku, name
+
+
 def test_a_camera_name_beside_a_view_is_no_sku():
     assert told("DSC_0012_front.jpg") == ("", "front", None)
     assert told("BG-104/DSC_0012_front.jpg") == ("BG-104", "front", None)
@@ -397,8 +404,10 @@ def test_any_name_is_read_without_fail_and_by_itself(name, known):
         assert read_names(["other_front.jpg", name, "x"], brief, known)[1] == facts
 
 
-SKU_PART = st.text("ABCDEFGHKMNPRSUWXYZ", min_size=1, max_size=3).flatmap(
-    lambda letters: st.integers(100, 9999).map(lambda number: f"{letters}{number}")
+SKU_PART = (
+    st.text("ABCDEFGHKMNPRSUWXYZ", min_size=1, max_size=3)
+    .flatmap(lambda letters: st.integers(100, 9999).map(lambda number: f"{letters}{number}"))
+    .filter(lambda sku: not re.fullmatch("(DSC|SAM|DCP)[0-9]{4}", sku))  # what cameras name their files
 )
 SKUS = st.tuples(SKU_PART, st.lists(SKU_PART, max_size=2), SEPARATORS).map(
     lambda made: made[2].join([made[0], *made[1]])

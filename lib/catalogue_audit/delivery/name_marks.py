@@ -9,8 +9,8 @@ from catalogue_audit.delivery.view_words import COPIES, NEVER_SKU, NOISE, NUMBER
 # usual beginnings only, since an SKU may have that shape too; and what tethering
 # software and phones write. Common practice, no source.
 CAMERA_NAME = re.compile(
-    r"_?mg_?[0-9]+|_?(dsc[fn]?|img[ep]?|_?mg|mvi|pict?|sam|cimg|hpim|dcp|dcim|capture|untitled|scan|frame)"
-    r"[ _-]?[0-9]{3,}([ _-][0-9]+)*|p[0-9a-c][0-9]{6}|_[a-z0-9]{3}[0-9]{4}|[0-9]{3}[_-][0-9]{4}"
+    r"(_mg[ -]?[0-9]+|_?mg_[0-9]+|_?(dsc[fn]?|img[ep]?|mvi|pict?|sam|cimg|hpim|dcp|dcim|capture|untitled|scan|frame)"
+    r"([ _-][0-9]{3,}|[0-9]{4,}))([ _-][0-9]+)*|p[0-9a-c][0-9]{6}|_[a-z0-9]{3}[0-9]{4}|[0-9]{3}[_-][0-9]{4}"
     r"|(19|20)[0-9]{6}[_-][0-9]{6}([_-]?[0-9]+)?",
     re.IGNORECASE,
 )
