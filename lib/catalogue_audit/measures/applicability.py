@@ -10,7 +10,7 @@ taken out here, before anything is judged.
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 
 ANGLED_WORDS = ("three_quarter", "quarter", "angled", "oblique")  # views that are meant to show a turn
-STRAIGHT_ON = ("front", "back")  # views in which both handles stand one behind the other
+STRAIGHT_ON = ("front", "back")  # views that face camera and lamps, in which both handles stand one behind the other
 
 BOX = (
     "touches",

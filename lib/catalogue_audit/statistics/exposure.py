@@ -9,6 +9,7 @@ more exactly; where only the background moved, it says nothing about the product
 
 import numpy as np
 
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.lit_alike import ODD_SD, own_light
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.regions import median_known
@@ -21,7 +22,6 @@ BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is wea
 BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
-STRAIGHT = ("front", "back")  # views that face camera and lamps
 NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
 EFFECT_SD = 0.1  # EV; by which views differ from one another
 # EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
@@ -73,7 +73,7 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = view_effects(usual, sku, groups, mirrored)
-    straight = frames["view"].isin(STRAIGHT).to_numpy(bool)
+    straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
     odd_sd = np.where(straight, ODD_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
     effects = effects + style_effects(usual - effects, sku, groups, frames["style"].fillna("").to_numpy(str))
@@ -155,7 +155,7 @@ def _levels(frames, sketches, whole, sku, gains):
     level, extra_sd, mirrored = (np.full(len(frames), np.nan) for _ in range(3))
     plain = np.where(whole, product_levels(frames, sketches), np.nan)
     files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
-    slanting = whole & ~frames["view"].isin(STRAIGHT).to_numpy(bool)
+    slanting = whole & ~frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     for places in members_of(sku):
         places = places[np.argsort(files[places], kind="stable")]
         seen = [surfaces(_sketch(sketches, files[k]), crop[k], gains[k]) for k in places]

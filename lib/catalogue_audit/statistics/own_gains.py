@@ -8,6 +8,7 @@ that part of a step counts only beyond what mirroring explains.
 
 import numpy as np
 
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.detail_white import LIKE, MOST_VIEWS, chromaticities, shifted
 from catalogue_audit.statistics.product_colour import shows_inside
 
@@ -16,7 +17,6 @@ MIRRORED, MIRRORED_SLANTING = 0.03, 0.15  # of the way to neutral; by which view
 AGREE = 0.1  # ln; a step counts where two other pictures tell it within so much
 SURE = 0.05  # ln; steps beyond what mirroring explains, from which there are gains
 BURNT = 0.25  # of the product, burnt out: what is left of its chromaticities is that of its shadows
-STRAIGHT = ("front", "back")  # views that face camera and lamps
 
 
 def own_gains(frames, sketches, whole, gains):
@@ -41,7 +41,7 @@ def own_gains(frames, sketches, whole, gains):
     result = np.full((len(frames), 2), np.nan)
     files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
-    straight = frames["view"].isin(STRAIGHT).to_numpy(bool) | crop
+    straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool) | crop
     burnt = (frames["clipped_high"].astype(float) > BURNT).to_numpy(bool)
     usable = (whole | crop) & (sku != "") & ~burnt & ~shows_inside(frames)
     members = {}
