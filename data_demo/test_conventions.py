@@ -10,7 +10,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from studio import camera as cameras  # noqa: E402
-from studio.finish import Finish, decode, encode, frame_matrix, light, motion_kernel, product_box, to_frame  # noqa: E402
+from studio.canvas import frame_matrix, product_box, to_frame  # noqa: E402
+from studio.finish import Finish, decode, encode, light, motion_kernel  # noqa: E402
 
 
 @dataclass

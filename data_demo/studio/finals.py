@@ -4,11 +4,11 @@ import cv2
 import numpy as np
 
 from .camera import FILL_HEIGHT, FILL_WIDTH
+from .canvas import frame_matrix, product_box, to_frame
 
 
 def recrop(cover, facts, size, finish, roll_deg):
     """Zoom and shift that centre the product and fill the frame by the rule, after rotation."""
-    from .finish import frame_matrix, product_box, to_frame
     small = (size[0] // 2, size[1] // 2)
     zoom, shift = 1.0, np.zeros(2)
     for _ in range(4):

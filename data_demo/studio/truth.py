@@ -10,9 +10,10 @@ import numpy as np
 from PIL import Image
 
 from . import files
+from .canvas import product_box
 from .colour import ciede2000, linear_rgb_to_lab
 from .delivery import camera_facts
-from .finish import decode, finish_picture, product_box, read_base
+from .finish import decode, finish_picture, read_base
 
 PIXEL_SIGMA = 0.45     # of the renderer's pixel filter, in pixels of the base render
 
