@@ -4,15 +4,8 @@ import unicodedata
 
 import pytest
 from catalogue_audit.report.colours import lab_to_srgb8
-from catalogue_audit.report.wording import (
-    CHECK_TITLES,
-    REMEDY_TITLES,
-    count_text,
-    measured_text,
-    number_text,
-    plain_text,
-    view_title,
-)
+from catalogue_audit.report.numbers import count_text, measured_text, number_text
+from catalogue_audit.report.wording import CHECK_TITLES, REMEDY_TITLES, plain_text, view_title
 from catalogue_audit.schema import CHECKS, REMEDIES
 from hypothesis import given
 from hypothesis import strategies as st
@@ -70,7 +63,13 @@ def test_a_finding_is_worded_by_the_kind_of_its_limit():
     quality = {"check": "jpeg_quality", "value": 62, "expected": 92, "tolerance": 75, "unit": "IJG quality"}
     assert measured_text(roll) == "+2.4°, tolerance ± 0.8°"
     assert measured_text(blur) == "2.4 ×, at most 1.5 ×"
-    assert measured_text(quality) == "62, expected 92, at least 75"
+    assert measured_text(quality) == "62, at least 75"
+    specks = {"check": "product_specks", "value": 9, "expected": 1, "tolerance": 5, "unit": "specks"}
+    colour_off = {"check": "white_balance", "value": 7.2, "expected": 0.0, "tolerance": 2.0, "unit": "CIEDE2000"}
+    assert measured_text(specks) == "9 specks, at most 6 specks"  # fewer than usual is never wrong
+    assert measured_text(colour_off) == "7.2 ΔE00, at most 2 ΔE00"  # a colour difference has no sign
+    assert measured_text(roll | {"value": 2.13, "expected": -0.02}) == "+2.1°, tolerance ± 0.8°"
+    assert measured_text(roll | {"value": 2.14, "expected": -0.03}) == "+2.2°, tolerance ± 0.8°"  # the difference that is judged
     assert measured_text({"check": "strap", "value": None, "unit": ""}) == ""
 
 

@@ -156,7 +156,7 @@ def _returned_words(returned, total, going_back):
     """How many products go back, and for what."""
     own = going_back[going_back["sku"].isin(set(returned["sku"]))]
     why = [f"{own.loc[own['remedy'] == remedy, 'sku'].nunique()} {words}" for remedy, words in BACK_FOR if (own["remedy"] == remedy).any()]
-    return f"{len(returned)} of {counted(total, 'product')} must go back ({listed(returned['sku'], 3)}): {' and '.join(why)}"
+    return f"{len(returned)} of {counted(total, 'product')} must go back ({listed(returned['sku'], 3)}): {_enumerated(why)}"
 
 
 def _without_product(findings):
@@ -189,8 +189,13 @@ def _mended_words(findings):
         return []
     counts = [(count_causes(findings[findings["remedy"] == remedy]), words) for remedy, words in MENDED_BY]
     number = count_causes(findings)
-    named = " and ".join(f"{count} {words}" for count, words in counts if count)
+    named = _enumerated([f"{count} {words}" for count, words in counts if count])
     return [f"{counted(number, 'thing')} can be put right without new pictures: {named}"]
+
+
+def _enumerated(parts):
+    """Parts of a sentence: 'a', 'a and b', 'a, b and c'."""
+    return " and ".join(part for part in (", ".join(parts[:-1]), parts[-1]) if part)
 
 
 def _sentence(verdict, reasons, measured, total):

@@ -10,16 +10,8 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings.decisions import is_accepted
-from catalogue_audit.report.wording import (
-    AT_LEAST_CHECKS,
-    AT_MOST_CHECKS,
-    REMEDY_ORDER,
-    check_title,
-    count_text,
-    is_missing,
-    plain_text,
-    view_title,
-)
+from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, count_text
+from catalogue_audit.report.wording import REMEDY_ORDER, check_title, is_missing, plain_text, view_title
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")

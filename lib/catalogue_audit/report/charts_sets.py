@@ -6,7 +6,8 @@ import pandas as pd
 from catalogue_audit.report import figures, look
 from catalogue_audit.report.audit import tolerance, view_order
 from catalogue_audit.report.charts import MANY
-from catalogue_audit.report.wording import count_text, number_text, plain_text, view_title
+from catalogue_audit.report.numbers import count_text, number_text
+from catalogue_audit.report.wording import plain_text, view_title
 
 VIEW_CHARACTERS = 18  # of a view named at an axis
 ANGLE_NAMES, ANGLE_BELOW = 1.25, 0.5  # in, room for the names of views at the left and the axis below

@@ -1,10 +1,11 @@
 """The check sheet of the random sample: a table to fill in, and the same on paper. Nothing is judged here."""
 
 from catalogue_audit.report import sheets_pdf
+from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.picture_names import FOLDER as PICTURES
 from catalogue_audit.report.picture_names import thumb_name
 from catalogue_audit.report.sheets import FOLDER, write_csv
-from catalogue_audit.report.wording import count_text, is_missing, plain_text
+from catalogue_audit.report.wording import is_missing, plain_text
 
 FILE = "check_sheet.csv"
 PAPER = "check_sheet.pdf"

@@ -15,7 +15,8 @@ from catalogue_audit.report.drawing import PANEL, beside, box_points, decode_pre
 from catalogue_audit.report.evidence_detail import circles, noise, rim, sharpness
 from catalogue_audit.report.evidence_light import background_patches, clipped, evenness, exposure, product_patches
 from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, reference_beside, stance, tilt
-from catalogue_audit.report.wording import AT_LEAST_CHECKS, AT_MOST_CHECKS, check_title, is_missing, measured_text, plain_text
+from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, measured_text
+from catalogue_audit.report.wording import check_title, is_missing, plain_text
 
 
 class Scene(NamedTuple):

@@ -7,7 +7,8 @@ from catalogue_audit.report import look
 from catalogue_audit.report.colours import lab_to_srgb8
 from catalogue_audit.report.drawing import decode_preview, stroke, write
 from catalogue_audit.report.evidence_pose import reference_beside
-from catalogue_audit.report.wording import is_missing, number_text
+from catalogue_audit.report.numbers import number_text
+from catalogue_audit.report.wording import is_missing
 
 PATCH = 104  # px, side of a colour patch
 CLIPPED = 254  # 8-bit sRGB from which a preview pixel is drawn as clipped

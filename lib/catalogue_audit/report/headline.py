@@ -1,7 +1,8 @@
 """What a report says first: the verdict, why, and the facts of the delivery."""
 
 from catalogue_audit.report.actions import reasons, things_to_do
-from catalogue_audit.report.wording import VERDICT_TITLES, count_text, is_missing, plain_text
+from catalogue_audit.report.numbers import count_text
+from catalogue_audit.report.wording import VERDICT_TITLES, is_missing, plain_text
 from catalogue_audit.schema import SEVERITIES
 
 

@@ -8,8 +8,9 @@ from catalogue_audit.report.actions import accepted_rows, remedy_counts, remedy_
 from catalogue_audit.report.audit import settings, tolerance, view_order
 from catalogue_audit.report.charts import DRIFTS
 from catalogue_audit.report.contact import all_cells, sheet_by_product, sheets_by_view
+from catalogue_audit.report.numbers import number_text
 from catalogue_audit.report.picture_names import chart_name
-from catalogue_audit.report.wording import is_missing, number_text, plain_text
+from catalogue_audit.report.wording import is_missing, plain_text
 from catalogue_audit.schema import CHECKS, SEVERITIES
 
 WORST = 10

@@ -7,20 +7,16 @@ import jinja2
 
 from catalogue_audit.report import look
 from catalogue_audit.report.actions import severity_rank, spoken_subject
-from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, pair_name, thumb_name
-from catalogue_audit.report.wording import (
-    check_title,
+from catalogue_audit.report.numbers import (
     column_unit,
     correction_words,
     count_text,
-    is_missing,
     measured_text,
     number_text,
-    plain_text,
-    remedy_title,
     value_text,
-    view_title,
 )
+from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, pair_name, thumb_name
+from catalogue_audit.report.wording import check_title, is_missing, plain_text, remedy_title, view_title
 
 TEMPLATES = Path(__file__).parent / "templates"
 

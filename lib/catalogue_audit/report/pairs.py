@@ -7,8 +7,9 @@ import numpy as np
 from catalogue_audit.report import look
 from catalogue_audit.report.contact import all_cells
 from catalogue_audit.report.drawing import beside, box_points, decode_preview, fitted, stroke
+from catalogue_audit.report.numbers import number_text
 from catalogue_audit.report.picture_names import pair_name
-from catalogue_audit.report.wording import is_missing, number_text
+from catalogue_audit.report.wording import is_missing
 
 HEIGHT = 210  # px of the two pictures
 QUALITY = 80

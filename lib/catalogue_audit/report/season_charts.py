@@ -4,8 +4,9 @@ import numpy as np
 from matplotlib.ticker import PercentFormatter
 
 from catalogue_audit.report import figures, look
+from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.season_tables import amount, fault_title, interval, progress_sentence, reported, who
-from catalogue_audit.report.wording import count_text, is_missing, plain_text
+from catalogue_audit.report.wording import is_missing, plain_text
 from catalogue_audit.statistics.season_values import HABITS
 
 MOST_OFFSETS = 14  # rows of the chart of offsets

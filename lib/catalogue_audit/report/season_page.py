@@ -9,6 +9,7 @@ from catalogue_audit.report import season_charts
 from catalogue_audit.report.audit import write_summary
 from catalogue_audit.report.figures import svg_of
 from catalogue_audit.report.notebooks import NotebookFailed, run_notebooks
+from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.page_words import TEMPLATES, environment
 from catalogue_audit.report.picture_names import FOLDER
 from catalogue_audit.report.season_tables import (
@@ -25,7 +26,7 @@ from catalogue_audit.report.season_tables import (
     who,
     write_season_data,
 )
-from catalogue_audit.report.wording import count_text, is_missing, plain_text
+from catalogue_audit.report.wording import is_missing, plain_text
 from catalogue_audit.statistics.season_values import HABITS
 
 NOTEBOOK = "04_season_study.ipynb"

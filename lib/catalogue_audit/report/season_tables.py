@@ -8,8 +8,9 @@ import pandas as pd
 
 from catalogue_audit.errors import UsageError
 from catalogue_audit.report.audit import write_summary
+from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.tables import read_table, write_tables
-from catalogue_audit.report.wording import check_title, count_text, is_missing, plain_text
+from catalogue_audit.report.wording import check_title, is_missing, plain_text
 from catalogue_audit.schema import SEASON_TABLES
 from catalogue_audit.statistics.season_values import HABITS
 

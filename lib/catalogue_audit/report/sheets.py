@@ -17,18 +17,9 @@ from catalogue_audit.report.actions import (
 )
 from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
+from catalogue_audit.report.numbers import correction_words, count_text, measured_text, number_text
 from catalogue_audit.report.tables import UnixLines, escape_cell
-from catalogue_audit.report.wording import (
-    REMEDY_TITLES,
-    check_title,
-    correction_words,
-    count_text,
-    is_missing,
-    measured_text,
-    number_text,
-    plain_text,
-    view_title,
-)
+from catalogue_audit.report.wording import REMEDY_TITLES, check_title, is_missing, plain_text, view_title
 
 FOLDER = "sheets"
 AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file

@@ -6,8 +6,9 @@ import io
 
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import look
+from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, placing_name
-from catalogue_audit.report.wording import count_text, plain_text, view_title
+from catalogue_audit.report.wording import plain_text, view_title
 
 MISSING = (
     "Sheets as PDF need the library ReportLab, which is not installed.\n"

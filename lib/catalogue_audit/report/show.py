@@ -16,10 +16,11 @@ from catalogue_audit.report.chart_files import read_chart
 from catalogue_audit.report.contact import all_cells, composed_sheet, sheets_by_view
 from catalogue_audit.report.drawing import jpeg_bytes
 from catalogue_audit.report.headline import headline
+from catalogue_audit.report.numbers import measured_text, number_text
 from catalogue_audit.report.page_words import environment
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
 from catalogue_audit.report.sheets import correction_line, mail_text, reshoot_rows, retouch_rows
-from catalogue_audit.report.wording import check_title, measured_text, number_text, plain_text, remedy_title, view_title
+from catalogue_audit.report.wording import check_title, plain_text, remedy_title, view_title
 
 SHEET_CELLS = 96  # pictures of one composed sheet
 SHOWN = 24  # findings or corrections a notebook shows with their picture
