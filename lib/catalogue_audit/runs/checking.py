@@ -132,7 +132,7 @@ def _check_store(path, checked):
     with _reader(path) as connection:
         if not _is_whole(connection, path.name, checked):
             return
-        if store.in_one_piece(connection):
+        if store.is_of_older_kind(connection):
             checked.notes.append("the store of measures is of an older version; the next run measures everything")
             return
         total = damaged = 0

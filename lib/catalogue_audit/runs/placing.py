@@ -15,7 +15,7 @@ from catalogue_audit.report.audit import read_audit
 from catalogue_audit.report.placing import write_placings
 from catalogue_audit.runs.places import WORK_FOLDER
 from catalogue_audit.runs.sketches import kept_sketch
-from catalogue_audit.runs.store import STORE_NAME
+from catalogue_audit.runs.store import STORE_NAME, is_of_older_kind
 from catalogue_audit.statistics.placing import placings
 
 NO_OUTLINES = (
@@ -61,7 +61,8 @@ def placing_outline(report, view=None, to="placing"):
 def _kept_outlines(path, frames, view):
     """Placings of which the store holds the outline, and the outlines by file."""
     with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, timeout=60)) as connection:
-        kept = {row[0] for row in connection.execute("SELECT DISTINCT sha256 FROM measured")}
+        older = is_of_older_kind(connection)
+        kept = set() if older else {row[0] for row in connection.execute("SELECT DISTINCT sha256 FROM measured")}
         found = placings(frames, set(frames.loc[frames["sha256"].isin(kept), "file"]))
         if found and view is not None:
             names = ", ".join(placing.view for placing in found)

@@ -8,22 +8,22 @@ to the last column asked for: so the head and what is small come first, pictures
 import contextlib
 import json
 import sqlite3
-import zlib
 from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
+from catalogue_audit.measures.sketch import unpack_array
 
 PARTS = ("small", "middle", "large")  # columns of the store, in the order of their row
-_MIDDLE = ("mask", "outline", "sides", "spots", "thumb")
-_LARGE = ("preview", "keypoints", "descriptors")
+_PART_OF = dict.fromkeys(("mask", "outline", "sides", "spots", "thumb"), "middle") | dict.fromkeys(
+    ("preview", "keypoints", "descriptors"), "large"
+)  # all others are small
 _SMALLEST = "SELECT head, small FROM measured WHERE version = ? AND sha256 = ?"
 _FURTHER = {part: f"SELECT {part} FROM measured WHERE version = ? AND sha256 = ?" for part in PARTS}
 
 
 def part_of(key):
     """The part of a sketch that an array belongs to."""
-    return "large" if key in _LARGE else "middle" if key in _MIDDLE else "small"
+    return _PART_OF.get(key, "small")
 
 
 def parted(packed):
@@ -42,6 +42,7 @@ def parted(packed):
 
     Examples
     --------
+    >>> import numpy as np
     >>> from catalogue_audit.measures.sketch import pack_sketch
     >>> parted(pack_sketch({"tones": np.zeros(1, np.uint8), "thumb": np.ones((1, 1, 3), np.uint8)}))[1:]
     (b'\\x00', b'\\x01\\x01\\x01', b'')
@@ -92,7 +93,7 @@ class Sketches(Mapping):
 
 
 class _Kept(Mapping):
-    """A sketch whose parts are read, and whose arrays are unpacked, when they are asked for."""
+    """A sketch whose parts are read, and whose arrays are made, when they are asked for."""
 
     def __init__(self, head, small, read):
         self._head = json.loads(head or b"{}")
@@ -107,16 +108,13 @@ class _Kept(Mapping):
             if key not in self._packed:
                 part = part_of(key)
                 self._take(part, self._read(part))
-            packed = self._packed.pop(key)
-            count = int(np.prod(shape, dtype=np.int64)) * np.dtype(dtype).itemsize
-            plain = packed if len(packed) == count else zlib.decompress(packed)
-            self._arrays[key] = np.frombuffer(bytearray(plain), dtype=dtype).reshape(shape)
+            self._arrays[key] = unpack_array(self._packed.pop(key), dtype, shape)
         return self._arrays[key]
 
     def _take(self, part, body):
         body, start = memoryview(body), 0
         for key, (_, _, length) in self._head.items():
-            if part_of(key) == part:
+            if _PART_OF.get(key, "small") == part:
                 self._packed[key] = body[start : start + length]
                 start += length
 

@@ -17,7 +17,7 @@ from pathlib import Path
 import catalogue_audit
 from catalogue_audit.runs.sketches import PARTS, parted
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 STORE_NAME = "measures.sqlite3"
 FRESH_NS = 2_000_000_000  # a file changed this shortly before it was read may change again unseen within one clock tick
 
@@ -25,6 +25,7 @@ _MEASURING = ("measures", "metadata", "pixels")
 _LIBRARIES = ("exifread", "numpy", "opencv-python-headless", "pillow", "pi-heif", "simplejpeg")
 
 SKETCH_COLUMNS = ", ".join(("head", *PARTS))
+# Results are found through a small index and not by their rows, which are long: with those in the index a look-up takes twenty times as long.
 _TABLES = """
 CREATE TABLE IF NOT EXISTS measured (
     version TEXT NOT NULL,
@@ -36,7 +37,7 @@ CREATE TABLE IF NOT EXISTS measured (
     middle BLOB NOT NULL,
     large BLOB NOT NULL,
     PRIMARY KEY (version, sha256)
-) WITHOUT ROWID;
+);
 CREATE TABLE IF NOT EXISTS seen (
     location TEXT NOT NULL,
     name TEXT NOT NULL,
@@ -114,7 +115,7 @@ def _connect(path):
             raise Unusable(f"schema {version}")
         if version == 1:
             connection.execute("ALTER TABLE seen ADD COLUMN etag TEXT NOT NULL DEFAULT ''")
-        if in_one_piece(connection):
+        if is_of_older_kind(connection):
             connection.execute("DROP TABLE measured")  # of measures long changed: they are made anew
         connection.executescript(_TABLES)
         for columns in (f"version, sha256, facts, check_sum, {SKETCH_COLUMNS} FROM measured", "sha256, etag, inode FROM seen"):
@@ -225,11 +226,11 @@ def is_damage(error):
     return code is None or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 
 
-def in_one_piece(connection):
-    """Whether a store is of an older version, that kept sketches in one piece."""
+def is_of_older_kind(connection):
+    """Whether a store holds results of an older version, whose sketches were packed otherwise."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    columns = [row[1] for row in connection.execute("PRAGMA table_info(measured)")]
-    return version in (1, 2) and columns == ["version", "sha256", "facts", "sketch", "check_sum"]
+    columns = {row[1] for row in connection.execute("PRAGMA table_info(measured)")}
+    return 0 < version < SCHEMA_VERSION and {"version", "sha256", "facts", "check_sum"} <= columns
 
 
 def all_kept(connection):
