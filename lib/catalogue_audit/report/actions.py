@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings.decisions import is_accepted
-from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, count_text
-from catalogue_audit.report.wording import REMEDY_ORDER, check_title, is_missing, plain_text, view_title
+from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, count_text, range_text
+from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_ORDER, check_title, is_missing, plain_text, view_title
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
@@ -33,6 +33,8 @@ class Thing(NamedTuple):
     view : str
         '' where there is none.
     title, note : str
+    measured : str
+        What was measured against what is allowed, over all rows; '' where there is no number.
     weight : float
         Largest deviation in tolerances.
     """
@@ -46,6 +48,7 @@ class Thing(NamedTuple):
     view: str
     title: str
     note: str
+    measured: str
     weight: float
 
 
@@ -129,19 +132,20 @@ def _thing(rows):
         skus=skus,
         view="" if is_missing(lead["view"]) else lead["view"],
         title=check_title(lead["check"]),
-        note=_shared_note(lead, files) if len(rows) > 1 else plain_text(lead["note"]),
+        note=_shared_note(lead, files) if len(rows) > 1 else plain_text(lead["note"], NOTE_LIMIT),
+        measured=range_text(rows),
         weight=excess(lead),
     )
 
 
 def _shared_note(lead, files):
-    return f"{count_text(len(files), 'picture')} share one cause: {plain_text(lead['cause'])}. {plain_text(lead['note'])}"
+    return f"{count_text(len(files), 'picture')} share one cause: {plain_text(lead['cause'])}. {plain_text(lead['note'], NOTE_LIMIT)}"
 
 
 def subject(thing):
     """Whom a thing concerns, in a few words: a product and view, a file, several, or the delivery."""
     if len(thing.files) > 1:
-        return f"{count_text(len(thing.files), 'picture')} of {count_text(len(thing.skus), 'product')}"
+        return count_text(len(thing.files), "picture") + (f" of {_named(thing.skus)}" if thing.skus else "")
     if thing.skus or thing.files:
         return plain_text((thing.skus or thing.files)[0])
     return f"all {view_title(thing.view)} pictures" if thing.view else _all(thing.check)
@@ -181,10 +185,15 @@ def reasons(things, limit=6):
 def _reason_text(group):
     files = {file for thing in group for file in thing.files}
     skus = sorted({sku for thing in group for sku in thing.skus})
-    named = ", ".join(plain_text(sku, 40) for sku in skus[:3]) + (f" and {len(skus) - 3} more" if len(skus) > 3 else "")
+    named = _named(skus)
     if not files:
         return named or "the whole delivery"
     return count_text(len(files), "picture") + (f": {named}" if named else "")
+
+
+def _named(skus):
+    """The first few products by name, and how many more there are."""
+    return ", ".join(plain_text(sku, 40) for sku in skus[:3]) + (f" and {len(skus) - 3} more" if len(skus) > 3 else "")
 
 
 def reference_pictures(frames, findings):

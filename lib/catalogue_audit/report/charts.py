@@ -6,7 +6,6 @@ global state. Above `MANY` points the middle and the spread are drawn, and only
 what lies outside the limits as points.
 """
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +14,7 @@ from matplotlib.ticker import PercentFormatter
 
 from catalogue_audit.report import figures, look
 from catalogue_audit.report.audit import tolerance, view_order
+from catalogue_audit.report.change_words import levels
 from catalogue_audit.report.numbers import SHARE_UNITS, count_text, number_text
 from catalogue_audit.report.timeline import timeline
 from catalogue_audit.report.wording import is_missing, plain_text, view_title
@@ -207,20 +207,12 @@ def _drift_title(drift, parts, reach, limit, changes):
         first = changes[0][1]
         kind = "steps" if first["kind"] == "step" else "drifts"
         more = f" and {len(changes) - 1} more" if len(changes) > 1 else ""
-        levels = _levels(first)
-        by = f" from {levels[0]} to {levels[1]}" if all(levels) else ""
-        return f"{drift.title} {kind}{by} at {plain_text(first['to_file'], 40)}{more}; {state}"
+        before, after = levels(first)
+        by = f" from {before} to {after}" if before and after else ""
+        what = " (b*)" if first["quantity"] == "background_b" else " (a*)" if first["quantity"] == "background_a" else ""
+        where = "at" if first["kind"] == "step" else "up to"
+        return f"{drift.title}{what} {kind}{by} {where} {plain_text(first['to_file'], 40)}{more}; {state}"
     return f"{drift.title}: {state}" if limit is not None else f"{drift.title}: {count_text(count, 'picture')}"
-
-
-def _levels(change):
-    """Both levels of a change in words, to the same digit: a tenth of the difference, or finer; '' where one is unknown."""
-    before, after = change["before"], change["after"]
-    if is_missing(before) or is_missing(after) or before == after:
-        return number_text(before), number_text(after, plain_text(change["unit"]))
-    digits = max(0, math.ceil(-math.log10(abs(after - before))) + 1)
-    rounded = (round(float(level), digits) for level in (before, after))
-    return number_text(next(rounded)), number_text(next(rounded), plain_text(change["unit"]))
 
 
 def _drift_words(title, parts, line, limit, drift, changes):

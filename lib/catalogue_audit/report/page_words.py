@@ -4,9 +4,11 @@ import functools
 from pathlib import Path
 
 import jinja2
+import markupsafe
 
 from catalogue_audit.report import look
 from catalogue_audit.report.actions import severity_rank, spoken_subject
+from catalogue_audit.report.change_words import how_long, levels, quantity_title
 from catalogue_audit.report.numbers import (
     column_unit,
     correction_words,
@@ -16,7 +18,7 @@ from catalogue_audit.report.numbers import (
     value_text,
 )
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, pair_name, thumb_name
-from catalogue_audit.report.wording import check_title, is_missing, plain_text, remedy_title, view_title
+from catalogue_audit.report.wording import NOTE_LIMIT, check_title, is_missing, plain_text, remedy_title, view_title
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -47,6 +49,10 @@ def environment():
         measured=measured_text,
         subject=spoken_subject,
         cell=_cell_text,
+        sentence=whole_sentence,
+        quantity=quantity_title,
+        how_long=how_long,
+        levels=levels,
         value=value_text,
     )
     engine.globals.update(
@@ -67,6 +73,11 @@ def environment():
 
 def _made_plain(value):
     return value if hasattr(value, "__html__") else plain_text(value)
+
+
+def whole_sentence(note):
+    """A sentence about a finding, whole: what to do stands at its end."""
+    return markupsafe.escape(plain_text(note, NOTE_LIMIT))
 
 
 def _cell_text(value):

@@ -214,18 +214,17 @@ def mail_text(audit):
     for remedy in sorted({thing.remedy for thing in things}, key=remedy_rank):
         of_remedy = [thing for thing in things if thing.remedy == remedy]
         lines += ["", f"{REMEDY_TITLES.get(remedy, plain_text(remedy))} ({count_text(len(of_remedy), 'thing')}):"]
-        lines += [f"- {_mail_line(audit, thing)}" for thing in of_remedy[:MAIL_LINES]]
+        lines += [f"- {_mail_line(thing)}" for thing in of_remedy[:MAIL_LINES]]
         if len(of_remedy) > MAIL_LINES:
             lines.append(f"- and {len(of_remedy) - MAIL_LINES} more, in the report")
     lines += ["", "Pictures and numbers: report.html beside this text."]
     return "\n".join(lines) + "\n"
 
 
-def _mail_line(audit, thing):
-    finding = audit.findings.iloc[thing.rows[0]].to_dict()
-    view = "" if len(thing.files) > 1 or is_missing(finding["view"]) else f", {view_title(finding['view'])}"
-    measured = measured_text(finding) if len(thing.files) <= 1 else ""
-    return f"{subject(thing)}{view}: {thing.title.lower()}" + (f" ({measured})" if measured else "")
+def _mail_line(thing):
+    view = f", {view_title(thing.view)}" if thing.view and len(thing.files) < 2 else ""
+    what = thing.title if thing.title[:2].isupper() else thing.title[:1].lower() + thing.title[1:]
+    return f"{subject(thing)}{view}: {what}" + (f" ({thing.measured})" if thing.measured else "")
 
 
 def correction_line(row):

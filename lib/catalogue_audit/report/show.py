@@ -12,12 +12,13 @@ from IPython.display import HTML
 
 from catalogue_audit.report.actions import severity_rank, subject, things_to_do
 from catalogue_audit.report.audit import Audit, read_audit
+from catalogue_audit.report.change_words import how_long, levels, quantity_title
 from catalogue_audit.report.chart_files import read_chart
 from catalogue_audit.report.contact import all_cells, composed_sheet, sheets_by_view
 from catalogue_audit.report.drawing import jpeg_bytes
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import measured_text, number_text
-from catalogue_audit.report.page_words import environment
+from catalogue_audit.report.numbers import number_text
+from catalogue_audit.report.page_words import environment, whole_sentence
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
 from catalogue_audit.report.sheets import correction_line, mail_text, reshoot_rows, retouch_rows
 from catalogue_audit.report.wording import check_title, plain_text, remedy_title, view_title
@@ -73,9 +74,8 @@ def to_do(report, remedy=None):
     things = [thing for thing in things_to_do(report.audit.findings) if remedy in (None, thing.remedy)]
     rows = []
     for thing in things[:ROWS]:
-        finding = report.audit.findings.iloc[thing.rows[0]].to_dict()
-        view = view_title(finding["view"]) if len(thing.files) < 2 else "several"
-        rows.append([thing.severity, remedy_title(thing.remedy), subject(thing), view, thing.title, measured_text(finding), thing.note])
+        view = view_title(thing.view) if len(thing.files) < 2 else "several"
+        rows.append([thing.severity, remedy_title(thing.remedy), subject(thing), view, thing.title, thing.measured, whole_sentence(thing.note)])
     return _table(("Severity", "Remedy", "Product", "View", "What", "Measured", "In words"), rows, "Nothing to do.", len(things) - len(rows))
 
 
@@ -83,9 +83,8 @@ def evidence(report, limit=SHOWN):
     """The worst things with their evidence pictures."""
     items = []
     for thing in [thing for thing in things_to_do(report.audit.findings) if thing.severity != "minor"][:limit]:
-        finding = report.audit.findings.iloc[thing.rows[0]].to_dict()
         source = _embedded(report.folder / FOLDER / evidence_name(thing.rows[0]))
-        items.append({"severity": thing.severity, "title": f"{thing.title}: {subject(thing)}", "text": measured_text(finding), "note": thing.note, "source": source})
+        items.append({"severity": thing.severity, "title": f"{thing.title}: {subject(thing)}", "text": thing.measured, "note": whole_sentence(thing.note), "source": source})
     return _part("pictures", items=items, nothing="Nothing that needs action.")
 
 
@@ -143,7 +142,7 @@ def changes(report):
     """Steps and trends found along capture time."""
     table = report.audit.changes
     rows = [
-        [row["quantity"], view_title(row["view"]), row["kind"], row["from_file"], row["to_file"], number_text(row["before"], row["unit"]), number_text(row["after"], row["unit"]), row["note"]]
+        [quantity_title(row["quantity"]), view_title(row["view"]), row["kind"], row["from_file"], row["to_file"], *levels(row), f"{how_long(row)} {plain_text(row['note'])}"]
         for row in table.head(ROWS).to_dict("records")
     ]
     return _table(("Quantity", "View", "Kind", "From", "To", "Before", "After", "In words"), rows, "No step and no trend was found.", len(table) - len(rows))
