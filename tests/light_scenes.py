@@ -57,8 +57,7 @@ def picture_of(code):
     working, reduction = reduced(code, LONGEST)
     grey, grey_reduction = reduced(code, LONGEST_GREY)
     grey = cv2.cvtColor(grey, cv2.COLOR_RGB2GRAY)
-    linear = cv2.LUT(working, to_linear(np.arange(256)).astype(np.float32))
-    return Picture(code, None, working, linear, to_lab(linear).astype(np.float32), reduction, grey, grey_reduction)
+    return Picture(code, None, working, None, reduction, grey, grey_reduction)
 
 
 def outline_of(mask, shadow=None, confidence=1.0, source="background"):

@@ -48,10 +48,9 @@ def picture_of(rgb, alpha=None):
         cover = alpha[..., None].astype(np.float32) / 255
         shown = np.rint(rgb * cover + 255 * (1 - cover)).astype(np.uint8)
     working, reduction = reduced(shown, LONGEST)
-    linear = decode_srgb(working)
     grey, grey_reduction = reduced(shown, LONGEST_GREY)
     grey = cv2.cvtColor(grey, cv2.COLOR_RGB2GRAY)
-    return Picture(rgb, alpha, working, linear, lab_d50(linear), reduction, grey, grey_reduction)
+    return Picture(rgb, alpha, working, None, reduction, grey, grey_reduction)
 
 
 def sweep(height, width, level=0.85, tint=(1, 1, 1), falloff=0.15, vignette=0.1, floor=0.0):

@@ -33,7 +33,7 @@ def bag_in(background, colour=COLOURS[0], blur=0.7):
 @pytest.mark.parametrize("blur", [0.5, 1.5])
 def test_the_line_is_found_to_a_pixel(ends, blur):
     rgb, _ = bag_in(room(*ends), blur=blur)
-    found, _ = find_horizon(making.picture_of(rgb).lab)
+    found, _ = find_horizon(making.picture_of(rgb))
     assert np.abs(np.multiply(found, SHAPE[0]) - ends).max() < 1.0
 
 
@@ -64,7 +64,7 @@ def test_the_background_is_the_wall_wherever_the_line_is():
 
 def test_a_sweep_has_no_line():
     rgb, _ = bag_in(making.sweep(*SHAPE, 0.6, falloff=0.5))
-    assert find_horizon(making.picture_of(rgb).lab)[0] is None
+    assert find_horizon(making.picture_of(rgb))[0] is None
 
 
 def test_a_strap_across_the_frame_is_no_table():

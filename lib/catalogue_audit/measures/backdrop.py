@@ -81,13 +81,13 @@ def fit_backdrop(picture):
         ``kind`` is 'unknown' and ``confidence`` near 0 where no smooth surface
         explains the border: a crop full of product, a place instead of a studio.
     """
-    height, width = picture.lab.shape[:2]
+    height = len(picture.working)
     if _flat_white_share(picture.working) >= FLAT_WHITE:
         white = np.zeros((3, 1, 1), np.float32)
         white[0] = 100
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
-    x, y, grid = _samples(picture.lab)
-    horizon, step = find_horizon(picture.lab)
+    x, y, grid = _samples(picture)
+    horizon, step = find_horizon(picture)
     if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height), 1)]) >= FLAT_WHITE:
         horizon = None  # a cut-out keeps no table: what begins below pure white is product
     two = _two_backdrops(x, y, grid, horizon, step) if horizon else None
@@ -149,15 +149,15 @@ def _two_backdrops(x, y, grid, horizon, step):
     return Backdrop(surfaces[0], scatter.astype(np.float32), _kind(levels[0], confidence), round(confidence, 3), horizon, surfaces[1])
 
 
-def _samples(lab):
+def _samples(picture):
     """Places (-1 to 1) and CIELAB of a grid of pixels: x (n,), y (n,), values (3, n), float64."""
-    height, width = lab.shape[:2]
+    height, width = picture.working.shape[:2]
     step = max(1, max(height, width) // GRID_PX)
     top, left = min(step // 2, height // 2), min(step // 2, width // 2)  # a strip may be narrower than half a step
     rows, columns = np.arange(top, height, step), np.arange(left, width, step)
     y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
-    grid = lab[top::step, left::step].reshape(-1, 3).T.astype(np.float64, order="C")
-    return x.ravel(), y.ravel(), grid
+    _, lab = picture.colours((slice(top, None, step), slice(left, None, step)))
+    return x.ravel(), y.ravel(), lab.reshape(-1, 3).T.astype(np.float64, order="C")
 
 
 def _surface(coefficients, cells=64):

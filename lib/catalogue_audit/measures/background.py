@@ -52,10 +52,11 @@ def background_facts(picture, backdrop, outline):
         or its shadow covers one; below a table's edge, what the table would be at the wall's level.
     """
     facts = {"backdrop": backdrop.kind}
-    step = max(1, int(math.sqrt(picture.lab.shape[0] * picture.lab.shape[1] / SAMPLES)))
+    height, width = picture.working.shape[:2]
+    step = max(1, int(math.sqrt(height * width / SAMPLES)))
     grid = (slice(step // 2, None, step),) * 2
-    place = np.arange(picture.lab.shape[0] * picture.lab.shape[1]).reshape(picture.lab.shape[:2])[grid]
-    lab, linear, working = (np.take(array.reshape(-1, 3), place, axis=0) for array in (picture.lab, picture.linear, picture.working))
+    linear, lab = picture.colours(grid)
+    working = np.ascontiguousarray(picture.working[grid])
     free = _free(outline, grid)
     if backdrop.kind != "unknown":
         free &= _near(lab, backdrop.at(lab.shape[:2]))

@@ -22,14 +22,13 @@ ERASED_PX = 5  # working pixels on either side that a lens, sharpening or a JPEG
 ALIKE = 4.0  # CIELAB; what differs from the backdrop by the same above and below the line is no edge of a product
 
 
-def find_horizon(lab):
+def find_horizon(picture):
     """
     Height of a straight step across a frame.
 
     Parameters
     ----------
-    lab : (h, w, 3) float32
-        CIELAB.
+    picture : Picture
 
     Returns
     -------
@@ -38,14 +37,14 @@ def find_horizon(lab):
     step : float
         CIELAB difference across it.
     """
-    height, width = lab.shape[:2]
+    height, width = picture.working.shape[:2]
     margin = max(round(CLEAR_ROWS * height), 3 * (GAP_PX + WINDOW_PX))
     wide = max(round(BAND * width), COLUMNS)
     if height < 4 * margin or width < 4 * wide:
         return None, 0.0
     ends = np.linspace(0, wide - 1, COLUMNS).round().astype(int)
     x = np.concatenate([ends, width - 1 - ends])
-    profile = np.take(lab, x, axis=1)
+    _, profile = picture.colours(np.arange(height)[:, None] * width + x)
     step = _steps(profile, GAP_PX)
     inside = slice(margin, height - margin)
     row = margin + step[inside].argmax(axis=0)

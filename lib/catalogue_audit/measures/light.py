@@ -44,9 +44,9 @@ def product_light_facts(picture, outline):
     step = max(1, int(math.sqrt(count / SAMPLES)))
     rows, columns = np.nonzero(inner[::step, ::step])
     place = (rows * inner.shape[1] + columns) * step
-    linear, lab = (np.take(array.reshape(-1, 3), place, axis=0) for array in (picture.linear, picture.lab))
-    if len(lab) < FEWEST:
+    if len(place) < FEWEST:
         return {"reasons": ("the product is too small to measure its light and colour",)}
+    linear, lab = picture.colours(place)
     luminance = np.sort(np.log2(np.maximum(linear @ LUMINANCE.astype(np.float32), DARKEST)))
     quarter = len(luminance) // 4
     colours = palette(lab)

@@ -13,6 +13,9 @@ the backdrop.
 import cv2
 import numpy as np
 
+from catalogue_audit.pixels.profiles import SRGB_CURVE
+from catalogue_audit.pixels.working import lab_of
+
 from .body import find_body
 from .contact import doubled, settle_base
 from .contours import closed_contours, coverage_in_band
@@ -53,27 +56,27 @@ def find_outline(picture, backdrop):
     """
     if picture.alpha is not None and _alpha_is_a_mask(picture.alpha):
         return _outline_from_alpha(picture)
-    height, width = picture.lab.shape[:2]
+    height, width = picture.working.shape[:2]
     if min(height, width) < SMALLEST_SIDE_PX:
         return _nothing(height, width, NOTHING_FOUND)
-    half = halved(picture.lab)
-    part = _part_of_interest(half, backdrop)
+    part = _part_of_interest(picture.working, backdrop)
     if part is None:
         return _nothing(height, width, NOTHING_FOUND)
     frame = tuple(slice(2 * span.start, min(2 * span.stop, length)) for span, length in zip(part, (height, width), strict=True))
-    planes = cv2.split(half[part])
-    lightness = cv2.extractChannel(picture.lab[frame], 0)
-    background = [plane[part] for plane in backdrop.at(half.shape[:2])]
+    linear, lab = picture.colours(frame)
+    planes, lightness = cv2.split(halved(lab)), cv2.extractChannel(lab, 0)
+    half = (height + 1) // 2, (width + 1) // 2
+    background = [plane[part] for plane in backdrop.at(half)]
     if backdrop.horizon is None:
         evidence = find_evidence(lightness, planes, background)
     else:
-        level, planes = _without_horizon(picture.lab[..., 0], half, backdrop)
+        level, planes = _without_horizon(picture.lab, backdrop)
         planes = [plane[part] for plane in planes]
         evidence = find_evidence(level[frame], planes, background)
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
-    ground, product = grow(evidence, backdrop.scatter, max(half.shape), gap_light)
+    ground, product = grow(evidence, backdrop.scatter, max(half), gap_light)
     ground, product = add_tinted(evidence, ground, product)
-    product = without_crumbs(product, evidence, max(half.shape))
+    product = without_crumbs(product, evidence, max(half))
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
     ground, product = without_reflection(evidence, ground, product)
@@ -81,20 +84,21 @@ def find_outline(picture, backdrop):
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
     coverage[frame], mask[frame], contrast = coverage_in_band(
-        picture.linear[frame], planes, ground, product, settled
+        linear, planes, ground, product, settled
     )
     shadow = np.zeros((height, width), bool)
     shadow[frame] = doubled(dark, mask[frame].shape) & ~mask[frame]
     return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop))
 
 
-def _without_horizon(lightness, half, backdrop):
+def _without_horizon(lab, backdrop):
     """
-    A picture whose backdrop below a line is brought to the one above it, so that the line is no edge.
+    A picture (h, w, 3) whose backdrop below a line is brought to the one above it, so that the line is no edge.
 
     Lightness (h, w) at working size with the step taken out; and CIELAB at half of it, three planes, in which only the
     blur of the line is gone, for they are compared with a backdrop that has the step.
     """
+    half, lightness = halved(lab), lab[..., 0]
     ground = backdrop.at(lightness.shape)[0]
     (level,) = erased([lightness], [ground], backdrop.horizon, ERASED_PX)
     level -= backdrop.step(lightness.shape)[0]
@@ -104,17 +108,17 @@ def _without_horizon(lightness, half, backdrop):
 NOTHING_FOUND = "no product could be told apart from the background"
 
 
-def _part_of_interest(lab, backdrop):
+def _part_of_interest(working, backdrop):
     """
-    Slices of the rows and columns of (h, w, 3) CIELAB where anything differs from the backdrop, with a margin, or None.
+    Slices of the rows and columns of half of (h, w, 3) sRGB codes where anything differs from the backdrop, with a margin, or None.
     """
-    height, width = lab.shape[:2]
-    scout = lab
-    for _ in range(SCOUT.bit_length() - 1):
+    height, width = ((side + 1) // 2 for side in working.shape[:2])
+    scout = working
+    for _ in range(SCOUT.bit_length()):
         scout = halved(scout)
     expected = cv2.merge(backdrop.at(scout.shape[:2]))
     limit = 1.0 + 1.5 * np.asarray(backdrop.scatter, float)
-    unlike = cv2.inRange(scout - expected, -limit, limit) == 0
+    unlike = cv2.inRange(lab_of(cv2.LUT(scout, SRGB_CURVE)) - expected, -limit, limit) == 0
     spans = []
     for axis, length in ((1, height), (0, width)):
         found = np.flatnonzero(unlike.any(axis=axis))
@@ -184,7 +188,7 @@ def _alpha_is_a_mask(alpha):
 
 def _outline_from_alpha(picture):
     """Mask from the alpha channel; soft coverage away from solid product is a shadow kept in it."""
-    height, width = picture.lab.shape[:2]
+    height, width = picture.working.shape[:2]
     alpha = picture.alpha
     if alpha.shape != (height, width):
         alpha = cv2.resize(alpha, (width, height), interpolation=cv2.INTER_AREA)

@@ -5,6 +5,8 @@ import math
 import cv2
 import numpy as np
 
+from catalogue_audit.pixels.working import lightness_of
+
 from .quantiles import median, quantile
 
 LONG_SIDE = 400  # px on which shadows are looked at
@@ -44,7 +46,8 @@ def shadow_kind(picture, backdrop, outline, rim_px=0.0):
     mask = np.ascontiguousarray(outline.mask[::step, ::step])
     if not mask.any():
         return None
-    light, here = (np.ascontiguousarray(plane[::step, ::step]) for plane in (picture.linear[..., 1], picture.lab[..., 0]))
+    light = picture.linear_at((slice(None, None, step),) * 2)
+    light, here = cv2.extractChannel(light, 1), lightness_of(light)
     ground = backdrop.at(mask.shape)[0]
     covered = _grown(mask, 1 + math.ceil(rim_px / (picture.reduction * step)))
     dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~covered

@@ -282,7 +282,7 @@ def _card(picture, small, even, factor):
         if len(rows) < 200:
             continue
         y, x = (rows + top) * factor + factor // 2, (columns + left) * factor + factor // 2
-        lab, light = picture.lab[y, x], picture.linear[y, x]
+        light, lab = picture.colours(y * picture.working.shape[1] + x)
         level = np.median(lab, axis=0)
         spread = np.quantile(lab[:, 0], 0.95) - np.quantile(lab[:, 0], 0.05)
         if CARD_L[0] < level[0] < CARD_L[1] and math.hypot(level[1], level[2]) < 6 and spread < 3:

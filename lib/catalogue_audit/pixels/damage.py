@@ -56,7 +56,8 @@ def _has_step(steps, columns):
     must both do so: a real horizontal edge fills one row only.
     """
     hits = steps >= STEP
-    if np.count_nonzero(hits) < SHARE * columns:
+    in_row = cv2.reduce(hits.view(np.uint8).reshape(-1, columns), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)
+    if (in_row[1:] + in_row[:-1]).max() < SHARE * columns:  # the window lies in two rows
         return False
     counts = np.zeros(len(hits) + 1, np.int32)
     np.cumsum(hits, out=counts[1:])

@@ -78,14 +78,14 @@ def decode(data, container, orientation=1, buffer=None):
         reasons += (f"the file holds {container['frames']} pictures; the first one was measured",)
     if alpha is not None:
         codes = on_white(codes, alpha)
-    working, linear, lab, reduction, grey, grey_reduction, note = reduce_and_convert(codes, profile)
+    working, light, reduction, grey, grey_reduction, note = reduce_and_convert(codes, profile)
     if note:
         reasons += (note,)
     if codes.ndim == 2:
         codes = cv2.cvtColor(codes, cv2.COLOR_GRAY2RGB)
     turn = orientation if orientation in _TURNS else 1
-    arrays = [upright(array, turn) for array in (codes, alpha, working, linear, lab, grey)]
-    return Picture(*arrays[:5], reduction, arrays[5], grey_reduction, tuple(reasons))
+    codes, alpha, working, light, grey = (upright(array, turn) for array in (codes, alpha, working, light, grey))
+    return Picture(codes, alpha, working, light, reduction, grey, grey_reduction, tuple(reasons))
 
 
 def on_white(codes, alpha):

@@ -2,7 +2,11 @@
 
 from typing import NamedTuple
 
+import cv2
 import numpy as np
+
+from catalogue_audit.pixels.profiles import SRGB_CURVE
+from catalogue_audit.pixels.working import lab_of
 
 
 class Picture(NamedTuple):
@@ -21,10 +25,9 @@ class Picture(NamedTuple):
     working : (h, w, 3) uint8
         sRGB after the file's profile, reduced by `reduction`; transparent
         pixels composited on white.
-    linear : (h, w, 3) float32
-        The same in linear light, Rec. 709 primaries, 0 to 1.
-    lab : (h, w, 3) float32
-        The same in CIELAB, D50 (ICC profile connection space).
+    light : (h, w, 3) float32 or None
+        The same in linear light, Rec. 709 primaries, where the file's profile holds
+        finer steps or more colours than `working`; these may lie outside 0 to 1.
     reduction : int
         H // h: a power of two, chosen so that the long side of `working` is
         between 600 and 1200 px where the picture is that large.
@@ -40,9 +43,49 @@ class Picture(NamedTuple):
     encoded: np.ndarray
     alpha: np.ndarray | None
     working: np.ndarray
-    linear: np.ndarray
-    lab: np.ndarray
+    light: np.ndarray | None
     reduction: int
     grey: np.ndarray
     grey_reduction: int
     notes: tuple = ()
+
+    def linear_at(self, part):
+        """Linear light of a part of the working picture, as `colours` gives it."""
+        if self.light is None:
+            return cv2.LUT(np.ascontiguousarray(_taken(self.working, part)), SRGB_CURVE)
+        return np.clip(_taken(self.light, part), 0, 1)
+
+    def colours(self, part):
+        """
+        Linear light and CIELAB of a part of the working picture: few measures need more than some of its pixels.
+
+        Parameters
+        ----------
+        part : tuple of slice, or array of int
+            Rows and columns; or pixels by their number, row by row.
+
+        Returns
+        -------
+        linear : (..., 3) float32
+            Rec. 709 primaries, 0 to 1.
+        lab : (..., 3) float32
+            CIELAB, D50 (ICC profile connection space).
+        """
+        linear = self.linear_at(part)
+        if self.light is None:
+            return linear, lab_of(linear)
+        return linear, lab_of(np.ascontiguousarray(_taken(self.light, part)), in_range=False)
+
+    @property
+    def linear(self):
+        """Linear light of the whole working picture, (h, w, 3) float32."""
+        return self.linear_at((slice(None), slice(None)))
+
+    @property
+    def lab(self):
+        """CIELAB of the whole working picture, (h, w, 3) float32."""
+        return self.colours((slice(None), slice(None)))[1]
+
+
+def _taken(array, part):
+    return array[part] if isinstance(part, tuple) else np.take(array.reshape(-1, 3), part, axis=0)
