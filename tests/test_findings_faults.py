@@ -300,3 +300,14 @@ def test_the_briefs_focal_length_is_that_of_whole_products_and_not_of_details(fr
     assert judged(longer, brief=brief).empty
     row = only(judged(changed(longer, FRONT, focal_length_35mm=100.0), brief=brief), "focal_length")
     assert row["expected"] == 85.0
+
+
+def test_numbered_pictures_of_no_known_view_are_compared_with_their_own_number():
+    frames = clean_frames()
+    number = frames.groupby("sku").cumcount() + 1
+    named = frames["sku"] + "_" + number.map("{:02d}.jpg".format)
+    size = np.where(number == number.max(), 800, 720)
+    numbered = frames.assign(file=named, view=None, view_kind="other", width_px=size, height_px=900)
+    assert not (judged(numbered)["check"] == "file_spec").any()  # every product's last picture is a detail of its own size
+    numbered.loc[0, "width_px"] = 500
+    assert list(judged(numbered).query("check == 'file_spec'")["file"]) == [numbered.loc[0, "file"]]

@@ -10,10 +10,12 @@ from catalogue_audit.report.actions import (
     reference_of,
     reference_pictures,
     remedy_counts,
+    subject,
     things_to_do,
 )
 from catalogue_audit.report.contact import outline_text, sheet_by_product, sheets_by_view
 from catalogue_audit.schema import SEVERITIES
+from catalogue_audit.statistics.tables import table_from_rows
 from making_audit import make_audit
 
 
@@ -127,3 +129,31 @@ def test_an_empty_delivery_has_nothing_to_do():
     assert reference_pictures(audit.frames, audit.findings) == {}
     assert sheets_by_view(audit) == []
     assert outline_text(None) == ""
+
+
+def test_a_picture_is_overlaid_with_the_outline_of_another_of_its_own_style():
+    audit = make_audit(12, faults=False)
+    frames = audit.frames.assign(style=["tote" if sku < "BG-0107" else "pouch" for sku in audit.frames["sku"]])
+    for sheet in sheets_by_view(dataclasses.replace(audit, frames=frames)):
+        files = list(sheet.outlines)
+        for row, place in sheet.laid.items():
+            assert frames.loc[row, "style"] == frames.set_index("file").loc[files[place], "style"]
+            assert frames.loc[row, "file"] != files[place]
+    assert any(sheet.laid for sheet in sheets_by_view(audit))
+
+
+def test_several_pictures_are_named_by_their_products_and_range():
+    rows = [
+        {"file": f"{sku}_front.jpg", "sku": sku, "view": "front", "check": "exposure", "severity": "major", "value": value,
+         "expected": 0.0, "tolerance": 0.15, "unit": "EV", "remedy": "retouch", "note": "Darker: brighten it.", "cause": "change at b.jpg"}
+        for sku, value in (("A1", -0.31), ("A2", -0.18))
+    ]  # fmt: skip
+    (thing,) = things_to_do(table_from_rows("findings", rows))
+    assert subject(thing) == "2 pictures of A1, A2"
+    assert thing.measured == "\N{MINUS SIGN}0.31 EV to \N{MINUS SIGN}0.18 EV, tolerance ± 0.15 EV"
+    assert thing.note == "2 pictures share one cause: change at b.jpg. Darker: brighten it."
+
+
+def test_a_picture_without_a_view_is_named_by_its_file():
+    row = {"file": "A1_04.jpg", "sku": "A1", "view": None, "check": "strap", "severity": "major", "remedy": "reshoot", "note": "x"}
+    assert subject(things_to_do(table_from_rows("findings", [row]))[0]) == "A1_04.jpg"

@@ -6,10 +6,11 @@ import re
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.report.drawing import BAND, PANEL, decode_preview, jpeg_bytes
+from catalogue_audit.measures.handles import STAND
+from catalogue_audit.report.drawing import BAND, PANEL, decode_preview, fitted, jpeg_bytes
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
 from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
-from catalogue_audit.report.evidence_pose import stance
+from catalogue_audit.report.evidence_pose import handles, stance
 from catalogue_audit.report.picture_names import evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS
@@ -200,3 +201,17 @@ def test_a_lean_is_shown_from_the_side_the_way_it_goes():
     middle = (rows.min() + rows.max()) / 2
     assert columns[rows < middle].mean() < columns[rows > middle].mean() - 3
     assert columns[rows < middle].min() < columns[rows > middle].min() - 3
+
+
+@pytest.mark.parametrize("view, yaw, crown", [("front", None, "rear"), ("three_quarter", 32.0, "left_crown"), ("three_quarter", -32.0, "right_crown")])
+def test_the_evidence_of_handles_marks_the_rear_crown_and_where_it_belongs(view, yaw, crown):
+    sketch = sketch_of(*paint_bag((40, 40, 40)))
+    stand = np.full(len(STAND), np.nan, np.float32)
+    stand[[STAND.index(crown), STAND.index("height")]] = 0.2, 0.5
+    frame = {"left": 0.2, "right": 0.8, "handle_gap": 0.1, "yaw_deg": yaw}
+    scene = _scene("handles", sketch | {"stand": stand}, frame, value=3.0)
+    picture = handles(fitted(decode_preview(sketch), PANEL, PANEL), scene._replace(finding=scene.finding | {"view": view}))
+    for colour, row in ((VERMILION, 0.2), (BLUE, 0.25)):  # a tenth of a product that is half as high as the frame
+        rows, columns = np.nonzero((np.abs(np.asarray(picture).astype(int) - colour) < 12).all(axis=2))
+        assert abs(np.median(rows) / (picture.height - 1) - row) < 0.01
+        assert 0.19 < columns.min() / picture.width < 0.22 and 0.75 < columns.max() / picture.width < 0.81

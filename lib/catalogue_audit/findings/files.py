@@ -10,6 +10,7 @@ from catalogue_audit.findings.rows import called, counted, finding, listed, numb
 
 MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specification
 FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
+LAST_NUMBER = r"(?<!\d)(\d{1,3})(?: ?\(\d+\))?\.\w+$"  # AB12_04.jpg and its copy AB12_04 (2).jpg
 ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one is another crop
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
@@ -34,7 +35,7 @@ def file_spec(evidence):
     """Files of another size, shape or format than the brief asks for, or than the majority has."""
     named = brief_terms.file_spec(evidence.brief)
     frames = evidence.measured
-    for _, group in frames.groupby(frames["view_kind"].fillna("other"), sort=True):
+    for _, group in frames.groupby(_one_specification(frames), sort=True):
         usual = _usual_spec(group, named)
         for frame in evidence.records(group):
             faults = list(_spec_faults(frame, usual, named))
@@ -45,6 +46,18 @@ def file_spec(evidence):
             source = "the brief asks for" if named else "the other files have"
             note = f"the {called(frame)} is not as {source}: {words}: export it again"
             yield finding("file_spec", sentence(note), frame, value=value, expected=expected, unit=unit)
+
+
+def _one_specification(frames):
+    """
+    What pictures share whose files should be alike: the kind of their view, else the number that their names end with.
+
+    Where nobody has said what the numbers mean, the fourth picture of every product is still one kind of picture.
+    """
+    kinds = frames["view_kind"].fillna("other")
+    numbers = frames["file"].str.extract(LAST_NUMBER, expand=False).fillna("").str.lstrip("0")
+    numbers = numbers.where(numbers.groupby(numbers).transform("size") >= FEWEST_OF_A_STYLE, "")
+    return kinds.where(frames["view"].notna(), kinds + " " + numbers)
 
 
 def _usual_spec(group, named):

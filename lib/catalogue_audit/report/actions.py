@@ -146,6 +146,8 @@ def subject(thing):
     """Whom a thing concerns, in a few words: a product and view, a file, several, or the delivery."""
     if len(thing.files) > 1:
         return count_text(len(thing.files), "picture") + (f" of {_named(thing.skus)}" if thing.skus else "")
+    if thing.files and not thing.view:  # several pictures of a product may have no view
+        return plain_text(thing.files[0])
     if thing.skus or thing.files:
         return plain_text((thing.skus or thing.files)[0])
     return f"all {view_title(thing.view)} pictures" if thing.view else _all(thing.check)
@@ -289,4 +291,4 @@ def spoken_subject(finding):
     sku, view, file = (plain_text(finding.get(name)) for name in ("sku", "view", "file"))
     if view and not sku and not file:
         return f"all {view_title(view)} pictures"
-    return ", ".join(part for part in (sku, view_title(view)) if part) or file or _all(finding.get("check"))
+    return (", ".join((sku, view_title(view))) if sku and view else file or sku or view_title(view)) or _all(finding.get("check"))

@@ -14,7 +14,7 @@ from PIL import Image
 from catalogue_audit.report import look
 from catalogue_audit.report.actions import accepted_rows, reference_of, reference_pictures, severity_rank
 from catalogue_audit.report.audit import settings, view_order
-from catalogue_audit.report.drawing import fitted, outline_points, stroke, write
+from catalogue_audit.report.drawing import fitted, write
 from catalogue_audit.report.picture_names import FOLDER, thumb_name
 from catalogue_audit.report.wording import is_missing
 
@@ -45,12 +45,23 @@ class ProductRow(NamedTuple):
 
 
 class ViewSheet(NamedTuple):
-    """All pictures of one view; ``outline`` are the reference's corners in 1000 x 1000 units, '' without one."""
+    """
+    All pictures of one view, each with the outline of a picture of its own shape to lay over.
+
+    Attributes
+    ----------
+    view : str
+    cells : list of Cell
+    outlines : dict of file to str
+        Corners of each reference's outline, in a plane of 1000 x 1000 units.
+    laid : dict of int to int
+        Row of a cell to the place of its outline among `outlines`; without those that have none.
+    """
 
     view: str
     cells: list
-    outline: str
-    reference: str
+    outlines: dict
+    laid: dict
 
 
 def all_cells(audit):
@@ -120,7 +131,7 @@ def _missing_views(audit):
 
 def sheets_by_view(audit):
     """
-    For each view all its pictures, with the reference's outline to lay over.
+    For each view all its pictures, each with the outline of a picture without findings that is most like it in shape.
 
     Returns
     -------
@@ -128,6 +139,7 @@ def sheets_by_view(audit):
         In the order of the brief.
     """
     references = reference_pictures(audit.frames, audit.findings)
+    frames = {row["file"]: row for row in audit.frames.to_dict("records")}
     cells = all_cells(audit)
     of_view = {}
     for cell, view, kind in zip(cells, audit.frames["view"], audit.frames["view_kind"], strict=True):
@@ -137,10 +149,13 @@ def sheets_by_view(audit):
     for view in view_order(audit):
         if view not in of_view:
             continue
-        reference = reference_of(references, view)
-        upright = any(kind == "upright" for _, kind in of_view[view])
-        outline = (audit.sketches.get(reference) or {}).get("outline") if reference and upright else None
-        sheets.append(ViewSheet(view, [cell for cell, _ in of_view[view]], outline_text(outline), reference or ""))
+        shown = [cell for cell, _ in of_view[view]]
+        upright = [cell for cell, kind in of_view[view] if kind == "upright"]
+        chosen = {cell.row: reference_of(references, view, frames[cell.file]["style"], cell.file, frames) for cell in upright}
+        outlines = {file: outline_text((audit.sketches.get(file) or {}).get("outline")) for file in dict.fromkeys(chosen.values()) if file}
+        outlines = {file: text for file, text in outlines.items() if text}
+        places = {file: place for place, file in enumerate(outlines)}
+        sheets.append(ViewSheet(view, shown, outlines, {row: places[file] for row, file in chosen.items() if file in places}))
     return sheets
 
 
@@ -165,7 +180,7 @@ def required_views(audit):
     return list((settings(audit).get("views") or {}).get("required") or [])
 
 
-def composed_sheet(folder, cells, outline="", columns=8):
+def composed_sheet(folder, cells, columns=8):
     """
     Thumbnails of a written report joined into one picture.
 
@@ -174,8 +189,6 @@ def composed_sheet(folder, cells, outline="", columns=8):
     folder : Path
         The report folder.
     cells : list of Cell
-    outline : str
-        As `outline_text` gives; laid over every picture.
     columns : int
 
     Returns
@@ -184,15 +197,12 @@ def composed_sheet(folder, cells, outline="", columns=8):
     """
     rows = max(1, -(-len(cells) // columns))
     canvas = Image.new("RGB", (columns * CELL, rows * (CELL + 22)), look.PAPER)
-    points = [tuple(float(n) for n in pair.split(",")) for pair in outline.split()]
     for place, cell in enumerate(cells):
         x, y = place % columns * CELL, place // columns * (CELL + 22)
         thumb = folder / FOLDER / thumb_name(cell.row)
         if thumb.is_file():
             with Image.open(thumb, formats=("JPEG",)) as opened:
                 picture = fitted(opened.convert("RGB"), CELL - 8, CELL - 8)
-            if points:
-                stroke(picture, outline_points(np.array(points) / UNITS, picture.size), look.REFERENCE, broken=True, closed=True, line=1)
             canvas.paste(picture, (x + (CELL - picture.width) // 2, y + (CELL - picture.height) // 2))
         mark = look.SEVERITY_MARKS.get(cell.severity)
         write(canvas, x + 4, y + CELL, f"{mark.character + ' ' if mark else ''}{cell.sku or cell.file}", size=11, width=CELL - 8, colour=mark.colour if mark else look.INK)

@@ -14,7 +14,7 @@ from catalogue_audit.report import look
 from catalogue_audit.report.drawing import PANEL, beside, box_points, decode_preview, fitted, stroke, with_band, write
 from catalogue_audit.report.evidence_detail import circles, noise, rim, sharpness
 from catalogue_audit.report.evidence_light import background_patches, clipped, evenness, exposure, product_patches
-from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, reference_beside, stance, tilt
+from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, handles, reference_beside, stance, tilt
 from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, measured_text
 from catalogue_audit.report.wording import check_title, is_missing, plain_text
 
@@ -93,7 +93,7 @@ DRAWINGS = {
     "camera_height": stance,
     "lean": stance,
     "roll": tilt,
-    "handles": stance,
+    "handles": handles,
     "strap": reference_beside,
     "scale": boxes,
     "centring": centre_cross,

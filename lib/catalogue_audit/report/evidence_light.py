@@ -10,7 +10,7 @@ from catalogue_audit.report.evidence_pose import reference_beside
 from catalogue_audit.report.numbers import number_text
 from catalogue_audit.report.wording import is_missing
 
-PATCH = 104  # px, side of a colour patch
+PATCH = 104  # px, height of a colour patch
 CLIPPED = 254  # 8-bit sRGB from which a preview pixel is drawn as clipped
 
 
@@ -23,10 +23,12 @@ def _patches(picture, scene, prefix):
     canvas = Image.new("RGB", (max(drawn.width, 520), drawn.height + PATCH + 12), look.PAPER)
     canvas.paste(drawn, (0, 0))
     y = drawn.height + 8
-    for x, lab, words in ((0, labs[0], "here"), (PATCH * 2, labs[1], "reference")):
-        canvas.paste(tuple(lab_to_srgb8(lab)), (x, y, x + PATCH * 2, y + PATCH))
-        text = f"{words}  L* {lab[0]:.1f}  a* {lab[1]:.1f}  b* {lab[2]:.1f}"
-        write(canvas, x + 8, y + PATCH - 24, text, size=12, width=PATCH * 2 - 16, on_mat=True)
+    half = canvas.width // 2  # of the strip: both colours touch, which shows the smallest difference
+    for x, lab, words in ((0, labs[0], "this picture"), (half, labs[1], "the one beside")):
+        canvas.paste(tuple(lab_to_srgb8(lab)), (x, y, x + half, y + PATCH))
+        levels = "  ".join(f"{name} {number_text(value, digits=1)}" for name, value in zip(("L*", "a*", "b*"), lab, strict=True))
+        write(canvas, x + 8, y + PATCH - 44, words, size=13, on_mat=True)
+        write(canvas, x + 8, y + PATCH - 22, levels, size=13, width=half - 16, on_mat=True)
     return canvas
 
 

@@ -3,6 +3,8 @@
 import numpy as np
 from PIL import Image
 
+from catalogue_audit.measures.applicability import shows_a_turn
+from catalogue_audit.measures.handles import STAND
 from catalogue_audit.report import look
 from catalogue_audit.report.drawing import PANEL, arrow, beside, box_points, decode_preview, outline_points, stroke, write
 from catalogue_audit.report.wording import is_missing, plain_text
@@ -55,6 +57,35 @@ def stance(picture, scene):
     if scene.finding["check"] == "lean" and not is_missing(off):
         _small_view(picture, SIDE, 0.0, float(off), "from the side, camera left")
     return reference_beside(picture, scene)
+
+
+def handles(picture, scene):
+    """
+    A line at the rear handle's crown as it is, a broken one where it would be if both were level.
+
+    The picture alone where the sketch does not hold the crowns: an outline would not show which handle is which.
+    """
+    rear = _rear_crown(scene)
+    gap, left, right = (scene.frame.get(name) for name in ("handle_gap", "left", "right"))
+    if rear is None or any(is_missing(value) for value in (gap, left, right)):
+        return reference_beside(picture, scene)
+    row, height = rear
+    for share, colour, broken in ((row + float(gap) * height, look.REFERENCE, True), (row, look.MEASURED, False)):
+        y = share * (picture.height - 1)
+        stroke(picture, [(float(left) * picture.width, y), (float(right) * picture.width, y)], colour, broken=broken)
+    return reference_beside(picture, scene)
+
+
+def _rear_crown(scene):
+    """Row of the rear handle's crown and the product's height, fractions of the frame's height; None where not known."""
+    stand = scene.sketch.get("stand")
+    if stand is None or len(stand) != len(STAND):
+        return None
+    known = dict(zip(STAND, np.asarray(stand, float).tolist(), strict=True))
+    turn = scene.frame.get("yaw_deg")
+    if shows_a_turn(scene.finding.get("view")) and not is_missing(turn):
+        known["rear"] = known["left_crown" if turn > 0 else "right_crown"]
+    return (known["rear"], known["height"]) if np.isfinite(known["rear"] + known["height"]) else None
 
 
 def _lower_edges(sketch, sloped, size):

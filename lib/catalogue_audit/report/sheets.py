@@ -19,11 +19,12 @@ from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
 from catalogue_audit.report.numbers import correction_words, count_text, measured_text, number_text
 from catalogue_audit.report.tables import UnixLines, escape_cell
-from catalogue_audit.report.wording import REMEDY_TITLES, check_title, is_missing, plain_text, view_title
+from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_TITLES, check_title, is_missing, plain_text, view_title
 
 FOLDER = "sheets"
 AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file
 MAIL_LINES = 12
+MAIL_FILES = 3  # of one thing named in a mail
 RESHOOT_COLUMNS = ("sku", "name", "sample_until", "live_on", "view", "why", "measured", "severity", "file", "reference", "placing", "note")
 NO_DATE = "9999"  # comes after every date
 RETOUCH_COLUMNS = (
@@ -31,13 +32,13 @@ RETOUCH_COLUMNS = (
     "rotate_deg", "crop_left", "crop_top", "crop_right", "crop_bottom", "marks", "note",
 )  # fmt: skip
 # How the reference stands in its frame, in the words of whoever places the product.
-PLACING = (
-    ("fill_height", "height {} of the frame", "fraction"),
-    ("baseline", "base at {} from the top", "fraction"),
-    ("centre_dx", "centre {} of the width from the middle", "fraction"),
-    ("camera_pitch_deg", "camera looking down {}", "degree"),
-    ("yaw_deg", "turned {}", "degree"),
-    ("focal_length_mm", "{}", "mm"),
+PLACING = (  # column, words where it is positive and where it is negative, unit
+    ("fill_height", "height {} of the frame", "", "fraction"),
+    ("baseline", "base at {} from the top", "", "fraction"),
+    ("centre_dx", "centre {} of the width right of the middle", "centre {} of the width left of the middle", "fraction"),
+    ("camera_pitch_deg", "camera looking down {}", "camera looking up {}", "degree"),
+    ("yaw_deg", "turned {}, front to the right", "turned {}, front to the left", "degree"),
+    ("focal_length_mm", "{}", "", "mm"),
 )
 
 
@@ -157,10 +158,10 @@ def placing_words(reference):
         Empty where nothing is known.
     """
     parts = []
-    for column, words, unit in PLACING if reference else ():
-        text = number_text(reference.get(column), unit, signed=column in ("centre_dx", "yaw_deg"))
+    for column, positive, negative, unit in PLACING if reference else ():
+        text = number_text(reference.get(column), unit)
         if text:
-            parts.append(words.format(text))
+            parts.append((negative if text.startswith("\N{MINUS SIGN}") else positive).format(text.lstrip("\N{MINUS SIGN}")))
     return ", ".join(parts)
 
 
@@ -222,9 +223,13 @@ def mail_text(audit):
 
 
 def _mail_line(thing):
+    if not thing.files and not thing.skus:  # about the delivery: no list of pictures can say more than the sentence
+        return plain_text(thing.note, NOTE_LIMIT)
     view = f", {view_title(thing.view)}" if thing.view and len(thing.files) < 2 else ""
     what = thing.title if thing.title[:2].isupper() else thing.title[:1].lower() + thing.title[1:]
-    return f"{subject(thing)}{view}: {what}" + (f" ({thing.measured})" if thing.measured else "")
+    files = ", ".join(map(plain_text, thing.files)) if 1 < len(thing.files) <= MAIL_FILES else ""
+    more = "; ".join(part for part in (thing.measured, files) if part)
+    return f"{subject(thing)}{view}: {what}" + (f" ({more})" if more else "")
 
 
 def correction_line(row):

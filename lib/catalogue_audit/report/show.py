@@ -101,7 +101,7 @@ def view_sheets(report):
     items = []
     for sheet in sheets_by_view(report.audit):
         cells = sheet.cells[:SHEET_CELLS]
-        picture = composed_sheet(report.folder, cells, sheet.outline)
+        picture = composed_sheet(report.folder, cells)
         left = len(sheet.cells) - len(cells)
         items.append({"severity": "", "title": view_title(sheet.view), "text": f"{len(sheet.cells)} pictures" + (f", {left} not shown" if left else ""), "note": "", "source": _data(jpeg_bytes(picture), "jpeg")})
     if not (report.folder / FOLDER).is_dir():
