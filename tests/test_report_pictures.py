@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 from catalogue_audit.measures.handles import STAND
-from catalogue_audit.report.drawing import BAND, PANEL, decode_preview, fitted, jpeg_bytes
+from catalogue_audit.report.drawing import BAND, CAPTION, PANEL, decode_preview, fitted, jpeg_bytes
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
 from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
 from catalogue_audit.report.evidence_pose import handles, stance
@@ -171,7 +171,7 @@ def _stance_scene(width):
 def test_the_reference_s_outline_is_laid_foot_on_foot_at_the_size_of_the_body():
     drawn = stance(Image.new("RGB", (400, 500), (250, 250, 250)), _stance_scene(0.3))
     rows, columns = _painted(drawn, BLUE)
-    scale, top = (PANEL - 60) / 500, 26  # the two are laid beside each other under a caption
+    scale, top = (PANEL - 60) / 500, CAPTION + 12  # the two are laid beside each other under a caption
     body = 0.5 / 0.4  # heights of the two bodies
     left, right = (0.5 - 0.15 * body) * 400, (0.5 + 0.15 * body) * 400
     assert abs(columns.min() / scale - left) < 4

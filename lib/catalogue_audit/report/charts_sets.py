@@ -16,9 +16,14 @@ DUST_ROUND = 0.2  # in, room round the frame of the dust map
 SAME_PLACE = 0.012  # of the frame: spots nearer than this are one grain of dust
 
 
+# What may set set-ups apart: column, words at the axis, a step that is seen as another set-up.
+CAMERA_SIDE = (("ev100", "exposure set at the camera, EV at ISO 100", 0.3), ("focal_length_mm", "focal length, mm", 3.0))
+LIGHT_SIDE = (("background_L", "background lightness, L*", 3.0), ("background_b", "background colour b*, + yellower", 2.0))
+
+
 def exposure_chart(audit):
     """
-    Which pictures share a set-up of light and lens: exposure against the background measured.
+    Which pictures share a set-up of light and lens: by what the camera was set to and by the background, as far as they tell them apart.
 
     Parameters
     ----------
@@ -30,12 +35,12 @@ def exposure_chart(audit):
     alt_text : str
     """
     frames = audit.frames
-    x, y = (frames[name].to_numpy(dtype=float, na_value=np.nan) for name in ("ev100", "background_L"))
     groups = frames["exposure_group"].astype("float64").to_numpy(dtype=float, na_value=np.nan)
+    (x, x_words), (y, y_words) = (_most_telling(frames, groups, side) for side in (CAMERA_SIDE, LIGHT_SIDE))
     known = np.isfinite(x) & np.isfinite(y)
     numbers = np.unique(groups[known & np.isfinite(groups)])
     if not known.any():
-        title = "Set-ups: no picture states its exposure"
+        title = "Set-ups: no picture states exposure or focal length"
     elif len(numbers) > 1:
         title = f"{len(numbers)} set-ups of light and lens in this delivery"
     else:
@@ -53,12 +58,24 @@ def exposure_chart(audit):
     rest = known & ~np.isin(groups, shown)
     if rest.any() and known.sum() <= MANY:
         axes.scatter(x[rest], y[rest], s=22, c=look.QUIET, marker="X", label=f"other: {rest.sum()}", edgecolors=look.PAPER, linewidths=0.4)
-    figures.style_axes(axes, title, "exposure set at the camera, EV at ISO 100", "background lightness, L*")
+    figures.style_axes(axes, title, x_words, y_words)
     if axes.get_legend_handles_labels()[0]:
         figures.legend(axes)
     figures.place_axes(axes, right=SETUP_NAMES)
     shares = ", ".join(f"set-up {number:.0f} with {count_text(sizes[number], 'picture')}" for number in sorted(shown))
-    return figure, f"{title}. Scatter chart of {known.sum()} pictures by exposure and background lightness. {shares}".rstrip(". ") + "."
+    return figure, f"{title}. Scatter chart of {known.sum()} pictures by {x_words} and {y_words}. {shares}".rstrip(". ") + "."
+
+
+def _most_telling(frames, groups, columns):
+    """Values and words of the column in which the set-ups lie furthest apart, in steps that are seen; of the first where none does."""
+    found = []
+    for name, words, step in columns:
+        values = frames[name].to_numpy(dtype=float, na_value=np.nan)
+        known = np.isfinite(values) & np.isfinite(groups)
+        middles = pd.Series(values[known]).groupby(groups[known]).median()
+        found.append((float(np.ptp(middles)) / step if len(middles) > 1 else 0.0, values, words))
+    _, values, words = max(found, key=lambda item: item[0])  # the first of equals
+    return values, words
 
 
 def angle_chart(audit):

@@ -19,7 +19,9 @@ PANEL = 560  # px, long side of a picture that is drawn on
 LINE = 3  # px
 BORDER = 2  # px of light border each side of a line
 DASH = 11.0  # px
-BAND = 58  # px, height of the strip under a picture that holds words and gauge
+BAND = 70  # px, height of the strip under a picture that holds words and gauge
+CAPTION, SMALL_CAPTION = 20, 15  # px, above pictures of at least and of less than `TALL`: the page shows two beside each other at half their size
+TALL = 300  # px
 
 
 def decode_preview(sketch, side=None):
@@ -184,11 +186,12 @@ def beside(pictures, captions, *, height=480, gap=14):
     scaled = [None if p is None else resized(p, (max(1, round(p.width * height / p.height)), height)) for p in pictures]
     hole = max(round(0.75 * height), 120)
     widths = [hole if p is None else p.width for p in scaled]
-    top = 26
+    size = CAPTION if height >= TALL else SMALL_CAPTION
+    top = size + 12
     canvas = Image.new("RGB", (sum(widths) + gap * (len(widths) - 1), height + top), look.PAPER)
     x = 0
     for picture, width, caption in zip(scaled, widths, captions, strict=True):
-        write(canvas, x, 2, caption, size=14, colour=look.QUIET, width=width)
+        write(canvas, x, 2, caption, size=size, colour=look.QUIET, width=width)
         if picture is None:
             stroke(canvas, box_points(0, 0, 1, 1, (width - 4, height - 4)) + (x + 2, top + 2), look.QUIET, broken=True, closed=True, line=2)
         else:
@@ -205,7 +208,8 @@ def with_band(picture, title, words="", finding_gauge=None):
     ----------
     title, words : str
         First and second line.
-    finding_gauge : (value, expected, tolerance), optional
+    finding_gauge : (value, least, most), optional
+        What was measured, and the ends of what is allowed.
 
     Returns
     -------
@@ -215,22 +219,21 @@ def with_band(picture, title, words="", finding_gauge=None):
     canvas.paste(picture, ((canvas.width - picture.width) // 2, 0))
     room = canvas.width - 12
     beside_gauge = room if finding_gauge is None else room - 190
-    write(canvas, 6, picture.height + (7 if words else 20), title, size=16, bold=True, width=beside_gauge)
-    write(canvas, 6, picture.height + 33, words, size=15, width=room)
+    write(canvas, 6, picture.height + (7 if words else 22), title, size=20, bold=True, width=beside_gauge)
+    write(canvas, 6, picture.height + 38, words, size=18, width=room)
     if finding_gauge is not None:
         _draw_gauge(canvas, (canvas.width - 172, picture.height + 4, canvas.width - 8, picture.height + 34), *finding_gauge)
     return canvas
 
 
-def _draw_gauge(canvas, box, value, expected, tolerance):
-    """A scale: the band allowed, the middle, and where the value stands."""
+def _draw_gauge(canvas, box, value, least, most):
+    """A scale: the band allowed, and where the value stands."""
     left, top, right, bottom = box
-    reach = max(abs(value - expected), tolerance) * 1.15
-    at = lambda number: left + (right - left) * (number - expected + reach) / (2 * reach)  # noqa: E731
+    low, high = min(value, least), max(value, most)
+    margin = 0.08 * (high - low)
+    x, start, end = np.interp([value, least, most], [low - margin, high + margin], [left, right])
     draw, middle = ImageDraw.Draw(canvas), (top + bottom) / 2
     draw.line((left, middle, right, middle), fill=look.QUIET, width=1)
-    draw.rectangle((at(expected - tolerance), middle - 7, at(expected + tolerance), middle + 7), fill="#CFE3F0", outline=look.REFERENCE)
-    draw.line((at(expected), middle - 10, at(expected), middle + 10), fill=look.REFERENCE, width=2)
-    x = at(value)
+    draw.rectangle((start, middle - 7, end, middle + 7), fill="#CFE3F0", outline=look.REFERENCE)
     draw.polygon([(x, middle - 1), (x - 7, middle - 15), (x + 7, middle - 15)], fill=look.MEASURED)
     draw.line((x, middle - 2, x, middle + 12), fill=look.MEASURED, width=3)

@@ -15,7 +15,7 @@ from catalogue_audit.report.drawing import PANEL, beside, box_points, decode_pre
 from catalogue_audit.report.evidence_detail import circles, noise, rim, sharpness
 from catalogue_audit.report.evidence_light import background_patches, clipped, evenness, exposure, product_patches
 from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, handles, reference_beside, stance, tilt
-from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, measured_text
+from catalogue_audit.report.numbers import ABOVE_CHECKS, AT_LEAST_CHECKS, AT_MOST_CHECKS, measured_text
 from catalogue_audit.report.wording import check_title, is_missing, plain_text
 
 
@@ -68,13 +68,15 @@ def evidence_picture(scene):
 
 
 def _gauge(finding):
-    if finding["check"] in AT_MOST_CHECKS | AT_LEAST_CHECKS:
-        return None  # one-sided: a band round the middle would say something else
-    value, tolerance = finding.get("value"), finding.get("tolerance")
-    if is_missing(value) or is_missing(tolerance) or not tolerance > 0:
+    """What was measured and the ends of what is allowed; None where there is no such scale."""
+    value, tolerance, check = (finding.get(name) for name in ("value", "tolerance", "check"))
+    if is_missing(value) or is_missing(tolerance) or not tolerance > 0 or check in AT_LEAST_CHECKS:
         return None
-    expected = 0.0 if is_missing(finding.get("expected")) else finding["expected"]
-    return float(value), float(expected), float(tolerance)
+    expected = 0.0 if is_missing(finding.get("expected")) else float(finding["expected"])
+    if check in AT_MOST_CHECKS:
+        return float(value), 0.0, float(tolerance)
+    least = min(0.0, float(value)) if check in ABOVE_CHECKS else expected - tolerance
+    return float(value), least, expected + tolerance
 
 
 def _cannot_be_shown(scene):

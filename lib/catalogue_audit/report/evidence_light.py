@@ -27,8 +27,8 @@ def _patches(picture, scene, prefix):
     for x, lab, words in ((0, labs[0], "this picture"), (half, labs[1], "the one beside")):
         canvas.paste(tuple(lab_to_srgb8(lab)), (x, y, x + half, y + PATCH))
         levels = "  ".join(f"{name} {number_text(value, digits=1)}" for name, value in zip(("L*", "a*", "b*"), lab, strict=True))
-        write(canvas, x + 8, y + PATCH - 44, words, size=13, on_mat=True)
-        write(canvas, x + 8, y + PATCH - 22, levels, size=13, width=half - 16, on_mat=True)
+        write(canvas, x + 8, y + PATCH - 52, words, size=17, on_mat=True)
+        write(canvas, x + 8, y + PATCH - 26, levels, size=17, width=half - 16, on_mat=True)
     return canvas
 
 
@@ -44,10 +44,10 @@ def exposure(picture, scene):
     """Both pictures, and how their pixels spread from dark to light."""
     reference = decode_preview(scene.reference_sketch)
     drawn = reference_beside(picture, scene)
-    canvas = Image.new("RGB", (drawn.width, drawn.height + 96), look.PAPER)
+    canvas = Image.new("RGB", (drawn.width, drawn.height + 102), look.PAPER)
     canvas.paste(drawn, (0, 0))
-    box = (0, drawn.height + 22, drawn.width, drawn.height + 94)
-    write(canvas, 0, drawn.height + 4, "pixels from dark to light", size=12, colour=look.QUIET)
+    box = (0, drawn.height + 28, drawn.width, drawn.height + 100)
+    write(canvas, 0, drawn.height + 4, "pixels from dark to light", size=17, colour=look.QUIET)
     if reference is not None:
         _histogram(canvas, reference, box, look.REFERENCE, broken=True)
     _histogram(canvas, picture, box, look.MEASURED, broken=False)

@@ -10,8 +10,8 @@ from catalogue_audit.report.drawing import PANEL, arrow, beside, box_points, dec
 from catalogue_audit.report.wording import is_missing, plain_text
 
 ALIKE = 0.15  # difference of log(width / height) up to which two bodies have one shape, turned or not
-SMALL_VIEW = 150  # px, side of the view from above or from the side
-# A body about the middle of that view, in three quarters of its side, y down.
+SMALL_VIEW = 170  # px, side of the view from above or from the side
+# A body about the middle of that view, in parts of seven tenths of its side, y down.
 FOOTPRINT = np.array([(-0.5, -0.2), (0.5, -0.2), (0.5, 0.2), (-0.5, 0.2)])
 SIDE = np.array([(-0.2, -0.5), (0.2, -0.5), (0.2, 0.4), (-0.2, 0.4)])
 
@@ -127,9 +127,10 @@ def _small_view(picture, shape, wanted, measured, words):
     for degrees, colour, broken in ((wanted, look.REFERENCE, True), (measured, look.MEASURED, False)):
         angle = np.deg2rad(degrees)
         right, down = np.array([np.cos(angle), -np.sin(angle)]), np.array([np.sin(angle), np.cos(angle)])
-        corners = SMALL_VIEW / 2 + 0.75 * SMALL_VIEW * (shape[:, :1] * right + shape[:, 1:] * down)
+        corners = SMALL_VIEW / 2 + 0.7 * SMALL_VIEW * (shape[:, :1] * right + shape[:, 1:] * down)
         stroke(view, corners, colour, broken=broken, closed=True, line=2)
-    write(view, 4, 1, words, size=11, colour=look.QUIET)
+    for line, text in enumerate(words.split(", ")):
+        write(view, 5, 1 + line * (SMALL_VIEW - 22), text, size=16, colour=look.QUIET)
     picture.paste(view, (6, 6))
 
 

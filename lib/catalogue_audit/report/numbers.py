@@ -142,11 +142,8 @@ def measured_text(finding):
     -------
     str
     """
-    unit = finding.get("unit", "")
     value = value_text(finding)
-    if not value or unit == "score":  # how sure a likeness is: for sorting, no measure of the picture
-        return ""
-    return ", ".join(part for part in (value, limit_text(finding)) if part)
+    return ", ".join((value, *filter(None, [limit_text(finding)]))) if value else ""
 
 
 def limit_text(finding):
@@ -183,6 +180,8 @@ def _tells(finding):
 def value_text(finding):
     """The measured value of a finding with its unit; as a signed difference where the value expected goes without saying."""
     value, expected, unit = (finding.get(name) for name in ("value", "expected", "unit"))
+    if unit == "score":  # how sure a likeness is: for sorting, no measure of the picture
+        return ""
     if finding.get("check") not in SIGNED_CHECKS or _tells(finding):
         return number_text(value, unit)
     return number_text(value if is_missing(expected) or is_missing(value) else value - expected, unit, signed=True)
