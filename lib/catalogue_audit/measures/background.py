@@ -56,7 +56,7 @@ def background_facts(picture, backdrop, outline):
     step = max(1, int(math.sqrt(height * width / SAMPLES)))
     grid = (slice(step // 2, None, step),) * 2
     linear, lab = picture.colours(grid)
-    working = np.ascontiguousarray(picture.working[grid])
+    working = picture.codes_at(grid)
     free = _free(outline, grid)
     if backdrop.kind != "unknown":
         free &= _near(lab, backdrop.at(lab.shape[:2]))

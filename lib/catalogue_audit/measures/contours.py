@@ -96,13 +96,16 @@ def coverage_in_band(linear, planes, ground, product, settled):
     (front, front_share), (back, back_share) = (_local_tones(planes, where, cells) for where in sure)
     known = ((front_share > 1e-4) & (back_share > 1e-4))[at] & ~settled[rows, columns]
     rows, columns, at = rows[known], columns[known], at[known]
-    start, line = linear_of_lab(back), linear_of_lab(front) - linear_of_lab(back)
+    start = linear_of_lab(back)
+    line = linear_of_lab(front) - start
     line_over_square = line / np.maximum(np.sum(line * line, axis=1), 1e-6)[:, None]
     # Share of product in mixed pixels: projection on the line from background to product, in linear light.
-    seen = linear.view("V12")[..., 0][rows, columns].view(np.float32).reshape(-1, 3)  # whole pixels: many times faster
+    place = rows * coverage.shape[1] + columns
+    seen = linear.view("V12").ravel()[place].view(np.float32).reshape(-1, 3)  # whole pixels: many times faster
     share = np.einsum("ij,ij->i", seen - np.take(start, at, axis=0), np.take(line_over_square, at, axis=0))
-    coverage[rows, columns] = np.clip(share, 0, 1)
-    return coverage, coverage > 0.5, np.linalg.norm(front - back, axis=1)[at]
+    coverage.ravel()[place] = np.clip(share, 0, 1)
+    apart = front - back
+    return coverage, coverage > 0.5, np.sqrt(np.einsum("ij,ij->i", apart, apart))[at]
 
 
 def _distinct(values, most):

@@ -65,7 +65,7 @@ def find_evidence(lightness, half, ground):
     ratio = (light + 16) / (ground_light + 16)
     apart = [light - ground_light, *(plane - under * ratio for plane, under in ((a, ground_a), (b, ground_b)))]
     chroma_energy = _energy(apart[1:], CHROMA_WEIGHT / 64)
-    edge = cv2.sqrt(cv2.max(_steepest_of_four(lightness), 0) + chroma_energy)
+    edge = cv2.sqrt(_steepest_of_four(lightness) + chroma_energy)
     soft = [cv2.GaussianBlur(plane, (9, 9), SOFT_SIGMA) for plane in apart]
     soft_light, soft_chroma = _energy(soft[:1], 1 / 64), _energy(soft[1:], 1 / 64)
     step = edge > 1.5 * cv2.sqrt(soft_light + CHROMA_WEIGHT**2 * soft_chroma) + 0.25
@@ -81,11 +81,11 @@ def _steepest_of_four(lightness):
 
 def _energy(planes, scale):
     """Squared gradient over some planes."""
-    energy = np.zeros_like(planes[0])
-    slope = np.empty_like(energy)
-    for plane in planes:
-        for x, y in ((1, 0), (0, 1)):
-            cv2.accumulateSquare(cv2.Scharr(plane, cv2.CV_32F, x, y, dst=slope, scale=scale), energy)
+    slope = cv2.Scharr(planes[0], cv2.CV_32F, 1, 0, scale=scale)
+    energy = cv2.multiply(slope, slope)
+    for number, (x, y) in enumerate(((1, 0), (0, 1)) * len(planes)):
+        if number:
+            cv2.accumulateSquare(cv2.Scharr(planes[number // 2], cv2.CV_32F, x, y, dst=slope, scale=scale), energy)
     return energy
 
 

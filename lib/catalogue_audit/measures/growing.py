@@ -149,7 +149,7 @@ def _gaps(labels, evidence, outside, scatter, gap_light):
         rows, columns = np.divmod(part, labels.shape[1])
         box = columns.min(), rows.min(), np.ptp(columns) + 1, np.ptp(rows) + 1
         label = labels.ravel()[part[0]]
-        if _is_gap(label, box, labels, evidence, outside, limits):
+        if _is_gap(label, box, part, labels, evidence, outside, limits):
             found.append(label)
     return found
 
@@ -171,41 +171,43 @@ def _gap_limits(evidence, labels, outside, scatter, gap_light):
     return GapLimits(shaded, framed, 1.0 + 2 * scatter, min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear)
 
 
-def _is_gap(label, box, labels, evidence, outside, limits):
-    """Whether one component shows the backdrop."""
+def _is_gap(label, box, place, labels, evidence, outside, limits):
+    """Whether one component, its pixels' flat indices in order, shows the backdrop."""
     x, y, w, h = box
-    window = _window(x, y, w, h, 12)
-    inside = labels[window] == label
-    tone = _tone(evidence, window, inside)
+    tone = _tone(evidence, place)
     if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
         return False
-    wide = tuple(slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
-    near = outside[labels[wide]]
-    known = np.count_nonzero(near) >= FEWEST_NEAR
-    ground = _tone(evidence, wide, near) if known else (0.0, 0.0, 0.0)
+    rows, columns = (slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
+    near = np.flatnonzero(np.take(outside, labels[rows, columns]))
+    known = len(near) >= FEWEST_NEAR
+    ground = (0.0, 0.0, 0.0)
+    if known:
+        row, column = np.divmod(near, len(range(*columns.indices(labels.shape[1]))))
+        ground = _tone(evidence, (rows.start + 2 * row) * labels.shape[1] + columns.start + 2 * column)
     if abs(tone[0] - ground[0]) > limits.shaded or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits.chroma:
         return False
+    window = _window(x, y, w, h, 12)
+    inside = labels[window] == label
     alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
     region = cv2.dilate(inside.view(np.uint8), KERNEL9) & alike.view(np.uint8)  # up to its edges, and no further where one is faint
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     if not ring.any():
         return False
-    if median(evidence.edge[window][ring]) < limits.clear and np.count_nonzero(inside) < WIDE_GAP * labels.size:
+    if median(evidence.edge[window][ring]) < limits.clear and len(place) < WIDE_GAP * labels.size:
         return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.mean(steps[ring] > 0)
     same = max(abs(here - around) for here, around in zip(tone, ground, strict=True)) < SAME_TONE
     if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
-        unevenness = quantile(np.abs(evidence.light[window][inside] - tone[0]), 0.9)
+        unevenness = quantile(np.abs(np.take(evidence.light, place) - tone[0]), 0.9)
         return abs(tone[0] - ground[0]) < limits.framed and unevenness < limits.uneven
     return known and share < limits.unstepped and abs(tone[0]) < limits.shaded  # background that only a faint tint kept apart
 
 
-def _tone(evidence, window, where):
-    """Median difference from the backdrop over some pixels of a window; of many, over every fourth."""
-    place = np.flatnonzero(where)
+def _tone(evidence, place):
+    """Median difference from the backdrop over some pixels, flat indices; of many, over every fourth."""
     place = place[:: 4 if len(place) > MANY else 1]
-    values = [plane[window].ravel()[place] for plane in (evidence.light, evidence.a, evidence.b)]
+    values = [np.take(plane, place) for plane in (evidence.light, evidence.a, evidence.b)]
     return [float(np.partition(value, len(place) // 2)[len(place) // 2]) for value in values]
 
 

@@ -12,6 +12,7 @@ tables and undone here.
 """
 
 import math
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -244,6 +245,7 @@ def _blocks(planes):
     return planes.reshape(height // 8, 8, width // 8, 8, channels).transpose(0, 2, 4, 1, 3).reshape(-1, 64).T
 
 
+@lru_cache(maxsize=8)
 def _of_orders(lowest, highest):
     """Numbers of the coefficients by the sum of their two frequency indices."""
     order = np.add.outer(np.arange(8), np.arange(8)).ravel()

@@ -160,6 +160,7 @@ def roll_witnesses(sides, picture, touches=()):
     y_inner, x_left = _inner(y, x_left, 0.08)
     pair = y_inner, x_left, _inner(y, x_right, 0.08)[1]
     lines = straight_edges([base, left, right, (y_inner, (pair[1] + pair[2]) / 2)])
+    sides["lines"] = lines[:3]  # the turn asks for the same
     both = _sides(sides, lines[1:3])
     curved = both is None or both[1] > CURVED_SIDES_DEG
     found = {
@@ -172,7 +173,8 @@ def roll_witnesses(sides, picture, touches=()):
 
 def side_roll(sides):
     """The witness 'sides' alone: (degree, standard uncertainty) or None."""
-    return _sides(sides, straight_edges([_inner(sides[side][:, 1], sides[side][:, 0], END_SHARE) for side in ("left", "right")]))
+    lines = sides.get("lines") or [None, *straight_edges([_inner(sides[side][:, 1], sides[side][:, 0], END_SHARE) for side in ("left", "right")])]
+    return _sides(sides, lines[1:])
 
 
 def side_profile(sides, shape, count=64):
@@ -235,7 +237,7 @@ def _base(sides, line, picture):
 def base_line(sides, picture):
     """The base as one line: (x, y) of its middle, slope, standard uncertainty; None where it has no direction."""
     at, value = _inner(*sides["base"].T, END_SHARE)
-    line = straight_edges([(at, value)])[0]
+    line = sides["lines"][0] if "lines" in sides else straight_edges([(at, value)])[0]
     roll = _base(sides, line, picture)
     if roll is None:
         return None

@@ -36,6 +36,8 @@ REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked fo
 CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
 STEP, LEVELS = 1.5, 12  # contrast from one class of strength to the next, for that count, and how many there are
 _LEVEL = np.clip((np.log(np.maximum(np.arange(256), 1)) / np.log(STEP)).astype(int), 0, LEVELS - 1)  # by contrast
+_AT_LEAST = np.tri(LEVELS, dtype=np.float32)  # sums over the classes from one on
+_A_THIRD = round(np.log(3) / np.log(STEP))  # classes
 _ANGLES = np.arange(16) * np.pi / 8
 _AROUND = np.rint(AROUND * np.array([np.sin(_ANGLES), np.cos(_ANGLES)])).astype(int)
 
@@ -106,10 +108,11 @@ def _candidates(gray, most):
     closed = around > 0
     place, sign, around = place[closed], sign[closed], around[closed]
     y, x = np.divmod(place, gray.shape[1])
-    like = _like_it(x, y, around, gray.shape)
     good = np.flatnonzero(around >= LEAST_AROUND)
-    order = good[np.argsort((1 + like[good] / CROWD) ** CROWDED / around[good], kind="stable")[:most]]
-    return x[order], y[order], sign[order], like[order]
+    like = _like_it(x, y, around, gray.shape, good)
+    order = np.argsort((1 + like / CROWD) ** CROWDED / around[good], kind="stable")[:most]
+    like, order = like[order], good[order]
+    return x[order], y[order], sign[order], like
 
 
 def _all_around(smooth, place, sign, across):
@@ -125,16 +128,15 @@ def _all_around(smooth, place, sign, across):
     return np.maximum(least, 0)
 
 
-def _like_it(x, y, around, shape):
-    """Number of others at least a third as strong in the square of `CELLS` cells around each."""
+def _like_it(x, y, around, shape, some):
+    """Number of others at least a third as strong in the square of `CELLS` cells around some of the places."""
     rows, columns = shape[0] // CELL + 1, shape[1] // CELL + 1
     cell = (y // CELL) * columns + x // CELL
     level = _LEVEL[around]
     count = np.bincount(cell * LEVELS + level, minlength=rows * columns * LEVELS).astype(np.float32)
-    as_strong = (count.reshape(-1, LEVELS) @ np.tri(LEVELS, dtype=np.float32)).reshape(rows, columns, LEVELS)
+    as_strong = (count.reshape(-1, LEVELS) @ _AT_LEAST).reshape(rows, columns, LEVELS)
     near = cv2.boxFilter(as_strong, -1, (CELLS, CELLS), normalize=False, borderType=cv2.BORDER_CONSTANT)
-    a_third = np.maximum(level - round(np.log(3) / np.log(STEP)), 0)
-    return near.reshape(-1, LEVELS)[cell, a_third] - 1
+    return near.reshape(-1, LEVELS)[cell[some], np.maximum(level[some] - _A_THIRD, 0)] - 1
 
 
 def _looked_at(picture, reduction, x, y, sign, like):
@@ -198,10 +200,10 @@ _SHAPES = {
 
 def _patches(encoded, cx, cy, step):
     """Luma around each place, and the same smoothed over 3 x 3; (n, pixels), uint8 and float32."""
-    patches, tops, lefts = np.empty((len(cx), SIDE * step, SIDE * step, 3), np.uint8), (cy - HALF) * step, (cx - HALF) * step
-    for patch, top, left in zip(patches, tops.tolist(), lefts.tolist(), strict=True):
-        patch[:] = encoded[top : top + SIDE * step, left : left + SIDE * step]
-    gray = cv2.cvtColor(patches.reshape(-1, SIDE * step, 3), cv2.COLOR_RGB2GRAY)
+    side = SIDE * step
+    gray = np.empty((len(cx) * side, side), np.uint8)
+    for k, (top, left) in enumerate(zip(((cy - HALF) * step).tolist(), ((cx - HALF) * step).tolist(), strict=True)):
+        cv2.cvtColor(encoded[top : top + side, left : left + side], cv2.COLOR_RGB2GRAY, dst=gray[k * side : (k + 1) * side])
     if step > 1:
         gray = cv2.resize(gray, (SIDE, len(cx) * SIDE), interpolation=cv2.INTER_AREA)
     smooth = cv2.blur(gray.astype(np.float32), (3, 3))  # the outermost rows mix neighbours in the stack: never looked at

@@ -181,11 +181,12 @@ def hanging_curve(picture, box):
     left, top, right, bottom = (int(v) // factor for v in box)
     if right - left < 16 or bottom - top < 16:
         return 1.0, 0.0
-    body = picture.working[top * factor : bottom * factor : factor, left * factor : right * factor : factor]
+    body = picture.codes_at((slice(top * factor, bottom * factor, factor), slice(left * factor, right * factor, factor)))
     grey = cv2.GaussianBlur(cv2.cvtColor(body, cv2.COLOR_RGB2GRAY), (3, 3), 0)
     grey = LOG[grey]
-    gradient = np.dstack([cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)])
-    limit = 3 * (float(median(np.abs(gradient[::2, ::2]).sum(axis=-1).ravel())) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
+    slopes = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    gradient = cv2.merge(slopes)
+    limit = 3 * (float(median(sum(np.abs(slope[::2, ::2]) for slope in slopes).ravel())) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
     down, up = _contrast_along(gradient, 0.5 * grey.shape[1] * (1 + ALONG), grey.shape[0], limit).max(axis=1).tolist()
     return down / max(up, LEAST_CONTRAST), down
 

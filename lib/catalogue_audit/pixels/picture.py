@@ -49,10 +49,14 @@ class Picture(NamedTuple):
     grey_reduction: int
     notes: tuple = ()
 
+    def codes_at(self, part):
+        """sRGB code values of a part of the working picture, as `colours` takes it."""
+        return _taken(self.working, part)
+
     def linear_at(self, part):
         """Linear light of a part of the working picture, as `colours` gives it."""
         if self.light is None:
-            return cv2.LUT(np.ascontiguousarray(_taken(self.working, part)), SRGB_CURVE)
+            return cv2.LUT(_taken(self.working, part), SRGB_CURVE)
         return np.clip(_taken(self.light, part), 0, 1)
 
     def colours(self, part):
@@ -88,4 +92,9 @@ class Picture(NamedTuple):
 
 
 def _taken(array, part):
-    return array[part] if isinstance(part, tuple) else np.take(array.reshape(-1, 3), part, axis=0)
+    if not isinstance(part, tuple):
+        return np.take(array.reshape(-1, 3), part, axis=0)
+    if all(span.step in (None, 1) for span in part):
+        return array[part]
+    pixels = array.view(f"V{3 * array.itemsize}")[..., 0][part]  # whole pixels at a time: in half the time
+    return np.ascontiguousarray(pixels).view(array.dtype).reshape(*pixels.shape, 3)
