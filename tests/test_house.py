@@ -6,7 +6,7 @@ from pathlib import Path
 import catalogue_audit
 
 PACKAGE = Path(catalogue_audit.__file__).parent
-LAYERS = ("delivery", "metadata", "pixels", "measures", "statistics", "findings", "report", "runs", "cli")
+LAYERS = ("delivery", "metadata", "pixels", "measures", "statistics", "findings", "report", "runs", "commands", "cli")
 EXTERNAL_WALLS = {
     "exifread": "metadata/exif.py",
     "papermill": "report/notebooks.py",

@@ -117,11 +117,15 @@ def test_an_impossible_option_of_the_timer_is_refused(tmp_path, capsys, option):
     assert not (tmp_path / "out").exists()
 
 
-def test_what_a_thread_or_a_finaliser_raises_stays_off_the_terminal():
+def test_what_a_thread_or_a_finaliser_raises_is_told_once_and_in_one_line():
     code = (
-        "import threading\nfrom catalogue_audit import cli\ncli._keep_quiet()\n"
+        "import threading\nfrom catalogue_audit import cli\ncli._tell_in_one_line()\n"
         "class Odd:\n    def __del__(self):\n        raise ValueError\n"
-        "Odd()\nthread = threading.Thread(target=lambda: 1 / 0)\nthread.start()\nthread.join()\nimport warnings\nwarnings.warn('x')\n"
+        "Odd()\n"
+        "def broken():\n    return 1 / 0\n"
+        "for _ in range(3):\n    thread = threading.Thread(target=broken)\n    thread.start()\n    thread.join()\n"
+        "import warnings\nwarnings.warn('x')\n"
     )
-    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert told.stderr == ""
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stderr.splitlines()
+    assert [re.search(r"\((.*)\)", line)[1] for line in told] == ["ValueError in <string>, line 6", "ZeroDivisionError in <string>, line 9"]
+    assert all("please report" in line for line in told)
