@@ -100,6 +100,16 @@ def test_a_rim_around_a_cut_out_is_found_in_finals_only(frames, finals):
     assert judged(changed(frames, FRONT, **values)).empty
 
 
+def test_soft_structure_within_a_sharp_outline_is_found_in_finals_only(frames, finals):
+    """Of edges, 0.9 px wide as the set's are, fine over coarse is 0.53; of edges 2.2 px wide it is 0.35 (energy of blurred steps)."""
+    finals, frames = finals.assign(fine_detail=0.53), frames.assign(fine_detail=0.53)
+    found = only(judged(changed(finals, FRONT, fine_detail=0.35), "finals"), "focus")
+    assert found["file"] == FRONT and found["value"] == pytest.approx(2.2 / 0.9, rel=0.1)
+    assert "outline" in found["note"]
+    assert judged(changed(finals, FRONT, fine_detail=0.47), "finals").empty  # 1.2 px
+    assert judged(changed(frames, FRONT, fine_detail=0.35)).empty
+
+
 def test_finals_that_are_not_pure_white_are_found_where_the_majority_is(finals):
     assert only(judged(changed(finals, FRONT, background_L=98.0), "finals"), "background")["expected"] == 100
 

@@ -169,6 +169,7 @@ FRAME_COLUMNS = (
     _number("motion_px", 2, "px", "length of a directional blur, 0 where none is seen"),
     _number("motion_direction_deg", 0, "degree", "direction of the motion, 0 horizontal, + clockwise, modulo 180"),
     _number("resolved", 3, "fraction", "finest detail present over the finest the pixels could hold"),
+    _number("fine_detail", 3, "ratio", "structure of 1 px over that of 2 px inside the product, where the background has no noise"),
     _number("noise", 2, "8-bit sRGB"),
     _integer("specks", "", "bright or dark specks on the product"),
     _integer("sensor_spots", "", "spots at a position shared with other frames of the camera", "set"),

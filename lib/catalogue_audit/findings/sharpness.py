@@ -7,6 +7,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, FEWEST_OF_A_STYLE, UNCERTAINTIES
 from catalogue_audit.findings.rows import called, counted, finding, number, sentence
+from catalogue_audit.statistics.inner_blur import inner_blur
 
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
 SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size; a shorter smear does not show
@@ -18,14 +19,15 @@ LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothi
 
 def focus(evidence):
     """Pictures less sharp than the set's sharp ones: out of focus."""
-    for frame, ratio, sharp in _blurred(evidence):
+    for frame, ratio, sharp, inside in _blurred(evidence):
         if not _moved(frame, sharp):
-            yield _blur_row("focus", frame, ratio, sharp, evidence, "is out of focus", "with the focus checked at 100 %")
+            what = "is out of focus within its cut-out outline" if inside else "is out of focus"
+            yield _blur_row("focus", frame, ratio, sharp, evidence, what, "with the focus checked at 100 %")
 
 
 def motion_blur(evidence):
     """Pictures smeared in one direction: camera or product moved."""
-    for frame, ratio, sharp in _blurred(evidence):
+    for frame, ratio, sharp, _ in _blurred(evidence):
         if _moved(frame, sharp):
             direction = number(frame.get("motion_direction_deg"))
             along = f" along {direction:.0f}° from horizontal" if direction is not None else ""
@@ -34,20 +36,25 @@ def motion_blur(evidence):
 
 
 def _blurred(evidence):
-    """Frames blurred beyond the tolerance: (frame, ratio to the sharp ones, their blur)."""
+    """Frames blurred beyond the tolerance: (frame, ratio to the sharp ones, their blur, whether only the inside of a cut-out is)."""
     limit = brief_terms.tolerance(evidence.brief, "focus")
     frames = evidence.measured
     frames = frames.loc[
-        frames["blur_px"].notna() & frames["view"].notna(), ["view", "style", "blur_px", "blur_sd_px", "motion_px"]
+        frames["blur_px"].notna() & frames["view"].notna(),
+        ["sku", "view", "view_kind", "style", "blur_px", "blur_sd_px", "motion_px", "fine_detail"],
     ]
     sharp = usual(frames, frames["blur_px"], lambda blurs: blurs.quantile(SHARP_QUANTILE))
     motion = frames["motion_px"].fillna(0.0) / LENGTH_TO_SIGMA
     blur = np.maximum(frames["blur_px"], np.hypot(sharp, motion))
-    step = np.maximum(brief_terms.tolerance(evidence.brief, "focus_px"), UNCERTAINTIES * frames["blur_sd_px"].fillna(0.0))
+    least = brief_terms.tolerance(evidence.brief, "focus_px")
+    step = np.maximum(least, UNCERTAINTIES * frames["blur_sd_px"].fillna(0.0))
     enough = frames.groupby("view")["blur_px"].transform("count") >= FEWEST_FOR_REFERENCE
     outside = enough & (blur > limit * sharp) & (blur - sharp > step)
-    for frame, value, usual_blur in zip(evidence.records(frames[outside]), blur[outside], sharp[outside], strict=True):
-        yield frame, value / usual_blur, usual_blur
+    within = inner_blur(frames, sharp) if evidence.stage == "finals" else np.full(len(frames), np.nan)  # else a lens drew the outline
+    inside = enough & ~outside & (within > limit * sharp) & (within - sharp > least)
+    blur, told = blur.mask(inside, within), outside | inside
+    for frame, *values in zip(evidence.records(frames[told]), blur[told] / sharp[told], sharp[told], inside[told], strict=True):
+        yield frame, *values
 
 
 def _moved(frame, sharp):

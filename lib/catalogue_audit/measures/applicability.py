@@ -42,7 +42,7 @@ SHADOW = ("shadow_kind",)
 EDGE = ("rim_px", "rim_de")
 COLOUR = ("product_L", "product_a", "product_b", "product_ev", "exposure_dev_ev", "exposure_dev_sd_ev")
 SURFACE = ("clipped_high", "clipped_low", "specks")
-FOCUS = ("blur_px", "blur_sd_px", "motion_px", "motion_direction_deg")
+FOCUS = ("blur_px", "blur_sd_px", "motion_px", "motion_direction_deg", "fine_detail")
 
 BACKGROUND = (
     "background_L", "background_a", "background_b", "background_spread", "background_clipped",

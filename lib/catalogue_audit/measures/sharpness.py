@@ -13,6 +13,7 @@ from catalogue_audit.measures.edges import find_edges, measure_edges
 from catalogue_audit.measures.motion import motion_of, weighted_quantile
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.resolved import resolved_fraction
+from catalogue_audit.measures.structure import fine_detail
 
 EDGES = 200  # candidates; about half turn out clear
 FEWEST = 6  # clear edges below which nothing is said
@@ -40,14 +41,15 @@ def sharpness_facts(picture, outline):
     -------
     dict
         ``blur_px``, ``blur_sd_px``, ``motion_px``, ``motion_direction_deg``,
-        ``resolved``; ``reasons`` for what is missing.
+        ``resolved``, ``fine_detail``; ``reasons`` for what is missing.
     """
+    detail = fine_detail(picture, outline)
     region = _region(outline, picture.grey.shape)
     x, y, direction = find_edges(picture.grey, region, EDGES)
     scale = picture.grey_reduction
     edges = measure_edges(picture.encoded, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction)
     if len(edges.sigma) < FEWEST:
-        return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
+        return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
     blur, sd = lens_width(edges)
     length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight)
     if length > 0:
@@ -58,6 +60,7 @@ def sharpness_facts(picture, outline):
         "motion_px": length,
         "motion_direction_deg": angle,
         "resolved": resolved_fraction(edges, picture.encoded, length > 0),
+        "fine_detail": detail,
     }
 
 
