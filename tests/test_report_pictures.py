@@ -28,7 +28,7 @@ def written(tmp_path_factory):
 
 
 def _scene(check, sketch, frame=None, marks=(), value=None, reference=None):
-    finding = {"file": "a.jpg", "check": check, "value": value, "expected": 0.0, "tolerance": CHECKS[check].tolerance, "unit": CHECKS[check].unit}
+    finding = {"file": "a.jpg", "check": check, "remedy": CHECKS[check].remedy, "value": value, "expected": 0.0, "tolerance": CHECKS[check].tolerance, "unit": CHECKS[check].unit}
     return Scene(finding, frame or {}, sketch, list(marks), {}, reference or {}, "reference")
 
 

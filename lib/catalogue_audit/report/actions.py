@@ -11,7 +11,7 @@ import pandas as pd
 
 from catalogue_audit.findings.decisions import is_accepted
 from catalogue_audit.report.numbers import AT_LEAST_CHECKS, AT_MOST_CHECKS, count_text, range_text
-from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_ORDER, check_title, is_missing, plain_text, view_title
+from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_ORDER, finding_title, is_missing, plain_text, view_title
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
@@ -131,7 +131,7 @@ def _thing(rows):
         files=files,
         skus=skus,
         view="" if is_missing(lead["view"]) else lead["view"],
-        title=check_title(lead["check"]),
+        title=finding_title(lead),
         note=_shared_note(lead, files) if len(rows) > 1 else plain_text(lead["note"], NOTE_LIMIT),
         measured=range_text(rows),
         weight=excess(lead),
@@ -175,8 +175,8 @@ def reasons(things, limit=6):
     by_check = {}
     for thing in things:
         if thing.severity != "minor":
-            by_check.setdefault((thing.severity, thing.check), []).append(thing)
-    lines = [(severity, check_title(check), _reason_text(group)) for (severity, check), group in by_check.items()]
+            by_check.setdefault((thing.severity, thing.title), []).append(thing)
+    lines = [(severity, title, _reason_text(group)) for (severity, title), group in by_check.items()]
     if len(lines) <= limit:
         return lines
     left = [severity for severity, *_ in lines[limit - 1 :]]
@@ -189,7 +189,7 @@ def _reason_text(group):
     skus = sorted({sku for thing in group for sku in thing.skus})
     named = _named(skus)
     if not files:
-        return named or "the whole delivery"
+        return named or _all(group[0].check)
     return count_text(len(files), "picture") + (f": {named}" if named else "")
 
 

@@ -16,7 +16,7 @@ from catalogue_audit.report.evidence_detail import circles, noise, rim, sharpnes
 from catalogue_audit.report.evidence_light import background_patches, clipped, evenness, exposure, product_patches
 from catalogue_audit.report.evidence_pose import as_it_is, boxes, centre_cross, cut_off, handles, reference_beside, stance, tilt
 from catalogue_audit.report.numbers import ABOVE_CHECKS, AT_LEAST_CHECKS, AT_MOST_CHECKS, measured_text
-from catalogue_audit.report.wording import check_title, is_missing, plain_text
+from catalogue_audit.report.wording import finding_title, is_missing, plain_text
 
 
 class Scene(NamedTuple):
@@ -63,7 +63,7 @@ def evidence_picture(scene):
         return _cannot_be_shown(scene)
     picture = fitted(picture, PANEL, PANEL)
     drawn = DRAWINGS.get(scene.finding["check"], as_it_is)(picture.copy(), scene)
-    title, words = check_title(scene.finding["check"]), measured_text(scene.finding)
+    title, words = finding_title(scene.finding), measured_text(scene.finding)
     return with_band(drawn, title, words, _gauge(scene.finding))
 
 
@@ -87,7 +87,7 @@ def _cannot_be_shown(scene):
     write(panel, 40, 156, plain_text(scene.finding.get("file")), size=16, colour=look.QUIET, width=PANEL - 80)
     reference = decode_preview(scene.reference_sketch)
     drawn = panel if reference is None else beside([panel, reference], ["as delivered", scene.reference_words], height=round(0.6 * PANEL))
-    return with_band(drawn, check_title(scene.finding["check"]))
+    return with_band(drawn, finding_title(scene.finding))
 
 
 DRAWINGS = {

@@ -18,7 +18,7 @@ from catalogue_audit.report.numbers import (
     value_text,
 )
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, pair_name, thumb_name
-from catalogue_audit.report.wording import NOTE_LIMIT, check_title, is_missing, plain_text, remedy_title, view_title
+from catalogue_audit.report.wording import NOTE_LIMIT, check_title, finding_title, is_missing, plain_text, remedy_title, view_title
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -42,6 +42,7 @@ def environment():
     )
     engine.filters.update(
         check_title=check_title,
+        finding_title=finding_title,
         view=view_title,
         views=_views_text,
         remedy=remedy_title,

@@ -131,6 +131,13 @@ def check_title(check):
     return CHECK_TITLES.get(check, plain_text(check).replace("_", " "))
 
 
+def finding_title(finding):
+    """Title of a finding: of its check, but for pictures that may be there under names that do not say so."""
+    if finding["check"] == "missing_view" and finding["remedy"] == "rename":
+        return "Views not named"
+    return check_title(finding["check"])
+
+
 def remedy_title(remedy):
     """Title of a remedy as an instruction."""
     return REMEDY_TITLES.get(remedy, plain_text(remedy))
