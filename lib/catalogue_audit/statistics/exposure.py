@@ -10,11 +10,12 @@ more exactly; where only the background moved, it says nothing about the product
 import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
-from catalogue_audit.statistics.lit_alike import ODD_SD, own_light
+from catalogue_audit.statistics.lit_alike import ODD_SD, explained
 from catalogue_audit.statistics.product_colour import shows_inside
 from catalogue_audit.statistics.regions import median_known
-from catalogue_audit.statistics.surfaces import USUAL_WIDTH, brighter, surfaces
-from catalogue_audit.statistics.view_effects import MIDDLE, OUTER, VIEW_SD, members_of, style_effects, view_effects, view_scatter
+from catalogue_audit.statistics.surfaces import surfaces
+from catalogue_audit.statistics.view_effects import learned_scatter, members_of, style_effects, view_effects, view_scatter
+from catalogue_audit.statistics.view_pairs import levels_of_views
 
 STEADY_SD = 0.018  # EV; natural difference between background and product lamps from frame to frame
 UNSEEN_SD = 0.032  # EV; by which steady light varies from frame to frame, where no background tells
@@ -27,17 +28,13 @@ EFFECT_SD = 0.1  # EV; by which views differ from one another
 # EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
 # does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
 USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
-LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
-UNLIKE_SD = 0.25  # EV; between views that show other surfaces
-PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
-WIDE_SD = 0.4  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps
-NARROW, NARROW_SD = 0.13, 0.15  # EV of width, of one even face: all of it turns away from the lamps together, in some stuffs by much more than usual
-HUBS = 4  # pictures of a whole product with which all of its others are compared
-MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
+FLAT_L = 0.3  # CIELAB L*; a detail's background as even as that was painted, and is no surface of a product
+PAINTED_EV, FEWEST_PAINTED = 0.002, 4  # flashes repeat to a hundredth of a stop (common practice, no source); backgrounds that tell that they were set
+LEARNED = 4  # times that the scatter of views is learned from what was lit alike
 MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
 
-def exposure_deviations(frames, sketches, whole, background, background_sd, gains):
+def exposure_deviations(frames, sketches, whole, backdrop, background, background_sd, gains):
     """
     Deviation of the product's light, and its standard uncertainty.
 
@@ -49,6 +46,8 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
         ``thumb``, ``mask`` and ``tones`` are read.
     whole : (n,) ndarray of bool
         Frames that show a whole product.
+    backdrop : (n,) ndarray of bool
+        Frames whose background is the set's.
     background, background_sd : (n,) ndarray
         EV of the background against the set's; NaN where unknown.
     gains : (n, 2) ndarray
@@ -64,9 +63,13 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     .. [1] J. W. Tukey, *Exploratory Data Analysis*, 1977, chapter 11 (median polish).
     .. [2] J. E. Gray, D. W. Allan, "A Method for Estimating the Frequency Stability of an Individual Oscillator",
        Proc. 28th Frequency Control Symposium, 1974 (three-cornered hat: the scatter of each from that of their pairs).
+    .. [3] A. P. Dempster, N. M. Laird, D. B. Rubin, "Maximum Likelihood from Incomplete Data via the EM Algorithm",
+       J. Royal Statistical Society B 39(1):1-38, 1977 (the scatter of views from what was lit alike).
     """
+    background = np.where(_painted(background, whole), np.nan, background)
     sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
-    level, extra_sd, mirrored = _levels(frames, sketches, whole, sku, gains)
+    level, extra_sd, mirrored = _levels(frames, sketches, whole, backdrop, sku, gains)
+    burnt = _burnt_beyond_others(frames, sku)
     beside = _beside(frames, background)
     expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside)
     groups = frames["view"].fillna("").to_numpy(str)
@@ -80,27 +83,40 @@ def exposure_deviations(frames, sketches, whole, background, background_sd, gain
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
-    steady = usual - effects
-    for quantile, normal in (MIDDLE, OUTER):  # what was lit otherwise is no scatter of views: the second time it is left out
-        view_sd = view_scatter(steady, sku, groups, extra_sd, steady_sd, quantile, normal)
-        spread = np.hypot(np.hypot(view_sd, np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape))), extra_sd)
-        off, sd = _own_lights(residual, spread, steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku)
-        steady = np.where(np.abs(off) > np.maximum(3 * sd, ELSEWHERE), np.nan, usual - effects)
+    view_sd = view_scatter(usual - effects, sku, groups, extra_sd, steady_sd, STRAIGHT_ON)
+    natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), extra_sd)
+    for _ in range(LEARNED):
+        off, sd, alike, square = _own_lights(
+            residual, np.hypot(view_sd, natural_sd), steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku
+        )
+        view_sd = learned_scatter(view_sd, natural_sd, alike, square, groups)
     ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
-    lost = (_burnt_beyond_others(frames, sku) > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
+    lost = (burnt > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
     return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
 
 
 def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, odd_sd, sku):
-    """`own_light` of the frames of each product: (n,) and (n,); NaN where nothing can be compared."""
-    ev, sd = np.full(len(residual), np.nan), np.full(len(residual), np.nan)
+    """`explained` of the frames of each product: (4, n); NaN where nothing can be compared."""
+    result = np.full((4, len(residual)), np.nan)
     for places in members_of(sku):
         k = places[np.isfinite(residual[places])]
         if len(k) > 1:
-            ev[k], sd[k] = own_light(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k], odd_sd[k])
-    return ev, sd
+            result[:, k] = explained(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k], odd_sd[k])
+    return result
+
+
+def _painted(background, whole):
+    """
+    Backgrounds at the very level of most others', (n,) of bool: they were brought to it in retouching, and tell nothing of the light.
+
+    Lamps do not repeat as exactly.
+    """
+    known = background[whole & np.isfinite(background)]
+    level = np.median(known) if len(known) else np.nan
+    most = len(known) >= FEWEST_PAINTED and (np.abs(known - level) < PAINTED_EV).mean() > 0.5
+    return most & (np.abs(background - level) < PAINTED_EV)
 
 
 def _burnt_beyond_others(frames, sku):
@@ -139,7 +155,7 @@ def _shows_a_product(frames, whole):
     return (whole & frames["product_ev"].notna().to_numpy(bool) & ~shows_inside(frames)) | crop
 
 
-def _levels(frames, sketches, whole, sku, gains):
+def _levels(frames, sketches, whole, backdrop, sku, gains):
     """
     Luminance of each frame against its product's other frames.
 
@@ -154,62 +170,24 @@ def _levels(frames, sketches, whole, sku, gains):
     """
     level, extra_sd, mirrored = (np.full(len(frames), np.nan) for _ in range(3))
     plain = np.where(whole, product_levels(frames, sketches), np.nan)
+    flat = frames["background_spread"].astype(float).to_numpy() < FLAT_L
     files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
-    slanting = whole & ~frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
+    straight = whole & frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
+    slanting = whole & ~straight
     for places in members_of(sku):
         places = places[np.argsort(files[places], kind="stable")]
-        seen = [surfaces(_sketch(sketches, files[k]), crop[k], gains[k]) for k in places]
+        seen = [surfaces(_sketch(sketches, files[k]), _fills(sketches, files[k], crop[k], backdrop[k] or flat[k]), gains[k]) for k in places]
         shown = [one.level for one, k in zip(seen, places, strict=True) if one is not None and not crop[k]]
         measured = plain[places][np.isfinite(plain[places])]
         lightness = np.median(shown or measured) if shown or len(measured) else 0.0
         mirrored[places] = MIRRORED / (MIRRORED + 2.0**lightness)
-        level[places], extra_sd[places] = _joined(seen, plain[places], slanting[places])
+        level[places], extra_sd[places] = levels_of_views(seen, plain[places], slanting[places], straight[places])
     return level, extra_sd, mirrored
 
 
-def _joined(seen, plain, slanting):
-    """Levels of one product's frames from the differences of its pairs (least squares), and what to add to their deviation."""
-    count = len(seen)
-    order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
-    hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
-    rows, values, spreads, extra_slanting = [], [], [], 0.0
-    extra = np.full(count, np.inf)
-    for rank, one in enumerate(order[:hubs]):
-        for other in order[rank + 1 :]:
-            value, spread, width = _difference(seen[one], seen[other], plain[one], plain[other])
-            if np.isfinite(value):
-                row = np.zeros(count)
-                row[one], row[other] = 1, -1
-                rows.append(row)
-                values.append(value)
-                spreads.append(spread)
-                extra[[one, other]] = np.minimum(extra[[one, other]], spread)
-                if slanting[one] != slanting[other] and np.isfinite(plain[[one, other]]).all() and width < NARROW:
-                    extra_slanting = NARROW_SD
-    if not rows:
-        return np.full(count, np.nan), extra
-    extra[slanting] = np.hypot(extra[slanting], extra_slanting)
-    weight = 1 / np.hypot(VIEW_SD, spreads)
-    level = np.linalg.lstsq(np.array(rows) * weight[:, None], np.array(values) * weight, rcond=None)[0]
-    return np.where(np.isfinite(extra), level, np.nan), np.hypot(extra, contradiction(np.array(rows), np.array(values), level))
-
-
-def contradiction(rows, values, level):
-    """By how much the differences of each frame's pairs contradict one another, EV root mean square: (n,); 0 where one pair is all."""
-    joins = rows != 0
-    left = (values - rows @ level) ** 2
-    return np.sqrt(left @ joins / np.maximum(joins.sum(axis=0), 1))
-
-
-def _difference(one, other, plain_one, plain_other):
-    """EV between two frames of a product, the standard deviation that the pair adds to its views', and the overlap's width (EV)."""
-    if one is None or other is None:
-        return plain_one - plain_other, 0.0, np.nan
-    value, likeness, width = brighter(one, other)
-    if likeness < UNLIKE:
-        return plain_one - plain_other, UNLIKE_SD, np.nan
-    partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
-    return value, float(np.hypot(partly, WIDE_SD * max(0.0, width - USUAL_WIDTH))), width
+def _fills(sketches, file, crop, backdrop):
+    """Whether all of a picture counts as product: a detail without sweep, or without an outline that parts the two."""
+    return crop and not (backdrop and _sketch(sketches, file).get("mask") is not None)
 
 
 def product_levels(frames, sketches):

@@ -71,7 +71,7 @@ def light_deviations(frames, sketches, brief):
     known_gains = np.nan_to_num(gains, nan=1.0)
     own = own_gains(frames, sketches, whole, known_gains)
     plain_gains = known_gains / np.nan_to_num(own, nan=1.0)
-    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, background, background_sd, plain_gains)
+    exposure, exposure_sd = exposure_deviations(frames, sketches, whole, backdrop, background, background_sd, plain_gains)
     if picture is not None:
         exposure = exposure - (exposure[picture] if np.isfinite(exposure[picture]) else 0.0)
     distance, distance_sd = _white_distance(frames, ratios, sd, reference)

@@ -68,12 +68,29 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     >>> ev.round(2).tolist(), error.round(2).tolist()
     ([0.25, -0.25], [0.25, 0.25])
     """
+    return explained(residual, residual_sd, steady_sd, background, lamps_moved, beside, straight, odd_sd)[:2]
+
+
+def explained(residual, residual_sd, steady_sd, background, lamps_moved, beside=(0.0, 0.0), straight=False, odd_sd=ODD_SD):
+    """
+    `own_light`, and how far views of steady light differ: what the scatter of views is learned from.
+
+    Returns
+    -------
+    ev, sd : (n,) ndarray
+        As of `own_light`.
+    steady : (n,) ndarray
+        How likely each frame's light is steady and its view as usual.
+    square : (n,) ndarray
+        EV squared, by which such a view differs, expected; times `steady`.
+    """
     states = _explanations(len(residual)).astype(np.intp)
     back = np.array(np.broadcast_arrays(*beside, background))
     back = np.nan_to_num(back[:2] - back[2])
     mean = np.where(states == ALONE_SINCE, back[0], np.where(states == ALONE_UNTIL, back[1], 0.0))
     light = steady_sd**2 + np.where(states == PRODUCT, TOUCHED_SD**2, 0.0)
-    weight = 1 / (residual_sd**2 + np.where(states == UNLIKE_OTHERS, np.square(odd_sd), 0.0) + light)
+    view = residual_sd**2 + np.where(states == UNLIKE_OTHERS, np.square(odd_sd), 0.0)
+    weight = 1 / (view + light)
     total = weight.sum(axis=1, keepdims=True)
     off = residual - mean
     off = off - (weight * off).sum(axis=1, keepdims=True) / total
@@ -81,10 +98,13 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     fit += np.take_along_axis(_chances(background, lamps_moved, straight), states, axis=0).sum(axis=1)
     share = np.exp(fit - fit.max())[:, None]
     share = share / share.sum()
-    gain = light * weight
+    gain, own = light * weight, view * weight
+    steady = share * (states == STEADY)
+    square = (steady * (own**2 * (off**2 + 1 / total) + view * (1 - own))).sum(axis=0)
     mean, variance = mean + gain * off, light * (1 - gain) + gain**2 / total
     ev = (share * mean).sum(axis=0)
-    return ev, np.sqrt((share * (variance + (mean - ev) ** 2)).sum(axis=0))
+    sd = np.sqrt((share * (variance + (mean - ev) ** 2)).sum(axis=0))
+    return ev, sd, steady.sum(axis=0), square
 
 
 def _chances(background, lamps_moved, straight):
