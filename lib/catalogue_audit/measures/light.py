@@ -42,7 +42,8 @@ def product_light_facts(picture, outline):
     inner = _inner(outline.mask)
     count = cv2.countNonZero(inner)
     step = max(1, int(math.sqrt(count / SAMPLES)))
-    rows, columns = np.nonzero(inner[::step, ::step])
+    thin = np.ascontiguousarray(inner[::step, ::step])
+    rows, columns = np.divmod(np.flatnonzero(thin.view(bool)), thin.shape[1])
     place = (rows * inner.shape[1] + columns) * step
     if len(place) < FEWEST:
         return {"reasons": ("the product is too small to measure its light and colour",)}

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.pixels.profiles import SRGB_CURVE
-from catalogue_audit.pixels.working import lab_of
+from catalogue_audit.pixels.working import lab_of, lightness_of, reduced
 
 from .body import find_body
 from .contact import doubled, settle_base
@@ -63,14 +63,14 @@ def find_outline(picture, backdrop):
     if part is None:
         return _nothing(height, width, NOTHING_FOUND)
     frame = tuple(slice(2 * span.start, min(2 * span.stop, length)) for span, length in zip(part, (height, width), strict=True))
-    linear, lab = picture.colours(frame)
-    planes, lightness = cv2.split(halved(lab)), cv2.extractChannel(lab, 0)
+    linear, lightness, planes = _tones(picture, frame)
     half = (height + 1) // 2, (width + 1) // 2
     background = [plane[part] for plane in backdrop.at(half)]
     if backdrop.horizon is None:
         evidence = find_evidence(lightness, planes, background)
     else:
-        level, planes = _without_horizon(picture.lab, backdrop)
+        _, level, planes = _tones(picture, (slice(0, height), slice(0, width)))
+        level, planes = _without_horizon(level, planes, backdrop)
         planes = [plane[part] for plane in planes]
         evidence = find_evidence(level[frame], planes, background)
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
@@ -91,18 +91,25 @@ def find_outline(picture, backdrop):
     return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop))
 
 
-def _without_horizon(lab, backdrop):
+def _tones(picture, frame):
+    """Linear light (h, w, 3) and lightness (h, w) of a part of a picture; and CIELAB at half of its size, three planes: a* and b* of the mean light."""
+    linear = picture.linear_at(frame)
+    lightness = lightness_of(linear)
+    _, a, b = cv2.split(lab_of(halved(linear)))
+    return linear, lightness, [halved(lightness), a, b]
+
+
+def _without_horizon(lightness, half, backdrop):
     """
-    A picture (h, w, 3) whose backdrop below a line is brought to the one above it, so that the line is no edge.
+    A picture whose backdrop below a line is brought to the one above it, so that the line is no edge.
 
     Lightness (h, w) at working size with the step taken out; and CIELAB at half of it, three planes, in which only the
     blur of the line is gone, for they are compared with a backdrop that has the step.
     """
-    half, lightness = halved(lab), lab[..., 0]
     ground = backdrop.at(lightness.shape)[0]
     (level,) = erased([lightness], [ground], backdrop.horizon, ERASED_PX)
     level -= backdrop.step(lightness.shape)[0]
-    return level, erased(cv2.split(half), backdrop.at(half.shape[:2]), backdrop.horizon, (ERASED_PX + 1) // 2)
+    return level, erased(half, backdrop.at(half[0].shape), backdrop.horizon, (ERASED_PX + 1) // 2)
 
 
 NOTHING_FOUND = "no product could be told apart from the background"
@@ -113,9 +120,7 @@ def _part_of_interest(working, backdrop):
     Slices of the rows and columns of half of (h, w, 3) sRGB codes where anything differs from the backdrop, with a margin, or None.
     """
     height, width = ((side + 1) // 2 for side in working.shape[:2])
-    scout = working
-    for _ in range(SCOUT.bit_length()):
-        scout = halved(scout)
+    scout, reduction = reduced(working, max(working.shape[:2]) // (2 * SCOUT))
     expected = cv2.merge(backdrop.at(scout.shape[:2]))
     limit = 1.0 + 1.5 * np.asarray(backdrop.scatter, float)
     unlike = cv2.inRange(lab_of(cv2.LUT(scout, SRGB_CURVE)) - expected, -limit, limit) == 0
@@ -124,7 +129,7 @@ def _part_of_interest(working, backdrop):
         found = np.flatnonzero(unlike.any(axis=axis))
         if not len(found):
             return None
-        start, stop = found[0] * SCOUT - MARGIN, (found[-1] + 1) * SCOUT + MARGIN
+        start, stop = found[0] * reduction // 2 - MARGIN, (found[-1] + 1) * reduction // 2 + MARGIN
         spans.append(slice(max(start, 0), min(stop, length)))
     return tuple(spans)
 

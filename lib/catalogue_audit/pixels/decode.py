@@ -13,12 +13,14 @@ from catalogue_audit.metadata import jpeg, tiff
 from catalogue_audit.pixels import png_file
 from catalogue_audit.pixels.damage import coding_step
 from catalogue_audit.pixels.picture import Picture
-from catalogue_audit.pixels.working import LONGEST_GREY, reduce_and_convert
+from catalogue_audit.pixels.working import LONGEST_GREY, reduce_and_convert, reduced
 
 _EOI = b"\xff\xd9"
 _DAMAGED, _CUT_SHORT = png_file.DAMAGED, png_file.CUT_SHORT
 # Above this long side (px) colour is looked at in means of 4 x 4 pixels or more, which smooth chroma between its samples hardly changes.
 QUICK_CHROMA_FROM = 2 * LONGEST_GREY
+
+LARGE = 4  # times reduced; from there means show all but one in forty of the steps that pixels show, in smaller pictures all but one in six
 
 _SHIFTED = (
     "the tone shifts in the middle of a row, as damage to a file leaves it: look at the picture, "
@@ -78,7 +80,10 @@ def decode(data, container, orientation=1, buffer=None):
         reasons += (f"the file holds {container['frames']} pictures; the first one was measured",)
     if alpha is not None:
         codes = on_white(codes, alpha)
-    working, light, reduction, grey, grey_reduction, note = reduce_and_convert(codes, profile)
+    fine, grey_reduction = reduced(codes, LONGEST_GREY)
+    if container["coded_block"] and _is_shifted(codes, fine, grey_reduction, container["coded_block"]):
+        reasons += (_SHIFTED,)
+    working, light, reduction, grey, note = reduce_and_convert(codes, fine, grey_reduction, profile)
     if note:
         reasons += (note,)
     if codes.ndim == 2:
@@ -156,10 +161,14 @@ def _jpeg(data, container, buffer):
     if space == "CMYK":
         codes, profile, note = _from_cmyk(codes, container)
         return codes, None, profile, (*reasons, note)
-    if container["coded_block"] and coding_step(codes, container["coded_block"]):
-        reasons += (_SHIFTED,)
     kind = "GRAY" if container["components"] == 1 else "RGB"
     return codes, None, (container["icc"], kind), reasons
+
+
+def _is_shifted(codes, fine, reduction, block):
+    """Whether a picture shows a damaged JPEG's step: where it is large in its means of pixels, for a quarter of the time."""
+    small = tuple(side // reduction for side in block)
+    return coding_step(fine, small) if reduction >= LARGE and min(small) > 1 else coding_step(codes, block)
 
 
 def _jpeg_codes(data, container, space, buffer):

@@ -20,7 +20,7 @@ _BLOCK = 32  # rows at a time, so that what lies between stays in the processor'
 _BLOCK_PIXELS = 20_000  # ... or pixels
 
 
-def reduce_and_convert(codes, profile):
+def reduce_and_convert(codes, fine, grey_reduction, profile):
     """
     Working picture of code values.
 
@@ -28,6 +28,9 @@ def reduce_and_convert(codes, profile):
     ----------
     codes : (H, W, 3) or (H, W) uint8
         As the file holds them.
+    fine : array of the same kind, uint8
+        The same, reduced by `grey_reduction` to at most `LONGEST_GREY`.
+    grey_reduction : int
     profile : (bytes or None, str)
         The embedded profile, and what the codes are: 'RGB' or 'GRAY'.
 
@@ -39,28 +42,25 @@ def reduce_and_convert(codes, profile):
         Linear sRGB light, also outside 0 to 1; None where it is that of `working`.
     reduction : int
     grey : (h2, w2) uint8
-        Luma of the codes, less reduced.
-    grey_reduction : int
+        Luma of ``fine``.
     note : str
         What was wrong with the profile, or empty.
     """
-    fine, grey_reduction = reduced(codes, LONGEST_GREY)
     grey = cv2.cvtColor(fine, cv2.COLOR_RGB2GRAY) if fine.ndim == 3 else fine
     small, reduction = reduced(fine, LONGEST)
     reduction *= grey_reduction
     if reduction == 1:
         small = codes.copy()  # the caller's memory may be used again
-    greys = grey, grey_reduction
     model = model_for(*profile)
     if model.table is not None:
-        grey = profile[1] == "GRAY" and small.ndim == 3
-        small = through_table(model, np.ascontiguousarray(small[..., 0]) if grey else small)
+        plain = profile[1] == "GRAY" and small.ndim == 3
+        small = through_table(model, np.ascontiguousarray(small[..., 0]) if plain else small)
     if small.ndim == 2:
         small = cv2.cvtColor(small, cv2.COLOR_GRAY2RGB)
     if model.identity or model.table is not None:
-        return small, None, reduction, *greys, model.note
+        return small, None, reduction, grey, model.note
     light = cv2.transform(cv2.LUT(small, model.curves[None]), model.matrix.astype(np.float32))
-    return srgb_codes(np.clip(light, 0, 1)), light, reduction, *greys, model.note
+    return srgb_codes(np.clip(light, 0, 1)), light, reduction, grey, model.note
 
 
 def reduced(codes, longest):
