@@ -167,7 +167,7 @@ def _too_few(evidence, views, delivered):
             have = delivered.get(sku, {}).get(view, 0)
             if 0 < have < least:
                 note = (
-                    f"{plain(sku)} has {counted(have, view_words(view) + ' picture')} where at least {least} are "
+                    f"the product {plain(sku)} has {counted(have, view_words(view) + ' picture')} where at least {least} are "
                     f"required: ask for the rest"
                 )
                 yield finding(
@@ -197,7 +197,7 @@ def surplus_views(evidence):
             most = brief_terms.most_pictures(evidence.brief, view, _style(evidence, sku))
             if most and have > most:
                 note = (
-                    f"{plain(sku)} has {have} {view_words(view)} pictures where at most {most} are wanted: "
+                    f"the product {plain(sku)} has {have} {view_words(view)} pictures where at most {most} are wanted: "
                     f"choose which to keep"
                 )
                 yield finding(
@@ -243,7 +243,7 @@ def unknown_products(evidence):
         if sku in strange and frame["view"]:
             hint = hints.get(sku, "")
             note = (
-                f"{plain(frame['file'])} names the product {plain(sku)}, which the products file does not list{hint}: "
+                f"the file {plain(frame['file'])} names the product {plain(sku)}, which the products file does not list{hint}: "
                 f"rename it, or add the product"
             )
             yield finding("unexpected_file", sentence(note), frame)

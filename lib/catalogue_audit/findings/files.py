@@ -27,7 +27,8 @@ def unreadable_file(evidence):
             continue
         reason = text(frame.get("reason")) or "it could not be opened"
         mend = "" if "ask for" in reason else ": ask for this file again"
-        note = f"{plain(frame['file'])} could not be read: {plain(reason).rstrip('.')}{mend}"
+        reason = plain(reason).rstrip(".")
+        note = f"the file {plain(frame['file'])} could not be read: {reason[:1].lower()}{reason[1:]}{mend}"
         yield finding("unreadable_file", sentence(note), frame)
 
 

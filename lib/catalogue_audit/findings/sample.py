@@ -260,7 +260,7 @@ def styling(evidence):
     for sku in sample.nonconforming if sample else ():
         wrong = [question for question, answer in sample.answers[sku].items() if answer == NO]
         remark = f" ({plain(sample.notes[sku])})" if sku in sample.notes else ""
-        note = f"{plain(sku)} was looked at by eye: {listed([f'{q}: no' for q in wrong])}{remark}"
+        note = f"the product {plain(sku)} was looked at by eye: {listed([f'{q}: no' for q in wrong])}{remark}"
         yield finding("styling", sentence(note), sku=sku)
 
 

@@ -7,8 +7,8 @@ from catalogue_audit.errors import AuditError
 _STORE_FAULTS = {  # primary result codes of SQLite, "Result and Error Codes"
     sqlite3.SQLITE_FULL: "no space left on device",
     sqlite3.SQLITE_IOERR: "the disk refused a write, or a limit on file sizes was reached",
-    sqlite3.SQLITE_READONLY: "it may not be written to",
-    sqlite3.SQLITE_CANTOPEN: "a file in it could not be opened",
+    sqlite3.SQLITE_READONLY: "a file of its folder .catalogue-audit may not be written to",
+    sqlite3.SQLITE_CANTOPEN: "a file of its folder .catalogue-audit could not be opened",
     sqlite3.SQLITE_BUSY: "another program holds its records open",
     sqlite3.SQLITE_CORRUPT: "its records are damaged; run again, and they are set aside",
 }
