@@ -10,7 +10,7 @@ from catalogue_audit.statistics.crops import ZOOMS
 from catalogue_audit.statistics.looks import CROP_CONTACT, FEWEST_PRODUCTS, INSIDE_VIEWS, outline_match, usual_least, views_of
 from catalogue_audit.statistics.strap_states import CHANGES_OUTLINE
 from catalogue_audit.statistics.view_order import order_votes
-from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z
+from catalogue_audit.statistics.wrong_details import DETAIL_FOUND, fisher_z, some_of
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
@@ -123,22 +123,33 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
             turned[sku] = views.get("three_quarter")
     if len(pairs) < FEWEST_PRODUCTS:
         return
-    kinds = (
+    others = (
         ("its front looks like the backs of the same style, its back like their fronts", _sibling_votes(frames, looks, pairs)),
-        (BY_LIKENESS[0], _detail_votes(frames, pairs, products, crops, fits)),
         (BY_LIKENESS[1], turned_votes(frames, sketches, pairs, turned)),
         ("its strap is as in the others' backs in the front picture, as in their fronts in the back picture", strap_votes(straps, pairs)),
         ("the front was captured where the others' backs were, and the back where their fronts were", order_votes(frames)),
     )
+    doubtful = {sku for sku in pairs if _may_be_exchanged(_told(others, sku), -MOST_OF_DETAILS)}
+    kinds = (others[0], (BY_LIKENESS[0], _detail_votes(frames, pairs, crops, fits, doubtful)), *others[1:])
     for sku, rows in pairs.items():
-        told = [(float(np.clip(votes.get(sku, 0.0), -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
+        told = _told(kinds, sku)
         evidence = sum(vote for vote, _ in told)
         reasons = [reason for vote, reason in sorted(told, key=lambda one: one[0]) if vote <= -WORTH_SAYING]
-        firm = any(vote <= -WORTH_SAYING for vote, reason in told if reason not in BY_LIKENESS)
-        if evidence > (-1 if firm else -OF_LIKENESS_ALONE) or not reasons:
+        if not _may_be_exchanged(told) or not reasons:
             continue
         for row in rows:
             yield row, (sku, "swapped_views", -evidence, "; ".join(reasons))
+
+
+def _told(kinds, sku):
+    """(vote, reason) of each kind of evidence for one product."""
+    return [(float(np.clip(votes.get(sku, 0.0), -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
+
+
+def _may_be_exchanged(told, further=0.0):
+    """Whether the votes and what further ones may add are evidence enough."""
+    firm = any(vote <= -WORTH_SAYING for vote, reason in told if reason not in BY_LIKENESS)
+    return sum(vote for vote, _ in told) + further <= (-1 if firm else -OF_LIKENESS_ALONE)
 
 
 def turned_votes(frames, sketches, pairs, turned):
@@ -228,9 +239,11 @@ def _style_of(frames, row, sku):
     return sku
 
 
-def _detail_votes(frames, pairs, products, crops, fits):
+def _detail_votes(frames, pairs, crops, fits, doubtful):
     """
-    Whether each product's details fit its front (positive) or its back (negative), where the set mostly says front.
+    Whether the details of doubtful products fit their fronts (positive) or their backs (negative), where the set mostly says front.
+
+    What the set says is told from some of its products: it takes long to look for a detail.
 
     Units: 1 is `CLEARER_FIT`. Where the set's details have no one scale, a detail is looked for at all of them, and
     speaks against its front only from `MUCH_CLEARER` on.
@@ -238,12 +251,13 @@ def _detail_votes(frames, pairs, products, crops, fits):
     details = _by_product(frames, crops)
     sure = {sku: rows for sku, rows in pairs.items() if sku in details}
     zooms = fits.zooms_learnt((row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows)
+    if not doubtful & set(sure):
+        return {}
     votes, least = {}, 1.0 if len(zooms) else MUCH_CLEARER
     zooms = zooms if len(zooms) else ZOOMS
-    for sku, rows in sure.items():
+    for sku in dict.fromkeys((*some_of(sure), *sorted(doubtful & set(sure)))):
         for row in details[sku]:
-            fits.best(row, products[sku], zooms)  # the product's other pictures are asked for later: now its layers are at hand
-            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms) for whole in rows)
+            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms) for whole in sure[sku])
             if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):
                 continue
             vote = (fisher_z(front) - fisher_z(back)) / CLEARER_FIT

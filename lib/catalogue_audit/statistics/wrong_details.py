@@ -82,7 +82,7 @@ def wrong_details(frames, looks, products, crops, order, fits):
     limit = usual_most(list(own.values()), FOREIGN_COLOUR + 2)
     zooms = fits.zooms_learnt((row, other) for row in rows for other in products[frames["sku"][row]])
     zooms = zooms if len(zooms) else ZOOMS
-    at_own = {row: fits.best(row, products[frames["sku"][row]], zooms) for row in rows}
+    at_own = {row: _at_own(frames, products[frames["sku"][row]], row, fits, zooms) for row in rows}
     there = {row: max(np.nan_to_num(at_own[row].correlation), 0.0) for row in rows}
     usually = float(np.median(list(there.values())))
     colour_limit = usual_most([fit.colour for fit in at_own.values() if fit.correlation >= DETAIL_FOUND], FOREIGN_COLOUR)
@@ -108,6 +108,19 @@ def wrong_details(frames, looks, products, crops, order, fits):
         if likely is not None:
             evidence = f"its colour lies {own[row]:.0f} CIELAB units from {sku}, {colours.distance(row, likely):.0f} from {likely}"
             yield row, (likely, "wrong_detail", max(own[row] / limit, 1.0), f"{evidence}; {reason}")
+
+
+def _at_own(frames, wholes, row, fits, zooms):
+    """The best fit of a detail into its own product's pictures; the first that leaves no doubt, most often the front's."""
+    best = NOT_FOUND
+    for whole in sorted(wholes, key=lambda whole: frames["view"][whole] != "front"):
+        fit = fits(row, whole, zooms)
+        if not np.isfinite(fit.zoom):
+            continue
+        if _surely_somewhere(fit, FOREIGN_COLOUR):
+            return fit
+        best = fit if best is NOT_FOUND or fit.correlation > best.correlation else best
+    return best
 
 
 class _Colours:
