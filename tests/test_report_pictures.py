@@ -11,6 +11,8 @@ from catalogue_audit.report.drawing import BAND, CAPTION, PANEL, decode_preview,
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
 from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
 from catalogue_audit.report.evidence_pose import handles, stance
+from catalogue_audit.report import pictures
+from catalogue_audit.report.actions import in_order_of_work, things_to_do
 from catalogue_audit.report.picture_names import evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS
@@ -215,3 +217,12 @@ def test_the_evidence_of_handles_marks_the_rear_crown_and_where_it_belongs(view,
         rows, columns = np.nonzero((np.abs(np.asarray(picture).astype(int) - colour) < 12).all(axis=2))
         assert abs(np.median(rows) / (picture.height - 1) - row) < 0.01
         assert 0.19 < columns.min() / picture.width < 0.22 and 0.75 < columns.max() / picture.width < 0.81
+
+
+def test_no_more_findings_get_a_picture_than_page_and_sheets_can_show(monkeypatch, tmp_path):
+    audit = make_audit()
+    monkeypatch.setattr(pictures, "MOST_EVIDENCE", 5)
+    written = {int(name[1:6]) - 1 for name in write_pictures(audit, tmp_path) if name.startswith("e")}
+    first = in_order_of_work(audit.findings)[:5]
+    assert set(first) <= written and {thing.rows[0] for thing in things_to_do(audit.findings)[:5]} <= written
+    assert len(written) <= 10 < len(audit.findings)

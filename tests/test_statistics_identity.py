@@ -379,3 +379,10 @@ def test_a_product_of_two_colours_is_not_misfiled(clean):
     both = Delivery()
     both.rows, both.sketches = clean[0].rows + delivery.rows, clean[0].sketches | delivery.sketches
     assert misfiled(*both.tables()).empty
+
+
+def test_files_without_a_byte_are_no_duplicates_and_damaged_twins_are():
+    rows = [{"file": f"{name}.jpg", "sha256": name[0] * 64, "bytes": size, "status": "not_measured"} for name, size in (("a1", 0), ("a2", 0), ("b1", 9), ("b2", 9))]
+    groups, pairs = group_pictures(table_from_rows("frames", rows), {}, ())
+    assert groups["duplicate_group"].isna().tolist() == [True, True, False, False]
+    assert len(pairs) == 1

@@ -107,6 +107,23 @@ def things_to_do(findings):
     return sorted(things, key=lambda thing: (severity_rank(thing.severity), -thing.weight, -len(thing.files), thing.rows[0]))
 
 
+def in_order_of_work(findings):
+    """
+    Rows of the findings table that are not accepted, in the order in which people work: by remedy, severity and product.
+
+    Returns
+    -------
+    list of int
+    """
+    accepted = accepted_rows(findings)
+    keys = [
+        (remedy_rank(row["remedy"]), severity_rank(row["severity"]), plain_text(row["sku"]), number)
+        for number, row in enumerate(findings[["remedy", "severity", "sku"]].to_dict("records"))
+        if number not in accepted
+    ]
+    return [number for *_, number in sorted(keys)]
+
+
 def accepted_rows(findings):
     """
     Rows of the findings table that a decision has accepted: shown, but nothing to do.

@@ -47,10 +47,10 @@ def sentence_of(words):
 
 def _facts(audit, files, unread):
     summary = audit.summary
-    facts = [("Pictures", count_text(files, "file") + (f", {unread} not measured" if unread else ", all measured") if files else "none")]
+    facts = [("Pictures", count_text(files, "file") + (f", {count_text(unread, 'not measured', 'not measured')}" if unread else ", all measured") if files else "none")]
     if not is_missing(summary.get("products")):
         complete = summary.get("complete_products")
-        facts.append(("Products", f"{summary['products']}" + ("" if is_missing(complete) else f", {complete} complete")))
+        facts.append(("Products", count_text(summary["products"], "", "").strip() + ("" if is_missing(complete) else f", {count_text(complete, 'with all views', 'with all views')}")))
     times = audit.frames["captured_at"].dropna()
     if len(times):
         first, last = min(times)[:16].replace("T", " "), max(times)[:16].replace("T", " ")

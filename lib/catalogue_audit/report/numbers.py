@@ -225,7 +225,8 @@ def correction_words(correction):
         parts.append(f"background {number_text(levels[0])} to {number_text(levels[1])}")
     sides = [correction.get(f"crop_{side}") for side in ("left", "top", "right", "bottom")]
     if not any(is_missing(side) for side in sides) and list(sides) != [0, 0, 1, 1]:
-        parts.append("crop " + ", ".join(number_text(side, digits=3) for side in sides))
+        left, top, right, bottom = (number_text(side, digits=3) for side in sides)
+        parts.append(f"crop {left} to {right} across, {top} to {bottom} down")
     return parts
 
 

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from catalogue_audit.report.actions import accepted_rows, remedy_counts, remedy_rank, severity_rank, subject, things_to_do
+from catalogue_audit.report.actions import accepted_rows, in_order_of_work, remedy_counts, remedy_rank, severity_rank, subject, things_to_do
 from catalogue_audit.report.audit import settings, tolerance, view_order
 from catalogue_audit.report.charts import DRIFTS
 from catalogue_audit.report.contact import all_cells, sheet_by_product, sheets_by_view
@@ -59,7 +59,7 @@ def work_content(audit, room):
         others = [frame_row[file] for file in thing.files if file in frame_row][:AFFECTED] if len(thing.rows) > 1 else []
         cards.append({"thing": thing, "finding": findings[thing.rows[0]], "who": subject(thing), "others": others, "more": max(0, len(thing.files) - AFFECTED)})
     accepted = accepted_rows(audit.findings)
-    order = sorted(set(range(len(findings))) - accepted, key=lambda row: (remedy_rank(findings[row]["remedy"]), severity_rank(findings[row]["severity"]), plain_text(findings[row]["sku"]), row))
+    order = in_order_of_work(audit.findings)
     return {
         "things": things,
         "worst": [{"thing": thing, "finding": findings[thing.rows[0]], "who": subject(thing)} for thing in things[:WORST] if thing.severity != "minor"],

@@ -11,7 +11,7 @@ from PIL import Image
 
 from catalogue_audit.findings.corrections import apply_correction
 from catalogue_audit.report import look
-from catalogue_audit.report.actions import reference_of, reference_pictures
+from catalogue_audit.report.actions import accepted_rows, in_order_of_work, reference_of, reference_pictures, things_to_do
 from catalogue_audit.report.audit import Audit
 from catalogue_audit.report.drawing import beside, decode_preview, fitted, jpeg_bytes, outline_points, stroke, with_band
 from catalogue_audit.report.evidence import Scene, evidence_picture
@@ -24,6 +24,7 @@ PLACING_SIDE = 420  # px
 THUMB_QUALITY = 78
 STRIP_HEIGHT = 250  # px, pictures of a product in a row
 STRIP_LIMIT = 5
+MOST_EVIDENCE = 2500  # findings with a picture, as many as the page's table has rows
 CORRECTED_HEIGHT = 400  # px, pictures before and after a correction
 DUPLICATES = ("exact_duplicate", "near_duplicate")
 SAME_PRODUCT = ("product_colour", "wrong_product", "wrong_detail", "swapped_views")  # compared with the product's own pictures
@@ -124,11 +125,19 @@ def _all_pictures(audit):
         picture = decode_preview(audit.sketches.get(file), THUMB_SIDE)
         if picture is not None:
             yield thumb_name(row), fitted(picture, THUMB_SIDE, THUMB_SIDE), THUMB_QUALITY
-    for row, finding in enumerate(audit.findings.to_dict("records")):
-        yield evidence_name(row), finding_picture(finding, material), 84
+    findings = audit.findings.to_dict("records")
+    for row in _shown_findings(audit.findings):
+        yield evidence_name(row), finding_picture(findings[row], material), 84
     yield from _corrected_pictures(audit)
     yield from pair_pictures(audit)
     yield from _placing_pictures(audit, material.references)
+
+
+def _shown_findings(findings):
+    """Rows of the findings that page and sheets can show: a picture of each of a hundred thousand damaged files helps nobody."""
+    worst = [row for thing in things_to_do(findings)[:MOST_EVIDENCE] for row in thing.rows[:1]]
+    accepted = sorted(accepted_rows(findings))[:MOST_EVIDENCE]
+    return sorted({*in_order_of_work(findings)[:MOST_EVIDENCE], *worst, *accepted})
 
 
 def _placing_pictures(audit, references):

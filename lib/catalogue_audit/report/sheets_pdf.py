@@ -90,7 +90,7 @@ def write_retouch(audit, rows, folder, path):
     from catalogue_audit.report.sheets import correction_line
 
     kit = _kit()
-    note = "In linear light, in this order: exposure and gains, rotation, crop (fractions of the frame, left, top, right, bottom)."
+    note = "In linear light, in this order: exposure and gains, rotation, crop (in fractions of the frame, from its left and top edge; below 0 and above 1 the canvas is extended)."
     story = [kit.heading("To retouch"), kit.text(plain_text(audit.summary.get("delivery")), "quiet"), kit.text(note, "quiet")]
     for row in rows:
         words = [

@@ -91,7 +91,8 @@ def _pairs(frames, sketches, hashes, present, shared_views):
         fact["may_share"] = fact["view"] in shared_views
     boxes = frames[["left", "top", "right", "bottom"]].astype(float).to_numpy()
     verified = []
-    same_bytes, representative = _same_bytes(frames["sha256"].to_numpy())
+    empty = (frames["bytes"] == 0).fillna(False).astype(bool)  # files without a byte show nothing twice
+    same_bytes, representative = _same_bytes(frames["sha256"].where(~empty).to_numpy())
     for a, b in same_bytes:
         shared = _is_shared_lining(facts[a], facts[b])
         verified.append((a, b, "shared_lining" if shared else "same_bytes", ""))
