@@ -1,0 +1,160 @@
+"""
+Which of two straight-on pictures shows the face that a three-quarter view shows too.
+
+The turned face is narrower, slopes, and lies at one end of the picture. So the turned picture is stretched back by a few
+such movements; then small tiles of each straight-on picture are looked for near their places in it. A tile may lie some
+pixels off, as perspective and bulging sides have it, and light that falls otherwise is taken off first. A logo, a
+flap or a pocket is found again in the picture of its own face only.
+
+References
+----------
+.. [1] J. P. Lewis, "Fast Template Matching", Vision Interface 95 (1995) 120-123 (normalised cross-correlation).
+.. [2] V. H. de la Peña, T. L. Lai, Q.-M. Shao, "Self-Normalized Processes", Springer 2009: a sum of symmetric terms over
+   the root of the sum of their squares, whatever their scatter.
+"""
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+HEIGHT_PX = 96  # of a product as it is compared: a logo of a tenth of its width is ten pixels wide
+LIGHT_SHARE = 0.1  # of the height: coarser changes are light, and are taken off
+GRAIN_PX = 1.0
+TILE_PX, STEP_PX = 16, 12
+REACH_ACROSS_PX, REACH_DOWN_PX = 7, 5  # how far off its place a tile may lie
+FEWEST_TILES = 6
+MOST_CONTRAST = 4.0  # CIELAB: a tile with more counts no more, or one bright fitting would decide
+WIDTHS = (0.6, 0.72, 0.85)  # of the turned face over the straight-on one: turned by 53° to 32°
+SLOPES = (0.0, 0.14)  # of its base
+HEIGHTS = (0.84, 1.0)  # of the face over the turned picture's height, which a sloping base adds to
+TRIED = 3  # movements that are tried in full; all must agree, as a chequered face lies over another in many ways
+LEARNT_FROM = 8  # products that tell which way a set turns its bags
+LEFT, RIGHT = 0, 1
+BORDER = cv2.BORDER_CONSTANT
+
+
+class Face(NamedTuple):
+    """A product in its box, `HEIGHT_PX` high: ``structure`` (h, w, 3) CIELAB without its light, float32; ``inside`` (h, w) 0 to 1."""
+
+    structure: np.ndarray
+    inside: np.ndarray
+
+
+def face_of(sketch):
+    """The product of a picture as a `Face`; None where its sketch has no ``preview`` or ``mask``."""
+    preview, mask = (sketch or {}).get("preview"), (sketch or {}).get("mask")
+    if preview is None or not preview.size or mask is None or not mask.any():
+        return None
+    picture = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_REDUCED_COLOR_2)
+    if picture is None:
+        return None
+    mask = cv2.resize(mask.astype(np.uint8), picture.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+    left, top, width, height = cv2.boundingRect(mask)
+    size = max(round(width * HEIGHT_PX / height), TILE_PX), HEIGHT_PX
+    box = slice(top, top + height), slice(left, left + width)
+    picture, mask = (cv2.resize(plane[box], size, interpolation=cv2.INTER_AREA) for plane in (picture, mask))
+    inside = (mask > 0).astype(np.float32)
+    lab = cv2.cvtColor(np.multiply(picture, np.float32(1 / 255)), cv2.COLOR_BGR2LAB)
+    wide = (0, 0), LIGHT_SHARE * HEIGHT_PX
+    light = cv2.GaussianBlur(lab * inside[..., None], *wide) / (cv2.GaussianBlur(inside, *wide) + 1e-3)[..., None]
+    structure = (cv2.GaussianBlur(lab, (0, 0), GRAIN_PX) - light) * inside[..., None]
+    return Face(structure, cv2.erode(inside, np.ones((5, 5), np.uint8)))
+
+
+def face_shares(triples):
+    """
+    How clearly each turned picture shows the face of the first of two straight-on pictures.
+
+    Parameters
+    ----------
+    triples : dict of str to (Face, Face, Face)
+        Product → front, back, turned.
+
+    Returns
+    -------
+    dict of str to float
+        Positive for the first face, negative for the second, in standard deviations as the tiles themselves scatter (at
+        most the root of their number); 0 where the likeliest ways of laying them over disagree. Products with too little to compare are left out.
+    """
+    ready = {}
+    for sku, (front, back, turned) in triples.items():
+        back = Face(*(cv2.resize(plane, front.inside.shape[::-1], interpolation=cv2.INTER_AREA) for plane in back))
+        places = _places(np.minimum(front.inside, back.inside))
+        if len(places) >= FEWEST_TILES:
+            ready[sku] = front, back, turned, places
+    halves = {sku: [_lightness(face) for face in faces] for sku, (*faces, _) in ready.items()}
+    side = _usual_side([halves[sku] for sku in list(ready)[:: max(len(ready) // LEARNT_FROM, 1)]])
+    return {sku: _share(*ready[sku], halves[sku], side) for sku in ready}
+
+
+def _usual_side(sets):
+    """The end of the turned pictures at which the straight-on faces are found, by most of a set's products."""
+    found = [[max(_likeness(*faces, movement) for movement in _movements(side)) for side in (LEFT, RIGHT)] for faces in sets]
+    return int(np.sign(np.diff(found, axis=1)).sum() > 0) if found else LEFT
+
+
+def _movements(side):
+    """(width, slope, height, side) of the ways in which a turned face may lie."""
+    return [(width, slope, height, side) for width in WIDTHS for slope in SLOPES for height in HEIGHTS]
+
+
+def _share(front, back, turned, places, halves, side):
+    """The first face's tiles against the second's, in their own standard deviations."""
+    movements = _movements(side)
+    likely = np.argsort([_likeness(*halves, movement) for movement in movements], kind="stable")[::-1][:TRIED]
+    shares, fits = [], []
+    for number in likely:
+        laid = _laid_back(front, turned, movements[number])
+        (own, weight), (other, other_weight) = (_found(face.structure, laid, places) for face in (front, back))
+        weight = np.minimum(np.maximum(weight, other_weight), MOST_CONTRAST)
+        nearer = weight * (own - other)
+        shares.append(float(nearer.sum() / np.sqrt(np.square(nearer).sum() + 1e-9)))
+        fits.append(max(weight @ own, weight @ other) / weight.sum() if weight.sum() else 0.0)
+    agree = len(set(np.sign(shares))) == 1
+    return shares[int(np.argmax(fits))] if agree else 0.0
+
+
+def _likeness(front, back, turned, movement):
+    """How well both faces lie over the turned picture, each all at once."""
+    laid = _laid_back(front, turned, movement)
+    return sum(float(cv2.matchTemplate(laid, face.structure, cv2.TM_CCORR_NORMED).max()) for face in (front, back))
+
+
+def _laid_back(front, turned, movement):
+    """The turned picture's structure as it lies in the straight-on one's box, with a margin of the tiles' reach."""
+    width, slope, tall, side = movement
+    (high, wide), (turned_high, turned_wide) = front.inside.shape, turned.inside.shape
+    width = min(width, turned_wide / wide)
+    left, nearest = (0, wide) if side == LEFT else (turned_wide - width * wide, 0)
+    slope = slope * width * (1 if side == LEFT else -1)
+    matrix = np.array([[width, 0, left], [slope, tall, turned_high - tall * high - slope * nearest]], np.float32)
+    laid = cv2.warpAffine(turned.structure, matrix, (wide, high), flags=cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR)
+    return cv2.copyMakeBorder(laid, *(2 * [REACH_DOWN_PX]), *(2 * [REACH_ACROSS_PX]), BORDER)
+
+
+def _found(structure, laid, places):
+    """((n,) correlations of the tiles where they lie best, (n,) contrasts of both)."""
+    correlations, contrasts = [], []
+    for across, down in places:
+        tile = structure[down : down + TILE_PX, across : across + TILE_PX]
+        window = laid[down : down + TILE_PX + 2 * REACH_DOWN_PX, across : across + TILE_PX + 2 * REACH_ACROSS_PX]
+        _, best, _, (right, below) = cv2.minMaxLoc(cv2.matchTemplate(window, tile, cv2.TM_CCOEFF_NORMED))
+        there = window[below : below + TILE_PX, right : right + TILE_PX]
+        correlations.append(best)
+        contrasts.append(np.hypot(tile.std(), there.std()))
+    return np.array(correlations), np.array(contrasts)
+
+
+def _places(inside):
+    """Corners (across, down) of the tiles that lie within a product."""
+    high, wide = inside.shape
+    means = cv2.boxFilter(inside, -1, (TILE_PX, TILE_PX), anchor=(0, 0), borderType=BORDER)
+    grid = [(x, y) for y in range(0, high - TILE_PX + 1, STEP_PX) for x in range(0, wide - TILE_PX + 1, STEP_PX)]
+    return [(x, y) for x, y in grid if means[y, x] >= 0.9]
+
+
+def _lightness(face):
+    """The lightness of a face, of all that it shows the quickest to compare, at half the size."""
+    size = max(face.inside.shape[1] // 2, 1), HEIGHT_PX // 2
+    return Face(*(cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (face.structure[..., 0], face.inside)))

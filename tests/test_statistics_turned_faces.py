@@ -1,0 +1,84 @@
+"""Which straight-on picture a turned one shows: painted panels, turned with OpenCV's pinhole camera (cv2.projectPoints)."""
+
+import cv2
+import numpy as np
+import pytest
+from catalogue_audit.statistics.turned_faces import face_of, face_shares
+
+SIZE, WIDE, HIGH, DEEP = 600, 0.30, 0.24, 0.10
+CAMERA = np.array([[1300.0, 0, 300], [0, 1300, 300], [0, 0, 1]])
+
+
+def _panel(seed, marks=6):
+    """Grained leather, 400 by 500 px, with some rectangles of other tones."""
+    draw = np.random.default_rng(seed)
+    panel = 120 + cv2.GaussianBlur(draw.normal(0, 12, (400, 500)).astype(np.float32), (0, 0), 2)[..., None] * np.ones(3, np.float32)
+    for _ in range(marks):
+        x, y = draw.integers(30, 400), draw.integers(30, 320)
+        panel[y : y + draw.integers(15, 60), x : x + draw.integers(20, 90)] = draw.integers(30, 220, 3)
+    return panel
+
+
+def _picture(face, side, turn_deg, pitch_deg=8.0):
+    """Sketch of a box of three panels: its face at the turn, its side beside it."""
+    turn, pitch = np.radians([turn_deg, pitch_deg])
+    rotation = cv2.Rodrigues(np.array([pitch, 0, 0]))[0] @ cv2.Rodrigues(np.array([0, turn, 0]))[0]
+    x, y, z = WIDE / 2, HIGH / 2, DEEP / 2
+    corners = {
+        "face": [(-x, -y, -z), (x, -y, -z), (x, y, -z), (-x, y, -z)],
+        "side": [(x, -y, -z), (x, -y, z), (x, y, z), (x, y, -z)],
+    }
+    picture, mask = np.full((SIZE, SIZE, 3), 255, np.float32), np.zeros((SIZE, SIZE), np.uint8)
+    for name, panel in (("side", side), ("face", face)):
+        seen, _ = cv2.projectPoints(np.array(corners[name]), cv2.Rodrigues(rotation)[0], np.array([0, 0, 1.4]), CAMERA, None)
+        seen = seen[:, 0].astype(np.float32)
+        if cv2.contourArea(seen, oriented=True) < 100:
+            continue
+        high, wide = panel.shape[:2]
+        homography = cv2.getPerspectiveTransform(np.array([(0, 0), (wide, 0), (wide, high), (0, high)], np.float32), seen)
+        laid = cv2.warpPerspective(panel, homography, (SIZE, SIZE), flags=cv2.INTER_AREA)
+        inside = cv2.warpPerspective(np.ones(panel.shape[:2], np.uint8), homography, (SIZE, SIZE)) > 0
+        picture[inside] = laid[inside] * (0.8 if name == "side" else 1.0)
+        mask |= inside
+    ok, preview = cv2.imencode(".jpg", picture.clip(0, 255).astype(np.uint8))
+    assert ok
+    return {"preview": preview.ravel(), "mask": cv2.resize(mask, (256, 256), interpolation=cv2.INTER_NEAREST).astype(bool)}
+
+
+def _triple(front, back, side, turn_deg=35.0):
+    return tuple(face_of(_picture(panel, side, turn)) for panel, turn in ((front, 0), (back, 0), (front, turn_deg)))
+
+
+@pytest.fixture(scope="module")
+def triples():
+    return {f"P{n}": _triple(_panel(n), _panel(50 + n), _panel(90, 0)) for n in range(6)}
+
+
+def test_the_picture_of_the_turned_face_is_told(triples):
+    shares = face_shares(triples)
+    assert set(shares) == set(triples)
+    assert min(shares.values()) > 2
+
+
+def test_exchanged_pictures_tell_the_contrary(triples):
+    front, back, turned = triples["P2"]
+    shares = face_shares({**triples, "P2": (back, front, turned)})
+    assert shares.pop("P2") < -2
+    assert min(shares.values()) > 2
+
+
+def test_two_faces_alike_tell_nothing(triples):
+    panel = _panel(7)
+    shares = face_shares({**triples, "same": _triple(panel, panel.copy(), _panel(90, 0))})
+    assert abs(shares["same"]) < 1
+
+
+def test_a_sketch_without_picture_or_product_has_no_face():
+    sketch = _picture(_panel(1), _panel(90, 0), 0)
+    assert face_of({}) is None
+    assert face_of({"preview": sketch["preview"]}) is None
+    assert face_of({**sketch, "mask": np.zeros((256, 256), bool)}) is None
+
+
+def test_nothing_given_tells_nothing():
+    assert face_shares({}) == {}
