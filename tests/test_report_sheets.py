@@ -120,3 +120,14 @@ def test_what_leaves_first_is_photographed_first():
     sheet = reshoot_rows(dataclasses.replace(audit, products=products, findings=table_from_rows("findings", rows), summary=summary))
     assert list(dict.fromkeys(row["sku"] for row in sheet)) == [skus[2], skus[1], skus[0], skus[3]]
     assert [row["view"] for row in sheet[:2]] == ["three_quarter", "back"]
+
+
+def test_a_line_of_the_mail_says_what_there_is_where_no_number_does():
+    row = {"file": "A (2).jpg", "sku": "A", "view": "front", "check": "strap", "severity": "major", "remedy": "reshoot",
+           "note": "The front of A (A (2).jpg) shows the strap behind (3 witnesses): photograph it again."}  # fmt: skip
+    empty = make_audit(1, faults=False)
+    audit = dataclasses.replace(empty, findings=table_from_rows("findings", [row, row | {"check": "roll", "file": "A (3).jpg", "value": 2.0, "expected": 0.0, "tolerance": 0.8, "unit": "degree"}]))
+    lines = mail_text(audit).splitlines()
+    assert "- The front of A (A (2).jpg) shows the strap behind: photograph it again." in lines
+    assert "- A, front: tilt (+2°, tolerance ± 0.8°)" in lines
+    assert "Products: 1, 1 with all views" in lines

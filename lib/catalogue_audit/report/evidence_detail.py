@@ -57,7 +57,7 @@ def sharpness(picture, scene):
     words = ["this picture", "enlarged"]
     if reference is not None:
         parts.append(_enlarged(reference, _in_box(reference, scene.reference_frame, x, y)))
-        words.append("same place, " + scene.reference_words)
+        words.append(scene.reference_words)  # the same place of it, at the same scale
     return beside(parts, words, height=ENLARGED)
 
 
@@ -117,7 +117,7 @@ def noise(picture, scene):
     pictures = [own] if reference is None else [own, reference]
     x, y = flat_place(pictures)
     parts = [_framed(own, x * own.width, y * own.height), *(_raised(_enlarged(one, (x * one.width, y * one.height), Image.Resampling.NEAREST)) for one in pictures)]
-    words = ["this picture", f"contrast raised {CONTRAST} times", "the same of " + scene.reference_words]
+    words = ["this picture", f"contrast raised {CONTRAST} times", scene.reference_words]
     return beside(parts, words[: len(parts)], height=ENLARGED)
 
 

@@ -1,7 +1,7 @@
 """What a report says first: the verdict, why, and the facts of the delivery."""
 
 from catalogue_audit.report.actions import reasons, things_to_do
-from catalogue_audit.report.numbers import count_text
+from catalogue_audit.report.numbers import count_text, number_text
 from catalogue_audit.report.wording import VERDICT_TITLES, is_missing, plain_text
 from catalogue_audit.schema import SEVERITIES
 
@@ -50,7 +50,7 @@ def _facts(audit, files, unread):
     facts = [("Pictures", count_text(files, "file") + (f", {count_text(unread, 'not measured', 'not measured')}" if unread else ", all measured") if files else "none")]
     if not is_missing(summary.get("products")):
         complete = summary.get("complete_products")
-        facts.append(("Products", count_text(summary["products"], "", "").strip() + ("" if is_missing(complete) else f", {count_text(complete, 'with all views', 'with all views')}")))
+        facts.append(("Products", number_text(summary["products"], digits=0) + ("" if is_missing(complete) else f", {count_text(complete, 'with all views', 'with all views')}")))
     times = audit.frames["captured_at"].dropna()
     if len(times):
         first, last = min(times)[:16].replace("T", " "), max(times)[:16].replace("T", " ")

@@ -5,6 +5,7 @@ CSV for a spreadsheet, PDF for the wall of the studio. Nothing is judged here.
 """
 
 import csv
+import re
 
 from catalogue_audit.report.actions import (
     accepted_rows,
@@ -24,6 +25,7 @@ from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_TITLES, check_titl
 FOLDER = "sheets"
 AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file
 MAIL_LINES = 12
+EXPLAINED = re.compile(r" \([^()]*\)(?=[:.,;](?: |$))")  # why a sentence is believed; the bracket of a file's name is followed by its ending
 MAIL_FILES = 3  # of one thing named in a mail
 RESHOOT_COLUMNS = ("sku", "name", "sample_until", "live_on", "view", "why", "measured", "severity", "file", "reference", "placing", "note")
 NO_DATE = "9999"  # comes after every date
@@ -223,8 +225,8 @@ def mail_text(audit):
 
 
 def _mail_line(thing):
-    if not thing.files and not thing.skus:  # about the delivery: no list of pictures can say more than the sentence
-        return plain_text(thing.note, NOTE_LIMIT)
+    if not thing.measured and len(thing.files) < 2:  # the sentence says more than the title: what there is, and what to do
+        return EXPLAINED.sub("", plain_text(thing.note, NOTE_LIMIT))
     view = f", {view_title(thing.view)}" if thing.view and len(thing.files) < 2 else ""
     what = thing.title if thing.title[:2].isupper() else thing.title[:1].lower() + thing.title[1:]
     files = ", ".join(map(plain_text, thing.files)) if 1 < len(thing.files) <= MAIL_FILES else ""
