@@ -103,7 +103,7 @@ FRAME_COLUMNS = (
     _number("yaw_dev_sd_deg", 2, "degree", "", "set"),
     _number("roll_dev_deg", 2, "degree", "roll of a three-quarter view minus the set's, told together with its turn and pitch", "set"),
     _number("roll_dev_sd_deg", 2, "degree", "", "set"),
-    _number("pitch_dev_deg", 2, "degree", "camera pitch of a three-quarter view minus the set's", "set"),
+    _number("pitch_dev_deg", 2, "degree", "camera pitch minus the set's: of straight-on views by the ground about their base", "set"),
     _number("pitch_dev_sd_deg", 2, "degree", "", "set"),
     _number("lean_deg", 2, "degree", "+ top towards the camera", "set"),
     _number("lean_sd_deg", 2, "degree", "", "set"),

@@ -50,8 +50,7 @@ def angle(evidence):
 
 def camera_height(evidence):
     """Camera looking down more or less than in the set's other frames of the view."""
-    frames = _pitch_deviations(evidence)
-    cases, set_cases = judge_column(evidence, "camera_height", "pitch_dev", frames, "pitch_dev_sd", centre=0.0, pooled=True)
+    cases, set_cases = _height_cases(evidence)
     for case in cases:
         off = case.value - case.expected
         stood = "higher" if off > 0 else "lower"
@@ -66,20 +65,25 @@ def camera_height(evidence):
     yield from _tilts(evidence, "camera_height")
 
 
+def _height_cases(evidence):
+    return judge_column(evidence, "camera_height", "pitch_dev", _pitch_deviations(evidence), "pitch_dev_sd", centre=0.0, pooled=True)
+
+
 def _pitch_deviations(evidence):
     """
     Frames with ``pitch_dev`` and ``pitch_dev_sd``, in degrees, against the brief or the view.
 
-    Against the view it was told together with turn and roll; one picture's own pitch, which its shape biases, is
+    Against the view it was told together with turn and roll, or by the ground; one picture's own pitch, which its shape biases, is
     compared with what the brief names.
     """
-    frames = evidence.as_taken
+    frames = _without_copies(evidence.as_taken)
     frames = frames[frames["pitch_dev_deg"].notna() | frames["camera_pitch_deg"].notna()]
     named = [brief_terms.reference(evidence.brief, "camera_pitch_deg", view) for view in frames["view"]]
     named = pd.Series(named, index=frames.index, dtype=float)
     own_sd = np.hypot(frames["camera_pitch_sd_deg"].fillna(0.0), BETWEEN_STYLES_DEG)
-    dev = frames["pitch_dev_deg"].where(named.isna(), frames["camera_pitch_deg"] - named)
-    return frames.assign(pitch_dev=dev, pitch_dev_sd=frames["pitch_dev_sd_deg"].where(named.isna(), own_sd))
+    by_view = named.isna() | frames["camera_pitch_deg"].isna()
+    dev = frames["pitch_dev_deg"].where(by_view, frames["camera_pitch_deg"] - named)
+    return frames.assign(pitch_dev=dev, pitch_dev_sd=frames["pitch_dev_sd_deg"].where(by_view, own_sd))
 
 
 def roll(evidence):
@@ -143,8 +147,15 @@ def lean(evidence):
     yield from _tilts(evidence, "lean")
 
 
+def _without_copies(frames):
+    """Frames without further straight-on pictures of one photograph: delivered twice, it leans once."""
+    numbered = frames.assign(position=pd.to_numeric(frames["position"], errors="coerce").fillna(0.0)).sort_values("position", kind="stable")
+    copies = frames["duplicate_group"].notna() & frames["view"].isin(STRAIGHT_ON) & numbered.duplicated(["duplicate_group", "sku", "view"]).reindex(frames.index)
+    return frames[~copies]
+
+
 def _lean_cases(evidence):
-    frames = evidence.as_taken
+    frames = _without_copies(evidence.as_taken)
     return judge_column(evidence, "lean", "lean_deg", frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG], "lean_sd_deg")
 
 
@@ -154,11 +165,9 @@ def _tilts(evidence, check):
 
     Each is found once, under the check whose cause is likelier.
     """
-    frames = evidence.as_taken
-    told = {case.frame["file"] for case in _lean_cases(evidence)[0]}
-    numbered = frames.assign(position=pd.to_numeric(frames["position"], errors="coerce").fillna(0.0)).sort_values("position", kind="stable")
-    copies = (frames["duplicate_group"].notna() & numbered.duplicated(["duplicate_group", "sku", "view"])).reindex(frames.index)  # one photograph twice leans once
-    frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told) & ~copies]
+    frames = _without_copies(evidence.as_taken)
+    told = {case.frame["file"] for cases in (_lean_cases, _height_cases) for case in cases(evidence)[0]}
+    frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told)]
     for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0)[0]:
         if rather_a_lean(case.value) == (check == "lean"):
             off, to = abs(case.value), "towards" if case.value > 0 else "away from"

@@ -173,7 +173,7 @@ def _rules_of_the_view(view, view_kind):
     if view_kind in ("crop", "worn", "target", "overhead"):
         return
     if not shows_a_turn(view):
-        yield PITCH, "the camera's height is read from three-quarter views only, where two edges meet at a corner"
+        yield PITCH, "one picture alone shows the camera's height in three-quarter views only, where two edges meet at a corner"
     if not shows_a_turn(view) and view not in STRAIGHT_ON:
         yield YAW, "the turn is measured in three-quarter, front and back views only"
     if view not in STRAIGHT_ON:

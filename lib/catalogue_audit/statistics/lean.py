@@ -16,15 +16,18 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.handles import APART, APART_SD, LOOKS_DEG, TILT_SD, handles_apart, looks_by_others
+from catalogue_audit.statistics.heights import FAULT as HIGH
+from catalogue_audit.statistics.heights import FAULT_DEG as HIGH_DEG
+from catalogue_audit.statistics.heights import HEIGHTS_DEG, UNKNOWN, height_weights
 from catalogue_audit.statistics.lean_traces import Traces, difference, from_others, handle_weights, records
 
 LEANS_DEG = np.arange(-14.0, 14.01, 0.5)
+APART_ROW = np.add.outer(np.arange(len(LEANS_DEG)), np.arange(len(HEIGHTS_DEG))[::-1])  # of each tilt less each height among `APART_DEG`
+APART_DEG = LEANS_DEG[0] - HEIGHTS_DEG[-1] + 0.5 * np.arange(APART_ROW.max() + 1)
 USUAL_LEAN_DEG = 0.7  # how upright a product is set by eye: common practice, no source
 FAULT, FAULT_LEAN_DEG = 0.05, 5.0  # share and size of those that lean; of falling over, common practice, no source
-HEIGHT_FAULT, FAULT_HEIGHT_DEG = 0.05, 3.0  # the same of cameras that look down otherwise than for the others
 SHARED_SD_DEG = 0.7  # what front and back lean alike, which their difference does not show
 SHARED_BY_ALL_SD_DEG = 0.5  # the same of three pictures and more
-CAMERA_SD_DEG = 0.35  # how alike the camera looks down from picture to picture
 UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
 SHOWN_DEG, SHOWN = 6.0, 0.3  # a tilt that is plain to see, and how likely it may still be beside the likeliest one where it would have shown
 UNCERTAINTIES = 3.0  # of a tilt that is certain
@@ -33,13 +36,13 @@ HANDLE_FAULT, HANDLE_FAR = 0.08, 0.06  # share of handles that are not level, an
 
 def leans(frames, sketches, stands):
     """
-    Tilt and lean of products of which other pictures are there.
+    Tilt, lean and camera height of straight-on pictures beside others.
 
     Parameters
     ----------
     frames : DataFrame
     sketches : mapping of str to dict
-        Uses ``outline`` and ``mask``.
+        Uses ``outline``, ``mask`` and ``preview``.
     stands : DataFrame
         As `statistics.handles.handle_stands` gives it.
 
@@ -47,65 +50,55 @@ def leans(frames, sketches, stands):
     -------
     DataFrame
         Index as `frames`: ``tilt_deg`` (+ top towards the camera, or the camera higher), ``tilt_sd_deg``, which covers
-        that the other of two may be the one that is tilted; ``lean_deg`` and ``lean_sd_deg``, what of it is lean by `lean_share`.
+        that the other of two may be the one that is tilted; ``lean_deg`` and ``lean_sd_deg``, what of it is lean;
+        ``height_deg`` and ``height_sd_deg``, by how much more than usual the camera looks down, where a ground shows it.
         NaN where they leave it open by more than `UNSURE_LEAN_DEG`, and where nothing would have shown a lean (`_tells`): what is
         usual is no measure. In finals, whose verticals may have been straightened, the taper of the
         sides says nothing; height and handles still do.
     """
+    grounds = height_weights(frames, sketches, stands)
     found = {}
-    for place, level, off_level, shared in _weighed(frames, sketches, stands):
-        tilt, sd = _middle_and_sd(level + off_level)
+    for place, level, off_level, shared in _weighed(frames, sketches, stands, grounds):
+        weights = level + off_level
+        tilt, sd = _middle_and_sd(LEANS_DEG, weights.sum(axis=1))
         sd = math.hypot(sd, shared)
-        told = abs(tilt) > UNCERTAINTIES * sd or _tells(level + off_level)
+        told = abs(tilt) > UNCERTAINTIES * sd or _tells(weights, grounds.get(place, UNKNOWN))
         if told and sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
-            found[place] = tilt, sd
-    result = pd.DataFrame.from_dict(found, orient="index", columns=["tilt_deg", "tilt_sd_deg"], dtype=float).reindex(frames.index)
-    share = lean_share(result["tilt_deg"])
-    lean_sd = np.sqrt((share * result["tilt_sd_deg"]) ** 2 + share * (1 - share) * result["tilt_deg"] ** 2)
-    known = lean_sd < UNSURE_LEAN_DEG
-    return result.assign(lean_deg=(share * result["tilt_deg"]).where(known), lean_sd_deg=lean_sd.where(known))
+            lean, lean_sd = _middle_and_sd(APART_DEG, np.bincount(APART_ROW.ravel(), weights.ravel()))
+            found[place] = tilt, sd, lean, math.hypot(lean_sd, shared), *_middle_and_sd(HEIGHTS_DEG, weights.sum(axis=0))
+    heights = {place: _middle_and_sd(HEIGHTS_DEG, ground.weights()) for place, ground in grounds.items()}
+    names = [f"{name}{end}_deg" for name in ("tilt", "lean", "height") for end in ("", "_sd")]
+    result = pd.DataFrame.from_dict(found, orient="index", columns=names, dtype=float).reindex(frames.index)
+    alone = pd.DataFrame.from_dict(heights, orient="index", columns=names[4:], dtype=float).reindex(frames.index)
+    result[names[4:]] = result[names[4:]].where(alone["height_deg"].notna()).fillna(alone)
+    unsure = [(name, result[f"{name}_sd_deg"] > UNSURE_LEAN_DEG) for name in ("lean", "height")]
+    return result.assign(**{f"{name}{end}_deg": result[f"{name}{end}_deg"].mask(far) for name, far in unsure for end in ("", "_sd")})
 
 
-def _tells(weights):
+def _tells(weights, ground):
     """Whether what was seen, without what is usual, speaks against `SHOWN_DEG` of tilt to either side."""
-    seen = weights / _usual_tilts()
+    seen = weights.sum(axis=1) / _usual(ground).sum(axis=1)
     return float(np.interp([-SHOWN_DEG, SHOWN_DEG], LEANS_DEG, seen).max()) < SHOWN * float(seen.max())
-
-
-def lean_share(tilt_deg):
-    """
-    Probability that a tilt is the product's lean rather than the camera's height.
-
-    Parameters
-    ----------
-    tilt_deg : float or array
-
-    Returns
-    -------
-    float or array
-
-    """
-    usual, leaning, high = _kinds(tilt_deg)
-    return (usual + leaning) / (usual + leaning + high)
 
 
 def rather_a_lean(tilt_deg):
     """
-    Whether a tilt that is a fault is rather the product's than the camera's.
+    Whether a tilt that is a fault is rather the product's than the camera's, where nothing but its size tells.
 
     Examples
     --------
     >>> rather_a_lean(3.0), rather_a_lean(-5.0)
     (False, True)
     """
-    _, leaning, high = _kinds(tilt_deg)
+    leaning, high = (share * _normal(tilt_deg, size) for share, size in ((FAULT, FAULT_LEAN_DEG), (HIGH, HIGH_DEG)))
     return bool(leaning > high)
 
 
-def _kinds(tilt_deg):
-    """Weight of a tilt that is none, of a lean and of a camera that looks down otherwise."""
-    usual = (1 - FAULT - HEIGHT_FAULT) * _normal(tilt_deg, math.hypot(USUAL_LEAN_DEG, CAMERA_SD_DEG))
-    return usual, FAULT * _normal(tilt_deg, FAULT_LEAN_DEG), HEIGHT_FAULT * _normal(tilt_deg, FAULT_HEIGHT_DEG)
+def _usual(ground, but=None):
+    """Weight of each of `LEANS_DEG` and `HEIGHTS_DEG` together, (n, m), by what is usual and what the ground tells, but for one partner's part."""
+    lean = LEANS_DEG[:, None] - HEIGHTS_DEG
+    leaning = (1 - FAULT) * _normal(lean, USUAL_LEAN_DEG) + FAULT * _normal(lean, FAULT_LEAN_DEG)
+    return leaning * ground.weights(but)
 
 
 def handles_off_level(frames, sketches, stands):
@@ -124,14 +117,15 @@ def handles_off_level(frames, sketches, stands):
         any, the least of several; NaN where a straight-on picture shows no two handles.
     """
     found = {}
-    for place, level, off_level, _ in _weighed(frames, sketches, stands):
+    grounds = height_weights(frames, sketches, stands)
+    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds):
         if off_level.any():
             found[place] = min(float(off_level.sum() / (level + off_level).sum()), found.get(place, 1.0))
     looks = looks_by_others(frames, stands)
     for place, stand in _rows(frames, stands).items():
         mine = _by_handles(stand, looks.get(place)) if place not in found else None
         if mine is not None:
-            level, off = (float(_usual_tilts() @ like) for like in mine)
+            level, off = (float(_usual(grounds.get(place, UNKNOWN)).sum(axis=1) @ like) for like in mine)
             found[place] = off / (level + off)
     return pd.Series(found, dtype=float).reindex(frames.index)
 
@@ -141,20 +135,22 @@ def _rows(frames, stands):
     return dict(zip(frames.index, stands.assign(view=frames["view"]).to_dict("records"), strict=True))
 
 
-def _weighed(frames, sketches, stands):
-    """Place, (n,) weight of each of `LEANS_DEG` with handles level and with handles off level, and what all compared share, degrees."""
+def _weighed(frames, sketches, stands, grounds):
+    """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees."""
     looks, rows = looks_by_others(frames, stands), _rows(frames, stands)
     handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
-    usual, sines = _usual_tilts(), np.sin(np.radians(LEANS_DEG))
+    sines = np.sin(np.radians(LEANS_DEG))
     traces = Traces.of(frames, sketches, stands)
     for place, seen in from_others(traces):
         level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
-        yield place, usual * level[:, 0], usual * off[:, 0], SHARED_BY_ALL_SD_DEG
+        usual = _usual(grounds.get(place, UNKNOWN))
+        yield place, usual * level, usual * off, SHARED_BY_ALL_SD_DEG
     traced = records(traces)
     for one, other in traces.pairs():
         for a, b in itertools.permutations((one, other)):
-            level, off = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
-            yield a, usual * (level @ usual), usual * (off @ usual), SHARED_SD_DEG
+            told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
+            mine, its = _usual(grounds.get(a, UNKNOWN), b), _usual(grounds.get(b, UNKNOWN), a) @ grounds.get(b, UNKNOWN).beside(a)
+            yield a, mine * (told[0] @ its), mine * (told[1] @ its), SHARED_SD_DEG
 
 
 def _levels(told, count=len(LEANS_DEG)):
@@ -173,15 +169,10 @@ def _by_handles(stand, weights):
     return (1 - HANDLE_FAULT) * _normal(gap - expected, sd) @ weights, HANDLE_FAULT * _normal(gap - expected, HANDLE_FAR) @ weights
 
 
-def _usual_tilts():
-    """Weight of each of `LEANS_DEG` before anything is seen."""
-    return sum(_kinds(LEANS_DEG))
-
-
-def _middle_and_sd(weights):
-    """Median of `LEANS_DEG` by their weights, and the standard deviation of a normal with the same central nine tenths."""
-    step = LEANS_DEG[1] - LEANS_DEG[0]
-    low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(weights) / weights.sum(), LEANS_DEG + step / 2)
+def _middle_and_sd(values, weights):
+    """Median of evenly spaced values by their weights, and the standard deviation of a normal with the same central nine tenths."""
+    step = values[1] - values[0]
+    low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(weights) / weights.sum(), values + step / 2)
     return float(middle), float(high - low) / 3.29
 
 

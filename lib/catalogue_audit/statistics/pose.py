@@ -45,7 +45,9 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
     result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
     strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
-    result = result.join(leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products)))
+    leaning = leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products))
+    heights = leaning[["height_deg", "height_sd_deg"]].rename(columns={"height_deg": "pitch_dev_deg", "height_sd_deg": "pitch_dev_sd_deg"})
+    result = result.fillna(heights).join(leaning.drop(columns=["height_deg", "height_sd_deg"]))
     result = result.join(size_and_place(frames, sketches, brief, products))
     result["strap_state"] = strap_states(frames, sketches, products)
     return result

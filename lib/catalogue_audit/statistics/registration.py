@@ -119,8 +119,7 @@ def _kinds_of_product(frames, products):
 
     A style's word alone is shared by bags of other sizes, and a last part of digits may as well number products.
     """
-    stems = frames["sku"].astype(str).str.replace(r"(?<=\d)[-_. ][A-Za-z]+$", "", regex=True)
-    kinds = frames["style"].fillna("").astype(str) + "|" + stems
+    kinds = frames["style"].fillna("").astype(str) + "|" + shape_names(frames["sku"])
     if products is None:
         return kinds
     sizes = [name for name in ("width_cm", "height_cm", "depth_cm") if name in products.columns]
@@ -133,6 +132,18 @@ def _kinds_of_product(frames, products):
     texts = known[named].astype(str).agg("|".join, axis=1)
     supplied = frames["sku"].map(dict(zip(known["sku"], texts, strict=True)))
     return supplied.fillna(kinds).astype(str)
+
+
+def shape_names(skus):
+    """
+    SKUs without a last part of letters, which names a colourway.
+
+    Examples
+    --------
+    >>> shape_names(pd.Series(["AL-1101-BLK", "610-77-A", "TR5501"])).tolist()
+    ['AL-1101', '610-77', 'TR5501']
+    """
+    return skus.astype(str).str.replace(r"(?<=\d)[-_. ][A-Za-z]+$", "", regex=True)
 
 
 def _depths(frames, products):

@@ -1,0 +1,128 @@
+"""Camera heights by the ground: a floor with a shadow and falling light, projected by OpenCV's camera model (`cv2.projectPoints`)."""
+
+import math
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+
+from catalogue_audit import schema
+from catalogue_audit.statistics.ground import ground_of, longer
+from catalogue_audit.statistics.handles import handle_stands
+from catalogue_audit.statistics.heights import HEIGHTS_DEG, height_weights
+from catalogue_audit.statistics.lean import leans
+
+TALL, WIDE = 640, 512
+FOCAL_35MM = 85.0
+FOCAL_PX = FOCAL_35MM / math.hypot(36, 24) * math.hypot(TALL, WIDE)
+DISTANCE, AIM = 180.0, 16.0  # cm, from the camera to the point it looks at, and that point's height
+BAG = (30.0, 26.0, 12.0)  # width, height, depth, cm
+FLOOR_PX, HALF_FLOOR = 5, 120  # floor texture: px a cm; cm from the middle to its edges
+
+
+def projected(points, pitch):
+    """Pixels (n, 2) of points in cm: right, up, towards the camera, which looks down by pitch degrees."""
+    down = math.radians(pitch)
+    eye = np.array([0.0, AIM + DISTANCE * math.sin(down), DISTANCE * math.cos(down)])
+    axes = np.array([[1.0, 0, 0], [0, -math.cos(down), math.sin(down)], [0, -math.sin(down), -math.cos(down)]])
+    camera = np.array([[FOCAL_PX, 0, WIDE / 2], [0, FOCAL_PX, TALL / 2], [0, 0, 1.0]])
+    return cv2.projectPoints(np.asarray(points, float), cv2.Rodrigues(axes)[0], -axes @ eye, camera, None)[0][:, 0]
+
+
+def floor(seed, darkness):
+    """Luminance of the floor, seen from above, 0 to 1: a soft shadow about the bag's base and further light falling off to one side and behind."""
+    cm = np.arange(2 * HALF_FLOOR * FLOOR_PX) / FLOOR_PX - HALF_FLOOR
+    right, near = np.meshgrid(cm, cm)
+    beside = np.hypot(np.maximum(np.abs(right) - BAG[0] / 2, 0), np.maximum(np.abs(near) - BAG[2] / 2, 0))
+    cast = np.exp(-(((right - 14) / 12) ** 2) - ((near + 6) / 9) ** 2)
+    light = 0.6 - 0.0012 * right + 0.0015 * near
+    return light * (1 - darkness * np.exp(-beside / 4)) * (1 - 0.35 * cast) * (1 + np.random.default_rng(seed).normal(0, 0.01, right.shape))
+
+
+def shot(pitch, seed=0, darkness=0.6, exposure=1.0, lean=0.0):
+    """Sketch of one picture of the bag on the floor."""
+    corners = np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]) * HALF_FLOOR
+    pixels = projected([(x, 0.0, z) for x, z in corners], pitch)
+    texture = ((corners + HALF_FLOOR) * FLOOR_PX).astype(np.float32)
+    light = cv2.warpPerspective(floor(seed, darkness), cv2.getPerspectiveTransform(texture, pixels.astype(np.float32)), (WIDE, TALL), flags=cv2.INTER_AREA, borderValue=0.5)
+    half, tall, deep = BAG[0] / 2, BAG[1], BAG[2] / 2
+    tip = math.radians(lean)
+    leaning = lambda x, y, z: (x, y * math.cos(tip) - (z - deep) * math.sin(tip), (z - deep) * math.cos(tip) + y * math.sin(tip) + deep)
+    solid = projected([leaning(x, y, z) for x in (-half, half) for y in (0.0, tall) for z in (-deep, deep)], pitch)
+    outline = cv2.convexHull(solid.astype(np.float32))[:, 0]
+    cv2.fillPoly(light, [np.round(outline).astype(np.int32)], 0.15)
+    light = np.clip(exposure * light, 0, 1)
+    srgb = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
+    grey = np.round(255 * srgb).astype(np.uint8)
+    mask = np.zeros((TALL, WIDE), np.uint8)
+    cv2.fillPoly(mask, [np.round(outline).astype(np.int32)], 1)
+    dense = np.concatenate([np.linspace(a, b, 60, endpoint=False) for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True)])
+    return {
+        "preview": cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, 90])[1].ravel(),
+        "mask": cv2.resize(mask, (205, 256), interpolation=cv2.INTER_NEAREST).astype(bool),
+        "outline": (dense / [WIDE, TALL]).astype(np.float32),
+    }
+
+
+def elevation(ground, pitch):
+    """Degrees from which the camera sees the ground at the base."""
+    return pitch + math.degrees(math.atan((ground.base - 0.5) * TALL / FOCAL_PX))
+
+
+@pytest.mark.parametrize(("pitch", "other"), [(6.0, 9.0), (6.0, 3.5), (10.0, 14.0)])
+def test_the_ground_is_longer_by_the_sine_of_its_elevation(pitch, other):
+    one, its = ground_of(shot(pitch)), ground_of(shot(other, seed=1, exposure=0.9))
+    found, sd = longer(one, its)
+    expected = math.log(math.sin(math.radians(elevation(one, pitch))) / math.sin(math.radians(elevation(its, other))))
+    assert abs(found - expected) < max(3 * sd, 0.15 * abs(expected))
+    assert longer(its, one)[0] == pytest.approx(-found, abs=0.01)
+
+
+@pytest.mark.parametrize("changed", [{"exposure": 1.2}, {"darkness": 0.45}, {"lean": 7.0}, {"lean": -7.0}])
+def test_neither_exposure_nor_the_shadows_depth_nor_a_lean_makes_it_longer(changed):
+    found, sd = longer(ground_of(shot(6.0)), ground_of(shot(6.0, seed=2, **changed)))
+    assert abs(found) < 0.07 and sd < 0.1  # 0.6 degrees of camera height
+
+
+def delivery(shots):
+    """(frames, sketches, stands) of (sku, view, sketch)."""
+    rows = [{"file": f"{sku}_{view}{k}.jpg", "sku": sku, "view": view, "view_kind": "upright", "origin": "original", "style": "tote", "touches": "", "strap_state": "none", "focal_length_35mm": FOCAL_35MM,
+             "height_px": TALL, "width_px": WIDE} for k, (sku, view, _) in enumerate(shots)]
+    frames = pd.DataFrame(rows).reindex(columns=[column.name for column in schema.FRAME_COLUMNS])
+    sketches = {row["file"]: sketch for row, (*_, sketch) in zip(rows, shots, strict=True)}
+    return frames, sketches, handle_stands(frames, sketches)
+
+
+def products(count, odd=None, pitch=6.0):
+    """Front and back of some products, one of the pictures from another height."""
+    pitches = [(f"P{k}", view, pitch if (k, view) == odd else 6.0 + 0.2 * math.sin(7 * k + len(view))) for k in range(count) for view in ("front", "back")]
+    return [(sku, view, shot(degrees, seed=number)) for number, (sku, view, degrees) in enumerate(pitches)]
+
+
+@pytest.mark.parametrize("pitch", [9.0, 3.0, 11.0])
+def test_the_picture_taken_from_another_height_is_the_one_told(pitch):
+    frames, sketches, stands = delivery(products(3, odd=(1, "back"), pitch=pitch))
+    found = leans(frames, sketches, stands)
+    value, sd = found.loc[3, ["height_deg", "height_sd_deg"]]
+    assert value == pytest.approx(pitch - 6, abs=1.0) and abs(value) > 3 * sd
+    assert (found["height_deg"].drop(index=3).abs() < 0.8).all()
+
+
+def test_of_two_that_differ_it_is_left_open_which():
+    found = leans(*delivery(products(1, odd=(0, "front"), pitch=11.0)))
+    assert (found["height_sd_deg"] > 1).all() or found["height_deg"].isna().all()
+
+
+def test_a_copy_of_the_odd_picture_is_no_second_witness():
+    shots = products(2, odd=(0, "front"), pitch=10.0)
+    found = leans(*delivery([*shots, shots[0], shots[0]]))["height_deg"]
+    assert found[[0, 4, 5]].between(2.5, 5.5).all() and found[[1, 2, 3]].abs().max() < 1
+
+
+def test_cut_outs_and_files_without_sketches_show_no_ground():
+    frames, sketches, stands = delivery(products(2))
+    assert height_weights(frames.assign(backdrop="cut_out"), sketches, stands) == {}
+    assert height_weights(frames.assign(origin="derived"), sketches, stands) == {}
+    assert height_weights(frames, {}, stands) == {}
+    assert ground_of({}) is None and len(HEIGHTS_DEG) == 41
