@@ -175,7 +175,7 @@ def make_audit(products=12, faults=True, seed=1):
         corrections=table_from_rows("corrections", corrections),
         products=table_from_rows("products", _products(products, found, faults)),
         pairs=pd.DataFrame(
-            {"file": ["BG-0109_detail.jpg"], "other": ["BG-0108_detail.jpg"], "kind": ["exact"]} if faults and products >= 10 else {}
+            {"file_a": ["BG-0109_detail.jpg"], "file_b": ["BG-0108_detail.jpg"], "kind": ["same_pixels"], "note": [""]} if faults and products >= 10 else {}
         ),
         spots=_spots() if faults else pd.DataFrame(),
         framing_rule="same_height",

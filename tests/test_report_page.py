@@ -224,7 +224,7 @@ def test_a_saved_report_reads_back_as_it_was(report):
     for name in TABLES:
         pd.testing.assert_frame_equal(getattr(back, name), getattr(audit, name), check_exact=False, atol=1e-4)
     assert back.summary == json.loads(json.dumps(audit.summary))
-    assert len(back.spots) == len(audit.spots) and back.pairs["kind"].tolist() == ["exact"]
+    assert len(back.spots) == len(audit.spots) and back.pairs["kind"].tolist() == ["same_pixels"]
 
 
 def test_headlines_count_causes_not_pictures():
@@ -250,3 +250,20 @@ def test_the_page_of_a_huge_delivery_stays_small_and_counts_what_it_leaves_out(t
 def test_every_template_compiles():
     engine = environment()
     assert all(engine.get_template(name) for name in engine.list_templates(extensions=["html"]))
+
+
+def test_what_became_of_the_findings_before_stands_at_the_top_and_in_words(tmp_path):
+    comparison = pd.DataFrame(
+        {
+            "file": ["BG-0101_front.jpg", None], "sku": ["BG-0101", "BG-0102"], "view": ["front", "back"], "check": ["scale", "missing_view"],
+            "state": ["still_there", "fixed"], "severity": ["major", "critical"], "before": [0.14, float("nan")], "now": [0.12, float("nan")], "unit": ["fraction", None],
+            "note": ["Was reported before and is still there.", "Was delivered."],
+        }
+    )  # fmt: skip
+    audit = dataclasses.replace(make_audit(3), comparison=comparison)
+    write_page(audit, tmp_path, write_pictures(audit, tmp_path), {})
+    page = BeautifulSoup((tmp_path / "report.html").read_text(encoding="utf-8"), "html.parser")
+    assert "1 still there, 1 fixed" in page.select_one("header .facts").text
+    assert page.select_one("nav a[href='#comparison']") is not None
+    cells = [cell.text for cell in page.find(id="comparison").find_parent("section").select("tbody tr")[0].find_all("td")]
+    assert cells[0] == "still there" and "Scale" in cells and "+14 %" in cells and "+12 %" in cells and "fraction" not in " ".join(cells)

@@ -47,7 +47,7 @@ class Audit:
     frames, findings, marks, changes, corrections, products : DataFrame
         The tables of the contract.
     pairs : DataFrame
-        A row a pair of duplicates: ``file``, ``other``, ``kind`` and what else identity tells.
+        A row a pair of pictures that are alike: ``file_a``, ``file_b``, ``kind``, ``note`` and what else identity tells.
     spots : DataFrame
         A row a recurring sensor spot: ``x``, ``y`` (fractions of the frame), ``size_px``, ``frames``.
     framing_rule : str or None

@@ -2,6 +2,7 @@
 
 from catalogue_audit.report.actions import reasons, things_to_do
 from catalogue_audit.report.numbers import count_text, number_text
+from catalogue_audit.report.since_before import state_counts
 from catalogue_audit.report.wording import VERDICT_TITLES, is_missing, plain_text
 from catalogue_audit.schema import SEVERITIES
 
@@ -51,6 +52,9 @@ def _facts(audit, files, unread):
     if not is_missing(summary.get("products")):
         complete = summary.get("complete_products")
         facts.append(("Products", number_text(summary["products"], digits=0) + ("" if is_missing(complete) else f", {count_text(complete, 'with all views', 'with all views')}")))
+    since = state_counts(audit.comparison)
+    if since:
+        facts.append(("Since before", since))
     times = audit.frames["captured_at"].dropna()
     if len(times):
         first, last = min(times)[:16].replace("T", " "), max(times)[:16].replace("T", " ")

@@ -2,14 +2,12 @@
 
 from typing import NamedTuple
 
-import pandas as pd
-
 from catalogue_audit.report.actions import accepted_rows, in_order_of_work, remedy_counts, remedy_rank, severity_rank, subject, things_to_do
 from catalogue_audit.report.audit import settings, tolerance, view_order
 from catalogue_audit.report.charts import DRIFTS
 from catalogue_audit.report.contact import all_cells, sheet_by_product, sheets_by_view
-from catalogue_audit.report.numbers import number_text
 from catalogue_audit.report.picture_names import chart_name
+from catalogue_audit.report.since_before import alike_rows, compared_rows
 from catalogue_audit.report.wording import is_missing, plain_text
 from catalogue_audit.schema import CHECKS, SEVERITIES
 
@@ -126,8 +124,8 @@ def table_content(audit, most):
         "tolerances": [(check, tolerance(audit, check.name)) for check in CHECKS.values()],
         "brief_lines": list(_flat(brief)),
         "framing_rule": plain_text(audit.framing_rule).replace("_", " ") if isinstance(audit.framing_rule, str) else "",
-        "pairs": _any_table(audit.pairs, most),
-        "comparison": _any_table(audit.comparison, most),
+        "pairs": alike_rows(audit.pairs, most),
+        "comparison": compared_rows(audit.comparison, most),
         "views": view_order(audit),
     }
 
@@ -141,13 +139,3 @@ def _flat(value, key=""):
         yield key, ", ".join(str(item) for item in value) or "none"
     elif not is_missing(value) and value != "":
         yield key, str(value)
-
-
-def _any_table(table, most):
-    """A table of any columns as (names, rows of text); None where there is nothing in it."""
-    if not isinstance(table, pd.DataFrame) or not len(table):
-        return None
-    return list(table.columns), [
-        [number_text(value) if isinstance(value, float) else plain_text(value) for value in row]
-        for row in table.head(most).itertuples(index=False)
-    ]

@@ -101,10 +101,12 @@ def pair_words(frame):
     --------
     >>> pair_words({"original_rotation_deg": -0.42, "original_scale": 1.25})
     ['turned −0.4°', 'enlarged 1.25 times']
+    >>> pair_words({"original_rotation_deg": 0.01, "original_scale": 1.0})
+    []
     """
     turn, scale = frame["original_rotation_deg"], frame["original_scale"]
-    words = [] if is_missing(turn) else [f"turned {number_text(turn, 'degree', True, 1)}"]
-    if not is_missing(scale):
+    words = [] if is_missing(turn) or not round(turn, 1) else [f"turned {number_text(turn, 'degree', True, 1)}"]
+    if not is_missing(scale) and round(scale, 2) != 1:
         words.append(f"{'enlarged' if scale > 1 else 'reduced'} {number_text(max(scale, 1 / scale), '', False, 2)} times")
     return words
 

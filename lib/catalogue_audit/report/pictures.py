@@ -103,8 +103,8 @@ def material_of(audit):
 
 def _twins(audit, frames):
     twins, groups = {}, {}
-    if {"file", "other"} <= set(audit.pairs.columns):
-        for here, there in zip(audit.pairs["file"], audit.pairs["other"], strict=True):
+    if {"file_a", "file_b"} <= set(audit.pairs.columns):
+        for here, there in zip(audit.pairs["file_a"], audit.pairs["file_b"], strict=True):
             twins.setdefault(here, there)
             twins.setdefault(there, here)
     for file, row in frames.items():
