@@ -1,8 +1,8 @@
 """
-Camera heights of straight-on pictures, by the ground about their bases.
+Camera heights of straight-on and three-quarter pictures, by the ground about their bases.
 
-Each picture is compared (`ground.longer`) with its product's view from the other side and with the same view of its style's next
-products. Most are photographed from one height; of two that differ either may be the odd one, which the others' comparisons
+Each picture is compared (`ground.longer`) with the same view of its style's next products and, straight on, with its product's view
+from the other side. Most are photographed from one height; of two that differ either may be the odd one, which the others' comparisons
 tell: belief propagation (Pearl 1988) weighs all of it.
 """
 
@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.handles import USUAL_LOOK_DEG
 from catalogue_audit.statistics.ground import ground_of, longer
 from catalogue_audit.statistics.registration import shape_names
@@ -32,13 +32,14 @@ ODD, ODD_SD = 0.02, 0.5  # share of grounds that something else has changed, and
 SHOWN, SHOWN_SD = 0.85, 0.15
 LEAST_BLUR_DEG = 0.1
 LEAST_ELEVATION_DEG = 1.0  # of the camera above the base; seen flatter, a ground shows nothing
+MOST_PARTNERS = 3  # of a copy, in three-quarter views
 AT_HAND = 64  # grounds kept while neighbours are compared
 ROUNDS = 4  # of messages; chains of a few pictures settle in them
 
 
 def height_weights(frames, sketches, stands):
     """
-    What the grounds tell of each straight-on picture's camera height.
+    What the grounds tell of each picture's camera height.
 
     Parameters
     ----------
@@ -61,10 +62,11 @@ def height_weights(frames, sketches, stands):
     for one, other, sd in sorted(_to_compare(rows, voters, others)):
         found = compare(one, other)
         if found is not None:
-            like = _likelihood(*found, sd)
+            look = USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]
+            like = _likelihood(*found, sd, look)
             for place, partner, mine, below in ((one, other, like, found[2]), (other, one, like.T, found[3])):
                 compared.setdefault(place, {})[partner] = mine
-                own_sd = OWN_SHARE * found[1] * _degrees(below)
+                own_sd = OWN_SHARE * found[1] * _degrees(look + below)
                 own_sds[place] = min(own_sd, own_sds.get(place, math.inf))
     return _weighed(compared, {place: _blur(sd) for place, sd in own_sds.items()}, set(voters))
 
@@ -99,7 +101,7 @@ class Told(NamedTuple):
 
 def _pictures(frames):
     """Places of pictures that show a ground: the first of each product and view, and further ones, which may be copies."""
-    known = (frames["view_kind"] == "upright") & frames["view"].isin(STRAIGHT_ON) & frames["sku"].notna()
+    known = (frames["view_kind"] == "upright") & frames["sku"].notna() & frames["view"].fillna("").map(lambda view: view in STRAIGHT_ON or shows_a_turn(view)).astype(bool)
     shown = (frames["origin"] != "derived") & (frames["backdrop"] != "cut_out") & ~frames["touches"].fillna("").astype(str).str.contains("bottom")
     usable = frames[known & shown]
     further = usable.duplicated(["sku", "view"])
@@ -134,7 +136,8 @@ def _to_compare(rows, voters, others):
     of_product, of_style, of_view = {}, {}, {}
     for place in voters:
         row = rows[place]
-        of_product.setdefault(row["sku"], []).append(place)
+        if row["view"] in STRAIGHT_ON:
+            of_product.setdefault(row["sku"], []).append(place)
         of_style.setdefault((row["kind"], row["view"]), []).append(place)
         of_view.setdefault(row["view"], []).append(place)
     for places in of_product.values():
@@ -145,8 +148,9 @@ def _to_compare(rows, voters, others):
     for places in of_view.values():
         yield from ((one, other, ANY_SD) for one, other in _ring(places) if one in alone or other in alone)
     for place in others:
-        partners = [other for other in of_product.get(rows[place]["sku"], ()) if rows[other]["view"] != rows[place]["view"]]
-        yield from ((place, other, OWN_SD) for other in partners)
+        partners = of_product.get(rows[place]["sku"], ()) if rows[place]["view"] in STRAIGHT_ON else of_style[rows[place]["kind"], rows[place]["view"]][:MOST_PARTNERS]
+        of_own = [other for other in partners if (rows[other]["sku"], rows[other]["view"]) != (rows[place]["sku"], rows[place]["view"])]
+        yield from ((place, other, OWN_SD if rows[place]["view"] in STRAIGHT_ON else STYLE_SD) for other in of_own)
 
 
 def _ring(places):
@@ -154,18 +158,18 @@ def _ring(places):
     return [*zip(places, places[1:], strict=False), *([(places[-1], places[0])] if len(places) > 2 else [])]
 
 
-def _likelihood(log_length, log_sd, below, its_below, sd):
-    """Likelihood of each pair of heights of two pictures by their grounds, whose bases are seen so far below the axis, degrees."""
-    elevations = (USUAL_LOOK_DEG[False] + HEIGHTS_DEG + degrees for degrees in (below, its_below))
+def _likelihood(log_length, log_sd, below, its_below, sd, look):
+    """Likelihood of each pair of heights of two pictures by their grounds, whose bases are seen so far below the axis where the camera looks down as usual, degrees."""
+    elevations = (look + HEIGHTS_DEG + degrees for degrees in (below, its_below))
     mine, its = (np.log(np.sin(np.radians(np.maximum(degrees, LEAST_ELEVATION_DEG)))) for degrees in elevations)
     expected = SHOWN * (mine[:, None] - its[None])
     log_sd = np.hypot(math.hypot(REST * log_sd, sd), SHOWN_SD * expected)
     return (1 - ODD) * _normal(log_length - expected, log_sd) + ODD * _normal(log_length - expected, np.hypot(log_sd, ODD_SD))
 
 
-def _degrees(below):
-    """Degrees of camera height that a unit of log length is, where the base is seen so far below the axis: log sin e grows by cot e."""
-    return math.degrees(math.tan(math.radians(max(USUAL_LOOK_DEG[False] + below, LEAST_ELEVATION_DEG)))) / SHOWN
+def _degrees(elevation):
+    """Degrees of camera height that a unit of log length is: log sin e grows by cot e."""
+    return math.degrees(math.tan(math.radians(max(elevation, LEAST_ELEVATION_DEG)))) / SHOWN
 
 
 def _blur(sd):
