@@ -12,7 +12,7 @@ from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg
 DATA = Path(__file__).parent / "data"
 
 
-def _facts(specks, seed=0, size=(1200, 960), diameter=4.0, contrast=45.0, stitched=False, noise=1.5):
+def _facts(specks, seed=0, size=(1200, 960), diameter=4.0, contrast=45.0, stitched=False, noise=1.5, oval=1.0, of=None):
     rng = np.random.default_rng(seed)
     code, mask = bag(size, supersample=2, details=False)
     height, width = size
@@ -35,12 +35,12 @@ def _facts(specks, seed=0, size=(1200, 960), diameter=4.0, contrast=45.0, stitch
             truth.append((columns[k], rows[k]))
     yy, xx = np.mgrid[-12:13, -12:13]
     for x, y in truth:
-        away = np.hypot(xx - rng.uniform(-0.5, 0.5), yy - rng.uniform(-0.5, 0.5))
+        away = np.hypot((xx - rng.uniform(-0.5, 0.5)) * oval**0.5, (yy - rng.uniform(-0.5, 0.5)) / oval**0.5)
         blob = cv2.GaussianBlur(np.clip(diameter / 2 - away + 0.5, 0, 1), (0, 0), 0.6)
         code[y - 12 : y + 13, x - 12 : x + 13] += (rng.choice([-1, 1]) * contrast * blob)[..., None]
     code = cv2.GaussianBlur(code, (0, 0), 0.6) + noise * rng.standard_normal(code.shape)
     picture = picture_of(through_jpeg(rounded_code(code), 92))
-    facts = speck_facts(picture, outline_of(working_mask(mask, picture)))
+    facts = speck_facts(picture, (of or outline_of)(working_mask(mask, picture)))
     return facts, np.array(truth, float).reshape(-1, 2) / (width, height)
 
 
@@ -58,6 +58,31 @@ def test_specks_are_counted_and_placed(diameter):
         found, wanted, counted = found + _hits(facts, truth), wanted + len(truth), counted + facts["specks"]
     assert found / wanted >= 0.9
     assert found / counted >= 0.9
+
+
+@pytest.mark.parametrize("oval", [0.65, 1.5])
+def test_specks_that_are_half_as_long_again_as_wide_are_counted(oval):
+    facts, truth = _facts(12, diameter=5.0, contrast=60.0, oval=oval)
+    assert _hits(facts, truth) >= 0.9 * len(truth)
+    assert facts["specks"] <= len(truth) + 1
+
+
+def test_threads_are_none():
+    facts, truth = _facts(12, diameter=5.0, contrast=60.0, oval=4.0)
+    assert facts["specks"] <= 1
+
+
+def test_in_a_crop_specks_on_what_is_taken_for_background_count_as_well():
+    """The outline of a crop may take a product that fills the frame for its background."""
+
+    def of(touches):
+        return lambda mask: outline_of(np.zeros_like(mask) | (np.arange(mask.shape[0]) < 40)[:, None])._replace(touches=touches)
+
+    whole, _ = _facts(12, of=of(()))
+    crop, truth = _facts(12, of=of(("left", "top", "right")))
+    assert whole["specks"] == 0
+    assert 0.9 * len(truth) <= crop["specks"] <= len(truth) + 1
+    assert not _hits(crop, truth)  # their places stay those of a background, where the sensor's spots are sought
 
 
 def test_a_clean_product_has_none():

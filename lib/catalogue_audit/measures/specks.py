@@ -28,9 +28,11 @@ HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
 BODY = 7.0  # looked-at px; a speck's own reach
 RING = (5.0, 9.0)  # looked-at px; its surroundings
 WIDER = 1.4  # times as far where the reduced picture is coarser than what is looked at, and specks are larger in it
-LONGEST = 1.3  # length over width; longer is a stitch, a thread or a scratch
+ROUND, LONGEST = 1.3, 1.8  # length over width; from the first on it may be a stitch or a thread, beyond the second it is
+MAYBE_THREAD = 1.5  # times as far has to stand out what may be one
 LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
 LARGEST = 56  # looked-at px of area; larger is a part of the product
+SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material, and counts
 REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
 
 CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
@@ -69,7 +71,8 @@ def speck_facts(picture, outline):
     column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
     row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
     alone = _alone(found[:, :2] / scale, found[:, 3])
-    counted = (inner[row, column] > 0) & (found[:, 4] > 0) & alone
+    sure = (found[:, 4] > 0) & alone
+    counted = (inner[row, column] > 0) & sure
     kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
     small = np.column_stack([found[:, :4], kind])[alone]
     soft = soft_spots(gray, mask)
@@ -79,7 +82,7 @@ def speck_facts(picture, outline):
     spots[:, 1] /= picture.encoded.shape[0]
     facts = {"sketch": {"spots": spots[np.lexsort((spots[:, 0], spots[:, 1]))].astype(np.float32)}}
     if outline.box is not None:
-        facts["specks"] = int(counted.sum())
+        facts["specks"] = int((sure if len(outline.touches) >= SIDES_OF_A_CROP else counted).sum())
     return facts
 
 
@@ -170,7 +173,8 @@ def _looked_at(picture, reduction, x, y, sign, like):
     stands_out = level / np.maximum(beside.max(axis=1) - ground, 1.0)
     likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST_IN_ROW)
     sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
-    sure &= stands_out > STANDS_OUT * (1 + like / CROWD) ** CROWDED * length**NOT_ROUND
+    needed = STANDS_OUT * (1 + like / CROWD) ** CROWDED * length**NOT_ROUND
+    sure &= stands_out > np.where(length < ROUND, 1.0, MAYBE_THREAD) * needed
     down, right = np.divmod(place, SIDE)
     centre = step * np.column_stack([cx + right - HALF + mean_x + 0.5, cy + down - HALF + mean_y + 0.5])
     return np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), sure])[likely]
