@@ -23,9 +23,9 @@ FAULT, FAULT_DEG = 0.05, 3.0  # share and size of cameras that look down otherwi
 USUAL_SD_DEG = 0.35  # how alike the camera looks down from picture to picture
 OWN_SHARE = 0.5  # of a comparison's uncertainty, what either picture brings to all its comparisons
 REST = math.sqrt(1 - 2 * OWN_SHARE**2)  # what is the comparison's own
-# How well log lengths of two grounds are worth the heights, beside what a comparison states: of one product, of a style's, of any two.
-# On rendered bags of two makes, where the second is 0.055; of others that share no shape, the most of what they are off is their shapes'.
-OWN_SD, STYLE_SD, ANY_SD = 0.03, 0.055, 0.3
+# How well log lengths of two grounds are worth the heights, beside what a comparison states: of one product, of its colourways, of one style,
+# of any two. On rendered bags of two makes; what those that share no shape are off is most of all their shapes'.
+OWN_SD, COLOURWAY_SD, STYLE_SD, ANY_SD = 0.03, 0.055, 0.08, 0.3
 ODD, ODD_SD = 0.02, 0.5  # share of grounds that something else has changed, and by how much
 # Share of the length that a height makes, and its standard uncertainty: what the lens darkens and what stands behind the ground keeps
 # its length, and the camera's usual look down is known to two degrees. 0.75 and 0.94 on rendered bags of two makes.
@@ -56,8 +56,9 @@ def height_weights(frames, sketches, stands):
         Place -> `Told`. Cut-outs and retouched pictures show no ground.
     """
     voters, others = _pictures(frames)
-    kinds = frames["style"].where(frames["style"].notna(), shape_names(frames["sku"]))
-    rows = frames[["file", "sku", "view"]].assign(kind=kinds, focal=stands["focal"]).to_dict("index")
+    shapes = shape_names(frames["sku"])
+    kinds = frames["style"].where(frames["style"].notna(), shapes)
+    rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
     compare, compared, own_sds = _comparer(rows, sketches), {}, {}
     for one, other, sd in sorted(_to_compare(rows, voters, others)):
         found = compare(one, other)
@@ -143,7 +144,8 @@ def _to_compare(rows, voters, others):
     for places in of_product.values():
         yield from ((places[0], place, OWN_SD) for place in places[1:])
     for places in of_style.values():
-        yield from ((one, other, STYLE_SD) for one, other in _ring(places))
+        for one, other in [*_ring(places), *zip(places, places[2:], strict=False)]:
+            yield one, other, COLOURWAY_SD if rows[one]["shape"] == rows[other]["shape"] else STYLE_SD
     alone = {places[0] for places in of_style.values() if len(places) == 1}
     for places in of_view.values():
         yield from ((one, other, ANY_SD) for one, other in _ring(places) if one in alone or other in alone)
