@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 from catalogue_audit import cli
+from catalogue_audit.errors import AuditError
 from catalogue_audit.runs import places
+from catalogue_audit.runs.review import review
 
 from hostile import command
 from hostile import pictures as p
@@ -129,3 +131,21 @@ def test_what_a_thread_or_a_finaliser_raises_is_told_once_and_in_one_line():
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stderr.splitlines()
     assert [re.search(r"\((.*)\)", line)[1] for line in told] == ["ValueError in <string>, line 6", "ZeroDivisionError in <string>, line 9"]
     assert all("please report" in line for line in told)
+
+
+@pytest.mark.parametrize("way", ["moved", "emptied"])  # a drive that was taken off leaves an empty place
+def test_a_folder_that_goes_away_while_it_is_read_gets_no_verdict(tmp_path, way):
+    folder, out = tmp_path / "delivery", tmp_path / "out"
+    folder.mkdir()
+    for name in ("AB-1_front.jpg", "AB-1_back.jpg"):
+        (folder / name).write_bytes(p.jpeg())
+
+    def take_away(done, total):
+        if folder.exists():
+            folder.rename(tmp_path / "elsewhere")
+            if way == "emptied":
+                folder.mkdir()
+
+    with pytest.raises(AuditError, match="'delivery' went away while it was being read. No report was written") as raised:
+        review(folder, out=out, jobs=1, tables_only=True, progress=take_away)
+    assert raised.value.exit_status == 3 and command.reports(out) == []

@@ -61,6 +61,18 @@ class Delivery(NamedTuple):
         """Real path of a local folder, None behind a URL: to keep the output outside of it."""
         return Path(os.path.realpath(self.location)) if self.is_local else None
 
+    def still_there(self):
+        """False where a local folder went away, or holds nothing any more: a drive that was taken off leaves an empty place."""
+        if not self.is_local:
+            return True
+        try:
+            with os.scandir(self.location) as entries:
+                return any(True for _ in entries)
+        except FileNotFoundError:
+            return False
+        except OSError:  # it is there, and closed
+            return True
+
     def products_file(self):
         """
         Bytes of ``products.csv`` in the delivery, None where there is none.

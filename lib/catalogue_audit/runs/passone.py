@@ -9,6 +9,7 @@ import time
 from typing import NamedTuple
 
 from catalogue_audit.delivery.shown import shown_name
+from catalogue_audit.errors import AuditError
 from catalogue_audit.runs import store
 from catalogue_audit.runs.pool import measured_here, not_measured
 
@@ -61,11 +62,12 @@ def measure_delivery(delivery, entries, connection, version, *, limits, measurin
     done = len(entries) - len(waiting)
     if progress:
         progress(done, len(entries))
-    committed = time.monotonic()
+    committed, unread = time.monotonic(), False
     try:
         with contextlib.closing(_measured(delivery, entries, waiting, limits, measuring, connection, version)) as measured:
             for index, facts, sketch, read_at_ns in measured:
                 results[index] = row_of(index, facts)
+                unread |= facts["status"] == "not_measured"
                 if sketch is not None:
                     store.keep(connection, version, facts["sha256"], facts, sketch)
                 if read_at_ns:
@@ -78,6 +80,12 @@ def measure_delivery(delivery, entries, connection, version, *, limits, measurin
                     progress(done, len(entries))
     finally:
         connection.commit()  # also when the run is ended: what was measured is kept
+    if (unread or done < len(entries)) and not delivery.still_there():  # no verdict on pictures that nobody could read
+        msg = (
+            f"The folder {delivery.name!r} went away while it was being read. No report was written.\n"
+            "Make it available again and run the same command: what was measured is kept."
+        )
+        raise AuditError(msg)
     return results
 
 

@@ -75,7 +75,7 @@ def measured_here(delivery, entries, waiting, jobs, limits, kept):
     """
     left = dict.fromkeys(waiting)
     for _ in range(POOL_STARTS):
-        if not left:
+        if not left or not delivery.still_there():  # no process opens a folder that went away: the caller says so
             return
         with contextlib.suppress(BrokenProcessPool):
             for found in _measured_by_one_pool(delivery, entries, list(left), jobs, limits, kept):
