@@ -17,7 +17,7 @@ DIFFERENCE = np.array([[-1, 0, 3, 0, -3, 0, 1]], np.float32)  # third difference
 SCALE = 0.7  # brings its gain of 8 near 6, and what is counted into 8 bits
 STRONGEST = 80  # code values of the difference; an edge beyond would outweigh the texture
 FAINT = 6  # code values, about the noise: fainter ones all count alike
-GROUP = 4  # neighbouring columns are read together: single ones cost eight times as much in large pictures
+GROUP, FAR_GROUP, FAR = 4, 16, 32  # neighbouring columns are read together, more of them where they are so many apart: each place costs as much as ten pixels
 STRIPS = 8  # each brought to one scale, so that a striking part does not speak for the picture
 SMOOTH, AROUND = 17, 129  # px; slower changes are the product's, and so is a change of their size
 BLOCK = 8  # px, of JPEG's luma: multiples of 1 / 8 are left out ...
@@ -53,12 +53,14 @@ def rhythm(encoded):
     height, width = encoded.shape[:2]
     if min(height, width) < SMALLEST:
         return np.empty(0), np.empty(0)
-    step = min(-(-height * width // MOST_SAMPLES), width // GROUP)
+    step = -(-height * width // MOST_SAMPLES)
+    group = FAR_GROUP if step >= FAR else GROUP
+    step = min(step, width // group)
     length = 1 << (2 * max(height, width) - 1).bit_length()
-    groups = width // (GROUP * step)
+    groups = width // (group * step)
     along_rows = _sizes(encoded[step // 2 :: step], DIFFERENCE)
-    columns = encoded[:, : groups * GROUP * step].reshape(height, groups, GROUP * step, 3)[:, :, :GROUP]
-    along_columns = _sizes(columns.reshape(height, groups * GROUP, 3), DIFFERENCE.T)
+    columns = encoded[:, : groups * group * step].reshape(height, groups, group * step, 3)[:, :, :group]
+    along_columns = _sizes(columns.reshape(height, groups * group, 3), DIFFERENCE.T)
     rows = _strips(len(along_rows)) @ along_rows
     columns = (along_columns @ _strips(along_columns.shape[1]).T).T
     strength = np.sqrt(_spectrum(rows, length) * _spectrum(columns, length))

@@ -34,6 +34,7 @@ LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
 LARGEST = 56  # looked-at px of area; larger is a part of the product
 SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material, and counts
 REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
+ALIKE = 2.0  # times as much contrast at most, of the same sign
 
 CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
 STEP, LEVELS = 1.5, 12  # contrast from one class of strength to the next, for that count, and how many there are
@@ -159,7 +160,7 @@ def _looked_at(picture, reduction, x, y, sign, like):
         return np.empty((0, 5))
     cx = np.clip(((x + 0.5) * scale).astype(int), HALF, width - 1 - HALF)
     cy = np.clip(((y + 0.5) * scale).astype(int), HALF, height - 1 - HALF)
-    values, smooth = _patches(picture.encoded, cx, cy, step)
+    values, smooth = _patches(picture, cx, cy, step)
     search, in_body, in_ring, largest = _SHAPES[scale > 1]
     place = _MIDDLE + search[np.argmax(smooth[:, _MIDDLE + search] * sign[:, None], axis=1)]
     one = np.arange(len(cx))[:, None]
@@ -202,14 +203,19 @@ _SHAPES = {
 }
 
 
-def _patches(encoded, cx, cy, step):
-    """Luma around each place, and the same smoothed over 3 x 3; (n, pixels), uint8 and float32."""
-    side = SIDE * step
-    gray = np.empty((len(cx) * side, side), np.uint8)
-    for k, (top, left) in enumerate(zip(((cy - HALF) * step).tolist(), ((cx - HALF) * step).tolist(), strict=True)):
-        cv2.cvtColor(encoded[top : top + side, left : left + side], cv2.COLOR_RGB2GRAY, dst=gray[k * side : (k + 1) * side])
-    if step > 1:
-        gray = cv2.resize(gray, (SIDE, len(cx) * SIDE), interpolation=cv2.INTER_AREA)
+def _patches(picture, cx, cy, step):
+    """Luma around each place in a picture reduced so many times, and the same smoothed over 3 x 3; (n, pixels), uint8 and float32."""
+    if step == picture.grey_reduction:
+        every = np.lib.stride_tricks.sliding_window_view(picture.grey, (SIDE, SIDE))
+        gray = every[cy - HALF, cx - HALF].reshape(-1, SIDE)
+    else:
+        side = SIDE * step
+        gray = np.empty((len(cx) * side, side), np.uint8)
+        for k, (top, left) in enumerate(zip(((cy - HALF) * step).tolist(), ((cx - HALF) * step).tolist(), strict=True)):
+            part = picture.encoded[top : top + side, left : left + side]
+            cv2.cvtColor(part, cv2.COLOR_RGB2GRAY, dst=gray[k * side : (k + 1) * side])
+        if step > 1:
+            gray = cv2.resize(gray, (SIDE, len(cx) * SIDE), interpolation=cv2.INTER_AREA)
     smooth = cv2.blur(gray.astype(np.float32), (3, 3))  # the outermost rows mix neighbours in the stack: never looked at
     return gray.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
 
@@ -229,8 +235,8 @@ def _distinct(found):
     found = found[np.lexsort((-np.abs(found[:, 3]), -found[:, 4]))]
     if len(found) < 2:
         return found
-    apart = np.hypot(*(found[:, None, :2] - found[None, :, :2]).transpose(2, 0, 1))
-    overlapped = np.tril(apart < np.maximum(found[:, 2], 5.0)[None], -1).any(axis=1)
+    across, down = (along[:, None] - along for along in found[:, :2].T)
+    overlapped = np.tril(across**2 + down**2 < np.maximum(found[:, 2], 5.0) ** 2, -1).any(axis=1)
     return found[~overlapped]
 
 
@@ -242,14 +248,13 @@ def _alone(places, contrast):
     the ends of a row and the corners of a pattern have a member for neighbour.
     """
     alone = np.ones(len(places), bool)
-    apart = [along - along[:, None] for along in places.T]
-    distance = np.hypot(*apart)
-    alike = (contrast[None] * contrast[:, None] > 0) & (np.abs(np.log(np.abs(contrast[None] / contrast[:, None]))) < 0.7)
-    near = (distance > 0) & (distance < REACH) & alike
+    x, y = places.T
+    square = (x - x[:, None]) ** 2 + (y - y[:, None]) ** 2
+    ratio = contrast / contrast[:, None]
+    near = (square > 0) & (square < REACH**2) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
     one, other = near.nonzero()
-    mirrored = 2 * places[one] - places[other]
-    off = np.hypot(mirrored[:, :1] - places[:, 0], mirrored[:, 1:] - places[:, 1])
-    alone[one[(near[one] & (off < 0.27 * distance[one, other][:, None])).any(axis=1)]] = False
+    off = (2 * x[one] - x[other] - x[:, None]) ** 2 + (2 * y[one] - y[other] - y[:, None]) ** 2
+    alone[one[(near[:, one] & (off < (0.27**2) * square[one, other])).any(axis=0)]] = False
     return alone & ~near[:, ~alone].any(axis=1)
 
 
