@@ -109,6 +109,11 @@ def offsets_chart(season):
     return figure, f"{title}. " + "; ".join(words)
 
 
+def has_offsets(season):
+    """True where there is an offset to draw."""
+    return bool(_largest_offsets(season))
+
+
 def _largest_offsets(season):
     """(row, factor from its unit to tolerances) of the largest offsets, reported ones first."""
     span = max(1, len(season.deliveries) - 1)

@@ -93,10 +93,11 @@ def _render(season, drawn, incomplete):
         incomplete=incomplete,
         head=season_headline(season),
         drawn=drawn,
+        has_offsets=season_charts.has_offsets(season),
         sentences=[habit_sentence(row) for row in reported(season)],
         tables=[
-            ("habits", "Habits", *habit_table(season)),
-            ("faults", "Faults", *fault_table(season)),
+            ("habits", "All habits", *habit_table(season)),
+            ("faults", "All faults", *fault_table(season)),
             ("deliveries", "Deliveries against the current look", *delivery_table(season)),
             ("reference", "House reference", *reference_table(season)),
         ],
