@@ -37,7 +37,7 @@ AT_HAND = 64  # grounds kept while neighbours are compared
 ROUNDS = 4  # of messages; chains of a few pictures settle in them
 
 
-def height_weights(frames, sketches, stands):
+def height_weights(frames, sketches, stands, corners=None):
     """
     What the grounds tell of each picture's camera height.
 
@@ -49,6 +49,8 @@ def height_weights(frames, sketches, stands):
         Uses ``preview``, ``mask`` and ``outline``.
     stands : DataFrame
         As `statistics.handles.handle_stands` gives it.
+    corners : DataFrame, optional
+        Index as `frames`: ``pitch`` and ``pitch_sd``, degrees, what the product's own corner tells beside the view's others.
 
     Returns
     -------
@@ -69,7 +71,9 @@ def height_weights(frames, sketches, stands):
                 compared.setdefault(place, {})[partner] = mine
                 own_sd = OWN_SHARE * found[1] * _degrees(look + below)
                 own_sds[place] = min(own_sd, own_sds.get(place, math.inf))
-    return _weighed(compared, {place: _blur(sd) for place, sd in own_sds.items()}, set(voters))
+    corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
+    alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place))) for place, sd in own_sds.items()}
+    return _weighed(compared, alone, set(voters))
 
 
 class Told(NamedTuple):
@@ -84,15 +88,18 @@ class Told(NamedTuple):
         Likelihood of each pair of heights, its own and that picture's, by their comparison alone.
     blur : (n, n) float
         What its own picture adds to all comparisons.
+    corner : (n,) float
+        Likelihood of each height by the product's own corner.
     """
 
     messages: dict
     compared: dict
     blur: np.ndarray
+    corner: np.ndarray
 
     def weights(self, but=None):
-        """(n,) weight of each height by all but one of the pictures compared with it."""
-        return USUAL * (self.blur @ _product([message for partner, message in self.messages.items() if partner != but]))
+        """(n,) weight of each height by its corner and all but one of the pictures compared with it."""
+        return USUAL * self.corner * (self.blur @ _product([message for partner, message in self.messages.items() if partner != but]))
 
     def beside(self, other):
         """(n, n) likelihood of each pair of heights, its own and another's, by their comparison; flat where there is none."""
@@ -133,7 +140,7 @@ def _comparer(rows, sketches):
 
 
 def _to_compare(rows, voters, others):
-    """Pairs of places and how well their grounds are worth each other: both views of a product, a view's next ones of the style or, of a product alone, of all."""
+    """Pairs of places and how well their grounds are worth each other: both views of a product, a view's next ones of the style or, straight on and of a product alone, of all."""
     of_product, of_style, of_view = {}, {}, {}
     for place in voters:
         row = rows[place]
@@ -146,7 +153,7 @@ def _to_compare(rows, voters, others):
     for places in of_style.values():
         for one, other in [*_ring(places), *zip(places, places[2:], strict=False)]:
             yield one, other, COLOURWAY_SD if rows[one]["shape"] == rows[other]["shape"] else STYLE_SD
-    alone = {places[0] for places in of_style.values() if len(places) == 1}
+    alone = {places[0] for (_, view), places in of_style.items() if len(places) == 1 and view in STRAIGHT_ON}  # one that stands turned shows its corner
     for places in of_view.values():
         yield from ((one, other, ANY_SD) for one, other in _ring(places) if one in alone or other in alone)
     for place in others:
@@ -180,9 +187,14 @@ def _blur(sd):
     return blur / blur.sum(axis=0)
 
 
-def _weighed(compared, blurs, voters):
-    """Place -> `Told`; copies of ``voters`` are told and do not tell."""
-    told = {place: Told(dict.fromkeys(partners, FLAT), partners, blurs[place]) for place, partners in compared.items()}
+def _by_corner(corner):
+    """Likelihood of each height by a corner's pitch; flat where there is none."""
+    return FLAT if corner is None else np.exp(-0.5 * ((HEIGHTS_DEG - np.clip(corner["pitch"], *HEIGHTS_DEG[[0, -1]])) / max(corner["pitch_sd"], USUAL_SD_DEG)) ** 2)
+
+
+def _weighed(compared, alone, voters):
+    """Place -> `Told`, by comparisons and what is known of each ``alone``; copies of ``voters`` are told and do not tell."""
+    told = {place: alone[place]._replace(messages=dict.fromkeys(partners, FLAT), compared=partners) for place, partners in compared.items()}
     for _ in range(ROUNDS):
         messages = {place: {} for place in told}
         for place, one in told.items():
@@ -201,5 +213,5 @@ def _normal(value, sd):
     return np.exp(-0.5 * (value / sd) ** 2) / sd
 
 
-UNKNOWN = Told({}, {}, np.eye(len(HEIGHTS_DEG)))  # where no ground is seen
+UNKNOWN = Told({}, {}, np.eye(len(HEIGHTS_DEG)), FLAT)  # where no ground is seen
 USUAL = (1 - FAULT) * _normal(HEIGHTS_DEG, USUAL_SD_DEG) + FAULT * _normal(HEIGHTS_DEG, math.hypot(FAULT_DEG, USUAL_SD_DEG))  # weight of each height before anything is seen

@@ -34,7 +34,7 @@ UNCERTAINTIES = 3.0  # of a tilt that is certain
 HANDLE_FAULT, HANDLE_FAR = 0.08, 0.06  # share of handles that are not level, and by how much of the product's height
 
 
-def leans(frames, sketches, stands):
+def leans(frames, sketches, stands, corners=None):
     """
     Tilt, lean and camera height of straight-on pictures beside others.
 
@@ -45,6 +45,8 @@ def leans(frames, sketches, stands):
         Uses ``outline``, ``mask`` and ``preview``.
     stands : DataFrame
         As `statistics.handles.handle_stands` gives it.
+    corners : DataFrame, optional
+        As `statistics.heights.height_weights` takes it.
 
     Returns
     -------
@@ -56,7 +58,7 @@ def leans(frames, sketches, stands):
         usual is no measure. In finals, whose verticals may have been straightened, the taper of the
         sides says nothing; height and handles still do.
     """
-    grounds = height_weights(frames, sketches, stands)
+    grounds = height_weights(frames, sketches, stands, corners)
     found = {}
     for place, level, off_level, shared in _weighed(frames, sketches, stands, grounds):
         weights = level + off_level

@@ -1,6 +1,5 @@
 """Pose of each picture against the set: turn, lean, size, place, strap."""
 
-import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
@@ -46,8 +45,10 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
     result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
     strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
-    leaning = leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products))
-    result = result.assign(**_with_grounds(result, leaning)).join(leaning.drop(columns=["height_deg", "height_sd_deg"]))
+    corners = result[["pitch_dev_deg", "pitch_dev_sd_deg"]].set_axis(["pitch", "pitch_sd"], axis=1).astype(float)
+    leaning = leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products), corners)
+    heights = leaning[["height_deg", "height_sd_deg"]].set_axis(["pitch_dev_deg", "pitch_dev_sd_deg"], axis=1)
+    result = result.assign(**heights.fillna(result[heights.columns])).join(leaning.drop(columns=["height_deg", "height_sd_deg"]))
     result = result.join(size_and_place(frames, sketches, brief, products))
     result["strap_state"] = strap_states(frames, sketches, products)
     return result
@@ -61,17 +62,6 @@ def _beside_their_own(result, taken, sketches, brief, products, as_delivered):
     told = by_registration(taken, sketches, alone, brief, products)
     better = {column: told[angle].where(told[angle].notna(), result[column]) for angle, column in columns.items()}
     return result.assign(**better)
-
-
-def _with_grounds(result, leaning):
-    """Pitch by the product's corner and by the ground, weighted by their variances; the scatter of two that contradict each other counts (Birge 1932)."""
-    values = np.stack([result["pitch_dev_deg"].astype(float), leaning["height_deg"]])
-    weights = np.nan_to_num(np.stack([result["pitch_dev_sd_deg"].astype(float), leaning["height_sd_deg"]]) ** -2.0)
-    total = weights.sum(axis=0)
-    known = total > 0
-    middle = np.where(known, (np.nan_to_num(values) * weights).sum(axis=0) / np.where(known, total, 1.0), np.nan)
-    scatter = np.sqrt((np.nan_to_num(values - middle) ** 2 * weights).sum(axis=0))
-    return {"pitch_dev_deg": middle, "pitch_dev_sd_deg": np.where(known, np.maximum(scatter, 1.0) / np.sqrt(np.where(known, total, 1.0)), np.nan)}
 
 
 __all__ = ["framing_rule", "pose_deviations"]
