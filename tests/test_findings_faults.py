@@ -321,3 +321,11 @@ def test_numbered_pictures_of_no_known_view_are_compared_with_their_own_number()
     assert not (judged(numbered)["check"] == "file_spec").any()  # every product's last picture is a detail of its own size
     numbered.loc[0, "width_px"] = 500
     assert list(judged(numbered).query("check == 'file_spec'")["file"]) == [numbered.loc[0, "file"]]
+
+
+def test_no_gain_is_promised_where_the_corrections_give_none(frames, finals):
+    warm = {"wb_dev": 5.0, "wb_gain_r": 0.92, "wb_gain_b": 1.09}
+    assert "linear gains of 0.920 red and 1.090 blue" in only(judged(changed(frames, FRONT, **warm)), "white_balance")["note"]
+    clipped = only(judged(changed(frames, FRONT, background_clipped=0.3, **warm)), "white_balance")
+    assert clipped["note"].endswith("correct its white balance from the raw file, as the background is clipped here.")
+    assert "gains" not in only(judged(changed(finals, FRONT, **warm), stage="finals"), "white_balance")["note"]

@@ -120,11 +120,10 @@ def _light(row, frame, checks, stage, reference):
     if reference is not None and _number(frame, "background_green") is not None and "background" in checks:
         row["background_from"] = 255 * float(srgb_encode(_background_light(frame)))
         row["background_to"] = 255 * float(srgb_encode(reference))
-    if stage == "finals" or frame.get("origin") == "derived":
-        return [UNKNOWN_CURVE]
+    without = no_gain_because(frame, stage)
+    if without:
+        return [without]
     notes = []
-    if (_number(frame, "background_clipped") or 0.0) > CLIPPED_BACKGROUND or frame.get("white_source") == "shadow":
-        return [CLIPPED]
     gains = [_number(frame, "wb_gain_r"), 1.0, _number(frame, "wb_gain_b")]
     if None in gains:
         notes.append(NO_WHITE)
@@ -140,6 +139,27 @@ def _light(row, frame, checks, stage, reference):
         return [*notes, BURNT]
     row["exposure_ev"] = -moved - _luminance_ev(frame, gains)
     return notes
+
+
+def no_gain_because(frame, stage):
+    """
+    Why no gain in linear light brings a frame back; '' where one does.
+
+    Parameters
+    ----------
+    frame : mapping
+        A row of frames.
+    stage : str
+        "originals" or "finals".
+
+    Returns
+    -------
+    str
+    """
+    if stage == "finals" or frame.get("origin") == "derived":
+        return UNKNOWN_CURVE
+    clipped = (_number(frame, "background_clipped") or 0.0) > CLIPPED_BACKGROUND or frame.get("white_source") == "shadow"
+    return CLIPPED if clipped else ""
 
 
 def _apart(frame, moved, behind):

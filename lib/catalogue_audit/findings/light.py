@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.corrections import CLIPPED, no_gain_because
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
@@ -21,6 +22,7 @@ ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
+FROM_RAW = "from the raw file, as the background is clipped here"
 SHADOW_WORDS = {
     "none": "no shadow",
     "contact": "a contact shadow",
@@ -36,7 +38,7 @@ def white_balance(evidence):
         evidence, "white_balance", "wb_dev", frames, "wb_dev_sd", centre=0.0, one_sided=True, together=True
     )
     for case in cases:
-        cast, mend = _cast(case.frame)
+        cast, mend = _cast(case.frame, no_gain_because(case.frame, evidence.stage))
         note = (
             f"the {called(case.frame)} is {cast} than the set by CIEDE2000 {case.value:.1f} "
             f"(tolerance {case.tolerance:g}): {mend}"
@@ -62,8 +64,8 @@ def _shows_the_light(evidence):
     return frames.index.isin(whole.index) | frames["wb_dev"].notna()
 
 
-def _cast(frame):
-    """In which direction a frame's colour is off, and the gains that mend it, in words."""
+def _cast(frame, no_gain):
+    """In which direction a frame's colour is off, and the gains that mend it, or why none does, in words."""
     red, blue = number(frame.get("wb_gain_r")), number(frame.get("wb_gain_b"))
     if red is None or blue is None:
         return "of another colour", "correct its white balance"
@@ -73,6 +75,8 @@ def _cast(frame):
         cast = "cooler"
     else:
         cast = "more magenta" if red < 1 else "greener"
+    if no_gain:
+        return cast, "correct its white balance" + (f" {FROM_RAW}" if no_gain == CLIPPED else "")
     return cast, f"correct its white balance with linear gains of {red:.3f} red and {blue:.3f} blue"
 
 
@@ -91,7 +95,7 @@ def exposure(evidence):
         mend = (
             f"{clipped * 100:.0f} % of the product is burnt out, so photograph it again"
             if burnt
-            else f"correct its exposure by {-off:+.2f} EV"
+            else f"correct its exposure by {-off:+.2f} EV" + (f" {FROM_RAW}" if no_gain_because(case.frame, evidence.stage) == CLIPPED else "")
         )
         note = (
             f"the {called(case.frame)} is {abs(off):.2f} EV {'brighter' if off > 0 else 'darker'} than the set "
