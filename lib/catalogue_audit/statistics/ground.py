@@ -18,9 +18,9 @@ ROWS, COLUMNS = 61, 45
 ACROSS, ALONG = np.meshgrid(np.linspace(-SIDE, SIDE, COLUMNS), np.linspace(-UP, DOWN, ROWS))  # of each point, widths of the body
 ROW = (UP + DOWN) / (ROWS - 1)
 SMOOTH = 0.012  # Gaussian sigma, widths of the body: finer is the backdrop's texture
-EDGE_PX, PARTLY = 2, 0.2  # of the preview beside the product that may show it; coverage from which a point is the product's
+EDGE_PX, PARTLY = 1, 0.2  # of half the preview beside the product that may show it; coverage from which a point is the product's
 LOWER = 0.4  # of the product's height, in which its body is
-LEAST_WIDTH_PX, FEWEST_NEAR = 24, 5  # of a body, and of rows about its base, that show a ground; points of an outline
+LEAST_WIDTH_PX, FEWEST_NEAR = 16, 5  # of a body, and of rows about its base, that show a ground; points of an outline
 NEAR_BASE, MIDDLE, LOWEST = 0.15, 0.3, 0.06  # widths of the body: outline beside the base; its middle; its lowest part
 BLACK = 1e-3  # linear; darker is noise
 FAR_OFF = 0.055  # natural log of light, of points that something else has changed
@@ -64,7 +64,7 @@ def ground_of(sketch):
     """
     if any(sketch.get(name) is None for name in ("preview", "mask", "outline")):
         return None
-    grey = cv2.imdecode(np.ascontiguousarray(sketch["preview"]), cv2.IMREAD_GRAYSCALE)
+    grey = cv2.imdecode(np.ascontiguousarray(sketch["preview"]), cv2.IMREAD_REDUCED_GRAYSCALE_2)
     if grey is None:
         return None
     tall, wide = grey.shape
