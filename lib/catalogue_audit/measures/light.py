@@ -16,7 +16,7 @@ DARKEST = 2e-4  # linear light; below, 8 bits hold no more
 TONES = np.linspace(0.05, 0.95, 19)  # quantiles of luminance kept in the sketch
 CLUSTER = np.array([16.0, 8.0, 8.0])  # CIELAB half-widths of one colour: shading moves L* more than a*, b*
 COLOURS = 4
-COUNTED = 500_000  # full-resolution pixels looked at for clipping, in whole rows
+COUNTED = 250_000  # full-resolution pixels looked at for clipping, in whole rows
 HIGH, LOW = 254, 2  # code values: one channel at or above, all channels at or below
 
 

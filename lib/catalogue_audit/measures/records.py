@@ -121,4 +121,9 @@ CONFIDENCE_LIMIT = 0.5  # half: an outline more likely wrong than right misleads
 def of_size(mask, shape):
     """A mask (uint8 or bool) as uint8 of another size: (h, w)."""
     mask = mask.view(np.uint8)
-    return mask if mask.shape == shape else cv2.resize(mask, shape[::-1], interpolation=cv2.INTER_NEAREST)
+    if mask.shape == shape:
+        return mask
+    if mask.shape == (shape[0] // 2, shape[1] // 2):  # each byte twice by a multiplication, and every row: many times faster
+        wide = (mask * np.uint16(0x0101)).view(np.uint8).repeat(2, axis=0)
+        return cv2.copyMakeBorder(wide, 0, shape[0] % 2, 0, shape[1] % 2, cv2.BORDER_REPLICATE)
+    return cv2.resize(mask, shape[::-1], interpolation=cv2.INTER_NEAREST)
