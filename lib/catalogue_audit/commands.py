@@ -58,7 +58,7 @@ def _add_review(commands):
     review.add_argument("--brief", metavar="FILE", help="what was ordered, as TOML (default: bags)")
     review.add_argument("--products", metavar="FILE", help="CSV of products (default: products.csv in the delivery)")
     review.add_argument("--originals", metavar="DIR", help="camera originals that finals were made from: paired by content, metadata and turn inherited")
-    review.add_argument("--decisions", metavar="FILE", help="findings accepted earlier, with reasons")
+    review.add_argument("--decisions", metavar="FILE", help="findings that somebody has accepted, as CSV: file or sku, view, check, why, by, until")
     review.add_argument("--previous", metavar="REPORT", help="report folder of the audit before this one")
     review.add_argument("--check-sheet", metavar="FILE", help="the report's check_sheet.csv, filled in: what only eyes can judge")
     review.add_argument(
