@@ -84,6 +84,48 @@ def test_a_rule_that_another_view_shows_holds_here_too():
     assert alone["scale_dev_sd"][23] > 0.03
 
 
+def _from_one_distance(colours=2):
+    """Seven bags of 18 to 45 cm, in some colours, photographed from one distance: sizes drawn, frames of one width."""
+    random = np.random.default_rng(4)
+    rows = []
+    for style in range(7):
+        wide, tall = random.uniform(0.3, 0.75), random.uniform(0.25, 0.7)
+        for colour in range(colours):
+            for view, narrower in (("front", 1.0), ("back", 1.0), ("three_quarter", 0.85)):
+                width, height = (length * np.exp(random.normal(0, 0.003)) for length in (wide * narrower, tall))
+                rows.append((f"AB{style}-{colour}", view, width, height, 0.7 * width * height))
+    columns = dict(zip(("sku", "view", "fill_width", "fill_height", "fill_area"), zip(*rows, strict=True), strict=True))
+    return table(**columns, centre_dx=[0.0] * len(rows), centre_dy=[0.0] * len(rows))
+
+
+@pytest.mark.parametrize("colours", [1, 2, 3])
+def test_bags_photographed_from_one_distance_are_as_large_as_they_are(colours):
+    frames = _from_one_distance(colours)
+    found = size_and_place(frames, {}, None)
+    assert framing_rule(frames, None) == "fixed_distance"
+    assert not (found["scale_dev"].abs() > np.maximum(0.03, 3 * found["scale_dev_sd"])).any()
+
+
+def test_from_one_distance_a_picture_is_compared_with_those_of_the_same_shape():
+    frames = _from_one_distance()
+    frames.loc[3, ["fill_width", "fill_height"]] *= 0.88
+    found = size_and_place(frames, {}, None)
+    off = found["scale_dev"].abs() > np.maximum(0.05, 3 * found["scale_dev_sd"])
+    assert list(np.flatnonzero(off)) == [3]
+    assert found["scale_dev"][3] == pytest.approx(-0.12, abs=0.01)
+
+
+def test_a_product_that_is_small_in_all_views_is_no_other_way_of_working():
+    frames = pd.concat([_by_the_first_limit([*WIDE, 0.85, 0.9, 0.8, 0.95]).assign(view=view) for view in ("front", "back", "three_quarter")])
+    frames = frames.reset_index(drop=True).assign(sku=[f"AB-{n}-X" for n in list(range(12)) * 3])
+    small = frames["sku"] == "AB-4-X"
+    frames.loc[small, ["fill_width", "fill_height"]] *= 0.88
+    found = size_and_place(frames, {}, None)
+    assert framing_rule(frames, None) == "first_limit"
+    assert found["scale_dev"][small].to_numpy() == pytest.approx(-0.12, abs=0.01)
+    assert found["scale_dev_sd"][small].max() < 0.03
+
+
 @pytest.mark.parametrize(
     ("evidence", "known", "state"),
     [

@@ -12,6 +12,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from catalogue_audit.statistics.camera_distance import free_sizes
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
@@ -23,6 +24,7 @@ SIZE_SD, PLACE_SD = 0.012, 0.006  # relative, and of the frame: how steadily pro
 FAULT, FAULT_SD = 0.06, 0.1  # share of pictures framed wrongly, and by how much
 WHOLE = 0.98  # of the frame; a rule by which a product would have to be wider or taller than that is not the one it follows
 OWN_RULE = 1e-3  # share of views that are framed by another rule than the others
+FIXED_DISTANCE = "fixed_distance"  # no rule of framing at all; see `camera_distance`
 
 
 def framing_rule(frames, brief, products=None):
@@ -40,11 +42,13 @@ def framing_rule(frames, brief, products=None):
     Returns
     -------
     rule : str
-        One of `RULES`; '' where there is nothing to tell it from.
+        One of `RULES`, or `FIXED_DISTANCE`; '' where there is nothing to tell it from.
     """
     named = getattr(getattr(brief, "framing", None), "rule", "auto")
     if named in RULES:
         return named
+    if _keeps_its_distance(frames, products):
+        return FIXED_DISTANCE
     spreads = rule_spreads(frames, products)
     if not len(spreads):
         return ""
@@ -93,20 +97,39 @@ def size_and_place(frames, sketches, brief, products=None):
     rules = (named,) if named in RULES else RULES
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
     across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
-    sizes = [_that_fit(frames, rows, np.log(_possible_sizes(frames, rows, rules, products))) for rows in views]
+    sizes, free = _all_sizes(frames, views, rules, products)
     columns = {}
-    for name, kept, sd, shares in (
-        ("scale_dev", sizes, SIZE_SD, _shares(rules)),
-        ("centre_dev_x", [across[rows][None] for rows in views], PLACE_SD, np.ones(1)),
-        ("centre_dev_y", [np.stack([down[rows], stands[rows]]) for rows in views], PLACE_SD, np.full(2, 0.5)),
+    for name, kept, sd, shares, free in (
+        ("scale_dev", sizes, SIZE_SD, _shares(rules), free),
+        ("centre_dev_x", [across[rows][None] for rows in views], PLACE_SD, np.ones(1), None),
+        ("centre_dev_y", [np.stack([down[rows], stands[rows]]) for rows in views], PLACE_SD, np.full(2, 0.5), None),
     ):
         found = np.full((2, len(frames)), math.nan)
-        for rows, told in zip(views, weigh_rules(kept, sd, shares), strict=True):
+        for rows, told in zip(views, weigh_rules(kept, sd, shares, free), strict=True):
             found[:, rows] = told
         columns[name], columns[f"{name}_sd"] = found
     columns["scale_dev"] = np.expm1(columns["scale_dev"])
     columns["px_per_cm"] = _pixels_per_cm(frames, sketches, products)
     return pd.DataFrame(columns, index=frames.index)
+
+
+def _all_sizes(frames, views, rules, products):
+    """What each rule has equal, view by view, a fixed distance last where no rule is named; and what is free under that, or None."""
+    sizes = [_that_fit(frames, rows, np.log(_possible_sizes(frames, rows, rules, products))) for rows in views]
+    if len(rules) == 1:
+        return sizes, None
+    free = free_sizes(frames, views, SIZE_SD)
+    return [np.vstack([kept, off]) for kept, (off, _, _) in zip(sizes, free, strict=True)], free
+
+
+def _keeps_its_distance(frames, products):
+    """Whether the products' own sizes explain all views together better than any rule does."""
+    views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
+    if not views:
+        return False
+    sizes, free = _all_sizes(frames, views, RULES, products)
+    fits = _fits([_from_middle(values) for values in sizes], SIZE_SD, free).sum(axis=0) + np.log(_shares(RULES))
+    return bool(np.argmax(fits) == len(fits) - 1)
 
 
 def _that_fit(frames, rows, sizes):
@@ -116,7 +139,7 @@ def _that_fit(frames, rows, sizes):
     return np.where(leaves, math.nan, sizes)
 
 
-def weigh_rules(views, sd, shares):
+def weigh_rules(views, sd, shares, free=None):
     """
     Deviation of each picture from what its view keeps equal, over the rules that may hold.
 
@@ -128,6 +151,8 @@ def weigh_rules(views, sd, shares):
         Natural scatter, at least.
     shares : (m,) float
         How likely each rule is before anything is seen; summing to 1.
+    free : list of (deviations, uncertainties, cost), optional
+        Of `camera_distance.free_sizes`, where the last rule leaves sizes free.
 
     Returns
     -------
@@ -148,15 +173,26 @@ def weigh_rules(views, sd, shares):
     tells = np.isfinite(together).any(axis=1)
     if tells.any():
         sd = max(sd, float(MAD_TO_SIGMA * np.nanmedian(together[tells], axis=1).min()))
-    fits = np.stack([_fit(values, sd) for values in apart])
+    fits = _fits(apart, sd, free)
     told = []
-    for values, fit, others in zip(apart, fits, fits.sum(axis=0) - fits, strict=True):
+    for number, (values, fit, others) in enumerate(zip(apart, fits, fits.sum(axis=0) - fits, strict=True)):
         usual = shares * np.exp(others - others.max())
         weight = (usual / usual.sum() + OWN_RULE * shares) * np.exp(fit - fit.max())
         count = np.isfinite(values).sum(axis=1)
         reference = MEDIAN_EFFICIENCY * sd / math.sqrt(max(weight @ count / weight.sum(), 1.0))
-        told.append(_mean_and_sd(values, weight, reference))
+        own = np.zeros(values.shape)
+        if free is not None:
+            own[-1] = free[number][1]
+        told.append(_mean_and_sd(values, weight, reference, own))
     return told
+
+
+def _fits(apart, sd, free):
+    """(views, m): logarithm of the likelihood of each view's deviations under each rule."""
+    fits = np.stack([_fit(values, sd) for values in apart])
+    if free is not None:
+        fits[:, -1] -= [cost for _, _, cost in free]
+    return fits
 
 
 def _from_middle(values):
@@ -176,21 +212,22 @@ def _fit(apart, sd):
     return np.log(usual + fault).sum(axis=1)
 
 
-def _mean_and_sd(values, weight, reference):
-    """Mean of (m, n) values over the m rules that tell them, by weight, and its standard uncertainty with that of the reference."""
+def _mean_and_sd(values, weight, reference, own):
+    """Mean of (m, n) values over the m rules that tell them, by weight, and its standard uncertainty with that of the reference and their own."""
     share = np.where(np.isfinite(values), weight[:, None], 0.0)
     total = share.sum(axis=0)
     share = np.divide(share, total, out=np.full(share.shape, math.nan), where=total > 0)
     seen = np.nan_to_num(values)
     mean = (share * seen).sum(axis=0)
-    return mean, np.hypot(np.sqrt((share * (seen - mean) ** 2).sum(axis=0)), reference)
+    return mean, np.hypot(np.sqrt((share * ((seen - mean) ** 2 + own**2)).sum(axis=0)), reference)
 
 
 def _shares(rules):
     """How likely each row of `_possible_sizes` is beforehand: all limits together are as likely as one rule."""
     plain = [1.0] * sum(rule != "first_limit" for rule in rules)
     limits = [1.0 / len(RATIOS)] * len(RATIOS) if "first_limit" in rules else []
-    return np.array(plain + limits) / len(rules)
+    distance = [1.0] if len(rules) > 1 else []
+    return np.array(plain + limits + distance) / (len(rules) + len(distance))
 
 
 def _possible_sizes(frames, rows, rules, products):

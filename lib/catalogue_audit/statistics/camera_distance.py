@@ -1,0 +1,81 @@
+"""
+A set photographed from one distance, where nothing but the products' own sizes says how large each is in the frame.
+
+Then no rule of framing holds, and a clutch among totes is small and no fault. What is left to compare a picture with are
+the others of the same shape: the colourways of its style, and a front with its back. That the pictures of one shape are of
+one size holds under any rule, so this one is believed only where the shapes scatter as no other rule explains: each shape's
+size is free, and costs as much evidence as a free parameter does.
+
+References
+----------
+.. [1] D. J. C. MacKay, "Bayesian Interpolation", Neural Computation 4 (1992) 415-447 (the Occam factor of a free parameter).
+"""
+
+import math
+
+import numpy as np
+
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+
+ONE_SHAPE = 0.06  # of ln(width over height): products of one SKU stem that differ by more are no colourways of one shape
+SIZES_SD = 0.25  # of ln(size) of bags: the smallest handbags are half as large as travelling bags; common practice, no source
+ONE_OF_TWO = 0.06  # of two pictures that differ, nothing says which is off; so much they may differ by that
+MARKS = "-_. "  # before the last part of an SKU, which names the colour
+
+
+def free_sizes(frames, views, sd):
+    """
+    Sizes against the other pictures of the same shape, view by view.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        With ``sku``, ``view``, ``fill_width``, ``fill_height``.
+    views : list of (n,) ndarray of int
+        Positions of each view's pictures.
+    sd : float
+        Natural scatter of ln(size) within a shape.
+
+    Returns
+    -------
+    list of (deviations, uncertainties, cost)
+        For each view (n,) deviations of ln(size), 0 where nothing is there to compare with; (n,) their standard uncertainties;
+        and how much log likelihood the free sizes cost this view.
+    """
+    width, height = (frames[name].to_numpy(dtype=float, na_value=math.nan) for name in ("fill_width", "fill_height"))
+    size = 0.5 * np.log(width * height)
+    groups = _shapes(frames, np.concatenate(views) if views else [], np.log(width / height))
+    off, unsure = np.zeros(len(frames)), np.full(len(frames), SIZES_SD)
+    costs = np.zeros(len(frames))
+    for rows in groups.values():
+        rows = np.array(rows)
+        costs[rows] = math.log(SIZES_SD / sd) / len(rows)
+        if len(rows) == 2:
+            unsure[rows] = max(ONE_OF_TWO, float(np.ptp(size[rows])))
+        elif len(rows) > 2:
+            off[rows] = size[rows] - np.median(size[rows])
+            unsure[rows] = sd / math.sqrt(len(rows))
+    return [(off[rows], unsure[rows], float(costs[rows].sum())) for rows in views]
+
+
+def _shapes(frames, rows, aspect):
+    """(shape, view) → positions; front and back are one view, as the one is the other's mirror image."""
+    sku, view = (frames[name].to_numpy(dtype=object) for name in ("sku", "view"))
+    families = {}
+    for row in rows:
+        face = "straight_on" if view[row] in STRAIGHT_ON else view[row]
+        families.setdefault((_family(sku[row]), face), []).append(row)
+    groups = {}
+    for (family, face), members in families.items():
+        middle = float(np.median(aspect[members]))
+        for row in members:
+            own = family if abs(aspect[row] - middle) <= ONE_SHAPE else ("", sku[row])
+            groups.setdefault((own, face), []).append(row)
+    return groups
+
+
+def _family(sku):
+    """The SKU without its last part; a style of the products file may be a kind of bag, in many sizes."""
+    sku = sku if isinstance(sku, str) else ""
+    mark = next((mark for mark in MARKS if mark in sku), None)
+    return sku.rpartition(mark)[0] if mark else sku
