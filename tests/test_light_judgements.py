@@ -209,6 +209,20 @@ def test_a_detail_taken_in_a_drift_has_the_light_of_its_neighbours_in_time():
     assert sd[2] < 0.0112
 
 
+def test_a_dark_detail_has_the_light_of_what_was_photographed_beside_it_not_of_its_product_s_other_hour():
+    """A product's views were taken under warm lamps, its black detail an hour later, just after other products' under the usual light."""
+    black, warm = (12, 0, 0), np.log((1.07, 0.93))
+    rows = [_row("front", "upright", "2025-01-01T10:00:00"), _row("back", "upright", "2025-01-01T11:00:00"), _row("detail", "crop", "2025-01-01T11:00:30")]
+    rows[1] |= {"sku": "T"}
+    ratios, sd = np.array([warm, [0.0, 0.0], [np.nan, np.nan]]), np.array([0.0015, 0.0015, np.nan])
+    sketches = {"front.jpg": _sketch([(_tinted(black, 1.07, 0.93), 1.0)]), "back.jpg": _sketch([((70, 0, 0), 1.0)])}
+    sketches["detail.jpg"] = _sketch([(black, 1.0)])
+    frames, whole = table_from_rows("frames", rows), np.array([True, True, False])
+    found, found_sd = white_of_details(frames, sketches, whole, ratios, sd)
+    assert found[2] == pytest.approx([0.0, 0.0], abs=0.01)
+    assert found_sd[2] < 0.02
+
+
 def _row(view, kind, time=None, backdrop="white"):
     return {
         "file": f"{view}.jpg", "sku": "S", "view": view, "view_kind": kind, "status": "measured", "captured_at": time, "backdrop": backdrop,
@@ -247,3 +261,13 @@ def test_stripes_near_the_top_of_the_scale_may_reach_it_under_the_right_light(sh
     frames = _front(clipped_high=0.05, exposure_dev_ev=off)
     sketches = {file: _whites(share) for file in frames["file"]}
     assert _found(frames, sketches) == said
+
+
+@pytest.mark.parametrize(("here", "others", "said"), [(0.078, (0.036, 0.059), []), (0.15, (0.036, 0.059), ["clipping"]), (0.078, (0.059, 0.06), ["clipping"])])
+def test_a_white_pattern_that_differs_from_side_to_side_is_burnt_out_as_differently(here, others, said):
+    """White dots are not the same all round: by what the other views differ in them, this one may have more."""
+    frames = _front(clipped_high=here, exposure_dev_ev=0.0)
+    sku = frames.loc[frames["file"] == FRONT, "sku"].item()
+    for view, share in zip(("back", "three_quarter"), others, strict=True):
+        frames.loc[(frames["sku"] == sku) & (frames["view"] == view), "clipped_high"] = share
+    assert _found(frames) == said

@@ -186,7 +186,8 @@ def uneven_background(evidence):
         )
         yield case_row("uneven_background", note, case)
     for case in set_cases:
-        yield set_row("uneven_background", case, "the evenness of the background", " L*", "light the rest alike")
+        if case.kind == "modes":  # how much of a sweep's fall-off shows depends on what the product leaves of it: that varies under steady light
+            yield set_row("uneven_background", case, "the evenness of the background", " L*", "light the rest alike")
 
 
 def cutout_edge(evidence):
@@ -253,7 +254,7 @@ def clipping(evidence):
         for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
         ):
-            if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame) + allowed:
+            if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame, normally) + allowed:
                 continue
             note = (
                 f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
@@ -265,8 +266,12 @@ def clipping(evidence):
             )
 
 
-def _of_its_whites(evidence, frame):
-    """Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown."""
+def _of_its_whites(evidence, frame, normally):
+    """
+    Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown.
+
+    What is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
+    """
     limit = brief_terms.tolerance(evidence.brief, "exposure")
     others = evidence.whole_product
     others = others[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & ~(others["exposure_dev_ev"].abs() >= limit)]
@@ -274,7 +279,10 @@ def _of_its_whites(evidence, frame):
     if off is None or off >= limit or others.empty:
         return 0.0
     light = max((near_top_share(evidence.sketches.get(file) or {}) for file in others["file"]), key=np.nan_to_num)
-    return WHITES * min(1.0, float(np.nan_to_num(light)) * (ENLARGED if frame["view_kind"] == "crop" else 1.0))
+    larger = ENLARGED if frame["view_kind"] == "crop" else 1.0
+    nearly = max(min(1.0, float(np.nan_to_num(light)) * larger) - normally, 0.0)
+    burnt = others["clipped_high"].dropna()
+    return normally + WHITES * nearly + (float(np.ptp(burnt)) if len(burnt) else 0.0)
 
 
 def _clipping_tolerance(evidence, frames, column):

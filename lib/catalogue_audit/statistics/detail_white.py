@@ -84,6 +84,8 @@ def white_of_details(frames, sketches, whole, ratios, sd):
     views, middle = {}, np.median(lights[np.isfinite(lights[:, 0])], axis=0) if np.isfinite(lights[:, 0]).any() else np.zeros(2)
     for place in np.flatnonzero(np.isfinite(lights[:, 0]) & (sku != "")):
         views.setdefault(sku[place], []).append(place)
+    timed = np.flatnonzero(np.isfinite(lights[:, 0]) & (times != ""))
+    timed = timed[np.lexsort((files[timed], times[timed]))]
     seen = {}
     for place in np.flatnonzero(crop & ~np.isfinite(ratios[:, 0])):
         others = np.array(views.get(sku[place], ()), int)
@@ -94,7 +96,7 @@ def white_of_details(frames, sketches, whole, ratios, sd):
                     seen[k] = chromaticities(sketches.get(files[k], {}), crop[k])
             step = _own_light(seen[place], [seen[k] for k in compared], lights[compared])
             if step is not None:
-                usual = _expected(lights[others], times[others], times[place], np.isfinite(ratios[others, 0]))
+                usual = _expected(lights, others, timed, times, times[place], np.isfinite(ratios[:, 0]))
                 found, found_sd = _weighed(*step, *usual, middle)
                 if found_sd <= UNSURE_SD:
                     ratios[place], sd[place] = found, found_sd
@@ -202,15 +204,30 @@ def _own_light(detail, views, lights):
     return light, (SURFACE_SD**2 + detail.rounding_sd**2 + spread) * np.eye(2) + along @ along.T
 
 
-def _expected(lights, times, time, shown):
-    """Light of the product's frames taken just before and after, or of all where times tell nothing: (2,), and its sd."""
-    if time and (times != "").all():
-        order = np.argsort(times, kind="stable")
-        after = int(np.searchsorted(times[order], time))
-        lights, shown = lights[order[max(after - 1, 0) : after + 1]], shown[order[max(after - 1, 0) : after + 1]]
-    middle = np.median(lights, axis=0)
-    between = np.abs(lights - middle).max() / np.sqrt(3)  # as of any place between the two being as likely as another
-    return middle, float(np.hypot(CALM_SD if shown.all() else CUT_OUT_SD, between))
+def _expected(lights, others, timed, times, time, shown):
+    """
+    Light that is likely at a time, (2,), and its sd: of the whole views of any product taken just before and after.
+
+    Where the two differ, the light changed at any moment between them, so the nearer is the likelier. Without times it is
+    the light of the product's other views.
+    """
+    after = int(np.searchsorted(times[timed], time))
+    beside = timed[max(after - 1, 0) : after + 1]
+    if not time or not len(beside):
+        middle = np.median(lights[others], axis=0)
+        between = np.abs(lights[others] - middle).max() / np.sqrt(3)  # as of any place between the two being as likely as another
+        return middle, float(np.hypot(CALM_SD if shown[others].all() else CUT_OUT_SD, between))
+    first, last = beside[0], beside[-1]
+    since, until = (abs(_seconds(time) - _seconds(times[k])) for k in (first, last))
+    later = since / (since + until) if since + until > 0 else 0.5
+    change = lights[last] - lights[first]
+    between = np.abs(change).max() * np.sqrt(later * (1 - later) / 3)  # a beta distribution, in the middle as flat as above
+    return lights[first] + later * change, float(np.hypot(CALM_SD if shown[beside].all() else CUT_OUT_SD, between))
+
+
+def _seconds(time):
+    """Seconds of a time as text, as the camera's clock shows it."""
+    return np.datetime64(time[:19], "s").astype(float)
 
 
 def _weighed(own, covariance, usual, usual_sd, middle):
