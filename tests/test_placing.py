@@ -96,3 +96,12 @@ def test_a_views_name_is_no_path(report, tmp_path):
     outline = np.array([(0.2, 0.2), (0.8, 0.2), (0.5, 0.9)])
     written = write_placings([placing._replace(view="../../harm <b>")], {placing.file: outline}, tmp_path / "out", json.dumps("<drop>"))
     assert {path.parent for path in written} == {tmp_path / "out"}
+
+
+@pytest.mark.parametrize("turn", [0.0, 1e-9, -0.02])
+def test_a_view_that_is_not_turned_has_a_sheet_too(tmp_path, turn):
+    pytest.importorskip("reportlab", reason="ReportLab is not installed")
+    frames = make_audit().frames
+    found = [placing._replace(yaw_deg=turn) for placing in placings(frames.assign(yaw_deg=turn))]
+    write_placings(found, {}, tmp_path / "placing", "drop")
+    assert (tmp_path / "placing" / SHEET_NAME).stat().st_size > 1000

@@ -157,7 +157,8 @@ def _draw_sheet(canvas, placing, delivery):
         canvas.line(centre_x - half * across, centre_y - half * along, centre_x + half * across, centre_y + half * along)
         canvas.line(centre_x, centre_y, centre_x + 2.5 * along, centre_y - 2.5 * across)  # where the front looks
         canvas.setLineWidth(0.04)
-        canvas.arc(centre_x - 4, centre_y - 4, centre_x + 4, centre_y + 4, 0, placing.yaw_deg)
+        if round(placing.yaw_deg, 1):  # ReportLab divides by an arc of nothing
+            canvas.arc(centre_x - 4, centre_y - 4, centre_x + 4, centre_y + 4, 0, placing.yaw_deg)
         _text(canvas, centre_x + 4.3, centre_y + 0.25 + (0.6 if placing.yaw_deg < 0 else 0.0), f"{abs(placing.yaw_deg):.1f}°", "Sheet-Bold", 0.45, blue)
         _text(canvas, centre_x + 2.7 * along + 0.1, centre_y - 2.7 * across - 0.3, "front", "Sheet", 0.3, blue)
     _ruler(canvas, ink)
