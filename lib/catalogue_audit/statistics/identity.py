@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.clock import parse_time
-from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, compare
+from catalogue_audit.statistics.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
 from catalogue_audit.statistics.laying import picture_of, turn_of
 from catalogue_audit.statistics.misfiling import misfiled
 from catalogue_audit.statistics.moved import nothing_moved
@@ -31,6 +31,7 @@ SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
 SAME_FRACTION = 0.005  # s, where both files have the fraction
 BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
+PLAINLY_APART = 3 * SAME_COLOUR  # CIELAB, of thumbnails' products; what is moved over the other must have its colour in the end
 SKETCHES_AT_HAND = 256  # 40 MB
 SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
 LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining")
@@ -179,7 +180,9 @@ def _verify(a, b, facts, signatures, boxes, loaded, ways):
         kind, likeness, steady = "same_pixels", None, None
     else:
         pair = loaded[one["file"]], loaded[other["file"]]
-        likeness = compare(*pair, boxes[a], boxes[b], ways)
+        known = "detail" not in ways and all("mask" in sketch for sketch in pair)
+        one_colour = not known or math.dist(signatures[a].colour, signatures[b].colour) <= PLAINLY_APART
+        likeness = compare(*pair, boxes[a], boxes[b], ways, one_colour)
         kind = likeness.kind
         steady = functools.cache(lambda: _steady(likeness, *pair))
     if not kind:

@@ -54,7 +54,7 @@ class Likeness(NamedTuple):
 DIFFERENT = Likeness("", np.inf, np.inf, np.inf, False)
 
 
-def compare(first, second, first_box, second_box, ways=("frame", "mirrored_frame", "box", "mirrored_box", "detail")):
+def compare(first, second, first_box, second_box, ways=("frame", "mirrored_frame", "box", "mirrored_box", "detail"), one_colour=True):
     """
     Lay two pictures over one another and say what they have in common.
 
@@ -66,6 +66,8 @@ def compare(first, second, first_box, second_box, ways=("frame", "mirrored_frame
         Product boxes in fractions of the frame; NaN where unknown.
     ways : iterable of str
         How they may lie over one another; see `nominating.nominations`.
+    one_colour : bool
+        False where their products' colours differ plainly: then they are one photograph only if they lie over one another as they are.
 
     Returns
     -------
@@ -84,7 +86,7 @@ def compare(first, second, first_box, second_box, ways=("frame", "mirrored_frame
             if likeness.kind and not (likeness.kind == "re_export" and likeness.rms > EXACT_RMS):
                 return likeness
             found = likeness if likeness.kind else found
-    for flip in (False, True):
+    for flip in (False, True) if one_colour else ():
         for matrix in starts(first, second, first_box, second_box, ways, flip, one_shape):
             likeness = _compare_moved(first, second, small, matrix, flip)
             if likeness.kind and likeness.rms < found.rms:  # lies better so: it was shifted a little, too

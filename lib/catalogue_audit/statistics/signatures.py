@@ -8,6 +8,8 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
+
 GRID = 12  # cells a side
 FEATURELESS = 6.0  # 8-bit levels of standard deviation: nothing to compare
 
@@ -68,7 +70,7 @@ def median_colour(picture, area):
     pixels = np.ascontiguousarray(picture)
     pixels = pixels.reshape(-1, 3) if area is None or not area.any() else pixels[area]
     lab = cv2.cvtColor(pixels.reshape(1, -1, 3).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)[0]
-    return tuple(float(np.median(np.ascontiguousarray(lab[:, channel]))) for channel in range(3))
+    return tuple(float(median(np.ascontiguousarray(lab[:, channel]))) for channel in range(3))
 
 
 def product_mask(sketch, shape):

@@ -135,15 +135,21 @@ def _laid_back(front, turned, movement):
 
 def _found(structure, laid, places):
     """((n,) correlations of the tiles where they lie best, (n,) contrasts of both)."""
-    correlations, contrasts = [], []
+    correlations, there = [], []
     for across, down in places:
         tile = structure[down : down + TILE_PX, across : across + TILE_PX]
         window = laid[down : down + TILE_PX + 2 * REACH_DOWN_PX, across : across + TILE_PX + 2 * REACH_ACROSS_PX]
         _, best, _, (right, below) = cv2.minMaxLoc(cv2.matchTemplate(window, tile, cv2.TM_CCOEFF_NORMED))
-        there = window[below : below + TILE_PX, right : right + TILE_PX]
+        there.append((across + right, down + below))
         correlations.append(best)
-        contrasts.append(np.hypot(tile.std(), there.std()))
-    return np.array(correlations), np.array(contrasts)
+    return np.array(correlations), np.hypot(_contrasts(structure, places), _contrasts(laid, there))
+
+
+def _contrasts(picture, places):
+    """Standard deviation of each tile, (n,), all at once."""
+    across, down = np.array(places).T
+    tiles = np.lib.stride_tricks.sliding_window_view(picture, (TILE_PX, TILE_PX), axis=(0, 1))[down, across]
+    return tiles.reshape(len(places), -1).std(axis=1)
 
 
 def _places(inside):
