@@ -8,7 +8,7 @@ import pytest
 from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.measures.sketch import pack_sketch
 from catalogue_audit.report.audit import write_data
-from catalogue_audit.report.placing import SHEET_NAME, placing_words, write_placings
+from catalogue_audit.report.placing import SHEET_NAME, placing_words, write_placings, write_table_sheet
 from catalogue_audit.runs import store
 from catalogue_audit.runs.placing import placing_outline
 from catalogue_audit.statistics.placing import placings
@@ -103,5 +103,5 @@ def test_a_view_that_is_not_turned_has_a_sheet_too(tmp_path, turn):
     pytest.importorskip("reportlab", reason="ReportLab is not installed")
     frames = make_audit().frames
     found = [placing._replace(yaw_deg=turn) for placing in placings(frames.assign(yaw_deg=turn))]
-    write_placings(found, {}, tmp_path / "placing", "drop")
-    assert (tmp_path / "placing" / SHEET_NAME).stat().st_size > 1000
+    write_table_sheet(found, tmp_path / SHEET_NAME, "drop")
+    assert (tmp_path / SHEET_NAME).stat().st_size > 1000
