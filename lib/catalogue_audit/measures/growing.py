@@ -265,8 +265,9 @@ def _widened(where, reach):
 
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
-    kind = deep + 2 * shadow_like.view(np.uint8) + 4 * (evidence.step & (evidence.edge > CLEAR_EDGE)).view(np.uint8)
-    tally = np.bincount((8 * labels + kind).ravel(), minlength=8 * count).reshape(count, 2, 2, 2)  # step, shadow, deep
+    kind = deep + 2 * shadow_like.view(np.uint8) + 4 * (evidence.step & (evidence.edge > CLEAR_EDGE)).view(np.uint8) + 8 * sure.view(np.uint8)
+    tally = np.bincount((16 * labels + kind).ravel(), minlength=16 * count).reshape(count, 2, 2, 2, 2)  # sure, step, shadow, deep
+    without, tally = tally[:, 1].sum(axis=(1, 2, 3)) == 0, tally.sum(axis=1)
     pixels, own, rim, sharp = tally.sum(axis=(1, 2, 3)), tally[:, :, 0, 1].sum(axis=1), tally[..., 0].sum(axis=(1, 2)), tally[:, 1].sum(axis=(1, 2))
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
     is_shadow[0] = False
@@ -274,7 +275,6 @@ def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
         place = np.flatnonzero(np.take(is_shadow, labels))
         darkness = np.bincount(labels.ravel()[place], weights=evidence.ratio.ravel()[place], minlength=count) / np.maximum(pixels, 1)
         is_shadow &= darkness > LONE_SHADOW_RATIO
-    without = np.bincount(labels.ravel()[np.flatnonzero(sure)], minlength=count) == 0
     without[0] = False
     if without.any():
         sure = sure | (np.take(without, labels) & deep)
