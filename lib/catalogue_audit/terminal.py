@@ -16,7 +16,7 @@ class _Progress:
     """One line on a terminal, rewritten in place."""
 
     def __call__(self, done, total):
-        end = "\n" if done >= total else ""
+        end = "; comparing them and writing the report\n" if done >= total else ""  # a minute without a word looks like a hang
         with contextlib.suppress(OSError):  # the terminal may be gone
             sys.stderr.write(f"\r{done} of {total} pictures measured{end}")
             sys.stderr.flush()

@@ -1,6 +1,7 @@
 """The command in odd surroundings: closed and full outputs, blocked signals, short memory, impossible time zones."""
 
 import datetime
+import io
 import os
 import re
 import signal
@@ -13,6 +14,7 @@ from catalogue_audit import cli
 from catalogue_audit.errors import AuditError
 from catalogue_audit.runs import places
 from catalogue_audit.runs.review import review
+from catalogue_audit.terminal import progress
 
 from hostile import command
 from hostile import pictures as p
@@ -149,3 +151,16 @@ def test_a_folder_that_goes_away_while_it_is_read_gets_no_verdict(tmp_path, way)
     with pytest.raises(AuditError, match="'delivery' went away while it was being read. No report was written") as raised:
         review(folder, out=out, jobs=1, tables_only=True, progress=take_away)
     assert raised.value.exit_status == 3 and command.reports(out) == []
+
+
+def test_whoever_looks_on_is_told_what_goes_on_after_the_last_picture(monkeypatch):
+    class Screen(io.StringIO):
+        def isatty(self):
+            return True
+
+    screen = Screen()
+    monkeypatch.setattr(sys, "stderr", screen)
+    tell = progress()
+    tell(1, 2)
+    tell(2, 2)
+    assert screen.getvalue() == "\r1 of 2 pictures measured\r2 of 2 pictures measured; comparing them and writing the report\n"
