@@ -271,3 +271,13 @@ def test_a_white_pattern_that_differs_from_side_to_side_is_burnt_out_as_differen
     for view, share in zip(("back", "three_quarter"), others, strict=True):
         frames.loc[(frames["sku"] == sku) & (frames["view"] == view), "clipped_high"] = share
     assert _found(frames) == said
+
+
+@pytest.mark.parametrize(("back", "said"), [(None, ["uneven_background"]), (14.0, [])])
+def test_a_sweep_that_is_as_uneven_behind_the_product_s_other_views_is_its_framing(back, said):
+    """A small bag photographed from nearer, before more of the fall-off, shows it in its back as well; a lamp that fell over does not."""
+    frames = _front(background_spread=15.0)
+    sku = frames.loc[frames["file"] == FRONT, "sku"].item()
+    if back is not None:
+        frames.loc[(frames["sku"] == sku) & (frames["view"] == "back"), "background_spread"] = back
+    assert _found(frames) == said

@@ -176,10 +176,18 @@ def _background_row(case):
 
 
 def uneven_background(evidence):
-    """Backgrounds less even than the set's normal."""
+    """
+    Backgrounds less even than the set's normal, and than those of the product's other views.
+
+    A small product is photographed from nearer, before more of the fall-off or of the table's edge, and from nearer in several views.
+    """
     frames = evidence.whole_product
     cases, set_cases = judge_column(evidence, "uneven_background", "background_spread", frames, one_sided=True)
+    largest = _of_the_others(frames, frames["background_spread"].fillna(0.0)).to_dict()
+    others = {file: largest[index] for index, file in frames["file"].items()}
     for case in cases:
+        if case.value - others[case.frame["file"]] <= case.tolerance:
+            continue
         note = (
             f"the background of the {called(case.frame)} varies by {case.value:.1f} L* where {case.expected:.1f} "
             f"is the set's normal (tolerance {case.tolerance:g} more): even it out, and look at the lamps"
