@@ -63,6 +63,11 @@ def test_an_uncertain_outline_empties_what_rests_on_it_and_says_how_uncertain():
     assert any("0.31" in reason for reason in reasons)
 
 
+def test_specks_are_counted_all_over_a_crop_whatever_its_outline():
+    assert "specks" in kept("detail", "crop", outline_confidence=0.2)
+    assert "product_L" not in kept("detail", "crop", outline_confidence=0.2)
+
+
 @pytest.mark.parametrize("kind", [*schema.VIEW_KINDS, None])
 @pytest.mark.parametrize("view", ["front", "three_quarter", "detail", "made_up", None])
 def test_whatever_is_emptied_is_explained_and_nothing_is_added_or_changed(view, kind):

@@ -58,6 +58,7 @@ LEAN_NEEDS = (
 
 POSE = ROLL + YAW + PITCH + LEAN + HANDLES + STRAP
 OUTLINE_BASED = BOX + POSE + SHADOW + EDGE + COLOUR + SURFACE
+OUTLINE_BASED_IN_CROPS = tuple(name for name in OUTLINE_BASED if name != "specks")  # they are counted all over a crop
 
 # For each kind of view: the columns that it rules out, and why. One sentence a group of columns.
 RULED_OUT = {
@@ -115,7 +116,7 @@ def applicable(facts, view, view_kind):
     facts, reasons = _with_turn_of_view(facts, view, view_kind)
     rules = [*RULED_OUT.get(view_kind or "other", ()), *_rules_of_the_view(view, view_kind)]
     if _outline_is_doubtful(facts):
-        rules.append((OUTLINE_BASED, _doubt(facts)))
+        rules.append((OUTLINE_BASED_IN_CROPS if view_kind == "crop" else OUTLINE_BASED, _doubt(facts)))
         if view_kind == "crop":
             rules.append((BACKGROUND, "the detail fills the frame, or cannot be told from what is around it: no background is sure"))
         elif view_kind in (None, "other"):
