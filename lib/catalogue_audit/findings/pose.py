@@ -12,7 +12,7 @@ from catalogue_audit.findings.rows import called, finding, sentence, text, view_
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.lean import handles_off_level, rather_a_lean
-from catalogue_audit.statistics.strap_states import supplied_straps, usual_state
+from catalogue_audit.statistics.strap_states import shown_once, supplied_straps, usual_state
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
@@ -263,6 +263,7 @@ def strap(evidence):
     """
     frames = evidence.whole_product
     frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(evidence.misfiled["file"])]  # of another product or view
+    alone = shown_once(frames, evidence.sketches)
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]
@@ -270,6 +271,8 @@ def strap(evidence):
         asked = brief_terms.strap_state(evidence.brief, view)
         for frame, wanted_state in zip(evidence.records(group), _wanted_states(group, asked), strict=True):
             state = frame["strap_state"]
+            if wanted_state is None and frame["file"] in alone:
+                wanted_state = "none"
             if wanted_state in (None, "any", state):
                 continue
             wanted = STRAP_WORDS.get(wanted_state, wanted_state)
