@@ -126,3 +126,19 @@ def test_cut_outs_and_files_without_sketches_show_no_ground():
     assert height_weights(frames.assign(origin="derived"), sketches, stands) == {}
     assert height_weights(frames, {}, stands) == {}
     assert ground_of({}) is None and len(HEIGHTS_DEG) == 41
+
+
+def test_a_delivery_whose_grounds_repeat_well_tells_heights_more_surely():
+    few, many = (leans(*delivery(products(count, odd=(1, "back"), pitch=9.0))).loc[3] for count in (3, 6))
+    assert many["height_sd_deg"] < few["height_sd_deg"] and many["height_deg"] == pytest.approx(3.0, abs=1.0)
+
+
+def test_a_corner_and_the_ground_are_weighed_together():
+    """Alone the corner leaves 5 ± 1.2 degrees; the grounds of the others say none of it."""
+    shots = [(f"P{k}", "three_quarter", shot(8.0, seed=k)) for k in range(3)]
+    frames, sketches, stands = delivery(shots)
+    corners = pd.DataFrame({"pitch": [5.0, 0.1, np.nan], "pitch_sd": [1.2, 0.5, np.nan]})
+    found = leans(frames, sketches, stands, corners)
+    assert found["height_deg"].abs().max() < 1.5 and found[["tilt_deg", "lean_deg"]].isna().all(axis=None)
+    turned = leans(*delivery([(shots[0][0], "three_quarter", shot(12.0)), *shots[1:]]), corners)
+    assert turned.loc[0, "height_deg"] == pytest.approx(4.0, abs=1.2) and turned.loc[0, "height_deg"] > 3 * turned.loc[0, "height_sd_deg"]

@@ -16,6 +16,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.handles import USUAL_LOOK_DEG
 from catalogue_audit.statistics.ground import ground_of, longer
 from catalogue_audit.statistics.registration import shape_names
+from catalogue_audit.statistics.robust import MAD_TO_SIGMA
 
 HEIGHTS_DEG = np.arange(-10.0, 10.01, 0.5)
 FLAT = np.ones(len(HEIGHTS_DEG))
@@ -26,6 +27,7 @@ REST = math.sqrt(1 - 2 * OWN_SHARE**2)  # what is the comparison's own
 # How well log lengths of two grounds are worth the heights, beside what a comparison states: of one product, of its colourways, of one style,
 # of any two. On rendered bags of two makes; what those that share no shape are off is most of all their shapes'.
 OWN_SD, COLOURWAY_SD, STYLE_SD, ANY_SD = 0.03, 0.055, 0.08, 0.3
+WORTH_PAIRS, FEWEST_PAIRS, LEAST_SD = 8, 8, 0.01  # what is usual counts as so many pairs; pairs that tell a delivery's own; no two grounds are more alike
 ODD, ODD_SD = 0.02, 0.5  # share of grounds that something else has changed, and by how much
 # Share of the length that a height makes, and its standard uncertainty: what the lens darkens and what stands behind the ground keeps
 # its length, and the camera's usual look down is known to two degrees. 0.75 and 0.94 on rendered bags of two makes.
@@ -62,15 +64,14 @@ def height_weights(frames, sketches, stands, corners=None):
     kinds = frames["style"].where(frames["style"].notna(), shapes)
     rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
     compare, compared, own_sds = _comparer(rows, sketches), {}, {}
-    for one, other, sd in sorted(_to_compare(rows, voters, others)):
-        found = compare(one, other)
-        if found is not None:
-            look = USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]
-            like = _likelihood(*found, sd, look)
-            for place, partner, mine, below in ((one, other, like, found[2]), (other, one, like.T, found[3])):
-                compared.setdefault(place, {})[partner] = mine
-                own_sd = OWN_SHARE * found[1] * _degrees(look + below)
-                own_sds[place] = min(own_sd, own_sds.get(place, math.inf))
+    pairs = [(one, other, sd, compare(one, other)) for one, other, sd in sorted(_to_compare(rows, voters, others))]
+    pairs = [(one, other, sd, *found, USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]) for one, other, sd, found in pairs if found is not None]
+    repeated = _repeated(pairs)
+    for one, other, sd, log_length, log_sd, below, its_below, look in pairs:
+        like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look)
+        for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
+            compared.setdefault(place, {})[partner] = mine
+            own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
     corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
     alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place))) for place, sd in own_sds.items()}
     return _weighed(compared, alone, set(voters))
@@ -167,10 +168,28 @@ def _ring(places):
     return [*zip(places, places[1:], strict=False), *([(places[-1], places[0])] if len(places) > 2 else [])]
 
 
+def _repeated(pairs):
+    """How well grounds of each kind of pairs are worth each other: what is usual, and what this delivery's own scatter adds to what comparisons state."""
+    found = {}
+    for usual in (OWN_SD, COLOURWAY_SD, STYLE_SD, ANY_SD):
+        here = [pair for pair in pairs if pair[2] == usual]
+        if len(here) < FEWEST_PAIRS:
+            found[usual] = usual
+            continue
+        off = np.array([pair[3] - SHOWN * (_log_sine(pair[7] + pair[5]) - _log_sine(pair[7] + pair[6])) for pair in here])
+        own = (MAD_TO_SIGMA * np.median(np.abs(off))) ** 2 - np.median([pair[4] ** 2 for pair in here])
+        found[usual] = math.sqrt((WORTH_PAIRS * usual**2 + len(here) * max(own, LEAST_SD**2)) / (WORTH_PAIRS + len(here)))
+    return found
+
+
+def _log_sine(elevation):
+    """Natural logarithm of the sine of elevations, degrees."""
+    return np.log(np.sin(np.radians(np.maximum(elevation, LEAST_ELEVATION_DEG))))
+
+
 def _likelihood(log_length, log_sd, below, its_below, sd, look):
     """Likelihood of each pair of heights of two pictures by their grounds, whose bases are seen so far below the axis where the camera looks down as usual, degrees."""
-    elevations = (look + HEIGHTS_DEG + degrees for degrees in (below, its_below))
-    mine, its = (np.log(np.sin(np.radians(np.maximum(degrees, LEAST_ELEVATION_DEG)))) for degrees in elevations)
+    mine, its = (_log_sine(look + HEIGHTS_DEG + degrees) for degrees in (below, its_below))
     expected = SHOWN * (mine[:, None] - its[None])
     log_sd = np.hypot(math.hypot(REST * log_sd, sd), SHOWN_SD * expected)
     return (1 - ODD) * _normal(log_length - expected, log_sd) + ODD * _normal(log_length - expected, np.hypot(log_sd, ODD_SD))

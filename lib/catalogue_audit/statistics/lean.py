@@ -72,7 +72,8 @@ def leans(frames, sketches, stands, corners=None):
     names = [f"{name}{end}_deg" for name in ("tilt", "lean", "height") for end in ("", "_sd")]
     result = pd.DataFrame.from_dict(found, orient="index", columns=names, dtype=float).reindex(frames.index)
     alone = pd.DataFrame.from_dict(heights, orient="index", columns=names[4:], dtype=float).reindex(frames.index)
-    result[names[4:]] = result[names[4:]].where(alone["height_deg"].notna()).fillna(alone)
+    surer = ~(result["height_sd_deg"] < alone["height_sd_deg"])  # what a tilt shows of the height helps where the ground leaves it open, and blurs what it tells
+    result[names[4:]] = result[names[4:]].where(alone["height_deg"].notna()).mask(surer, alone)
     unsure = [(name, result[f"{name}_sd_deg"] > UNSURE_LEAN_DEG) for name in ("lean", "height")]
     return result.assign(**{f"{name}{end}_deg": result[f"{name}{end}_deg"].mask(far) for name, far in unsure for end in ("", "_sd")})
 
