@@ -241,10 +241,9 @@ def _styles_of_scattered_outlines(frames):
     shape = frames["fill_width"] * frames["width_px"].astype(float)
     shape = shape / (frames["fill_height"] * frames["height_px"].astype(float))
     scattered = set()
-    for style in frames["style"].dropna().unique():
-        here = frames["style"] == style
+    for style, here in frames.groupby("style", sort=False):
         spread = []
-        for _, ratios in shape[here].groupby(frames.loc[here, "view"]):
+        for _, ratios in shape[here.index].groupby(here["view"]):
             ratios = ratios.dropna()
             if len(ratios) >= 2 * FEWEST_OF_A_STYLE:
                 spread.append(mad_scale(ratios) / ratios.median())

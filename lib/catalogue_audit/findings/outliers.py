@@ -174,9 +174,10 @@ def _modes_are_styles(values, styles, modes):
     """Whether two modes only tell styles apart: hardly a frame is in a style that shows both."""
     high = values > modes.border
     mixed = 0
-    for style in dict.fromkeys(styles):
-        here = high[styles == style]
-        mixed += here.size if here.size > 1 and min(here.sum(), (~here).sum()) >= OF_BOTH * here.size else 0
+    frames, of_them_high = Counter(styles.tolist()), Counter(styles[high].tolist())
+    for style, size in frames.items():
+        in_fewer = min(of_them_high[style], size - of_them_high[style])
+        mixed += size if style == style and size > 1 and in_fewer >= OF_BOTH * size else 0  # an unknown style is none
     return mixed < SMALLER_MODE * values.size
 
 
@@ -186,13 +187,13 @@ def _centres(values, styles, known, centre):
     centres = np.full(values.shape, group)
     if centre is not None:
         return centres
-    within = _by_style(styles, known, lambda here: values[here] - np.median(values[here]))
-    usual = mad_scale(np.concatenate(list(within.values()))) if within else 0.0
-    for style, residual in within.items():
-        here = known & (styles == style)
-        own = float(np.median(values[here]))
-        error = MEDIAN_EFFICIENCY * usual / math.sqrt(residual.size)
-        if residual.size >= FEWEST_OF_A_STYLE and abs(own - group) > UNCERTAINTIES * error:
+    of_styles = _places_of_styles(styles, known)
+    middles = [float(np.median(values[here])) for here in of_styles]
+    within = [values[here] - own for here, own in zip(of_styles, middles, strict=True)]
+    usual = mad_scale(np.concatenate(within)) if within else 0.0
+    for here, own in zip(of_styles, middles, strict=True):
+        error = MEDIAN_EFFICIENCY * usual / math.sqrt(here.size)
+        if abs(own - group) > UNCERTAINTIES * error:
             centres[here] = own
     return centres
 
@@ -208,15 +209,16 @@ def _scatters(deviation, styles, known):
         return np.zeros(deviation.shape)
     usual = mad_scale(deviation[known])
     scatters = np.full(deviation.shape, usual)
-    for style, own in _by_style(styles, known, lambda here: deviation[here]).items():
-        weight = own.size / (own.size + WORTH_OF_THE_GROUP)
-        scatters[known & (styles == style)] = math.sqrt(weight * mad_scale(own) ** 2 + (1 - weight) * usual**2)
+    for here in _places_of_styles(styles, known):
+        weight = here.size / (here.size + WORTH_OF_THE_GROUP)
+        scatters[here] = math.sqrt(weight * mad_scale(deviation[here]) ** 2 + (1 - weight) * usual**2)
     return scatters
 
 
-def _by_style(styles, known, values_of):
-    """Style to what `values_of` gives for its frames, for styles known and frequent enough."""
-    counts = Counter(style for style in styles[known] if isinstance(style, str))
-    return {
-        style: values_of(known & (styles == style)) for style, count in counts.items() if count >= FEWEST_OF_A_STYLE
-    }
+def _places_of_styles(styles, known):
+    """Places of the known values of each style that is frequent enough, in order: list of (m,) ndarray of int."""
+    places = {}
+    for place in np.flatnonzero(known).tolist():
+        if isinstance(styles[place], str):
+            places.setdefault(styles[place], []).append(place)
+    return [np.array(here) for here in places.values() if len(here) >= FEWEST_OF_A_STYLE]

@@ -75,7 +75,14 @@ def strap_states(frames, sketches, products=None):
     fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0), sure[row])]
     styles = _styles(frames)
     contrasts = {row: found[row]["contrast"] for row in fastened}
-    told = {row: _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, styles) for row in fastened}
+    of_style, of_product = {}, {}
+    for row in fastened:
+        of_style.setdefault((styles[row], views[row]), []).append(row)
+        of_product.setdefault(skus[row], []).append(row)
+    told = {}
+    for row in fastened:
+        kin = of_style[styles[row], views[row]], of_product[skus[row]]
+        told[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
     for row, state in told.items():
         states[row] = state
     return states
@@ -88,9 +95,9 @@ def _says_behind_or_front(state, evidence, view, rings, sure):
     return facing and state in ("front", "behind") and _attached(evidence, turned, rings, sure)
 
 
-def _front_or_behind(row, state, curve, contrasts, skus, views, styles):
+def _front_or_behind(row, state, curve, contrasts, skus, views, kin):
     """
-    'front' or 'behind' of a strap that is fastened, None where nothing tells; ``state`` is what the picture says by itself.
+    'front' or 'behind' of a strap that is fastened, None where nothing tells; ``state`` is what the picture says by itself; ``kin``: rows of its style and view, and of its product.
 
     The edge of a flap may look like a curve across the body, and a strap of the body's own colour hardly
     stands out; so what is neither is compared with the same view of the style's other products, and
@@ -101,9 +108,9 @@ def _front_or_behind(row, state, curve, contrasts, skus, views, styles):
         return "front"
     if contrast < NO_CONTRAST:
         return state
-    others = [other for other in contrasts if other != row]
-    alike = [contrasts[other] for other in others if styles[other] == styles[row] and views[other] == views[row] and skus[other] != skus[row]]
-    own = [contrasts[other] for other in others if skus[other] == skus[row] and shows_a_turn(views[other]) != shows_a_turn(views[row])]
+    of_style, of_product = kin
+    alike = [contrasts[other] for other in of_style if skus[other] != skus[row]]
+    own = [contrasts[other] for other in of_product if shows_a_turn(views[other]) != shows_a_turn(views[row])]
     least = []
     if len(alike) >= 2:
         least.append(LESS_THAN_ALIKE * float(np.median(alike)))
