@@ -1,8 +1,6 @@
 """Pass one's results as the frames table: what the name says, what was measured, what the view lets stand."""
 
-import math
 import sys
-from itertools import chain
 
 import numpy as np
 
@@ -32,12 +30,16 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     entries = listing.entries
     names = read_names([entry.name for entry in entries], brief, sku_forms(products))
     by_sku = _styles(products, {name.sku for name in names})
-    numbers, others = np.full((len(_NUMBERS), len(entries)), np.nan), {name: [None] * len(entries) for name in _OTHERS}
+    numbers = {name: np.full(len(entries), np.nan) for name in _NUMBERS}
+    others = {name: [None] * len(entries) for name in _OTHERS}
 
     def put(index, facts):
         """A row's values into the columns: a dict takes eight times their memory."""
         row = frame_row(names[index], facts, by_sku.get(names[index].sku, {}))
-        numbers[:, index] = [math.nan if row.get(name) is None else row[name] for name in _NUMBERS]
+        for name, column in numbers.items():
+            value = row.get(name)
+            if value is not None:
+                column[index] = value
         for name, values in others.items():
             value = row.get(name)
             values[index] = sys.intern(value) if type(value) is str and name not in _UNIQUE else value
@@ -45,8 +47,8 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     measure_delivery(source, entries, connection, version, limits=brief.limits, measuring=measuring, progress=progress, row_of=put)
     shown = [bool(phash or width) for phash, width in zip(others["phash"], others["width_px"], strict=True)]
     contents = {file: sha256 for file, sha256, known in zip(others["file"], others["sha256"], shown, strict=True) if known}
-    columns = chain(zip(_NUMBERS, numbers, strict=True), ((name, others.pop(name)) for name in _OTHERS))
-    frames = table_from_columns("frames", columns, len(entries))
+    given = ((name, columns.pop(name)) for columns in (numbers, others) for name in list(columns))  # none is held longer than it is needed
+    frames = table_from_columns("frames", given, len(entries))
     return frames, Sketches(work_folder / store.STORE_NAME, version, contents), names
 
 
