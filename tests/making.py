@@ -12,11 +12,6 @@ import numpy as np
 from catalogue_audit.pixels.picture import Picture
 from catalogue_audit.pixels.working import LONGEST, LONGEST_GREY, reduced
 
-# sRGB to XYZ with the D50 white of the ICC profile connection space (Bradford-adapted; IEC 61966-2-1 + ICC.1).
-_XYZ_D50 = np.array(
-    [[0.4360747, 0.3850649, 0.1430804], [0.2225045, 0.7168786, 0.0606169], [0.0139322, 0.0971045, 0.7141733]]
-)
-_WHITE_D50 = np.array([0.96422, 1.0, 0.82521])
 _SUPER = 4  # samples across a pixel
 
 
@@ -25,20 +20,6 @@ def encode(linear):
     linear = np.clip(linear, 0, 1)
     code = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     return np.rint(code * 255).astype(np.uint8)
-
-
-def decode_srgb(code):
-    """Inverse of `encode`, float32."""
-    v = np.asarray(code, np.float32) / 255
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-def lab_d50(linear):
-    """CIELAB, D50, of linear sRGB."""
-    xyz = linear.reshape(-1, 3) @ (_XYZ_D50 / _WHITE_D50[:, None]).T
-    f = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
-    lab = np.stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])], axis=1)
-    return lab.reshape(linear.shape).astype(np.float32)
 
 
 def picture_of(rgb, alpha=None):
