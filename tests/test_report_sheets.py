@@ -2,6 +2,7 @@
 
 import csv
 import dataclasses
+import tracemalloc
 
 import pytest
 from catalogue_audit.errors import AuditError
@@ -131,3 +132,14 @@ def test_a_line_of_the_mail_says_what_there_is_where_no_number_does():
     assert "- The front of A (A (2).jpg) shows the strap behind: photograph it again." in lines
     assert "- A, front: tilt (+2°, tolerance ± 0.8°)" in lines
     assert "Products: 1, 1 with all views" in lines
+
+
+def test_a_long_sheet_does_not_hold_the_pixels_of_its_pictures(written, tmp_path):
+    pytest.importorskip("reportlab", reason="ReportLab is not installed")
+    audit, folder, _ = written
+    rows = (reshoot_rows(audit) * 60)[:60]  # each picture decodes to more than a megabyte
+    tracemalloc.start()
+    sheets_pdf.write_reshoot(audit, rows, folder, tmp_path / "long.pdf")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 30e6

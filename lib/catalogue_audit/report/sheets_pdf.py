@@ -1,5 +1,6 @@
 """Sheets on paper: PDF by the optional library ReportLab; the only importer of it."""
 
+import functools
 import html
 import importlib.util
 import io
@@ -213,14 +214,13 @@ class _Kit:
 
     def _picture(self, path, most_width, most_height):
         from reportlab.lib.utils import ImageReader
-        from reportlab.platypus import Image
 
         if path is None or not path.is_file():
             return ""
         data = io.BytesIO(path.read_bytes())  # by content: a path would name the picture inside the PDF
         width, height = ImageReader(data).getSize()
         scale = min(most_width / width, most_height / height)
-        return Image(data, width * scale, height * scale, hAlign="LEFT")
+        return _drawn_once()(data, width * scale, height * scale, hAlign="LEFT")
 
     def build(self, path, story, title):
         """Write the PDF; equal content gives equal bytes."""
@@ -233,3 +233,21 @@ class _Kit:
 
         document = SimpleDocTemplate(str(path), pagesize=A4, leftMargin=40, rightMargin=40, topMargin=40, bottomMargin=42, title=title, author="", invariant=1)
         document.build([part for part in story if part is not None], onFirstPage=number, onLaterPages=number)
+
+
+@functools.cache
+def _drawn_once():
+    """
+    ReportLab's picture in a text, which lets its pixels go once it is drawn.
+
+    The document keeps the reader of every picture; with its pixels, 2 MB each, a thousand of them take 2 GB.
+    """
+    from reportlab.platypus import Image
+
+    class DrawnOnce(Image):
+        def draw(self):
+            reader = self._img
+            super().draw()
+            reader._data = reader._dataA = reader._image = None
+
+    return DrawnOnce
