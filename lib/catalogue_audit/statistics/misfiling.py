@@ -9,6 +9,7 @@ how well pictures usually fit is taken from the set itself.
 
 import pandas as pd
 
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.looks import backdrop_of, look_of
 from catalogue_audit.statistics.shooting_order import SHIFTED_PRODUCTS, exchanged_in_order, names_shifted, neighbouring_skus
 from catalogue_audit.statistics.strap_states import strap_states
@@ -16,6 +17,7 @@ from catalogue_audit.statistics.swapped_views import odd_turn, swapped_front_and
 from catalogue_audit.statistics.wrong_details import Fits, some_of, wrong_details
 from catalogue_audit.statistics.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
 
+CLEARLY_EXCHANGED = 1.5  # score from which front and back are exchanged although something else is wrong with the product
 COLUMNS = ("file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause")
 
 
@@ -64,11 +66,22 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps),
         wrong_details(frames, looks, products, crops, inside, fits),
     ):
-        settled = {frames["sku"][row] for row in found}  # what one mistake explains needs no second one
+        settled, exchanged = _settled(frames, found)
         for row, finding in step:
-            if frames["sku"][row] not in settled:
+            clear = finding[1] == "swapped_views" and finding[2] >= CLEARLY_EXCHANGED and frames["view"][row] in STRAIGHT_ON
+            if frames["sku"][row] not in (exchanged if clear else settled):
                 found.setdefault(row, finding)
     return _table(frames, found)
+
+
+def _settled(frames, found):
+    """
+    Products of which something is found: what one mistake explains needs no second one.
+
+    All of them, and those but where a three-quarter view alone is another product's: that does not explain that front and back are exchanged.
+    """
+    explains = (row for row, finding in found.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
+    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}
 
 
 def _looks(frames, sketches):
