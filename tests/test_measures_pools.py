@@ -32,6 +32,16 @@ def test_a_shadow_with_a_steep_rim_is_not_product(colour, darkness):
     assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
 
 
+@pytest.mark.parametrize("colour", [(0.1, 0.2, 0.45), (0.8, 0.8, 0.78)])
+def test_a_shadow_that_leaves_the_frame_and_is_sharp_beside_the_product_is_ground(colour):
+    truth = making.cover(SHAPE, BODY)
+    beside = np.array([(445.0, 400), (660, 380), (660, 470), (445, 500)])
+    near = np.clip((560 - np.arange(SHAPE[1])) / 110, 0, 1)[None] ** 2
+    cast = near * cv2.GaussianBlur(making.cover(SHAPE, beside), (0, 0), 1) + (1 - near) * cv2.GaussianBlur(making.cover(SHAPE, beside), (0, 0), 6)
+    linear = making.put(making.sweep(*SHAPE, 0.35), truth, colour, 1 - 0.45 * cast * (1 - truth))
+    assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
+
+
 @pytest.mark.parametrize("grey", [0.2, 0.35])
 def test_a_smooth_grey_wing_of_a_product_is_product(grey):
     body, wing = making.cover(SHAPE, BODY), making.cover(SHAPE, SHADOW)

@@ -107,8 +107,8 @@ def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
     keep[rim_of(labels)[plain]] = True
     keep[0] = False
     keep[_gaps(labels, evidence, keep, scatter, gap_light)] = True
-    keep[shadow_pools(labels, keep, evidence, chroma < allowed)] = True
     ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL2, anchor=(1, 1)) & passable
+    ground |= shadow_pools(ground, evidence, chroma < allowed, round(SHADOW_REACH / 2 * long_side))
     allowed += 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)
     return _divide(evidence, ground > 0, shadow_like, long_side)
