@@ -59,3 +59,29 @@ def test_pale_feet_are_product():
     paint = np.where(legs[..., None] > 0.5, (0.6, 0.5, 0.3), (0.05, 0.02, 0.02))
     linear = making.put(making.sweep(*SHAPE, 0.9), truth, paint, making.soft_shadow(truth, 0.4, 10, 5))
     assert abs(bottom_of(linear) - (BASE + 14)) < 4
+
+
+def patched_on_glass(share):
+    """A bag with pale patches, as dark as its ground at the base, and its image, which so lies apart from it; on black glass."""
+    ground = making.sweep(*SHAPE, 0.06)
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    pale = (np.sin(columns / 17.0 + np.sin(rows / 23.0)) * np.sin(rows / 19.0) > -0.1) & (rows < BASE - 26)
+    paint = np.where(pale[..., None], (0.7, 0.66, 0.6), (0.02, 0.02, 0.022))
+    bag = making.put(ground, truth, paint)
+    depth = SHAPE[0] - BASE
+    image = share * truth[BASE - depth : BASE][::-1, :, None]
+    bag[BASE:] = bag[BASE:] * (1 - image) + paint[BASE - depth : BASE][::-1] * image
+    return bag
+
+
+@pytest.mark.parametrize("share", [0.06, 0.1, 0.14])
+def test_a_mirror_image_that_lies_apart_from_a_patterned_product_is_not_product(share):
+    assert abs(bottom_of(patched_on_glass(share)) - BASE) < 6
+
+
+def test_a_pale_pouch_that_lies_before_a_product_is_product():
+    pouch = np.array([(170.0, 540), (310, 540), (310, 600), (170, 600)])
+    truth, lying = making.cover(SHAPE, BODY, HANDLE, pouch), making.cover(SHAPE, pouch)
+    paint = np.where(lying[..., None] > 0.5, (0.55, 0.44, 0.3), (0.05, 0.02, 0.02))
+    assert abs(bottom_of(making.put(making.sweep(*SHAPE, 0.6), truth, paint)) - 600) < 4

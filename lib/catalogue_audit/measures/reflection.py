@@ -3,7 +3,8 @@ A mirror image of the product in a glossy ground, which an outline grown from th
 
 A ground reflects a small share of the light, so the image is as unlike the backdrop as a fraction of the
 product above it; it begins at the base, where it is darkest, and repeats the product's pattern upside down. On a ground
-burnt out to white only pieces of it are left, beside which the base itself is seen.
+burnt out to white only pieces of it are left, beside which the base itself is seen. Where the product is as dark as
+its ground at the base, the image lies apart from it.
 
 All lengths are pixels of half the working size.
 """
@@ -21,12 +22,14 @@ BAND_PX, FALL = 4, 2.0  # from product to reflection: means over so many pixels,
 PART_PX = 20  # over which the product above is distinct, too: no strap or chain across a pale one
 JOINED_PX = 3  # between the base beside a piece of reflection and the line above it
 FEWEST, LEAST_SHARE = 12, 0.15  # columns with a sign of their own, and their share of the product's width
+LEAST_AREA = 0.02  # of the product's, of what lies apart below it
 LOWEST = 0.02  # of the product's height; what is lower is a contact shadow, which `contact` settles
 MIRRORED = 0.6  # correlation with the product above, mirrored
+MIRRORED_APART, SMOOTH_PX = 0.4, 9  # the same of faint parts that lie apart below a product, in means: the camera sees more of the image's underside
 FADED, FADING = 0.5, 0.6  # of its tone at the base is left at a reflection's lower end; in so many of the columns
 NARROW = 8  # columns without a sign of their own between others
 ALONG = 0.85  # cosine between the colours of reflection and product, both against the backdrop
-SIDES_PX, SIDES = 3, 0.8  # between a side of the product and that of its image, as far from the base; in so many rows
+SIDES_PX, SIDES = 3, 0.5  # between a side of the product and that of its image, as far from the base; in so many rows of either side
 SMALLEST_PATTERN = 0.4  # CIELAB L*; less is noise
 DEEPEST = 0.5  # of the height of the product and its image
 
@@ -45,6 +48,7 @@ def without_reflection(evidence, ground, product):
     ground, product : (h, w) bool
         The same arrays where there is none.
     """
+    ground, product = _without_detached(evidence, ground, product)
     rows = np.flatnonzero(product.any(axis=1))
     columns = np.flatnonzero(product.any(axis=0))
     if len(columns) < FEWEST or product[:, [0, -1]].sum() > CROPPED_PX or product[0].sum() > CROPPED_PX:
@@ -73,6 +77,32 @@ def without_reflection(evidence, ground, product):
     given[:, columns] = np.arange(len(product))[:, None] > base
     given &= product
     return ground | given, product & ~given
+
+
+def _without_detached(evidence, ground, product):
+    """Ground and product without faint parts that lie below the product, apart from it, where they repeat it upside down."""
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
+    if count <= 2:
+        return ground, product
+    main = 1 + int(boxes[1:, cv2.CC_STAT_AREA].argmax())
+    left, top, width, height = boxes[main, :4]
+    own = labels[:, left : left + width] == main
+    base = len(own) - 1 - own[::-1].argmax(axis=0)
+    below = boxes[:, cv2.CC_STAT_TOP] > top + (1 - LOWEST) * height - 1
+    below[[0, main]] = False
+    parts = np.take(below, labels)
+    beneath = parts[:, left : left + width]
+    wide = beneath.any(axis=0) & (base > top + (1 - DEEPEST) * height)
+    if np.count_nonzero(wide) < FEWEST or np.count_nonzero(beneath) < LEAST_AREA * boxes[main, cv2.CC_STAT_AREA]:
+        return ground, product
+    unlike = np.abs(evidence.light) + evidence.chroma
+    faint = median(unlike[parts]) < min(FAINTEST, FADED * median(unlike[:, left : left + width][own]))
+    end = len(parts) - 1 - parts.any(axis=1)[::-1].argmax()
+    line = np.full(np.count_nonzero(wide), base[wide].max())
+    light = cv2.blur(evidence.light[:, left : left + width], (SMOOTH_PX, SMOOTH_PX))[:, wide]
+    if not (faint and _mirrors(light, line, np.minimum(2 * line - top, end), MIRRORED_APART)):
+        return ground, product
+    return ground | parts, product & ~parts
 
 
 def _bases(line, last, told, lowest):
@@ -145,7 +175,7 @@ def _joins(base, line, piece):
     return any(0 <= beside < len(line) and abs(int(base[beside]) - int(line[own])) <= JOINED_PX for beside, own in near)
 
 
-def _mirrors(light, line, last):
+def _mirrors(light, line, last, least=MIRRORED):
     """Whether the strip below a line repeats the strip above it, upside down, beyond the fall-off of a shadow."""
     depth = int(median(last - line))
     if depth < 2 * SHORTEST_PX or len(line) < FEWEST:
@@ -155,14 +185,14 @@ def _mirrors(light, line, last):
     above, below = (strip - strip.mean(axis=1, keepdims=True) - strip.mean(axis=0) + strip.mean() for strip in strips)
     if below.std() < SMALLEST_PATTERN:
         return False
-    return float((above * below).sum() / np.sqrt((above**2).sum() * (below**2).sum())) > MIRRORED
+    return float((above * below).sum() / np.sqrt((above**2).sum() * (below**2).sum())) > least
 
 
 def _stands_on_its_head(evidence, product, line, last, columns):
     """Whether a plain strip goes on out of the frame, has the product's sides upside down, and its colour only fainter."""
     base, end = int(median(line)), int(median(last))
     depth = min(end - base, base)
-    if depth < 2 * SHORTEST_PX or len(line) < FEWEST or end < len(product) - SHORTEST_PX:
+    if depth < 2 * SHORTEST_PX or len(line) < FEWEST or last.max() < len(product) - SHORTEST_PX:
         return False
     wide = slice(max(columns.start - depth, 0), columns.stop + depth)
     offset = np.arange(2, depth)
@@ -170,8 +200,8 @@ def _stands_on_its_head(evidence, product, line, last, columns):
     for sign in (-1, 1):
         strip = product[base + sign * offset, wide]
         sides.append((strip.argmax(axis=1), strip[:, ::-1].argmax(axis=1)))
-    apart = np.abs(np.subtract(*sides)).max(axis=0)
-    if np.mean(apart <= SIDES_PX) < SIDES:
+    apart = np.abs(np.subtract(*sides))  # two sides, whose edges are ragged where the image fades
+    if (np.mean(apart <= SIDES_PX, axis=1) < SIDES).any():
         return False
     tones = []
     for rows in (slice(max(base - depth, 0), base - 1), slice(base + 3, end)):
