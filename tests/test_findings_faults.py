@@ -94,6 +94,14 @@ def test_one_fault_gives_one_finding_of_its_check_on_its_file(frames, file, valu
     assert "NB-104" in row["note"] and row["note"].endswith(".") and "\n" not in row["note"]
 
 
+def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_stays_under(frames):
+    frames = frames.assign(noise=np.nan, noise_below=0.9)
+    row = only(judged(changed(frames, FRONT, noise=2.6, noise_below=None)), "noise")
+    assert row["value"] == pytest.approx(2.6 / 0.9, abs=0.01) and "at least" in row["note"]
+    assert judged(changed(frames, FRONT, noise=1.7, noise_below=None)).empty
+    assert judged(frames).empty
+
+
 def test_a_rim_around_a_cut_out_is_found_in_finals_only(frames, finals):
     values = {"rim_px": 3.5, "rim_de": 12.0}
     assert only(judged(changed(finals, FRONT, **values), "finals"), "cutout_edge")["value"] == 3.5

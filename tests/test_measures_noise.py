@@ -72,6 +72,21 @@ def test_noise_of_a_jpeg_is_within_a_tenth_of_what_was_there_before(scene, quali
     assert _noise(noisy, mask, quality, subsampling)["noise"] == pytest.approx(s, rel=0.1)
 
 
+@pytest.mark.parametrize("quality", [75, 85, 88, 92])
+def test_noise_that_compression_hides_stays_under_what_is_stated(scene, quality):
+    hidden = 0
+    for s in (0.3, 0.6, 0.9):
+        code, mask = scene
+        noisy = code + s * np.random.default_rng(7).standard_normal(code.shape)
+        picture, tables = _coded(noisy, quality)
+        facts = noise_facts(picture, backdrop_of(picture), outline_of(working_mask(mask, picture)), tables)
+        assert ("noise" in facts) != ("noise_below" in facts)
+        assert facts.get("noise_below", 9.0) > s
+        assert facts.get("noise_below", 0.0) < 2.3  # it says something
+        hidden += "noise_below" in facts
+    assert hidden
+
+
 def test_a_clipped_background_gives_no_noise_and_says_why(scene):
     code, mask = scene
     facts = _noise(np.where(mask[..., None], code, 255), mask)

@@ -171,6 +171,7 @@ FRAME_COLUMNS = (
     _number("resolved", 3, "fraction", "finest detail present over the finest the pixels could hold"),
     _number("fine_detail", 3, "ratio", "structure of 1 px over that of 2 px inside the product, where the background has no noise"),
     _number("noise", 2, "8-bit sRGB"),
+    _number("noise_below", 2, "8-bit sRGB", "what the noise stays under where compression has left none to measure"),
     _integer("specks", "", "bright or dark specks on the product"),
     _integer("sensor_spots", "", "spots at a position shared with other frames of the camera", "set"),
     # -- groups -----------------------------------------------------------------------------

@@ -85,18 +85,23 @@ def _blur_row(check, frame, ratio, sharp, evidence, what, how):
 
 
 def noise(evidence):
-    """Pictures with more noise than the set's."""
+    """
+    Pictures with more noise than the set's.
+
+    Where compression has left nothing of it, the set has less than would have been left.
+    """
     limit = brief_terms.tolerance(evidence.brief, "noise")
     frames = evidence.measured
-    frames = frames[frames["noise"].notna()]
-    if len(frames) < FEWEST_OF_A_STYLE:
+    most = frames["noise"].fillna(frames["noise_below"]).dropna()
+    if len(most) < FEWEST_OF_A_STYLE:
         return
-    normal = max(float(frames["noise"].median()), LEAST_NOISE)
+    normal = max(float(most.median()), LEAST_NOISE)
+    at_least = "at least " if frames["noise"].count() < len(most) / 2 else ""
     for frame in evidence.records(frames[frames["noise"] > limit * normal]):
         iso = number(frame.get("iso"))
         at = f" at ISO {iso:.0f}" if iso is not None else ""
         note = (
-            f"the {called(frame)} is {frame['noise'] / normal:.1f} times as noisy as the set{at} "
+            f"the {called(frame)} is {at_least}{frame['noise'] / normal:.1f} times as noisy as the set{at} "
             f"(tolerance {limit:g} times): check it at full size and its ISO setting"
         )
         yield finding(

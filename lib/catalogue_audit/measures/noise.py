@@ -32,6 +32,7 @@ TELLING = 1.3  # code values of noise from which JPEG leaves some finer detail o
 WHITE = 1.12  # the same, below which it is noise even where the tiles show a material
 EVEN = 1.5  # times the variance of the second calmest tile; noise alone stays within it, seams and grain do not
 MOSTLY_ROUNDED = 0.08  # of the squared step; below, few coefficients are more than nothing, and chance decides how many
+AT_MOST = 1.25  # times what may be hidden: near the limit the little that is left scatters by a tenth
 SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
 
 MATERIAL = "what seems to be background has the grain of a material, so its noise cannot be measured"
@@ -68,7 +69,8 @@ def noise_facts(picture, backdrop, outline, tables=None):
     dict
         ``noise``: of one channel, 8-bit code values. Where JPEG has left
         nothing of the chroma noise, the channels are taken to be independent,
-        as a sensor's photosites are. ``reasons`` says why it is missing.
+        as a sensor's photosites are. ``noise_below``: what it stays under where
+        JPEG has left nothing to measure. ``reasons`` says why it is missing.
     """
     places, reason = _flat_tiles(picture, outline)
     if not tables:
@@ -88,7 +90,8 @@ def noise_facts(picture, backdrop, outline, tables=None):
         return {"reasons": (MATERIAL if places else reason,)}
     variance = _variance_before_jpeg(tiles, ordered[0], ordered[min(1, len(ordered) - 1)])
     if variance is None:
-        return {"reasons": ("the compression has left too little of the noise to measure it",)}
+        below = _hidden_deviation(tiles, ordered[0])
+        return {"noise_below": below, "reasons": ("the compression has left too little of the noise to measure it",)}
     if outline.touches and coarseness == 0 and variance > TELLING**2:
         return {"reasons": (MATERIAL,)}
     return {"noise": math.sqrt(variance)}
@@ -277,7 +280,7 @@ def _coefficient_variance(blocks, table, lowest, highest):
     coefficients = _BASIS[:, chosen].T @ blocks  # many columns: reductions along them are quick
     size = np.abs(coefficients).max(axis=0)
     steps = table[chosen]
-    calm = size <= 3 * median(size) + steps.min()  # the rest hold dust, or the edge of something
+    calm = size <= 3 * median(size) + 1.5 * steps.max()  # the rest hold dust, or an edge; one step of rounding is neither
     return coefficients[:, np.flatnonzero(calm)].var(axis=1), steps
 
 
@@ -290,6 +293,14 @@ def _undo_rounding(variance, steps):
     if not usable.any():
         return None
     return float(np.median(deviation[usable]) ** 2)
+
+
+def _hidden_deviation(tiles, luma_table):
+    """What a channel's noise stays under where JPEG has left too little: as if all that is left in the finest steps were noise."""
+    luma = cv2.cvtColor(tiles, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    variance, steps = _coefficient_variance(_blocks(luma[..., None]), luma_table, 2, 6)
+    most = variance[steps == steps[0]].max()
+    return float(AT_MOST * steps[0] * np.interp(most / steps[0] ** 2, _ROUNDED, _RATIO) / math.sqrt(LUMA_SHARE))
 
 
 def _block_basis():
