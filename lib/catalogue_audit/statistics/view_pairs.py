@@ -121,7 +121,7 @@ def levels_of_pairs(rows, values, spreads):
     --------
     >>> pairs = np.array([[1, -1, 0, 0], [1, 0, -1, 0], [1, 0, 0, -1], [0, 1, -1, 0], [0, 1, 0, -1], [0, 0, 1, -1]])
     >>> level, sd = levels_of_pairs(pairs, np.array([0.5, 0.5, -0.9, 0.0, 0.0, 0.0]), np.zeros(6))
-    >>> (level - level[3] + 1e-6).round(2).tolist(), bool((sd < 0.02).all())
+    >>> ((level - level[3]).round(2) + 0.0).tolist(), bool((sd < 0.02).all())
     ([0.5, 0.0, 0.0, 0.0], True)
     """
     wrong = _explanations(len(values))
