@@ -22,7 +22,7 @@ BAND_PX, FALL = 4, 2.0  # from product to reflection: means over so many pixels,
 PART_PX = 20  # over which the product above is distinct, too: no strap or chain across a pale one
 JOINED_PX = 3  # between the base beside a piece of reflection and the line above it
 FEWEST, LEAST_SHARE = 12, 0.15  # columns with a sign of their own, and their share of the product's width
-LEAST_AREA = 0.02  # of the product's, of what lies apart below it
+LEAST_AREA = 0.005  # of the product's, of what lies apart below it
 LOWEST = 0.02  # of the product's height; what is lower is a contact shadow, which `contact` settles
 MIRRORED = 0.6  # correlation with the product above, mirrored
 MIRRORED_APART, SMOOTH_PX = 0.4, 9  # the same of faint parts that lie apart below a product, in means: the camera sees more of the image's underside
@@ -100,7 +100,7 @@ def _without_detached(evidence, ground, product):
     end = len(parts) - 1 - parts.any(axis=1)[::-1].argmax()
     line = np.full(np.count_nonzero(wide), base[wide].max())
     light = cv2.blur(evidence.light[:, left : left + width], (SMOOTH_PX, SMOOTH_PX))[:, wide]
-    if not (faint and _mirrors(light, line, np.minimum(2 * line - top, end), MIRRORED_APART)):
+    if not (faint and _mirrors(light, line, np.minimum(2 * line - top, end), MIRRORED_APART, SMALLEST_PATTERN / SMOOTH_PX)):
         return ground, product
     return ground | parts, product & ~parts
 
@@ -175,7 +175,7 @@ def _joins(base, line, piece):
     return any(0 <= beside < len(line) and abs(int(base[beside]) - int(line[own])) <= JOINED_PX for beside, own in near)
 
 
-def _mirrors(light, line, last, least=MIRRORED):
+def _mirrors(light, line, last, least=MIRRORED, pattern=SMALLEST_PATTERN):
     """Whether the strip below a line repeats the strip above it, upside down, beyond the fall-off of a shadow."""
     depth = int(median(last - line))
     if depth < 2 * SHORTEST_PX or len(line) < FEWEST:
@@ -183,7 +183,7 @@ def _mirrors(light, line, last, least=MIRRORED):
     offset = np.arange(2, depth)[:, None]
     strips = [np.take_along_axis(light, np.clip(line + sign * offset, 0, len(light) - 1), axis=0) for sign in (-1, 1)]
     above, below = (strip - strip.mean(axis=1, keepdims=True) - strip.mean(axis=0) + strip.mean() for strip in strips)
-    if below.std() < SMALLEST_PATTERN:
+    if below.std() < pattern:
         return False
     return float((above * below).sum() / np.sqrt((above**2).sum() * (below**2).sum())) > least
 
