@@ -66,12 +66,13 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     .. [3] A. P. Dempster, N. M. Laird, D. B. Rubin, "Maximum Likelihood from Incomplete Data via the EM Algorithm",
        J. Royal Statistical Society B 39(1):1-38, 1977 (the scatter of views from what was lit alike).
     """
-    background = np.where(_painted(background, whole), np.nan, background)
+    painted = _painted(background, whole)
+    background = np.where(painted, np.nan, background)
     sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
     level, extra_sd, mirrored = _levels(frames, sketches, whole, backdrop, sku, gains)
     burnt = _burnt_beyond_others(frames, sku)
     beside = _beside(frames, background)
-    expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside)
+    expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside, painted)
     groups = frames["view"].fillna("").to_numpy(str)
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
@@ -233,9 +234,11 @@ def _beside(frames, background):
     return beside
 
 
-def _expected(sku, whole, background, background_sd, beside):
+def _expected(sku, whole, background, background_sd, beside, painted):
     """
     What a frame's background, or those of its product's other frames, tell of the light on the product.
+
+    A background that was ``painted`` tells nothing, and the light of the other frames is not put in its place.
 
     Returns
     -------
@@ -251,7 +254,7 @@ def _expected(sku, whole, background, background_sd, beside):
     for places in members_of(sku):
         seen = places[known[places]]
         apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER
-        for place in places[~known[places]]:
+        for place in places[~known[places] & ~painted[places]]:
             expected[place] = _shared(background[seen], beside[:, place])
             moved[place] = apart or (whole[place] and len(seen) > 0)
     return expected, np.where(known, np.hypot(background_sd, STEADY_SD), UNSEEN_SD), moved
