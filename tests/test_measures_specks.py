@@ -78,8 +78,8 @@ def test_in_a_crop_specks_on_what_is_taken_for_background_count_as_well():
     def of(touches):
         return lambda mask: outline_of(np.zeros_like(mask) | (np.arange(mask.shape[0]) < 40)[:, None])._replace(touches=touches)
 
-    whole, _ = _facts(12, of=of(()))
-    crop, truth = _facts(12, of=of(("left", "top", "right")))
+    whole, _ = _facts(12, of=of(()), contrast=60.0)
+    crop, truth = _facts(12, of=of(("left", "top", "right")), contrast=60.0)
     assert whole["specks"] == 0
     assert 0.9 * len(truth) <= crop["specks"] <= len(truth) + 1
     assert not _hits(crop, truth)  # their places stay those of a background, where the sensor's spots are sought

@@ -33,6 +33,7 @@ MAYBE_THREAD = 1.5  # times as far has to stand out what may be one
 LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
 LARGEST = 56  # looked-at px of area; larger is a part of the product
 SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material, and counts
+CLEAR_IN_A_CROP = 30.0  # code values; the grain of a material seen close has less
 REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
 ALIKE = 2.0  # times as much contrast at most, of the same sign
 
@@ -74,6 +75,7 @@ def speck_facts(picture, outline):
     alone = _alone(found[:, :2] / scale, found[:, 3])
     sure = (found[:, 4] > 0) & alone
     counted = (inner[row, column] > 0) & sure
+    beside = sure & (np.abs(found[:, 3]) >= CLEAR_IN_A_CROP)
     kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
     small = np.column_stack([found[:, :4], kind])[alone]
     soft = soft_spots(gray, mask)
@@ -83,7 +85,7 @@ def speck_facts(picture, outline):
     spots[:, 1] /= picture.encoded.shape[0]
     facts = {"sketch": {"spots": spots[np.lexsort((spots[:, 0], spots[:, 1]))].astype(np.float32)}}
     if outline.box is not None:
-        facts["specks"] = int((sure if len(outline.touches) >= SIDES_OF_A_CROP else counted).sum())
+        facts["specks"] = int((counted | beside if len(outline.touches) >= SIDES_OF_A_CROP else counted).sum())
     return facts
 
 
