@@ -10,9 +10,8 @@ from typing import NamedTuple
 import cv2
 import making
 import numpy as np
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 
 class Solid(NamedTuple):

@@ -2,12 +2,11 @@
 
 import numpy as np
 import pytest
-from making_evidence import clean_frames, evidence_of
-
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.findings.judge import find
-from catalogue_audit.statistics.changes import find_changes
-from catalogue_audit.statistics.clock import capture_order
+from catalogue_audit.statistics.series.changes import find_changes
+from catalogue_audit.statistics.series.clock import capture_order
+from making_evidence import clean_frames, evidence_of
 
 UPRIGHT = ("three_quarter", "front", "back")
 PITCH_SD_DEG = 1.1  # of one picture: three degrees are not certain in it, and are in twelve

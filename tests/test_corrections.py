@@ -4,20 +4,19 @@ import making
 import numpy as np
 import pandas as pd
 import pytest
-from making_projected import Solid, View, photographed
-
 from catalogue_audit.findings.corrections import apply_correction, corrections
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.background import background_facts
-from catalogue_audit.measures.light import product_light_facts
-from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.roll import roll_facts
-from catalogue_audit.measures.turn import turn_facts
+from catalogue_audit.measures.geometry.roll import roll_facts
+from catalogue_audit.measures.geometry.turn import turn_facts
+from catalogue_audit.measures.photometry.background import background_facts
+from catalogue_audit.measures.photometry.light import product_light_facts
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 from catalogue_audit.pixels.colour import ciede2000, lab_from_linear
-from catalogue_audit.statistics.light import light_deviations
-from catalogue_audit.statistics.stances import stances
+from catalogue_audit.statistics.geometry.stances import stances
+from catalogue_audit.statistics.photometry.light import light_deviations
 from catalogue_audit.statistics.tables import table_from_rows
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, to_code, to_linear, working_mask
+from making_projected import Solid, View, photographed
 
 BODIES = ((120, 70, 55), (60, 90, 130), (190, 185, 170), (150, 40, 60), (75, 80, 70))
 VIEWS = ("front", "back", "three_quarter")

@@ -4,13 +4,12 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit import schema
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 from catalogue_audit.metadata.container import read_container
 from catalogue_audit.pixels.decode import decode
-from catalogue_audit.statistics.framing_rules import size_and_place
+from catalogue_audit.statistics.geometry.framing_rules import size_and_place
 
 FINE = 4  # painted this many times larger, so that edges are covered as a lens covers them
 

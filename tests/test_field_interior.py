@@ -1,11 +1,10 @@
 """A lining of another colour is no fault: interiors beside the outside views of the same products."""
 
 import numpy as np
-
-from catalogue_audit.measures.light import palette
+from catalogue_audit.measures.photometry.light import palette
 from catalogue_audit.pixels.colour import lab_from_linear
-from catalogue_audit.statistics.exposure import _shows_a_product
-from catalogue_audit.statistics.product_colour import product_colour_deviation
+from catalogue_audit.statistics.photometry.exposure import _shows_a_product
+from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
 from catalogue_audit.statistics.tables import table_from_rows
 
 OUTSIDE, LINING = (0.30, 0.08, 0.05), (0.55, 0.45, 0.30)  # linear red, green, blue

@@ -1,8 +1,7 @@
 """Forty colourways of one bag on a marked table: what moves with the bag is no dust on the sensor."""
 
 import numpy as np
-
-from catalogue_audit.statistics.spots import sensor_spots
+from catalogue_audit.statistics.surface.spots import sensor_spots
 from catalogue_audit.statistics.tables import table_from_rows
 
 SIZE = 960, 1200

@@ -2,13 +2,12 @@
 
 import numpy as np
 import pytest
-
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.findings.judge import find
-from catalogue_audit.measures.shadow import shadow_kind
+from catalogue_audit.measures.segmentation.shadow import shadow_kind
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab, srgb_encode
-from catalogue_audit.statistics.detail_white import white_of_details
-from catalogue_audit.statistics.product_colour import product_colour_deviation
+from catalogue_audit.statistics.photometry.detail_white import white_of_details
+from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
 from catalogue_audit.statistics.tables import table_from_rows
 from light_scenes import backdrop_of, outline_of, picture_of, working_mask
 from making_evidence import clean_frames, evidence_of

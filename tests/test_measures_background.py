@@ -3,9 +3,18 @@
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.background import background_facts, border_regions
-from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, to_code, to_lab, to_linear, working_mask
+from catalogue_audit.measures.photometry.background import background_facts, border_regions
+from light_scenes import (
+    backdrop_of,
+    bag,
+    outline_of,
+    picture_of,
+    rounded_code,
+    to_code,
+    to_lab,
+    to_linear,
+    working_mask,
+)
 
 
 def _scene(light, gradient=0.0, shadow=False, noise=1.5, size=(600, 800), paint=None):

@@ -4,12 +4,11 @@ import cv2
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.contact import settle_base
 from catalogue_audit.measures.evidence import find_evidence, halved
-from catalogue_audit.measures.outline import find_outline
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.contact import settle_base
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (600, 480)
 BASE = 420

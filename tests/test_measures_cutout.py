@@ -3,9 +3,8 @@
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.cutout import cutout_facts
-from catalogue_audit.measures.shadow import shadow_kind
+from catalogue_audit.measures.segmentation.cutout import cutout_facts
+from catalogue_audit.measures.segmentation.shadow import shadow_kind
 from catalogue_audit.pixels.colour import srgb_encode
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
 

@@ -3,10 +3,9 @@
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.framing import framing_facts
-from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.framing import framing_facts
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (600, 480)
 

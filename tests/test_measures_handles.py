@@ -3,10 +3,9 @@
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.handles import handles_facts
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.geometry.handles import handles_facts
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (600, 480)
 BODY = np.array([(120.0, 280), (360, 280), (350, 510), (130, 510)])

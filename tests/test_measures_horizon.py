@@ -4,11 +4,10 @@ import cv2
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.background import background_facts
-from catalogue_audit.measures.horizon import find_horizon
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.photometry.background import background_facts
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.horizon import find_horizon
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (600, 480)
 BODY = np.array([(120.0, 250), (360, 250), (348, 510), (132, 510)])

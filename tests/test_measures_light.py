@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.light import palette, product_light_facts
+from catalogue_audit.measures.photometry.light import palette, product_light_facts
 from light_scenes import bag, outline_of, picture_of, rounded_code, to_code, to_lab, to_linear, working_mask
 
 

@@ -5,10 +5,9 @@ import math
 import cv2
 import numpy as np
 import pytest
+from catalogue_audit.measures.geometry.mirror import Edge, edges, laid_over, mirror_pose
+from catalogue_audit.measures.geometry.roll import roll_facts
 from making_projected import Solid, View, photographed
-
-from catalogue_audit.measures.mirror import Edge, edges, laid_over, mirror_pose
-from catalogue_audit.measures.roll import roll_facts
 
 FOCAL = 95.0
 SHAPE = (900, 720)

@@ -5,10 +5,9 @@ import io
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
-
-from catalogue_audit.measures.noise import immerkaer, noise_facts
+from catalogue_audit.measures.surface.noise import immerkaer, noise_facts
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, working_mask
+from PIL import Image
 
 # J. Immerkaer, Computer Vision and Image Understanding 64(2):300-302, 1996: estimates for
 # 128 + s * numpy.random.default_rng(20240101).standard_normal((512, 512)), float and rounded to 8 bits.

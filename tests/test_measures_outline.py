@@ -4,11 +4,10 @@ import cv2
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
 from catalogue_audit.measures.evidence import halved
-from catalogue_audit.measures.outline import find_outline
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 from light_scenes import through_jpeg
 
 SHAPE = (600, 480)

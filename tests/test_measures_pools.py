@@ -4,9 +4,8 @@ import cv2
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (600, 640)
 BODY = np.array([(240.0, 200), (460, 200), (450, 500), (250, 500)])

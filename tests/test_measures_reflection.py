@@ -3,9 +3,8 @@
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (640, 480)
 BASE = 480

@@ -6,11 +6,10 @@ import cv2
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.lines import edge_along, longest_line, robust_line, robust_lines
-from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.roll import combined, roll_facts, roll_for_view, upper_edge
+from catalogue_audit.measures.geometry.lines import edge_along, longest_line, robust_line, robust_lines
+from catalogue_audit.measures.geometry.roll import combined, roll_facts, roll_for_view, upper_edge
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 
 SHAPE = (600, 480)
 TOTE = np.array([(110.0, 230), (370, 230), (352, 500), (128, 500)])

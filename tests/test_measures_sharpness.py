@@ -5,12 +5,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.edges import find_edges, measure_edges
-from catalogue_audit.measures.motion import motion_of
-from catalogue_audit.measures.repeats import rhythm
-from catalogue_audit.measures.resolved import WIDTH, share_by_rhythm
-from catalogue_audit.measures.sharpness import sharpness_facts
+from catalogue_audit.measures.segmentation.edges import find_edges, measure_edges
+from catalogue_audit.measures.surface.motion import motion_of
+from catalogue_audit.measures.surface.repeats import rhythm
+from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
+from catalogue_audit.measures.surface.sharpness import sharpness_facts
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, to_code, to_linear, working_mask
 
 # 10-90 % rise of an edge blurred by a Gaussian, in units of sigma: 2 * 1.28155 (normal quantile),

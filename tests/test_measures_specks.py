@@ -5,8 +5,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.specks import speck_facts
+from catalogue_audit.measures.surface.specks import speck_facts
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
 
 DATA = Path(__file__).parent / "data"

@@ -4,11 +4,10 @@ import math
 
 import numpy as np
 import pytest
+from catalogue_audit.measures.geometry.handles import legs_apart
+from catalogue_audit.measures.geometry.roll import roll_facts
+from catalogue_audit.measures.geometry.straight_on import turn_and_roll
 from making_projected import Solid, View, photographed, random_solid
-
-from catalogue_audit.measures.handles import legs_apart
-from catalogue_audit.measures.roll import roll_facts
-from catalogue_audit.measures.straight_on import turn_and_roll
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -3,11 +3,10 @@
 import making
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.strap import EVIDENCE, strap_facts
-from catalogue_audit.statistics.strap_states import strap_state
+from catalogue_audit.measures.geometry.strap import EVIDENCE, strap_facts
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
+from catalogue_audit.statistics.geometry.strap_states import strap_state
 
 SHAPE = (640, 560)
 BODY = np.array([(150.0, 290), (410, 290), (400, 540), (160, 540)])

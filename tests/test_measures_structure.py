@@ -3,8 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.structure import SCALES, fine_detail
+from catalogue_audit.measures.surface.structure import SCALES, fine_detail
 from light_scenes import outline_of, picture_of, rounded_code, to_code, to_linear, working_mask
 
 SIZE = 720

@@ -3,8 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.measures.target import PUBLISHED_LAB, PUBLISHED_LINEAR, patch_errors, target_facts
+from catalogue_audit.measures.photometry.target import PUBLISHED_LAB, PUBLISHED_LINEAR, patch_errors, target_facts
 from catalogue_audit.pixels.colour import linear_from_lab
 from light_scenes import bag, picture_of, rounded_code, through_jpeg, to_code, to_lab, to_linear
 

@@ -3,9 +3,8 @@
 import cv2
 import numpy as np
 import pytest
+from catalogue_audit.measures.geometry.turn import front_turn, turn_facts, weigh_pitches
 from making_projected import View, photographed, random_solid
-
-from catalogue_audit.measures.turn import front_turn, turn_facts, weigh_pitches
 
 FOCAL_PX, CENTRE = 2300.0, (400.0, 500.0)
 

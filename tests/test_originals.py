@@ -12,13 +12,12 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit.cli import main
 from catalogue_audit.measures.measure import measure_bytes
 from catalogue_audit.report.tables import read_tables
 from catalogue_audit.runs.originals import INHERITED
-from catalogue_audit.statistics.alignment import common_movement
-from catalogue_audit.statistics.originals import outline_shape, pair_originals, turned_otherwise
+from catalogue_audit.statistics.geometry.alignment import common_movement
+from catalogue_audit.statistics.matching.originals import outline_shape, pair_originals, turned_otherwise
 from catalogue_audit.statistics.tables import table_from_rows
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"

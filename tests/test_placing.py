@@ -11,7 +11,7 @@ from catalogue_audit.report.audit import write_data
 from catalogue_audit.report.placing import SHEET_NAME, placing_words, write_placings, write_table_sheet
 from catalogue_audit.runs import store
 from catalogue_audit.runs.placing import placing_outline
-from catalogue_audit.statistics.placing import placings
+from catalogue_audit.statistics.geometry.placing import placings
 from making_audit import make_audit, paint_bag
 from PIL import Image
 

@@ -6,13 +6,13 @@ import re
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.measures.handles import STAND
+from catalogue_audit.measures.geometry.handles import STAND
+from catalogue_audit.report import pictures
+from catalogue_audit.report.actions import in_order_of_work, things_to_do
 from catalogue_audit.report.drawing import BAND, CAPTION, PANEL, decode_preview, fitted, jpeg_bytes
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
 from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
 from catalogue_audit.report.evidence_pose import handles, stance
-from catalogue_audit.report import pictures
-from catalogue_audit.report.actions import in_order_of_work, things_to_do
 from catalogue_audit.report.picture_names import evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS

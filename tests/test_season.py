@@ -14,8 +14,8 @@ from catalogue_audit.runs import history
 from catalogue_audit.runs.demo import demo_season
 from catalogue_audit.runs.season import Filters, season, study
 from catalogue_audit.statistics.intervals import clumping, hodges_lehmann, holm, wilson
-from catalogue_audit.statistics.season import season_habits
-from catalogue_audit.statistics.season_values import HABITS, season_values
+from catalogue_audit.statistics.seasons.season import season_habits
+from catalogue_audit.statistics.seasons.season_values import HABITS, season_values
 from making_season import KNOWN, TOLERANCES, Habits, make_season, study_of
 from published import rows
 

@@ -3,17 +3,16 @@
 import numpy as np
 import pandas as pd
 import pytest
+from catalogue_audit import schema
+from catalogue_audit.statistics.series.change_rows import likely_cause
+from catalogue_audit.statistics.series.changes import find_changes
+from catalogue_audit.statistics.series.ramps import fit_ramp
+from catalogue_audit.statistics.series.segments import find_transitions, level_starts
+from catalogue_audit.statistics.series.trend import mann_kendall, pettitt
+from catalogue_audit.statistics.tables import table_from_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from published import column
-
-from catalogue_audit import schema
-from catalogue_audit.statistics.change_rows import likely_cause
-from catalogue_audit.statistics.changes import find_changes
-from catalogue_audit.statistics.ramps import fit_ramp
-from catalogue_audit.statistics.segments import find_transitions, level_starts
-from catalogue_audit.statistics.tables import table_from_rows
-from catalogue_audit.statistics.trend import mann_kendall, pettitt
 
 VIEWS = ("three_quarter", "front", "back", "detail")
 

@@ -3,14 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from catalogue_audit.statistics.clusters import exposure_group_settings, exposure_groups
+from catalogue_audit.statistics.series.numbering import connected, number_groups
+from catalogue_audit.statistics.tables import table_from_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from published import column
 from sklearn.metrics import adjusted_rand_score
-
-from catalogue_audit.statistics.clusters import exposure_group_settings, exposure_groups
-from catalogue_audit.statistics.numbering import connected, number_groups
-from catalogue_audit.statistics.tables import table_from_rows
 
 
 def set_ups(counts, seed=0, mix=True):

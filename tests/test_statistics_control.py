@@ -2,9 +2,8 @@
 
 import numpy as np
 import pytest
+from catalogue_audit.statistics.series import control
 from published import column, rows
-
-from catalogue_audit.statistics import control
 
 
 def _trial_viscosity():

@@ -3,9 +3,8 @@
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.statistics.crops import Fit, crop_layers, usual_zooms, whole_layers
-from catalogue_audit.statistics.crops import best_fit as best_fit_of_layers
+from catalogue_audit.statistics.matching.crops import Fit, crop_layers, usual_zooms, whole_layers
+from catalogue_audit.statistics.matching.crops import best_fit as best_fit_of_layers
 
 
 def sketch(picture):

@@ -6,12 +6,11 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit import schema
-from catalogue_audit.statistics.ground import ground_of, longer
-from catalogue_audit.statistics.handles import handle_stands
-from catalogue_audit.statistics.heights import HEIGHTS_DEG, height_weights
-from catalogue_audit.statistics.lean import leans
+from catalogue_audit.statistics.geometry.ground import ground_of, longer
+from catalogue_audit.statistics.geometry.handles import handle_stands
+from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, height_weights
+from catalogue_audit.statistics.geometry.lean import leans
 
 TALL, WIDE = 640, 512
 FOCAL_35MM = 85.0

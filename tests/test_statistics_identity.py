@@ -5,13 +5,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
+from catalogue_audit.statistics.matching import identity, likeness, neighbours, nominating
+from catalogue_audit.statistics.matching.identity import group_pictures, misfiled
+from catalogue_audit.statistics.tables import table_from_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse.csgraph import connected_components
-
-from catalogue_audit.statistics import identity, likeness, neighbours, nominating
-from catalogue_audit.statistics.identity import group_pictures, misfiled
-from catalogue_audit.statistics.tables import table_from_rows
 
 STYLES = 3
 SHADES = {name: COLOURS[name] for name in ("black", "tan", "red")}

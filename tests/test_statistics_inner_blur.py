@@ -3,8 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-
-from catalogue_audit.statistics.inner_blur import EDGES, _middle_of_others, _ratios, SIGMAS, SLOPES, inner_blur
+from catalogue_audit.statistics.surface.inner_blur import EDGES, SIGMAS, SLOPES, _middle_of_others, _ratios, inner_blur
 from test_measures_structure import ratio_of_edges
 
 SHARP = 0.5  # px

@@ -6,18 +6,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
-from making_projected import Solid, View, photographed
-
 from catalogue_audit import schema
 from catalogue_audit.findings.pose import SURELY_OFF_LEVEL
 from catalogue_audit.measures.applicability import applicable
 from catalogue_audit.measures.features import feature_sketch
-from catalogue_audit.measures.handles import STAND, handles_facts
-from catalogue_audit.measures.roll import roll_facts
-from catalogue_audit.measures.turn import turn_facts
-from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands
-from catalogue_audit.statistics.lean import LEANS_DEG, handles_off_level, leans, rather_a_lean
-from catalogue_audit.statistics.lean_traces import Seen, Traces, handle_weights
+from catalogue_audit.measures.geometry.handles import STAND, handles_facts
+from catalogue_audit.measures.geometry.roll import roll_facts
+from catalogue_audit.measures.geometry.turn import turn_facts
+from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands
+from catalogue_audit.statistics.geometry.lean import LEANS_DEG, handles_off_level, leans, rather_a_lean
+from catalogue_audit.statistics.geometry.lean_traces import Seen, Traces, handle_weights
+from making_projected import Solid, View, photographed
 
 SHAPE = (600, 480)
 FOCAL = 95.0

@@ -5,13 +5,12 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
-from catalogue_audit.statistics.light import light_deviations, white_ratios
-from catalogue_audit.statistics.lit_alike import explained
+from catalogue_audit.statistics.photometry.light import light_deviations, white_ratios
+from catalogue_audit.statistics.photometry.lit_alike import explained
+from catalogue_audit.statistics.photometry.view_effects import learned_scatter, style_effects, view_scatter
+from catalogue_audit.statistics.photometry.view_pairs import levels_of_pairs
 from catalogue_audit.statistics.tables import table_from_rows
-from catalogue_audit.statistics.view_effects import learned_scatter, style_effects, view_scatter
-from catalogue_audit.statistics.view_pairs import levels_of_pairs
 
 VIEWS = {"front": 0.0, "back": -0.25, "three_quarter": -0.1}
 WHITE = np.array([0.78, 0.80, 0.76])

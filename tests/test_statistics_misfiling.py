@@ -5,12 +5,11 @@ import dataclasses
 import pandas as pd
 import pytest
 from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
-
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.findings.judge import find
 from catalogue_audit.findings.verdict import count_causes
 from catalogue_audit.report.actions import things_to_do
-from catalogue_audit.statistics.identity import misfiled
+from catalogue_audit.statistics.matching.identity import misfiled
 from making_evidence import evidence_of
 
 SHADES = {name: COLOURS[name] for name in ("black", "tan", "red")}

@@ -4,8 +4,7 @@ import cv2
 import numpy as np
 import pytest
 from bag_scenes import COLOURS, photograph, style
-
-from catalogue_audit.statistics.moved import displacements, nothing_moved
+from catalogue_audit.statistics.matching.moved import displacements, nothing_moved
 
 SHAPE = (300, 400)
 STRAIGHT = np.float32([[1, 0, 0], [0, 1, 0]])

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-
 from catalogue_audit.pixels.colour import srgb_encode
-from catalogue_audit.statistics.own_gains import own_gains
-from catalogue_audit.statistics.product_colour import product_colour_deviation
+from catalogue_audit.statistics.photometry.own_gains import own_gains
+from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
 from catalogue_audit.statistics.tables import table_from_rows
 
 RED, CREAM, GREY = (0.30, 0.05, 0.04), (0.62, 0.58, 0.48), (0.20, 0.20, 0.20)

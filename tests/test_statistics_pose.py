@@ -3,14 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit import schema
-from catalogue_audit.measures.strap import EVIDENCE
-from catalogue_audit.statistics.framing_rules import framing_rule, size_and_place
-from catalogue_audit.statistics.pose import pose_deviations
-from catalogue_audit.statistics.stances import stances
-from catalogue_audit.statistics.strap_states import strap_state, strap_states
-from catalogue_audit.statistics.turns import yaw_deviations
+from catalogue_audit.measures.geometry.strap import EVIDENCE
+from catalogue_audit.statistics.geometry.framing_rules import framing_rule, size_and_place
+from catalogue_audit.statistics.geometry.pose import pose_deviations
+from catalogue_audit.statistics.geometry.stances import stances
+from catalogue_audit.statistics.geometry.strap_states import strap_state, strap_states
+from catalogue_audit.statistics.geometry.turns import yaw_deviations
 
 
 def table(**columns):

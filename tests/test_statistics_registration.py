@@ -6,12 +6,18 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit.delivery.brief_model import Brief
-from catalogue_audit.statistics.registration import LOOKS_ALIKE, OF_TURN, TOLD, _kinds_of_product, believed, by_registration
-from catalogue_audit.statistics.registration_match import motions
-from catalogue_audit.statistics.registration_pictures import LONG_SIDE, points_of, sight
-from catalogue_audit.statistics.registration_solid import Solid, cross_section, seen_after
+from catalogue_audit.statistics.geometry.registration import (
+    LOOKS_ALIKE,
+    OF_TURN,
+    TOLD,
+    _kinds_of_product,
+    believed,
+    by_registration,
+)
+from catalogue_audit.statistics.geometry.registration_match import motions
+from catalogue_audit.statistics.geometry.registration_pictures import LONG_SIDE, points_of, sight
+from catalogue_audit.statistics.geometry.registration_solid import Solid, cross_section, seen_after
 
 WIDTH_CM, HEIGHT_CM, DEPTH_CM, DISTANCE_CM, FOCAL_35MM = 30.0, 22.0, 12.0, 160.0, 100.0
 SIZE = 512, 640

@@ -4,12 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from catalogue_audit.statistics import robust
+from catalogue_audit.statistics.series.trend import mann_kendall, theil_sen
 from hypothesis import given
 from hypothesis import strategies as st
 from published import column, rows
-
-from catalogue_audit.statistics import robust
-from catalogue_audit.statistics.trend import mann_kendall, theil_sen
 
 numbers = st.floats(-1e6, 1e6).map(lambda value: round(value, 3))
 samples = st.lists(numbers, min_size=3, max_size=40)

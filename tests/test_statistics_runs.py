@@ -3,9 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-
-from catalogue_audit.statistics.clock import camera_keys, capture_order, parse_time
-from catalogue_audit.statistics.runs import capture_runs
+from catalogue_audit.statistics.series.clock import camera_keys, capture_order, parse_time
+from catalogue_audit.statistics.series.runs import capture_runs
 from catalogue_audit.statistics.tables import table_from_rows
 
 START = pd.Timestamp(2026, 3, 2, 9)

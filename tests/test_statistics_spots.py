@@ -3,8 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-
-from catalogue_audit.statistics.spots import sensor_place, sensor_spots
+from catalogue_audit.statistics.surface.spots import sensor_place, sensor_spots
 from catalogue_audit.statistics.tables import table_from_rows
 
 SIZE = 6000, 4000

@@ -7,11 +7,10 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
-
 from catalogue_audit import schema
-from catalogue_audit.statistics import stances as s
-from catalogue_audit.statistics.stances import expected, mixture, stances
-from catalogue_audit.statistics.turns import yaw_deviations
+from catalogue_audit.statistics.geometry import stances as s
+from catalogue_audit.statistics.geometry.stances import expected, mixture, stances
+from catalogue_audit.statistics.geometry.turns import yaw_deviations
 
 WIDTH, HEIGHT, FOCAL_35MM = 960, 1200, 100.0
 FOCAL_PX = FOCAL_35MM * math.hypot(WIDTH, HEIGHT) / math.hypot(36, 24)

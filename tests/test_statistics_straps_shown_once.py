@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.measures.strap import EVIDENCE
-from catalogue_audit.statistics.strap_states import shown_once
+from catalogue_audit.measures.geometry.strap import EVIDENCE
+from catalogue_audit.statistics.geometry.strap_states import shown_once
 
 VIEWS = ("front", "back", "three_quarter")
 

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-
 from catalogue_audit.pixels.colour import srgb_encode
-from catalogue_audit.statistics.lit_alike import ODD_SD, ODD_VIEW, UNSEEN_TOUCHED, own_light
-from catalogue_audit.statistics.surfaces import brighter, surfaces
+from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_VIEW, UNSEEN_TOUCHED, own_light
+from catalogue_audit.statistics.photometry.surfaces import brighter, surfaces
 
 RED, CREAM, BLACK = (0.30, 0.05, 0.04), (0.62, 0.58, 0.48), (0.012, 0.012, 0.013)
 RNG = np.random.default_rng(4)

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.statistics.looks import Look
-from catalogue_audit.statistics.swapped_views import base_slope_deg, odd_turn
+from catalogue_audit.statistics.matching.looks import Look
+from catalogue_audit.statistics.matching.swapped_views import base_slope_deg, odd_turn
 
 VIEWS = ("front", "back", "three_quarter")
 SLOPES_DEG = {"front": 0.4, "back": -0.3, "three_quarter": 7.0}

@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.statistics.turned_faces import face_of, face_shares
+from catalogue_audit.statistics.matching.turned_faces import face_of, face_shares
 
 SIZE, WIDE, HIGH, DEEP = 600, 0.30, 0.24, 0.10
 CAMERA = np.array([[1300.0, 0, 300], [0, 1300, 300], [0, 0, 1]])

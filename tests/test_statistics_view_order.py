@@ -2,12 +2,11 @@
 
 import pandas as pd
 import pytest
-
-from catalogue_audit.statistics.strap_states import strap_states, usual_state
-from catalogue_audit.statistics.swapped_views import strap_votes
+from catalogue_audit.measures.geometry.strap import EVIDENCE
+from catalogue_audit.statistics.geometry.strap_states import strap_states, usual_state
+from catalogue_audit.statistics.geometry.view_order import order_votes
+from catalogue_audit.statistics.matching.swapped_views import strap_votes
 from catalogue_audit.statistics.tables import table_from_rows
-from catalogue_audit.statistics.view_order import order_votes
-from catalogue_audit.measures.strap import EVIDENCE
 
 USUAL = ("three_quarter", "front", "detail", "back")
 

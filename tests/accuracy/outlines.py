@@ -5,10 +5,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pandas as pd
-
 from catalogue_audit.errors import UnreadablePicture
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.outline import find_outline
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.outline import find_outline
 from catalogue_audit.metadata.container import read_container
 from catalogue_audit.pixels.decode import decode
 

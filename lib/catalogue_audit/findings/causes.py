@@ -12,7 +12,7 @@ import math
 import pandas as pd
 
 from catalogue_audit.findings.rows import excess, number, plain
-from catalogue_audit.statistics.clock import capture_order
+from catalogue_audit.statistics.series.clock import capture_order
 
 # The quantities whose change can put a frame outside the tolerance of a check.
 QUANTITIES = {

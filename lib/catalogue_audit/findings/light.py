@@ -9,8 +9,8 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
+from catalogue_audit.statistics.photometry.surfaces import near_top_share
 from catalogue_audit.statistics.robust import mad_scale
-from catalogue_audit.statistics.surfaces import near_top_share
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it is the rule

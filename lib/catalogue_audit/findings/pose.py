@@ -10,9 +10,9 @@ from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
-from catalogue_audit.statistics.handles import gaps_beyond_perspective, handle_stands, handles_apart
-from catalogue_audit.statistics.lean import handles_off_level, rather_a_lean
-from catalogue_audit.statistics.strap_states import shown_once, supplied_straps, usual_state
+from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
+from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
+from catalogue_audit.statistics.geometry.strap_states import shown_once, supplied_straps, usual_state
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89

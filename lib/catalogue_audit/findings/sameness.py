@@ -5,7 +5,7 @@ from itertools import islice
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.rows import called, counted, finding, listed, sentence, text
 from catalogue_audit.findings.rows import number as number_of
-from catalogue_audit.statistics.numbering import connected
+from catalogue_audit.statistics.series.numbering import connected
 
 EXACT_KINDS = {"same_bytes": "the same file", "same_pixels": "the same picture, pixel by pixel,"}
 NEAR_KINDS = {

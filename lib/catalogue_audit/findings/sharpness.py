@@ -7,7 +7,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, FEWEST_OF_A_STYLE, UNCERTAINTIES
 from catalogue_audit.findings.rows import called, counted, finding, number, sentence
-from catalogue_audit.statistics.inner_blur import inner_blur
+from catalogue_audit.statistics.surface.inner_blur import inner_blur
 
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
 SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size; a shorter smear does not show

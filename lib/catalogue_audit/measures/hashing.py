@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from .quantiles import median
+from catalogue_audit.measures.quantiles import median
 
 LEAST_PX = 750  # long side; from less than that, some bits move
 FLAT_LIMIT = 1.0  # standard deviation of the 32 x 32 grey picture, 8-bit; below it the bits are noise

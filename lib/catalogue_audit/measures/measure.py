@@ -14,22 +14,22 @@ import numpy as np
 
 from catalogue_audit import schema
 from catalogue_audit.errors import UnreadablePicture
-from catalogue_audit.measures.background import background_facts
-from catalogue_audit.measures.backdrop import fit_backdrop
-from catalogue_audit.measures.cutout import cutout_facts
 from catalogue_audit.measures.features import feature_sketch
-from catalogue_audit.measures.framing import framing_facts
-from catalogue_audit.measures.handles import handles_facts
+from catalogue_audit.measures.geometry.handles import handles_facts
+from catalogue_audit.measures.geometry.roll import roll_facts
+from catalogue_audit.measures.geometry.strap import strap_facts
+from catalogue_audit.measures.geometry.turn import turn_facts
 from catalogue_audit.measures.hashing import hash_text, phash64
-from catalogue_audit.measures.light import product_light_facts
-from catalogue_audit.measures.noise import noise_facts
-from catalogue_audit.measures.outline import find_outline
-from catalogue_audit.measures.roll import roll_facts
-from catalogue_audit.measures.sharpness import sharpness_facts
-from catalogue_audit.measures.specks import speck_facts
-from catalogue_audit.measures.strap import strap_facts
-from catalogue_audit.measures.target import target_facts
-from catalogue_audit.measures.turn import turn_facts
+from catalogue_audit.measures.photometry.background import background_facts
+from catalogue_audit.measures.photometry.light import product_light_facts
+from catalogue_audit.measures.photometry.target import target_facts
+from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.cutout import cutout_facts
+from catalogue_audit.measures.segmentation.framing import framing_facts
+from catalogue_audit.measures.segmentation.outline import find_outline
+from catalogue_audit.measures.surface.noise import noise_facts
+from catalogue_audit.measures.surface.sharpness import sharpness_facts
+from catalogue_audit.measures.surface.specks import speck_facts
 from catalogue_audit.metadata.container import read_container
 from catalogue_audit.metadata.exif import read_exif
 from catalogue_audit.metadata.rights import read_rights

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from .horizon import below_line
+from catalogue_audit.measures.segmentation.horizon import below_line
 
 
 class Backdrop(NamedTuple):

@@ -4,9 +4,18 @@ import numpy as np
 from PIL import Image
 
 from catalogue_audit.measures.applicability import shows_a_turn
-from catalogue_audit.measures.handles import STAND
+from catalogue_audit.measures.geometry.handles import STAND
 from catalogue_audit.report import look
-from catalogue_audit.report.drawing import PANEL, arrow, beside, box_points, decode_preview, outline_points, stroke, write
+from catalogue_audit.report.drawing import (
+    PANEL,
+    arrow,
+    beside,
+    box_points,
+    decode_preview,
+    outline_points,
+    stroke,
+    write,
+)
 from catalogue_audit.report.wording import is_missing, plain_text
 
 ALIKE = 0.15  # difference of log(width / height) up to which two bodies have one shape, turned or not

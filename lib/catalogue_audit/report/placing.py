@@ -30,7 +30,7 @@ def outline_picture(placing, outline):
 
     Parameters
     ----------
-    placing : statistics.placing.Placing
+    placing : statistics.geometry.placing.Placing
     outline : (n, 2) ndarray of float
         Fractions of the frame.
 
@@ -109,7 +109,7 @@ def write_table_sheet(placings, path, delivery):
 
     Parameters
     ----------
-    placings : list of statistics.placing.Placing
+    placings : list of statistics.geometry.placing.Placing
     path : Path
     delivery : str
 
@@ -198,7 +198,7 @@ def write_placings(placings, outlines, to, delivery):
 
     Parameters
     ----------
-    placings : list of statistics.placing.Placing
+    placings : list of statistics.geometry.placing.Placing
     outlines : dict of str to (n, 2) ndarray
         By file.
     to : Path

@@ -7,13 +7,13 @@ from catalogue_audit.report import figures, look
 from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.season_tables import amount, fault_title, interval, progress_sentence, reported, who
 from catalogue_audit.report.wording import is_missing, plain_text
-from catalogue_audit.statistics.season_values import HABITS
+from catalogue_audit.statistics.seasons.season_values import HABITS
 
 MOST_OFFSETS = 14  # rows of the chart of offsets
 MOST_FAULTS = 12
 MOST_NAMES = 24  # deliveries whose names fit under the axis
 NAMED = 3  # deliveries named beside their point
-SEEN = 0.25  # of the tolerance, as in statistics.season
+SEEN = 0.25  # of the tolerance, as in statistics.seasons.season
 
 
 def habit_chart(season, quantity):

@@ -27,7 +27,7 @@ from catalogue_audit.report.season_tables import (
     write_season_data,
 )
 from catalogue_audit.report.wording import is_missing, plain_text
-from catalogue_audit.statistics.season_values import HABITS
+from catalogue_audit.statistics.seasons.season_values import HABITS
 
 NOTEBOOK = "04_season_study.ipynb"
 COULD_NOT_FINISH = 3

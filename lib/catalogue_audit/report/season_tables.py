@@ -12,7 +12,7 @@ from catalogue_audit.report.numbers import count_text
 from catalogue_audit.report.tables import read_table, write_tables
 from catalogue_audit.report.wording import check_title, is_missing, plain_text
 from catalogue_audit.schema import SEASON_TABLES
-from catalogue_audit.statistics.season_values import HABITS
+from catalogue_audit.statistics.seasons.season_values import HABITS
 
 NO_SEASON = (
     "There is no season study in {folder!r} (tables/habits.csv is missing).\n"

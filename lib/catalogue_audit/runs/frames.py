@@ -8,7 +8,7 @@ from catalogue_audit import schema
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import sku_forms
 from catalogue_audit.measures.applicability import applicable, shows_a_turn
-from catalogue_audit.measures.roll import roll_for_view
+from catalogue_audit.measures.geometry.roll import roll_for_view
 from catalogue_audit.runs import store
 from catalogue_audit.runs.passone import Measuring, measure_delivery, settings_version
 from catalogue_audit.runs.sketches import Sketches

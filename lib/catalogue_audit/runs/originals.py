@@ -15,7 +15,7 @@ from catalogue_audit.errors import UsageError
 from catalogue_audit.runs import store
 from catalogue_audit.runs.frames import frame_row, measure_frames
 from catalogue_audit.runs.passone import settings_version
-from catalogue_audit.statistics.originals import COLUMNS, pair_originals, turned_otherwise
+from catalogue_audit.statistics.matching.originals import COLUMNS, pair_originals, turned_otherwise
 from catalogue_audit.statistics.tables import conform, table_from_rows
 
 INHERITED = (

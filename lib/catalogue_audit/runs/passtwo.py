@@ -16,14 +16,14 @@ from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
 from catalogue_audit.runs.originals import pairing_summary, taken_from
 from catalogue_audit.runs.places import local_time
-from catalogue_audit.statistics.changes import find_changes
 from catalogue_audit.statistics.clusters import exposure_groups
-from catalogue_audit.statistics.identity import group_pictures, misfiled
-from catalogue_audit.statistics.light import light_deviations
-from catalogue_audit.statistics.misfiling import as_shown
-from catalogue_audit.statistics.pose import framing_rule, pose_deviations
-from catalogue_audit.statistics.runs import capture_runs
-from catalogue_audit.statistics.spots import sensor_spots
+from catalogue_audit.statistics.geometry.pose import framing_rule, pose_deviations
+from catalogue_audit.statistics.matching.identity import group_pictures, misfiled
+from catalogue_audit.statistics.matching.misfiling import as_shown
+from catalogue_audit.statistics.photometry.light import light_deviations
+from catalogue_audit.statistics.series.changes import find_changes
+from catalogue_audit.statistics.series.runs import capture_runs
+from catalogue_audit.statistics.surface.spots import sensor_spots
 from catalogue_audit.statistics.tables import conform
 
 

@@ -16,7 +16,7 @@ from catalogue_audit.report.placing import write_placings
 from catalogue_audit.runs.places import WORK_FOLDER
 from catalogue_audit.runs.sketches import kept_sketch
 from catalogue_audit.runs.store import STORE_NAME, is_of_older_kind
-from catalogue_audit.statistics.placing import placings
+from catalogue_audit.statistics.geometry.placing import placings
 
 NO_OUTLINES = (
     "No outline of this report's pictures is kept beside it ({name!r} in the folder above it).\n"

@@ -29,10 +29,10 @@ from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.review import audit_folder
 from catalogue_audit.runs.scheduled import delivery_state, refresh_index
 from catalogue_audit.runs.writing import writable
-from catalogue_audit.statistics.season import season_habits
-from catalogue_audit.statistics.season_faults import delivery_faults, season_faults
-from catalogue_audit.statistics.season_look import delivery_looks, house_reference
-from catalogue_audit.statistics.season_values import season_values
+from catalogue_audit.statistics.seasons.season import season_habits
+from catalogue_audit.statistics.seasons.season_faults import delivery_faults, season_faults
+from catalogue_audit.statistics.seasons.season_look import delivery_looks, house_reference
+from catalogue_audit.statistics.seasons.season_values import season_values
 from catalogue_audit.statistics.tables import conform
 
 NAME = "season"

@@ -67,8 +67,8 @@ def measure_version():
     digest = hashlib.blake2b(digest_size=8)
     root = Path(catalogue_audit.__file__).parent
     for layer in _MEASURING:
-        for path in sorted((root / layer).glob("*.py")):
-            digest.update(path.name.encode() + b"\0" + path.read_bytes())
+        for path in sorted((root / layer).rglob("*.py")):
+            digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
     digest.update((root / "schema.py").read_bytes())
     for library in _LIBRARIES:
         digest.update(f"{library} {metadata.version(library)}".encode())

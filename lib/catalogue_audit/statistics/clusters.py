@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from catalogue_audit.statistics.numbering import number_groups
+from catalogue_audit.statistics.series.numbering import number_groups
 
 # Two frames belong together when no feature differs by more than one unit from a third frame's of the group.
 EV_UNIT = 0.25  # EV; camera settings move in thirds of a stop

@@ -1,0 +1,1 @@
+"""How the product stands: roll, turn, handles, strap."""

@@ -1,0 +1,1 @@
+"""Light and background of one picture, and colour targets."""

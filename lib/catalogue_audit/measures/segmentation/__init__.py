@@ -1,0 +1,1 @@
+"""Where the product ends: backdrop, outline, contact, framing."""

@@ -1,0 +1,195 @@
+"""
+The edge of a cut-out, and the kind of shadow under a product.
+
+A clean cut-out goes from white to the product in one step as wide as the
+picture is sharp. A halo is a band of a third tone, lighter than the product,
+with an edge of its own towards the white. A darker band may as well be the
+product's piping or its shaded side, so it is not counted.
+"""
+
+import math
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.segmentation.shadow import shadow_kind
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
+
+POINTS = 200  # of the outer contour that are looked at
+OUTSIDE, INSIDE = 12, 22  # full-resolution px of each profile: the outline may keep to either edge of a rim
+PURE = 0.97  # linear light; a profile that begins darker begins in a shadow or on another part of the product
+BESIDE = (4.0, 12.0)  # px inside the main step: the product's own tone there
+LIGHTEST_PRODUCT = 0.62  # luminance over the ground's; lighter, the main step is too small to look beside it
+TAIL = 1.88  # standard deviations of a Gaussian step from half-way to 3 % down
+LONGER_TAIL = 0.9  # px beyond that at which the step is not one step
+LEAST_TINT = 0.02  # share of the step; a rim as light as this is not seen on a page
+MOST_TINT = 0.48  # a band darker than this is the product's own
+OWN_EDGE = 2.4  # px between a quarter and three quarters of the rim's outer step; a shadow takes longer
+WINDOW = 9  # neighbouring profiles taken together
+LEAST_SHARE = 0.3  # of the free contour that has to carry the rim
+SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most
+
+
+def cutout_facts(picture, backdrop, outline):
+    """
+    Rim around a cut-out, and the shadow's kind.
+
+    Parameters
+    ----------
+    picture : Picture
+    backdrop : Backdrop
+    outline : Outline
+
+    Returns
+    -------
+    dict
+        ``rim_px`` (full-resolution pixels; 0 for a clean edge) and ``rim_de``
+        (CIEDE2000 of the rim against the product beside it), for cut-outs on
+        pure white; ``shadow_kind`` wherever the product stands free.
+    """
+    facts = _rim_facts(picture, outline) if backdrop.kind == "cut_out" and outline.contours else {}
+    kind = shadow_kind(picture, backdrop, outline, facts.get("rim_px", 0.0))
+    return facts | ({} if kind is None else {"shadow_kind": kind})
+
+
+def _rim_facts(picture, outline):
+    """Width and tone of the rim around a cut-out."""
+    profiles = _profiles(picture, outline)
+    if len(profiles) < 4 * WINDOW:
+        return {"reasons": ("too little of the cut-out's edge is free to judge it",)}
+    widths, levels, tones = rim_widths(_smoothed(profiles))
+    known = np.isfinite(widths)
+    if known.sum() < 2 * WINDOW:
+        return {"reasons": ("the product is too light against white to judge the cut-out's edge",)}
+    rim = _one_rim(widths, levels)
+    if rim.sum() < LEAST_SHARE * known.sum():
+        return {"rim_px": 0.0, "rim_de": 0.0}
+    return {"rim_px": float(np.median(widths[rim])), "rim_de": float(np.median(tones[rim]))}
+
+
+def rim_widths(profiles):
+    """
+    Width and tone of the rim along a contour.
+
+    A step blurred by a Gaussian has tails in a fixed proportion to its slope.
+    Where the outer tail is longer than that, and begins with an edge of its
+    own, a rim lies between ground and product. Rims of less than 2 px, and
+    thin ones nearly half as dark as the product, pass for softness.
+
+    Parameters
+    ----------
+    profiles : (n, OUTSIDE + INSIDE + 1, 3) array
+        Linear light across the edge, from outside in, along the contour.
+
+    Returns
+    -------
+    width : (n,) ndarray
+        Pixels between half-way from the ground to the rim's tone and half-way
+        from that tone to the product; 0 at a clean edge; NaN where ground and
+        product are too much alike, or the main step is not found.
+    level : (n,) ndarray
+        Luminance of the rim.
+    tone : (n,) ndarray
+        CIEDE2000 between the rim and the product beside it.
+    """
+    width, level, tone = np.full((3, len(profiles)), np.nan)
+    luminance = profiles @ LINEAR_TO_XYZ[1]
+    grounds, products = median(luminance[:, :3]), median(luminance[:, OUTSIDE + 4 :])
+    for k, light in enumerate(luminance):
+        ground = float(grounds[k])
+        main = _crossing(light, (ground + float(products[k])) / 2)
+        if not math.isfinite(main):
+            continue
+        beside = slice(int(main + BESIDE[0]), int(main + BESIDE[1]))
+        if beside.stop > len(light):
+            continue
+        product = float(median(light[beside]))
+        if product > LIGHTEST_PRODUCT * ground:
+            continue
+        width[k], level[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
+    return width, level, tone
+
+
+def _rim(profile, light, ground, product, beside):
+    """Width, luminance and tone of the rim in one profile; width 0 for none."""
+    step = ground - product
+    half, begin = _crossing(light, ground - 0.5 * step), _crossing(light, ground - 0.03 * step)
+    steepest = -np.diff(light[max(int(half) - 2, 0) : int(half) + 5]).min()
+    sigma = step / max(steepest, 1e-6) / math.sqrt(2 * math.pi)
+    if half - begin < TAIL * sigma + LONGER_TAIL:
+        return 0.0, 0.0, 0.0
+    at = np.arange(len(light))
+    place = (begin + half) / 2
+    tint = (ground - float(np.interp(place, at, light))) / step
+    outer = [_crossing(light, ground - share * tint * step) for share in (0.25, 0.5, 0.75)]
+    if not LEAST_TINT < tint < MOST_TINT or outer[2] - outer[0] > OWN_EDGE:
+        return 0.0, 0.0, 0.0
+    own = np.array([np.interp(place, at, profile[:, channel]) for channel in range(3)])
+    tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
+    return _crossing(light, ground - (1 + tint) / 2 * step) - outer[1], ground - tint * step, float(tone)
+
+
+def _crossing(light, level):
+    """Place at which a profile first falls to a level, between samples; NaN where it does not."""
+    below = light <= level
+    first = int(np.argmax(below))
+    if first == 0:
+        return math.nan
+    return first - (level - light[first]) / (light[first - 1] - light[first])
+
+
+def _one_rim(widths, levels):
+    """Which profiles show one and the same rim: the largest number alike in width and luminance, (n,) bool."""
+    rim = np.flatnonzero(widths > 0)
+    apart = [np.abs(values[rim, None] - values[rim]) for values in (widths, levels)]
+    alike = (apart[0] < SAME_PX) & (apart[1] < SAME_LEVEL)
+    chosen = np.zeros(len(widths), bool)
+    if len(rim):
+        chosen[rim[alike[alike.sum(axis=1).argmax()]]] = True
+    return chosen
+
+
+def _smoothed(profiles):
+    """Median over `WINDOW` neighbouring profiles, for noise and single threads."""
+    wrapped = np.concatenate([profiles[-(WINDOW // 2) :], profiles, profiles[: WINDOW // 2]])
+    windows = np.lib.stride_tricks.sliding_window_view(wrapped, WINDOW, axis=0)
+    return median(windows)
+
+
+def _profiles(picture, outline):
+    """
+    Linear light along normals of the outer contour that begin at pure white, (n, samples, 3).
+
+    A shadow reaches further than a profile; a rim does not, even where the outline took it for a shadow.
+    """
+    contour = outline.contours[0].astype(float)
+    contour = contour[np.linspace(0, len(contour) - 1, max(2 * POINTS, 2)).astype(int)]
+    ahead, behind = np.roll(contour, -3, axis=0), np.roll(contour, 3, axis=0)
+    tangent = ahead - behind
+    length = np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-6)
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) / length[:, None]
+    height, width = outline.mask.shape
+    inside = _lies_in(outline.mask, contour + 3 * normal)
+    normal = np.where(inside[:, None], normal, -normal)
+    outward = contour - 4 * normal
+    free = _lies_in(outline.mask, contour + 3 * normal) & ~_lies_in(outline.mask, outward)
+    margin = (OUTSIDE + 2) / picture.reduction
+    free &= (contour[:, 0] > margin) & (contour[:, 0] < width - margin)
+    free &= (contour[:, 1] > margin) & (contour[:, 1] < height - margin)
+    contour, normal = contour[free][::2], normal[free][::2]
+    at = np.arange(-OUTSIDE, INSIDE + 1)
+    x = (contour[:, :1] * picture.reduction - 0.5 + normal[:, :1] * at).astype(np.float32)
+    y = (contour[:, 1:] * picture.reduction - 0.5 + normal[:, 1:] * at).astype(np.float32)
+    if not len(x):
+        return np.empty((0, len(at), 3))
+    codes = cv2.remap(picture.encoded, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = srgb_decode(codes / 255.0)
+    return light[(light[:, :3] > PURE).all(axis=(1, 2))]
+
+
+def _lies_in(mask, points):
+    height, width = mask.shape
+    column = np.clip(points[:, 0].astype(int), 0, width - 1)
+    row = np.clip(points[:, 1].astype(int), 0, height - 1)
+    return mask[row, column]

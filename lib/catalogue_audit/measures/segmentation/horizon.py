@@ -1,0 +1,128 @@
+"""
+A table's edge or a horizon behind the product: two backdrops that meet in one straight line across the frame.
+
+The line is told at both ends, where no product hides it. Between a table and a wall it is a sharp step of tone at
+the same height on both sides; a sweep's gradient has no step, and a product's edge that meets both sides of
+the frame is seldom one straight line, neutral below and above.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+
+BAND, COLUMNS = 0.05, 8  # of the frame's width at either end, and columns looked at in it
+CLEAR_ROWS = 0.08  # of the height; nearer to the upper or lower side there is too little of one backdrop to fit
+GAP_PX, WINDOW_PX = 2, 3  # beside the line, and the rows of which the tone is taken on either side
+STEP = 3.0  # CIELAB; fainter lines are within what one smooth surface is allowed to leave
+SHARP = 0.7  # share of the step between rows three times as far apart that lies at the line itself
+TILT = 0.08  # rise over run; a camera held level within four and a half degrees
+STRAIGHT_PX, ON_LINE = 1.5, 0.75  # from the line through both ends, and share of the columns that are
+ERASED_PX = 5  # working pixels on either side that a lens, sharpening or a JPEG's chroma blur the step over
+ALIKE = 4.0  # CIELAB; what differs from the backdrop by the same above and below the line is no edge of a product
+
+
+def find_horizon(picture):
+    """
+    Height of a straight step across a frame.
+
+    Parameters
+    ----------
+    picture : Picture
+
+    Returns
+    -------
+    line : (2,) tuple of float or None
+        At the frame's left and right side, fractions of the height from the top.
+    step : float
+        CIELAB difference across it.
+    """
+    height, width = picture.working.shape[:2]
+    margin = max(round(CLEAR_ROWS * height), 3 * (GAP_PX + WINDOW_PX))
+    wide = max(round(BAND * width), COLUMNS)
+    if height < 4 * margin or width < 4 * wide:
+        return None, 0.0
+    ends = np.linspace(0, wide - 1, COLUMNS).round().astype(int)
+    x = np.concatenate([ends, width - 1 - ends])
+    _, profile = picture.colours(np.arange(height)[:, None] * width + x)
+    step = _steps(profile, GAP_PX)
+    inside = slice(margin, height - margin)
+    row = margin + step[inside].argmax(axis=0)
+    each = np.arange(len(x))
+    if np.count_nonzero(step[row, each] >= STEP) < ON_LINE * COLUMNS:  # fewer than half of those that have to be on the line
+        return None, 0.0
+    y = np.array([float(median(row[:COLUMNS])), float(median(row[COLUMNS:]))])
+    middle = np.array([x[:COLUMNS].mean(), x[COLUMNS:].mean()])
+    slope = (y[1] - y[0]) / (middle[1] - middle[0])
+    on_line = np.abs(row - (y[0] + slope * (x - middle[0]))) <= STRAIGHT_PX
+    halves = on_line.reshape(2, COLUMNS)
+    if abs(slope) > TILT or halves.mean(axis=1).min() < ON_LINE:
+        return None, 0.0
+    far = _steps(profile, 3 * (GAP_PX + WINDOW_PX) - WINDOW_PX)
+    here, wider = step[row, each][on_line], far[row, each][on_line]
+    if median(here) < STEP or median(here) < SHARP * median(wider):
+        return None, 0.0
+    y = np.array([row[part][on_line[part]].mean() for part in (slice(COLUMNS), slice(COLUMNS, None))])
+    at = np.array([x[part][on_line[part]].mean() for part in (slice(COLUMNS), slice(COLUMNS, None))])
+    slope = (y[1] - y[0]) / (at[1] - at[0])
+    left = y[0] + slope * (0.0 - at[0] - 0.5)
+    return (float(left / height), float((left + slope * width) / height)), float(median(here))
+
+
+def _steps(profile, gap):
+    """CIELAB difference between the rows above and below each boundary ``row`` (between row - 1 and row), (h, n)."""
+    mean = cv2.blur(profile, (1, WINDOW_PX), borderType=cv2.BORDER_REPLICATE)
+    reach = gap + WINDOW_PX // 2
+    rows = np.arange(len(profile))
+    above, below = (mean[np.clip(at, 0, len(profile) - 1)] for at in (rows - 1 - reach, rows + reach))
+    light, a, b = np.square(above - below).transpose(2, 0, 1)  # summed apart: many times faster than three at a time
+    return np.sqrt(light + a + b)
+
+
+def below_line(horizon, shape):
+    """Share of each pixel that lies below the line, (h, w) float32."""
+    height, width = shape
+    y = np.arange(height, dtype=np.float32)[:, None] + 0.5
+    return np.clip(y - _line(horizon, shape) + 0.5, 0, 1)
+
+
+def _line(horizon, shape):
+    """Height of the line in each column, px, (w,) float32."""
+    height, width = shape
+    x = (np.arange(width, dtype=np.float32) + 0.5) / width
+    return (horizon[0] + (horizon[1] - horizon[0]) * x) * height
+
+
+def erased(planes, ground, horizon, reach):
+    """
+    Planes of a picture without the blur of the line itself, where the same thing is seen above and below it.
+
+    Parameters
+    ----------
+    planes, ground : sequence of (h, w) float32
+        CIELAB of a picture and its backdrop, the whole frame.
+    horizon : (2,) tuple of float
+        As `find_horizon` gives it.
+    reach : int
+        Pixels on either side.
+
+    Returns
+    -------
+    list of (h, w) float32
+    """
+    height, width = planes[0].shape
+    line = _line(horizon, (height, width))
+    first = np.clip(np.floor(line).astype(int) - reach - 1, 0, height - 1)
+    last = np.clip(np.ceil(line).astype(int) + reach, 0, height - 1)
+    each = np.arange(width)
+    ends = [[plane[row, each] - under[row, each] for row in (first, last)] for plane, under in zip(planes, ground, strict=True)]
+    alike = np.max([np.abs(above - below) for above, below in ends], axis=0) < ALIKE
+    span = np.maximum(last - first, 1)
+    result = [plane.copy() for plane in planes]
+    columns = each[alike]
+    for offset in range(1, int(span.max())):
+        rows = np.minimum(first + offset, last)[alike]
+        share = (rows - first[alike]) / span[alike]
+        for plane, under, (above, below) in zip(result, ground, ends, strict=True):
+            plane[rows, columns] = under[rows, columns] + (1 - share) * above[alike] + share * below[alike]
+    return result

@@ -1,0 +1,84 @@
+"""
+Cast shadows of a small lamp: level inside, and of an edge too steep for the background to grow over.
+
+The penumbra of such a shadow still is several pixels wide where it lies away from the product, while the product's own
+outline is as sharp as the lens draws it: the same picture has sharp edges at the product and none between shadow and ground.
+
+All lengths are pixels of half the working size.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median, quantile
+
+SMALLEST, MOST = 0.001, 8  # of the part looked at, and shadows, the largest first
+SHADE = (0.5, 0.985)  # of the backdrop's L* + 16; some light reaches every shadow
+STEEPEST = 3.0  # CIELAB a working pixel, within a shadow or its penumbra
+RIM_PX = 6  # around a shadow, in which it ends
+BESIDE_GROUND = 0.45  # share of a shadow's rim that ends on the ground
+SOFT, SHARP = 0.1, 0.05  # share of sharp edges between shadow and ground at most; and towards the product at least
+NARROWEST_PX = 8  # working pixels; a penumbra that falls within fewer is an edge
+AWAY = 0.2  # share of the rim beside the ground that is judged alone where it lies away from the product
+LEAST = 0.06  # of a column, of edges and of what is unlike a shadow
+KERNEL3, RIM = np.ones((3, 3), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
+
+
+def shadow_pools(ground, evidence, shadow_like, thinnest):
+    """
+    Ground in shadow that the background could not reach.
+
+    Parameters
+    ----------
+    ground : (h, w) uint8
+        1 where the background has grown.
+    evidence : Evidence
+    shadow_like : (h, w) bool
+        No more chroma than a shadow has.
+    thinnest : int
+        Area over length, and reach beside everything else, px. What is thinner is a contact shadow, which the background's front
+        divides from the product; what lies under it may be a pale band of its own.
+
+    Returns
+    -------
+    (h, w) uint8
+        1 where the ground is shaded.
+    """
+    ratio, edge, step = evidence.ratio, evidence.edge, evidence.step
+    rest = ground == 0
+    dim = rest & shadow_like & (ratio > SHADE[0])
+    product = np.flatnonzero((rest & (step | ~dim)).sum(axis=0) > LEAST * len(dim))
+    dim &= (ratio < SHADE[1]) & (edge < STEEPEST) & ~step
+    if not len(product):
+        return np.zeros_like(ground)
+    dim = cv2.morphologyEx(dim.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(dim, connectivity=4)
+    pools = np.zeros_like(ground)
+    area = boxes[:, cv2.CC_STAT_AREA]
+    for label in 1 + np.argsort(-area[1:], kind="stable")[:MOST]:
+        if area[label] < SMALLEST * labels.size:
+            break
+        x, y, width, height = boxes[label, :4]
+        aside = max(product[0] - x, x + width - 1 - product[-1])
+        if area[label] < thinnest * max(width, height) or aside < thinnest:
+            continue
+        window = slice(max(y - 2 * RIM_PX, 0), y + height + 2 * RIM_PX), slice(max(x - 2 * RIM_PX, 0), x + width + 2 * RIM_PX)
+        inside = labels[window] == label
+        if _is_pool(inside, ground[window] > 0, *(plane[window] for plane in (evidence.light, ratio, edge, step, shadow_like))):
+            pools[window] |= inside.view(np.uint8)
+    return pools
+
+
+def _is_pool(inside, ground, light, ratio, edge, step, shadow_like):
+    """Whether one component is ground in shadow."""
+    rim = (cv2.dilate(inside.view(np.uint8), RIM) > 0) & ~inside
+    near = (cv2.dilate(ground.view(np.uint8), RIM) > 0) & shadow_like & (ratio < 1.02)
+    between, towards = rim & near, rim & ~near
+    if np.count_nonzero(between) < BESIDE_GROUND * np.count_nonzero(rim) or not towards.any():
+        return False
+    away = between & (cv2.dilate(towards.view(np.uint8), RIM) == 0)  # beside the product every penumbra is narrow
+    if np.count_nonzero(away) > AWAY * np.count_nonzero(between):
+        between = away
+    if quantile(edge[between], 0.9) > abs(median(light[inside])) / NARROWEST_PX:
+        return False
+    return bool(step[between].mean() < SOFT and step[towards].mean() > SHARP)

@@ -1,0 +1,1 @@
+"""What the surface shows: focus, motion, noise, specks."""

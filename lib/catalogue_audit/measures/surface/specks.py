@@ -1,0 +1,274 @@
+"""
+Specks on the product, and spots anywhere that may be dust on the sensor.
+
+A speck is small, round, alone, and lighter or darker than all that surrounds it.
+Stitches stand in rows, studs in patterns, grain and weave are everywhere: what has
+others like it around has to stand out further, the more the others, and so has what
+is less than round.
+
+Candidates are found in the reduced picture, and in half of it for the larger ones, and
+looked at in full-resolution pixels.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.surface.spots import soft_spots
+
+LEAST_WORKING = 6.0  # code values of a crest in the reduced picture
+LEAST_AROUND = 5.0  # code values by which a candidate differs from every direction around it
+AROUND = 5  # reduced px; how far around
+LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
+STANDS_OUT = 1.6  # times the strongest of its surroundings: a round speck with none like it near by
+CROWD, CROWDED = 3.0, 0.25  # the same grows with the power of 1 + neighbours (at least a third as strong) / 3 ...
+NOT_ROUND = 3.0  # ... and with that of length over width
+MOST_CANDIDATES = 120, 60  # of the reduced picture, and of half of it
+HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
+BODY = 7.0  # looked-at px; a speck's own reach
+RING = (5.0, 9.0)  # looked-at px; its surroundings
+WIDER = 1.4  # times as far where the reduced picture is coarser than what is looked at, and specks are larger in it
+ROUND, LONGEST = 1.3, 1.8  # length over width; from the first on it may be a stitch or a thread, beyond the second it is
+MAYBE_THREAD = 1.5  # times as far has to stand out what may be one
+LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
+LARGEST = 56  # looked-at px of area; larger is a part of the product
+SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material, and counts
+CLEAR_IN_A_CROP = 30.0  # code values; the grain of a material seen close has less
+REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
+ALIKE = 2.0  # times as much contrast at most, of the same sign
+
+CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
+STEP, LEVELS = 1.5, 12  # contrast from one class of strength to the next, for that count, and how many there are
+_LEVEL = np.clip((np.log(np.maximum(np.arange(256), 1)) / np.log(STEP)).astype(int), 0, LEVELS - 1)  # by contrast
+_AT_LEAST = np.tri(LEVELS, dtype=np.float32)  # sums over the classes from one on
+_A_THIRD = round(np.log(3) / np.log(STEP))  # classes
+_ANGLES = np.arange(16) * np.pi / 8
+_AROUND = np.rint(AROUND * np.array([np.sin(_ANGLES), np.cos(_ANGLES)])).astype(int)
+
+
+def speck_facts(picture, outline):
+    """
+    Count of specks on the product; places of specks and spots for the sketch.
+
+    Parameters
+    ----------
+    picture : Picture
+    outline : Outline
+
+    Returns
+    -------
+    dict
+        ``specks``; under ``sketch``: ``spots``, (n, 5) float32, as in `measures.sketch`.
+    """
+    gray = picture.grey
+    mask = outline.mask.view(np.uint8)
+    inner = _inner(mask)
+    scale = picture.grey_reduction
+    found = [_looked_at(picture, scale, *_candidates(gray, MOST_CANDIDATES[0]))]
+    height, width = gray.shape[0] // 2, gray.shape[1] // 2
+    if min(height, width) > 4 * AROUND:
+        half = cv2.resize(gray[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        found.append(_looked_at(picture, 2 * scale, *_candidates(half, MOST_CANDIDATES[1])))
+    found = _distinct(np.concatenate(found))
+    column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
+    row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
+    alone = _alone(found[:, :2] / scale, found[:, 3])
+    sure = (found[:, 4] > 0) & alone
+    counted = (inner[row, column] > 0) & sure
+    beside = sure & (np.abs(found[:, 3]) >= CLEAR_IN_A_CROP)
+    kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
+    small = np.column_stack([found[:, :4], kind])[alone]
+    soft = soft_spots(gray, mask)
+    soft[:, :3] *= scale
+    spots = np.concatenate([small, soft[_apart(soft, small)]]) if len(soft) else small
+    spots[:, 0] /= picture.encoded.shape[1]
+    spots[:, 1] /= picture.encoded.shape[0]
+    facts = {"sketch": {"spots": spots[np.lexsort((spots[:, 0], spots[:, 1]))].astype(np.float32)}}
+    if outline.box is not None:
+        facts["specks"] = int((counted | beside if len(outline.touches) >= SIDES_OF_A_CROP else counted).sum())
+    return facts
+
+
+def _candidates(gray, most):
+    """
+    Places that differ from all around them and have few like them near by.
+
+    Returns
+    -------
+    x, y : (n,) int
+        Reduced px; the strongest ``most`` of them.
+    sign : (n,) int
+        1 lighter, -1 darker than what surrounds them.
+    like : (n,) float
+        Neighbours at least a third as strong.
+    """
+    near, wide = cv2.blur(gray, (3, 3)), cv2.blur(gray, (9, 9))
+    size = cv2.absdiff(near, wide)
+    crest = cv2.compare(size, cv2.dilate(size, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
+    crest &= cv2.compare(size, LEAST_WORKING, cv2.CMP_GE)
+    crest[:AROUND] = crest[-AROUND:] = crest[:, :AROUND] = crest[:, -AROUND:] = 0
+    place = np.flatnonzero(crest.view(bool))
+    near = near.ravel()
+    sign = np.where(near[place] > wide.ravel()[place], 1, -1).astype(np.int16)
+    around = _all_around(near, place, sign, gray.shape[1])
+    closed = around > 0
+    place, sign, around = place[closed], sign[closed], around[closed]
+    y, x = np.divmod(place, gray.shape[1])
+    good = np.flatnonzero(around >= LEAST_AROUND)
+    like = _like_it(x, y, around, gray.shape, good)
+    order = np.argsort((1 + like / CROWD) ** CROWDED / around[good], kind="stable")[:most]
+    like, order = like[order], good[order]
+    return x[order], y[order], sign[order], like
+
+
+def _all_around(smooth, place, sign, across):
+    """By how much places differ from the least different direction around them, code values; 0 for edges and lines."""
+    steps = _AROUND[0] * across + _AROUND[1]
+    left = np.arange(len(place))
+    least = np.full(len(place), 255, np.int16)
+    for quarter in (steps[::4], steps[2::4], np.concatenate([steps[1::4], steps[3::4]])):  # most fail the first four
+        here = place[left]
+        apart = (smooth[here].astype(np.int16) - smooth[here + quarter[:, None]]) * sign[left]
+        least[left] = np.minimum(least[left], apart.min(axis=0))
+        left = left[least[left] > 0]
+    return np.maximum(least, 0)
+
+
+def _like_it(x, y, around, shape, some):
+    """Number of others at least a third as strong in the square of `CELLS` cells around some of the places."""
+    rows, columns = shape[0] // CELL + 1, shape[1] // CELL + 1
+    cell = (y // CELL) * columns + x // CELL
+    level = _LEVEL[around]
+    count = np.bincount(cell * LEVELS + level, minlength=rows * columns * LEVELS).astype(np.float32)
+    as_strong = (count.reshape(-1, LEVELS) @ _AT_LEAST).reshape(rows, columns, LEVELS)
+    near = cv2.boxFilter(as_strong, -1, (CELLS, CELLS), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    return near.reshape(-1, LEVELS)[cell[some], np.maximum(level[some] - _A_THIRD, 0)] - 1
+
+
+def _looked_at(picture, reduction, x, y, sign, like):
+    """
+    Candidates of a picture reduced so many times, measured at twice its resolution, or the full one.
+
+    Returns
+    -------
+    (n, 5) float64
+        x, y (full-resolution px), size (px across), contrast (code values, +
+        bright), and 1 where it is a speck without doubt, else 0.
+    """
+    step = max(reduction // 2, 1)
+    scale = reduction / step
+    height, width = (side // step for side in picture.encoded.shape[:2])
+    if min(height, width) <= 2 * HALF + 1 or not len(x):
+        return np.empty((0, 5))
+    cx = np.clip(((x + 0.5) * scale).astype(int), HALF, width - 1 - HALF)
+    cy = np.clip(((y + 0.5) * scale).astype(int), HALF, height - 1 - HALF)
+    values, smooth = _patches(picture, cx, cy, step)
+    search, in_body, in_ring, largest = _SHAPES[scale > 1]
+    place = _MIDDLE + search[np.argmax(smooth[:, _MIDDLE + search] * sign[:, None], axis=1)]
+    one = np.arange(len(cx))[:, None]
+    beside = smooth[one, place[:, None] + in_ring] * sign[:, None]
+    ground = median(beside[:, ::2])
+    level = smooth[one[:, 0], place] * sign - ground
+    within = values[one, place[:, None] + in_body] * sign[:, None] - ground[:, None]
+    body = within > 0.5 * level[:, None]
+    area = np.maximum(body.sum(axis=1), 1)
+    mean_x, mean_y, length = _shape(body, area, in_body)
+    stands_out = level / np.maximum(beside.max(axis=1) - ground, 1.0)
+    likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST_IN_ROW)
+    sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
+    needed = STANDS_OUT * (1 + like / CROWD) ** CROWDED * length**NOT_ROUND
+    sure &= stands_out > np.where(length < ROUND, 1.0, MAYBE_THREAD) * needed
+    down, right = np.divmod(place, SIDE)
+    centre = step * np.column_stack([cx + right - HALF + mean_x + 0.5, cy + down - HALF + mean_y + 0.5])
+    return np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), sure])[likely]
+
+
+SIDE = 2 * HALF + 1
+_MIDDLE = HALF * SIDE + HALF
+
+
+def _within(inner, outer):
+    """Steps in a patch to the pixels more than ``inner`` (or 0) and at most ``outer`` away."""
+    row, column = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1]
+    away = np.hypot(row, column)
+    return (row * SIDE + column)[(away <= outer) & ((away > inner) | (inner == 0))]
+
+
+_SHAPES = {
+    coarser: (
+        _within(0, 3.5 if coarser else 2.5),
+        _within(0, BODY * far),
+        _within(RING[0] * far, RING[1] * far),
+        LARGEST * far**2,
+    )
+    for coarser, far in ((False, 1.0), (True, WIDER))
+}
+
+
+def _patches(picture, cx, cy, step):
+    """Luma around each place in a picture reduced so many times, and the same smoothed over 3 x 3; (n, pixels), uint8 and float32."""
+    if step == picture.grey_reduction:
+        every = np.lib.stride_tricks.sliding_window_view(picture.grey, (SIDE, SIDE))
+        gray = every[cy - HALF, cx - HALF].reshape(-1, SIDE)
+    else:
+        side = SIDE * step
+        gray = np.empty((len(cx) * side, side), np.uint8)
+        for k, (top, left) in enumerate(zip(((cy - HALF) * step).tolist(), ((cx - HALF) * step).tolist(), strict=True)):
+            part = picture.encoded[top : top + side, left : left + side]
+            cv2.cvtColor(part, cv2.COLOR_RGB2GRAY, dst=gray[k * side : (k + 1) * side])
+        if step > 1:
+            gray = cv2.resize(gray, (SIDE, len(cx) * SIDE), interpolation=cv2.INTER_AREA)
+    smooth = cv2.blur(gray.astype(np.float32), (3, 3))  # the outermost rows mix neighbours in the stack: never looked at
+    return gray.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
+
+
+def _shape(body, area, steps):
+    """Centre of each speck's pixels, from the middle of `steps`, and their length over width."""
+    row, column = np.divmod(steps + _MIDDLE, SIDE) - np.array([[HALF], [HALF]])
+    terms = np.column_stack([column, row, column**2, row**2, column * row]).astype(np.float32)
+    mean_x, mean_y, xx, yy, xy = (body.astype(np.float32) @ terms / area[:, None]).T
+    xx, yy, xy = xx - mean_x**2 + 1 / 12, yy - mean_y**2 + 1 / 12, xy - mean_x * mean_y
+    spread = np.hypot(xx - yy, 2 * xy)
+    return mean_x, mean_y, np.sqrt((xx + yy + spread) / np.maximum(xx + yy - spread, 1e-3))
+
+
+def _distinct(found):
+    """Without those that a surer or stronger one overlaps; these first."""
+    found = found[np.lexsort((-np.abs(found[:, 3]), -found[:, 4]))]
+    if len(found) < 2:
+        return found
+    across, down = (along[:, None] - along for along in found[:, :2].T)
+    overlapped = np.tril(across**2 + down**2 < np.maximum(found[:, 2], 5.0) ** 2, -1).any(axis=1)
+    return found[~overlapped]
+
+
+def _alone(places, contrast):
+    """
+    False for members of a row or a pattern.
+
+    A member has two neighbours of the same sign on opposite sides, as far away;
+    the ends of a row and the corners of a pattern have a member for neighbour.
+    """
+    alone = np.ones(len(places), bool)
+    x, y = places.T
+    square = (x - x[:, None]) ** 2 + (y - y[:, None]) ** 2
+    ratio = contrast / contrast[:, None]
+    near = (square > 0) & (square < REACH**2) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
+    one, other = near.nonzero()
+    off = (2 * x[one] - x[other] - x[:, None]) ** 2 + (2 * y[one] - y[other] - y[:, None]) ** 2
+    alone[one[(near[:, one] & (off < (0.27**2) * square[one, other])).any(axis=0)]] = False
+    return alone & ~near[:, ~alone].any(axis=1)
+
+
+def _inner(mask):
+    """The product without its edge, uint8."""
+    width = max(3, 2 * round(0.003 * max(mask.shape)) + 1)
+    return cv2.erode(mask, np.ones((width, width), np.uint8), borderValue=0)
+
+
+def _apart(soft, small):
+    """True for soft spots that are not one of the small ones found as well."""
+    if not len(small):
+        return np.ones(len(soft), bool)
+    distance = np.hypot(soft[:, :1] - small[:, 0], soft[:, 1:2] - small[:, 1])
+    return distance.min(axis=1) > np.maximum(soft[:, 2], 6.0)

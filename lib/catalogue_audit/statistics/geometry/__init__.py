@@ -1,0 +1,1 @@
+"""Statistics of how products stand and lie in the frame."""

@@ -1,0 +1,190 @@
+"""
+Lean to and from the camera, by the other pictures of one shape: front and back of a product, and its colourways.
+
+They show one shape, mirrored in the back view, and the camera looks down on all alike. What tilts a product tilts
+all of this: seen leaning towards the camera, its sides spread towards the top, its upper edge and its rear handle,
+which are farther away than its base, come higher (leaning away, lower). What the shape does to them is the same in
+all and drops out of their differences. Of two pictures the handles of each alone tell which one leans; of three and
+more the odd one does. A camera that stands higher turns the picture just as a lean does: what is seen is the sum of the two, the
+tilt, and only its size says which of them is likelier.
+"""
+
+import itertools
+import math
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.statistics.geometry.handles import (
+    APART,
+    APART_SD,
+    LOOKS_DEG,
+    TILT_SD,
+    handles_apart,
+    looks_by_others,
+)
+from catalogue_audit.statistics.geometry.heights import FAULT as HIGH
+from catalogue_audit.statistics.geometry.heights import FAULT_DEG as HIGH_DEG
+from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, UNKNOWN, height_weights
+from catalogue_audit.statistics.geometry.lean_traces import Traces, difference, from_others, handle_weights, records
+
+LEANS_DEG = np.arange(-14.0, 14.01, 0.5)
+APART_ROW = np.add.outer(np.arange(len(LEANS_DEG)), np.arange(len(HEIGHTS_DEG))[::-1])  # of each tilt less each height among `APART_DEG`
+APART_DEG = LEANS_DEG[0] - HEIGHTS_DEG[-1] + 0.5 * np.arange(APART_ROW.max() + 1)
+USUAL_LEAN_DEG = 0.7  # how upright a product is set by eye: common practice, no source
+FAULT, FAULT_LEAN_DEG = 0.05, 5.0  # share and size of those that lean; of falling over, common practice, no source
+SHARED_SD_DEG = 0.7  # what front and back lean alike, which their difference does not show
+SHARED_BY_ALL_SD_DEG = 0.5  # the same of three pictures and more
+UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
+SHOWN_DEG, SHOWN = 6.0, 0.3  # a tilt that is plain to see, and how likely it may still be beside the likeliest one where it would have shown
+UNCERTAINTIES = 3.0  # of a tilt that is certain
+HANDLE_FAULT, HANDLE_FAR = 0.08, 0.06  # share of handles that are not level, and by how much of the product's height
+
+
+def leans(frames, sketches, stands, corners=None):
+    """
+    Tilt, lean and camera height of straight-on pictures beside others.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    sketches : mapping of str to dict
+        Uses ``outline``, ``mask`` and ``preview``.
+    stands : DataFrame
+        As `statistics.geometry.handles.handle_stands` gives it.
+    corners : DataFrame, optional
+        As `statistics.geometry.heights.height_weights` takes it.
+
+    Returns
+    -------
+    DataFrame
+        Index as `frames`: ``tilt_deg`` (+ top towards the camera, or the camera higher), ``tilt_sd_deg``, which covers
+        that the other of two may be the one that is tilted; ``lean_deg`` and ``lean_sd_deg``, what of it is lean;
+        ``height_deg`` and ``height_sd_deg``, by how much more than usual the camera looks down, where a ground shows it.
+        NaN where they leave it open by more than `UNSURE_LEAN_DEG`, and where nothing would have shown a lean (`_tells`): what is
+        usual is no measure. In finals, whose verticals may have been straightened, the taper of the
+        sides says nothing; height and handles still do.
+    """
+    grounds = height_weights(frames, sketches, stands, corners)
+    found = {}
+    for place, level, off_level, shared in _weighed(frames, sketches, stands, grounds):
+        weights = level + off_level
+        tilt, sd = _middle_and_sd(LEANS_DEG, weights.sum(axis=1))
+        sd = math.hypot(sd, shared)
+        told = abs(tilt) > UNCERTAINTIES * sd or _tells(weights, grounds.get(place, UNKNOWN))
+        if told and sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
+            lean, lean_sd = _middle_and_sd(APART_DEG, np.bincount(APART_ROW.ravel(), weights.ravel()))
+            found[place] = tilt, sd, lean, math.hypot(lean_sd, shared), *_middle_and_sd(HEIGHTS_DEG, weights.sum(axis=0))
+    heights = {place: _middle_and_sd(HEIGHTS_DEG, ground.weights()) for place, ground in grounds.items()}
+    names = [f"{name}{end}_deg" for name in ("tilt", "lean", "height") for end in ("", "_sd")]
+    result = pd.DataFrame.from_dict(found, orient="index", columns=names, dtype=float).reindex(frames.index)
+    alone = pd.DataFrame.from_dict(heights, orient="index", columns=names[4:], dtype=float).reindex(frames.index)
+    surer = ~(result["height_sd_deg"] < alone["height_sd_deg"])  # what a tilt shows of the height helps where the ground leaves it open, and blurs what it tells
+    result[names[4:]] = result[names[4:]].where(alone["height_deg"].notna()).mask(surer, alone)
+    unsure = [(name, result[f"{name}_sd_deg"] > UNSURE_LEAN_DEG) for name in ("lean", "height")]
+    return result.assign(**{f"{name}{end}_deg": result[f"{name}{end}_deg"].mask(far) for name, far in unsure for end in ("", "_sd")})
+
+
+def _tells(weights, ground):
+    """Whether what was seen, without what is usual, speaks against `SHOWN_DEG` of tilt to either side."""
+    seen = weights.sum(axis=1) / _usual(ground).sum(axis=1)
+    return float(np.interp([-SHOWN_DEG, SHOWN_DEG], LEANS_DEG, seen).max()) < SHOWN * float(seen.max())
+
+
+def rather_a_lean(tilt_deg):
+    """
+    Whether a tilt that is a fault is rather the product's than the camera's, where nothing but its size tells.
+
+    Examples
+    --------
+    >>> rather_a_lean(3.0), rather_a_lean(-5.0)
+    (False, True)
+    """
+    leaning, high = (share * _normal(tilt_deg, size) for share, size in ((FAULT, FAULT_LEAN_DEG), (HIGH, HIGH_DEG)))
+    return bool(leaning > high)
+
+
+def _usual(ground, but=None):
+    """Weight of each of `LEANS_DEG` and `HEIGHTS_DEG` together, (n, m), by what is usual and what the ground tells, but for one partner's part."""
+    lean = LEANS_DEG[:, None] - HEIGHTS_DEG
+    leaning = (1 - FAULT) * _normal(lean, USUAL_LEAN_DEG) + FAULT * _normal(lean, FAULT_LEAN_DEG)
+    return leaning * ground.weights(but)
+
+
+def handles_off_level(frames, sketches, stands):
+    """
+    How likely it is that a pair of handles is out of level, rather than that the product leans.
+
+    Parameters
+    ----------
+    frames, sketches, stands
+        As `leans` takes them.
+
+    Returns
+    -------
+    Series of float
+        Index as `frames`: probability by all that tells of the tilts, of other pictures of the shape where there are
+        any, the least of several; NaN where a straight-on picture shows no two handles.
+    """
+    found = {}
+    grounds = height_weights(frames, sketches, stands)
+    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds):
+        if off_level.any():
+            found[place] = min(float(off_level.sum() / (level + off_level).sum()), found.get(place, 1.0))
+    looks = looks_by_others(frames, stands)
+    for place, stand in _rows(frames, stands).items():
+        mine = _by_handles(stand, looks.get(place)) if place not in found else None
+        if mine is not None:
+            level, off = (float(_usual(grounds.get(place, UNKNOWN)).sum(axis=1) @ like) for like in mine)
+            found[place] = off / (level + off)
+    return pd.Series(found, dtype=float).reindex(frames.index)
+
+
+def _rows(frames, stands):
+    """Place to `handle_stands`' row with what else is asked of the frame."""
+    return dict(zip(frames.index, stands.assign(view=frames["view"]).to_dict("records"), strict=True))
+
+
+def _weighed(frames, sketches, stands, grounds):
+    """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees."""
+    looks, rows = looks_by_others(frames, stands), _rows(frames, stands)
+    handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
+    sines = np.sin(np.radians(LEANS_DEG))
+    traces = Traces.of(frames, sketches, stands)
+    for place, seen in from_others(traces):
+        level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
+        usual = _usual(grounds.get(place, UNKNOWN))
+        yield place, usual * level, usual * off, SHARED_BY_ALL_SD_DEG
+    traced = records(traces)
+    for one, other in traces.pairs():
+        for a, b in itertools.permutations((one, other)):
+            told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
+            mine, its = _usual(grounds.get(a, UNKNOWN), b), _usual(grounds.get(b, UNKNOWN), a) @ grounds.get(b, UNKNOWN).beside(a)
+            yield a, mine * (told[0] @ its), mine * (told[1] @ its), SHARED_SD_DEG
+
+
+def _levels(told, count=len(LEANS_DEG)):
+    """Likelihood of each tilt with handles level and off level; flat and none where there are no two."""
+    return (np.ones(count), np.zeros(count)) if told is None else told
+
+
+def _by_handles(stand, weights):
+    """Likelihood of each of `LEANS_DEG` by one picture's two handles, level and not; None where it shows none."""
+    if weights is None or not stand["two_handled"] or not math.isfinite(stand["front"] + stand["rear"] + stand["above_deg"] + stand["width"]):
+        return None
+    gap = (stand["front"] - stand["rear"]) / stand["height"]
+    tilts = np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])
+    expected = np.abs(float(handles_apart(stand)) * np.sin(tilts))  # below the front one, the rear one shows within its arch
+    sd = np.hypot(math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), APART_SD / APART * expected)
+    return (1 - HANDLE_FAULT) * _normal(gap - expected, sd) @ weights, HANDLE_FAULT * _normal(gap - expected, HANDLE_FAR) @ weights
+
+
+def _middle_and_sd(values, weights):
+    """Median of evenly spaced values by their weights, and the standard deviation of a normal with the same central nine tenths."""
+    step = values[1] - values[0]
+    low, middle, high = np.interp([0.05, 0.5, 0.95], np.cumsum(weights) / weights.sum(), values + step / 2)
+    return float(middle), float(high - low) / 3.29
+
+
+def _normal(value, sd):
+    return np.exp(-0.5 * (value / sd) ** 2) / sd

@@ -1,0 +1,286 @@
+"""
+What a tilt to or from the camera leaves in an outline, beside other pictures of the same shape.
+
+Two heights over the width of the body, of the body's upper edge and of the rear handle's crown, and the taper: how
+much larger the body is at its top. A point a depth z behind the edge the body stands on rises by z times the sine of the tilt (pinhole camera,
+small angles). Of a box the upper edge is the rear one; the outline of a body that is round from front to back does
+not change, and its base is the line under its middle. Sewn goods repeat each of them only so well, and any of
+them may be far off.
+"""
+
+import itertools
+import math
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.measures.geometry.mirror import TERMS, edges, laid_over
+from catalogue_audit.measures.segmentation.body import body_mask
+from catalogue_audit.statistics.geometry.handles import APART
+from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+
+TRACES = ("body", "crown", "taper")
+FAR_OFF = 0.01  # share of traces that something else has moved; 1 of 140 on rendered bags
+# Of the logarithms of both heights over the body's width, and of the sine of the tilt that the taper shows: how well pieces repeat them
+# where their style does not say, how well at best, what a strap over the sides adds, and the size of what is far off.
+USUAL_SDS = np.array([0.007, 0.007, 0.05])
+LEAST_SDS = np.array([0.004, 0.004, 0.03])
+STRAP_SDS = np.array([0.010, 0.006, 0.03])
+FAR_SDS = np.array([0.08, 0.08, 0.35])
+WELL_REPEATED = 0.003  # of the body's width; scatter between outlines of pieces up to which all of this holds
+BOX_LEVER, ROUND = 0.85, 0.3  # depth from base to upper edge over the depth, of boxes; share of round bodies, whose outline no tilt changes
+ROLL_SHAPED, ROUND_ROLLS = 0.8, 0.7  # depth over height from which a body is more likely a roll lying down; share of round ones then: common practice, no source
+LEVER_SD = 0.25  # of a lever, relative; on rendered bags of four styles
+RAISED = 0.3  # of handles that are off level, those whose rear one is the one that moved
+SHORTENING = math.sin(math.radians(9.0))  # of the height, for the body's middle is seen from so far above: common practice, no source
+FEWEST_OTHERS = 2  # pictures beside one's own from which there is a middle one
+FEWEST_OF_STYLE = 4  # from which a style's own scatter is known
+OF_FEW = 2.0  # what the scatter of few pieces is short of, times their number: Student's t at 95 % of five is 1.4 normal ones
+HIDDEN_TURN = 0.06  # sine of the turn up to which the front hides the side: half the width over the distance
+
+
+class Seen(NamedTuple):
+    """
+    One picture beside another, or beside the middle of others.
+
+    Attributes
+    ----------
+    values, sds : (3,) float
+        Differences by `TRACES` and their standard uncertainties; NaN where unknown.
+    depth, tall, crown_tall : float
+        Depth of the body, its height and the crown's, over its width.
+    """
+
+    values: np.ndarray
+    sds: np.ndarray
+    depth: float
+    tall: float
+    crown_tall: float
+
+
+class Traces(NamedTuple):
+    """
+    Straight-on pictures that show a body which the frame does not cut.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Index as the frames: ``shape`` (whose pictures are alike), ``style``, ``sku``, ``view``, ``strap``; the `TRACES`, ``crown`` NaN
+        without two handles, ``taper`` against the first picture of the shape and NaN where it has been straightened or the body is no box; ``turn_sd``, what a turn
+        does to the heights; ``misfit``, scatter of the outline beside that picture's, over `WELL_REPEATED`, at least 1.
+    sizes : DataFrame
+        ``depth``, ``tall`` and ``crown_tall`` as in `Seen`.
+    scatter : dict of str to (3,) float
+        Style to how well its pieces repeat the traces.
+    """
+
+    table: pd.DataFrame
+    sizes: pd.DataFrame
+    scatter: dict
+
+    @classmethod
+    def of(cls, frames, sketches, stands):
+        """`Traces` of some frames."""
+        whole = ~frames["touches"].fillna("").astype(str).str.contains("bottom|top|left|right")
+        known = stands[["base", "shoulders", "width"]].notna().all(axis=1) & (stands["base"] > stands["shoulders"])
+        usable = (frames["view_kind"] == "upright") & whole & known & frames["sku"].notna() & frames["view"].isin(STRAIGHT_ON)
+        stands, frames = stands[usable], frames[usable]
+        crown = stands["base"] - stands["rear"].where(stands["two_handled"].astype(bool))
+        yaw, yaw_sd = (pd.to_numeric(frames[name], errors="coerce").astype(float).fillna(0.0) for name in ("yaw_deg", "yaw_sd_deg"))
+        table = frames[["sku", "view", "style"]].assign(
+            shape=stands["shape"],
+            strap=frames["strap_state"].fillna("none"),
+            body=np.log((stands["base"] - stands["shoulders"]) / stands["width"]),
+            crown=np.log(crown.where(crown > 0) / stands["width"]),
+            turn_sd=stands["depth"] * (np.sin(np.radians(np.hypot(yaw, yaw_sd))) - HIDDEN_TURN).clip(lower=0.0),
+        )
+        sizes = pd.DataFrame({"depth": stands["depth"], "tall": np.exp(table["body"]), "crown_tall": np.exp(table["crown"])})
+        rolls = sizes["depth"] > ROLL_SHAPED * sizes["tall"]
+        table = table.join(_tapers(table, frames, sketches, stands["focal"] / stands["width"], rolls))
+        return cls(table, sizes, _scatters(table))
+
+    def pairs(self):
+        """Places of a product's front and back, where its shape has no more pictures."""
+        several = self.table.drop_duplicates(["sku", "view"])["shape"].value_counts() > FEWEST_OTHERS
+        for _, group in self.table[~self.table["shape"].map(several).astype(bool)].groupby("sku", sort=True):
+            yield from itertools.product(*(group.index[group["view"] == view] for view in STRAIGHT_ON))
+
+
+def _tapers(table, frames, sketches, gains, rolls):
+    """``taper`` and ``misfit`` of `Traces.table`: each outline laid over the first one of its shape, mirrored in back views."""
+    found = dict.fromkeys(table.index, (math.nan, 1.0))
+    straightened = (frames["origin"] == "derived") | (frames["backdrop"] == "cut_out")
+    no_box = [(sketches.get(file) or {}).get("upper_edge") is None for file in frames["file"]]  # a tilt lifts a dome, and makes no difference to a roll
+    unusable = straightened | np.array(no_box, bool) | rolls
+    pictures = dict(zip(table.index, zip(frames["file"], table["view"] != STRAIGHT_ON[0], strict=True), strict=True))
+    kept = getattr(sketches, "made", {})  # finding and judging lay the same outlines over each other
+    for _, group in table.groupby("shape", sort=True):
+        first, at_hand = None, {}
+        if len(group) == 1:
+            continue
+        for place in group.index:
+            one = pictures[place]
+            key = "taper", one, first or one
+            if key not in kept:
+                kept[key] = _laid(sketches, one, first or one, at_hand)
+            seen, laid = kept[key]
+            first = first or (one if seen else None)
+            if laid is not None:
+                sine = 0.0 if one == first else gains[place] * laid[0]
+                found[place] = math.nan if unusable[place] else sine, max(1.0, laid[1] / WELL_REPEATED)
+    return pd.DataFrame.from_dict(found, orient="index", columns=["taper", "misfit"], dtype=float)
+
+
+def _laid(sketches, one, first, at_hand):
+    """Whether a picture (file, mirrored) shows its body, and the taper and scatter of that laid over the first one's; ``at_hand`` keeps the first."""
+    edge = body_of(sketches.get(one[0]) or {}, mirrored=one[1])
+    if edge is None:
+        return False, None
+    if first not in at_hand:
+        at_hand[first] = edge if one == first else body_of(sketches.get(first[0]) or {}, mirrored=first[1])
+    laid = laid_over(edge, at_hand[first])
+    return True, None if laid is None else (laid.values[TERMS.index("taper")], laid.scatter)
+
+
+def body_of(sketch, mirrored=False):
+    """The body's `Edge` from a picture's sketch; None where it shows none."""
+    if sketch.get("outline") is None or sketch.get("mask") is None or not sketch["mask"].any():
+        return None
+    mask = np.ascontiguousarray(sketch["mask"])
+    body, scale = body_mask(mask)
+    edge, _ = edges(sketch["outline"] * np.array(mask.shape[::-1], float), body, scale)
+    return edge.mirrored() if mirrored and edge is not None else edge
+
+
+def _scatters(table):
+    """Style to the robust scatter of its pieces about the middle of their shape, where it has enough."""
+    one = table.drop_duplicates(["sku", "view"])
+    alike = one["shape"] + " " + one["strap"]
+    count = one.groupby(alike)["sku"].transform("size")
+    own = one[list(TRACES)] - one[list(TRACES)].groupby(alike).transform("median")
+    own = (own * np.sqrt(count / (count - 1).clip(lower=1)).to_numpy()[:, None])[count > FEWEST_OTHERS]
+    found = {}
+    for style, group in own.groupby(one["style"].fillna("")):
+        counts = group[list(TRACES)].notna().sum()
+        sds = [mad_scale(group[name]) * (1 + OF_FEW / counts[name]) if counts[name] >= FEWEST_OF_STYLE else math.nan for name in TRACES]
+        found[style] = np.where(np.isfinite(sds), np.maximum(sds, LEAST_SDS), USUAL_SDS)
+    return found
+
+
+def _own_sds(traces, rows):
+    """How well pictures' traces are worth those of their shape, but for straps: (n, 3); ``rows`` as `records` gives them."""
+    sds = [traces.scatter.get(row["style"], USUAL_SDS) if isinstance(row["style"], str) else USUAL_SDS for row in rows]
+    return np.hypot(np.reshape(sds, (-1, 3)), [(row["turn_sd"], row["turn_sd"], 0.0) for row in rows])
+
+
+def records(traces):
+    """Place to the row of `Traces.table` with its ``sizes``, as a dict each."""
+    sizes = list(traces.sizes.itertuples(index=False, name=None))
+    rows = traces.table.to_dict("records")
+    return {place: row | {"sizes": size} for place, row, size in zip(traces.table.index, rows, sizes, strict=True)}
+
+
+def from_others(traces):
+    """Place and `Seen` of each picture beside the middle of the others of its shape, where there are enough."""
+    rows = records(traces)
+    for _, group in traces.table.groupby("shape", sort=True):
+        here = [rows[place] for place in group.index]
+        first = {}  # of each product and view one
+        for row, one in enumerate(here):
+            first.setdefault((one["sku"], one["view"]), row)
+        if len(first) <= FEWEST_OTHERS:
+            continue
+        values = np.array([[one[name] for name in TRACES] for one in here])
+        straps, misfits = np.array([one["strap"] for one in here], object), np.array([one["misfit"] for one in here])
+        own_sds = _own_sds(traces, here)
+        for row, (place, one) in enumerate(zip(group.index, here, strict=True)):
+            others = np.array([other for key, other in first.items() if key != (one["sku"], one["view"])])
+            alike = others[straps[others] == one["strap"]]
+            strap = STRAP_SDS * (len(alike) < FEWEST_OTHERS and len(alike) < len(others))
+            others = alike if len(alike) >= FEWEST_OTHERS else others
+            sds = np.hypot(own_sds[row], strap) * max(one["misfit"], float(np.median(misfits[others])))
+            seen = values[others]
+            beside = [_beside(one[name], seen[~np.isnan(seen[:, k]), k], sds[k]) for k, name in enumerate(TRACES)]
+            yield place, Seen(*np.array(beside).T, *one["sizes"])
+
+
+def _beside(value, others, sd):
+    """Difference from the middle of others and its standard uncertainty; NaN where there are too few."""
+    if not math.isfinite(value) or len(others) < FEWEST_OTHERS:
+        return math.nan, math.nan
+    middle_sd = MEDIAN_EFFICIENCY * sd / math.sqrt(len(others))
+    if len(others) == FEWEST_OTHERS:
+        middle_sd = math.hypot(middle_sd, 0.5 * np.ptp(others))  # either of two may be the odd one
+    return value - float(np.median(others)), math.hypot(sd, middle_sd)
+
+
+def difference(traces, first, second):
+    """`Seen` of one picture beside another of the same product; both as `records` gives them."""
+    strap = STRAP_SDS * (first["strap"] != second["strap"])
+    own = _own_sds(traces, (first, second))
+    sds = np.hypot(np.hypot(*own), strap) * max(first["misfit"], second["misfit"])
+    return Seen(np.array([first[name] - second[name] for name in TRACES]), sds, *first["sizes"])
+
+
+def handle_weights(seen, sines, other_sines, levels, other_levels):
+    """
+    Likelihood of each pair of tilts, with the first picture's handles level and off level.
+
+    Parameters
+    ----------
+    seen : Seen
+    sines : (n, 1) float
+        Of the first picture's tilts.
+    other_sines : (1, m) float
+    levels, other_levels : pair of (n,) and of (m,) float
+        Likelihood of the handles' gap in either picture, level and off level.
+
+    Returns
+    -------
+    level, off_level : (n, m) float
+    """
+    (mine, mine_off), (its, its_off) = ([told[:, None] for told in levels], [told[None] for told in other_levels])
+    level = off = 0.0
+    round_share = ROUND_ROLLS if seen.depth > ROLL_SHAPED * seen.tall else ROUND
+    for rounded, share in ((True, round_share), (False, 1 - round_share)):
+        share = share * _body(seen, sines - other_sines, rounded)
+        steady, moved = _crown(seen, sines, other_sines, rounded)
+        level = level + share * mine * (its * steady + its_off * moved)
+        off = off + share * mine_off * (its + its_off) * moved
+    return level, off
+
+
+def _body(seen, apart, rounded):
+    """Likelihood of the body's height and taper."""
+    lever = 0.0 if rounded else BOX_LEVER * seen.depth / seen.tall - SHORTENING
+    body, _, taper = seen.values
+    likely = 1.0
+    if math.isfinite(body):
+        likely = _either(body - lever * apart, np.hypot(seen.sds[0], LEVER_SD * lever * apart), FAR_SDS[0])
+    if math.isfinite(taper):
+        likely = likely * _either(taper - apart, seen.sds[2], FAR_SDS[2])
+    return likely
+
+
+def _crown(seen, sines, other_sines, rounded):
+    """Likelihood of the rear crown's height, of level handles and of handles that are not."""
+    value, sd = seen.values[1], seen.sds[1]
+    if not math.isfinite(value):
+        return 1.0, 1.0
+    base = 0.0 if rounded else 0.5 * seen.depth
+    rear, front = ((base + way * 0.5 * APART * seen.depth) / seen.crown_tall for way in (1, -1))
+    highest = lambda sine: np.maximum(rear * sine, front * sine)  # leaning away, the front one is the higher one
+    apart = highest(sines) - highest(other_sines) - SHORTENING * (sines - other_sines)
+    steady = _either(value - apart, np.hypot(sd, LEVER_SD * apart), FAR_SDS[1])
+    return steady, (1 - RAISED) * steady + RAISED * _normal(value, FAR_SDS[1])
+
+
+def _either(off, sd, far):
+    """Likelihood of a measure that holds, or that something else has moved."""
+    return (1 - FAR_OFF) * _normal(off, sd) + FAR_OFF * _normal(off, far)
+
+
+def _normal(value, sd):
+    return np.exp(-0.5 * (value / sd) ** 2) / sd

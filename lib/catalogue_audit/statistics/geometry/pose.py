@@ -1,0 +1,67 @@
+"""Pose of each picture against the set: turn, lean, size, place, strap."""
+
+import pandas as pd
+
+from catalogue_audit.statistics.geometry.framing_rules import framing_rule, size_and_place
+from catalogue_audit.statistics.geometry.handles import handle_stands
+from catalogue_audit.statistics.geometry.lean import leans
+from catalogue_audit.statistics.geometry.registration import TOLD, by_registration
+from catalogue_audit.statistics.geometry.stances import stances
+from catalogue_audit.statistics.geometry.strap_states import strap_states
+from catalogue_audit.statistics.geometry.turns import yaw_deviations
+
+
+def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
+    """
+    Set columns of the pose.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Frame columns, one row a file.
+    sketches : mapping of str to dict
+        Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``outline``, ``mask``, ``sides``,
+        ``preview``, ``stand`` and ``strap``.
+    brief : Brief
+    products : DataFrame, optional
+        With ``sku``, ``width_cm``, ``height_cm``, ``depth_cm``; ``strap``.
+    as_taken : (DataFrame, mapping), optional
+        Frames and sketches of the pictures as the camera took them, index as `frames`: turn and lean need its
+        optical centre, which a crop moves. By default `frames` and `sketches`.
+
+    Returns
+    -------
+    DataFrame
+        Index as `frames`; ``yaw_dev_deg``, ``yaw_dev_sd_deg``, ``roll_dev_deg``,
+        ``roll_dev_sd_deg``, ``pitch_dev_deg``, ``pitch_dev_sd_deg``, ``lean_deg``,
+        ``lean_sd_deg``, ``tilt_deg``, ``tilt_sd_deg``, ``strap_state``, ``scale_dev``, ``centre_dev_x``,
+        ``centre_dev_y`` and their ``_sd``, ``px_per_cm``. Empty where nothing can be known.
+    """
+    result = pd.DataFrame(index=frames.index)
+    taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
+    stood = stances(taken, taken_sketches)
+    result = result.join(yaw_deviations(taken, stood, brief))
+    shown = stood if as_taken is None else stances(frames, sketches)  # a roll is what the delivered picture shows
+    result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
+    result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
+    strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
+    corners = result[["pitch_dev_deg", "pitch_dev_sd_deg"]].set_axis(["pitch", "pitch_sd"], axis=1).astype(float)
+    leaning = leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products), corners)
+    heights = leaning[["height_deg", "height_sd_deg"]].set_axis(["pitch_dev_deg", "pitch_dev_sd_deg"], axis=1)
+    result = result.assign(**heights.fillna(result[heights.columns])).join(leaning.drop(columns=["height_deg", "height_sd_deg"]))
+    result = result.join(size_and_place(frames, sketches, brief, products))
+    result["strap_state"] = strap_states(frames, sketches, products)
+    return result
+
+
+def _beside_their_own(result, taken, sketches, brief, products, as_delivered):
+    """Turn, roll and pitch as the other pictures of a style and view confirm or correct them; roll where nothing was cropped since."""
+    names = {"yaw": "yaw_dev", "pitch": "pitch_dev", **({"roll": "roll_dev"} if as_delivered else {})}
+    columns = {f"{angle}{end}": f"{name}{end}_deg" for angle, name in names.items() for end in ("", "_sd")}
+    alone = pd.DataFrame({angle: result[column] for angle, column in columns.items()}).reindex(columns=TOLD)
+    told = by_registration(taken, sketches, alone, brief, products)
+    better = {column: told[angle].where(told[angle].notna(), result[column]) for angle, column in columns.items()}
+    return result.assign(**better)
+
+
+__all__ = ["framing_rule", "pose_deviations"]

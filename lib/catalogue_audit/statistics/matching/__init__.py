@@ -1,0 +1,1 @@
+"""Statistics of what belongs together: duplicates, products, views, originals."""

@@ -1,0 +1,196 @@
+"""
+Pictures filed under the wrong product or view.
+
+The whole-product views of one product share their colour, and front and back
+their outline, mirrored. A picture that does not fit its own product is
+reported only where it fits another one, or where two views fit once exchanged;
+how well pictures usually fit is taken from the set itself.
+"""
+
+import pandas as pd
+
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.geometry.strap_states import strap_states
+from catalogue_audit.statistics.matching.looks import backdrop_of, look_of
+from catalogue_audit.statistics.matching.shooting_order import (
+    SHIFTED_PRODUCTS,
+    exchanged_in_order,
+    names_shifted,
+    neighbouring_skus,
+)
+from catalogue_audit.statistics.matching.swapped_views import odd_turn, swapped_front_and_back, wrong_kind_of_view
+from catalogue_audit.statistics.matching.wrong_details import Fits, some_of, wrong_details
+from catalogue_audit.statistics.matching.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
+
+CLEARLY_EXCHANGED = 1.5  # score from which front and back are exchanged although something else is wrong with the product
+COLUMNS = ("file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause")
+
+
+def misfiled(frames, sketches, pairs=None, supplied=None):
+    """
+    Pictures that very likely show another product, or another view, than they are filed under.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        In natural file order.
+    sketches : mapping of str to dict of ndarray
+    pairs : DataFrame, optional
+        Of `identity.group_pictures`: one photograph under two products is filed wrongly under one of them.
+    supplied : DataFrame, optional
+        The products file; its column ``strap`` tells which products have one.
+
+    Returns
+    -------
+    DataFrame
+        ``file``, ``claimed_sku``, ``likely_sku`` (the claimed one for a wrong view),
+        ``likely_view`` (of exchanged views and shifted names, else empty), ``kind`` (wrong_product,
+        wrong_detail, swapped_views, wrong_view, shifted),
+        ``score`` (1 and more: how many times the evidence exceeds what is needed),
+        ``evidence`` (plain words), ``cause`` (one text for files with a common
+        cause, else empty); sorted by file, one row a file.
+    """
+    looks = _looks(frames, sketches)
+    crops = {row for row in looks if frames["view_kind"][row] == "crop"}
+    products = {}
+    for row in looks:
+        if row not in crops:
+            products.setdefault(frames["sku"][row], []).append(row)
+    inside = neighbouring_skus(frames)
+    fits = Fits(frames, sketches)
+    straps = strap_states(frames, sketches, supplied)
+    found = {}
+    for step in (
+        names_shifted(frames, looks, products),
+        one_photograph_twice(frames, looks, products, crops, pairs, fits),
+        wrong_kind_of_view(frames, looks, crops),
+        wrong_products(frames, looks, products, inside, pairs),
+        wrong_outlines(frames, looks, products),
+        exchanged_in_order(frames, looks, products, inside),
+        odd_turn(frames, sketches, looks, products, straps),
+        swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps),
+        wrong_details(frames, looks, products, crops, inside, fits),
+    ):
+        settled, exchanged = _settled(frames, found)
+        for row, finding in step:
+            clear = finding[1] == "swapped_views" and finding[2] >= CLEARLY_EXCHANGED and frames["view"][row] in STRAIGHT_ON
+            if frames["sku"][row] not in (exchanged if clear else settled):
+                found.setdefault(row, finding)
+    return _table(frames, found)
+
+
+def _settled(frames, found):
+    """
+    Products of which something is found: what one mistake explains needs no second one.
+
+    All of them, and those but where a three-quarter view alone is another product's: that does not explain that front and back are exchanged.
+    """
+    explains = (row for row, finding in found.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
+    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}
+
+
+def _looks(frames, sketches):
+    """Looks of the pictures with a product and a view to their names that show it as such."""
+    looks, crops = {}, {}
+    for row, (file, sku, view, status, kind) in enumerate(
+        zip(*(frames[name] for name in ("file", "sku", "view", "status", "view_kind")), strict=True)
+    ):
+        if not (isinstance(sku, str) and sku and isinstance(view, str) and view):
+            continue
+        if status == "not_measured" or kind in ("worn", "target", "other", "overhead"):
+            continue
+        if kind == "crop":
+            crops[row] = file
+            continue
+        look = look_of(sketches.get(file) or {})
+        if look is not None:
+            looks[row] = look
+    backdrop = backdrop_of(sketches.get(frames["file"][row]) or {} for row in some_of(looks))
+    for row, file in crops.items():
+        look = look_of(sketches.get(file) or {}, backdrop)
+        if look is not None:
+            looks[row] = look
+    return dict(sorted(looks.items()))
+
+
+def as_shown(frames, misfiled_files):
+    """
+    Frames with the product and view that each picture shows, for comparing like with like.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    misfiled_files : DataFrame
+        Of `misfiled`.
+
+    Returns
+    -------
+    DataFrame
+        Copy with ``sku``, ``style`` and ``view`` of misfiled pictures replaced.
+    """
+    shown = frames.copy()
+    place = {file: row for row, file in zip(frames.index, frames["file"], strict=True)}
+    style = frames.drop_duplicates("sku").set_index("sku")["style"].to_dict()
+    for row in misfiled_files.to_dict("records"):
+        at = place[row["file"]]
+        if row["kind"] in ("wrong_product", "shifted", "wrong_detail") and row["likely_sku"]:
+            shown.loc[at, "sku"] = row["likely_sku"]
+            shown.loc[at, "style"] = style.get(row["likely_sku"])
+        if row["kind"] in ("swapped_views", "shifted") and row["likely_view"]:
+            shown.loc[at, "view"] = row["likely_view"]
+    return shown
+
+
+def _table(frames, found):
+    """Findings as a table; a run of files that all belong to a neighbour shares its cause."""
+    causes = _slipped_pictures(frames, found) | _shifted(frames, found)
+    records = []
+    for row in sorted(found):
+        likely, kind, score, evidence, *shows = found[row]
+        kind = "shifted" if row in causes else kind
+        view = shows[0] if shows else _exchanged_with(frames, found, row) if kind == "swapped_views" else ""
+        claimed = frames["sku"][row]
+        records.append((frames["file"][row], claimed, likely, view, kind, score, evidence, causes.get(row, "")))
+    table = pd.DataFrame(records, columns=COLUMNS)
+    return table.astype({name: "float64" if name == "score" else "str" for name in COLUMNS})
+
+
+def _slipped_pictures(frames, found):
+    """Cause of the pictures whose names slipped by one picture."""
+    slipped = [row for row in found if found[row][1] == "shifted"]
+    if not slipped:
+        return {}
+    text = f"names shifted by one picture from {frames['file'][slipped[0]]} on ({len(slipped)} files)"
+    return dict.fromkeys(slipped, text)
+
+
+def _exchanged_with(frames, found, row):
+    """View of the one other picture of the product whose view is exchanged too, or ''."""
+    others = [
+        frames["view"][other]
+        for other in found
+        if other != row and frames["sku"][other] == frames["sku"][row] and found[other][1] == "swapped_views"
+    ]
+    return others[0] if len(others) == 1 else ""
+
+
+def _shifted(frames, found):
+    """Cause of runs of consecutive named files of which each belongs to the next or previous product by name."""
+    found = {row: finding for row, finding in found.items() if finding[1] != "shifted"}
+    skus = list(dict.fromkeys(frames["sku"].dropna()))
+    number = {sku: place for place, sku in enumerate(skus)}
+    causes, run, way = {}, [], 0
+    for row in [*sorted(found), None]:
+        step = 0
+        if row is not None and found[row][0] in number:
+            step = number[found[row][0]] - number[frames["sku"][row]]
+        follows = run and row is not None and number[frames["sku"][row]] - number[frames["sku"][run[-1]]] <= 1
+        if step in (-1, 1) and (not run or (follows and step == way)):
+            run.append(row)
+            way = step
+            continue
+        if len({frames["sku"][member] for member in run}) >= SHIFTED_PRODUCTS:
+            text = f"names shifted by one product from {frames['file'][run[0]]} on ({len(run)} files)"
+            causes.update(dict.fromkeys(run, text))
+        run, way = ([row], step) if step in (-1, 1) else ([], 0)
+    return causes

@@ -1,0 +1,129 @@
+"""
+Whether anything has moved between two pictures that lie over one another.
+
+A product that was put down again lies otherwise by some tenths of a millimetre at least, and not by as much everywhere;
+a photograph that was sharpened, blurred, lit, toned or cropped anew has everything in its place. So the places of the fine structure
+are compared, tile by tile, whatever their contrast. A blur is alike to both sides, and moves nothing.
+
+References
+----------
+.. [1] B. D. Lucas and T. Kanade, "An Iterative Image Registration Technique with an Application to Stereo Vision", IJCAI 1981.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.statistics.matching.laying import refined, resized_matrix, warped
+
+LONG_SIDE = 512  # px; small enough that noise, JPEG blocks and most of a blur average out
+FINE_PX, COARSE_PX = 2.0, 8.0  # sigma: structure between these sizes is compared
+DARKEST = 8.0  # 8-bit levels added before the logarithm, as noise is no structure
+TILE_PX = 32
+FEWEST_TILES = 12  # with structure both ways
+LEAST_STRUCTURE = 0.004  # rms of the natural logarithm: four times what noise leaves
+LEAST_SLOPE = 2e-6  # the same a px, squared, in a tile's less structured direction
+STEPS, MOST_DISTORTED = 30, 0.004  # of the last laying over, as in `likeness`
+MOST_MOVED_PX = 0.5  # a thousandth of the frame: 0.4 mm of a bag that fills two thirds of it
+LEAST_ALIKE = 0.97  # correlation of the fine structure
+
+
+def nothing_moved(first, second, matrix, shapes, mirrored=False):
+    """
+    Whether all parts of two pictures have their place, and their structure.
+
+    Parameters
+    ----------
+    first, second : dict of ndarray
+        Sketches with ``preview``.
+    matrix : (2, 3) ndarray of float32
+        From the first picture's pixels to the second's.
+    shapes : ((int, int), (int, int))
+        Heights and widths, px, of the pictures that the matrix is for.
+    mirrored : bool
+        The second picture is to be mirrored first.
+
+    Returns
+    -------
+    bool
+        False also where too little structure is seen to tell.
+    """
+    greys = [_grey(sketch) for sketch in (first, second)]
+    if any(grey is None for grey in greys):
+        return False
+    if mirrored:
+        greys[1] = np.ascontiguousarray(greys[1][:, ::-1])
+    planes = [_fine_structure(grey) for grey in greys]
+    small = [np.empty(shape, np.uint8) for shape in shapes]
+    matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, MOST_DISTORTED)
+    if matrix is None:
+        return False
+    laid, covered = warped(greys[1], matrix, greys[0].shape)
+    moved, alike, slope = displacements(planes[0], _fine_structure(laid), covered)
+    if moved.size < FEWEST_TILES:
+        return False
+    clear = slope >= np.median(slope)
+    within = float(np.percentile(moved[clear], 90)) <= MOST_MOVED_PX
+    return within and float(np.average(alike, weights=slope)) >= LEAST_ALIKE
+
+
+def displacements(one, other, covered):
+    """
+    How far the structure of each tile lies from its place.
+
+    Parameters
+    ----------
+    one, other : (h, w) ndarray of float32
+        Fine structure of two pictures that lie over one another.
+    covered : (h, w) ndarray of bool
+        Where both are seen.
+
+    Returns
+    -------
+    moved : (n,) ndarray of float
+        px, of the tiles that show structure both ways; n may be 0.
+    alike : (n,) ndarray of float
+        Correlation of the two structures in place.
+    slope : (n,) ndarray of float
+        Mean square slope in the tile's less structured direction: the square of how surely ``moved`` is known.
+    """
+    height, width = (size // TILE_PX * TILE_PX for size in one.shape)
+    one, other = one[:height, :width], other[:height, :width]
+    inside = cv2.erode(covered.astype(np.uint8), np.ones((9, 9), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    strength = _tile_means(one * one), _tile_means(other * other)
+    seen = (_tile_means(inside[:height, :width].astype(np.float32)) > 0.999) & (np.minimum(*strength) >= LEAST_STRUCTURE**2)
+    if not seen.any():
+        return np.zeros(0), np.zeros(0), np.zeros(0)
+    half_gain = np.where(seen, strength[1] / np.where(seen, strength[0], 1), 1) ** 0.25  # of contrast, shared between the two
+    half_gain = np.kron(half_gain, np.ones((TILE_PX, TILE_PX))).astype(np.float32)
+    one, other = one * half_gain, other / half_gain
+    across, down = (cv2.Sobel((one + other) / 2, cv2.CV_32F, *way, scale=1 / 8) for way in ((1, 0), (0, 1)))
+    change = other - one
+    products = across * across, across * down, down * down, across * change, down * change, one * other
+    xx, xy, yy, xc, yc, both = (_tile_means(product)[seen] for product in products)
+    slope = (xx + yy) / 2 - np.hypot((xx - yy) / 2, xy)
+    told = slope >= LEAST_SLOPE
+    area = np.where(told, xx * yy - xy * xy, 1)
+    moved = np.hypot((yy * xc - xy * yc) / area, (xx * yc - xy * xc) / area)
+    alike = both / np.sqrt(strength[0] * strength[1])[seen]
+    return moved[told], alike[told], slope[told]
+
+
+def _grey(sketch):
+    """The preview's lightness, `LONG_SIDE` px on the long side, float32; None where there is none."""
+    preview = sketch.get("preview")
+    image = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_GRAYSCALE) if preview is not None and preview.size else None
+    if image is None:
+        return None
+    scale = LONG_SIDE / max(image.shape)
+    size = (max(round(image.shape[1] * scale), 1), max(round(image.shape[0] * scale), 1))
+    return cv2.resize(image, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR).astype(np.float32)
+
+
+def _fine_structure(grey):
+    """Differences of the lightness's logarithm over some pixels: light that falls off over the picture does not count."""
+    logarithm = np.log(grey + np.float32(DARKEST))
+    return cv2.GaussianBlur(logarithm, (0, 0), FINE_PX) - cv2.GaussianBlur(logarithm, (0, 0), COARSE_PX)
+
+
+def _tile_means(plane):
+    return plane.reshape(plane.shape[0] // TILE_PX, TILE_PX, plane.shape[1] // TILE_PX, TILE_PX).mean(axis=(1, 3))

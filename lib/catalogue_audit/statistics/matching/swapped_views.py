@@ -1,0 +1,296 @@
+"""Views of one product filed under one another's names."""
+
+import math
+from collections import Counter
+
+import cv2
+import numpy as np
+
+from catalogue_audit.statistics.geometry.strap_states import CHANGES_OUTLINE
+from catalogue_audit.statistics.geometry.view_order import order_votes
+from catalogue_audit.statistics.matching.crops import ZOOMS
+from catalogue_audit.statistics.matching.looks import (
+    CROP_CONTACT,
+    FEWEST_PRODUCTS,
+    INSIDE_VIEWS,
+    outline_match,
+    usual_least,
+    views_of,
+)
+from catalogue_audit.statistics.matching.turned_faces import face_of, face_shares
+from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, fisher_z, some_of
+
+CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
+USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
+SURE_OUTLINE = 0.9  # confidence of the outline of a picture that is told to show a whole product
+SMALL_WHOLE = 0.5  # of the frame's share that the smaller whole products cover
+MOST_OF_ONE_KIND = 2.0  # evidence that one kind may give
+BY_LIKENESS = (
+    "its detail fits the back picture better, while the others' fit the front",
+    "its three-quarter view shares more with the back picture, while the others' share more with the front",
+)
+MOST_OF_DETAILS = 1.5  # that details may give: a plain one can lie on the wrong picture by chance, and then fits it well
+OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
+WORTH_SAYING = 0.3  # evidence below is not named as a reason
+FEWEST_POINTS = 40  # key points that must be found before their share counts
+SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
+NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for neither
+CLEAR_SHARE = 0.5  # of the key points; bags with a plain front reach -0.43 as named, others 0.05 to 0.7
+CLEAR_FACE = 1.1  # standard deviations: of 225 pairs as named, and as many exchanged, none tells the contrary beyond 1.7, seven of ten what is true
+MOSTLY_FRONT = 0.6  # of the bags whose three-quarter view clearly tells
+USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
+CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
+TURN_EXCHANGED = 1.5  # evidence needed: half the usual difference of the outlines gives 1, as do two degrees of slope
+ALMOST = 0.97  # of how well front and back usually mirror one another
+MUCH_CLEARER = 2.5  # times that, where the set's details have no one scale to look for them at
+
+
+def wrong_kind_of_view(frames, looks, crops):
+    """A crop filed as a whole view and a whole product filed as a detail, where the set keeps them apart."""
+    contacts = {False: [], True: []}
+    for row, look in looks.items():
+        contacts[row in crops].append(look.contact)
+    if min(len(values) for values in contacts.values()) < FEWEST_PRODUCTS:
+        return
+    if np.quantile(contacts[False], 0.75) > CROP_CONTACT / 5 or np.quantile(contacts[True], 0.25) < CROP_CONTACT:
+        return
+    whole = np.quantile([look.share for row, look in looks.items() if row not in crops], 0.25)
+    odd = {}
+    for row, look in looks.items():
+        apart = look.contact <= CROP_CONTACT / 5 and look.share >= SMALL_WHOLE * whole  # smaller: hardware taken for the product
+        # A white bag's tag and handle, which the frame cuts, are no whole product.
+        sure = not frames["outline_confidence"][row] < SURE_OUTLINE and look.contact == 0
+        wrong = apart and sure if row in crops else look.contact >= 2 * CROP_CONTACT
+        if wrong:
+            odd.setdefault(frames["sku"][row], []).append(row)
+    for sku, rows in odd.items():
+        exchanged = len({row in crops for row in rows}) == 2
+        for row in rows:
+            evidence = "it shows the whole product" if row in crops else "it shows a part of a product only"
+            evidence += f", unlike the other pictures named {frames['view'][row]}"
+            yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
+
+
+def odd_turn(frames, sketches, looks, products, straps):
+    """
+    The three-quarter view exchanged with front or back: then those two are no longer mirror images, and the base tells which is turned.
+
+    Soft bags are no mirror images of themselves, so the outlines alone never decide.
+    """
+    triples = []
+    for rows in products.values():
+        views = views_of(frames, rows)
+        if {"front", "back", "three_quarter"} <= set(views):
+            one, two, turned = (looks[views[view]] for view in ("front", "back", "three_quarter"))
+            match = {
+                "three_quarter": outline_match(one, two, True),
+                "front": outline_match(turned, two, True),
+                "back": outline_match(one, turned, True),
+            }  # by the view left out
+            triples.append((views, match, match["three_quarter"] - max(match["front"], match["back"])))
+    usual = float(np.median([margin for _, _, margin in triples])) if triples else 0.0
+    if len(triples) < FEWEST_PRODUCTS or usual < 0.04:
+        return
+    good = usual_least([match["three_quarter"] for _, match, _ in triples], 0.03)
+    for views, match, margin in triples:
+        odd = max(("front", "back"), key=match.get)
+        if margin >= 0 or match[odd] < ALMOST * good:  # no two of the three belong together: not a matter of views
+            continue
+        if any(straps[views[view]] in CHANGES_OUTLINE for view in ("front", "back")):
+            continue
+        named, other = (base_slope_deg(sketches.get(frames["file"][views[view]])) for view in ("three_quarter", odd))
+        evidence = -2 * margin / usual + float(np.clip((other - named) / CLEAR_SLOPE_DEG, -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND))
+        if evidence < TURN_EXCHANGED:
+            continue
+        sku = frames["sku"][views[odd]]
+        words = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
+        for view in (odd, "three_quarter"):
+            yield views[view], (sku, "swapped_views", evidence / TURN_EXCHANGED, words)
+
+
+def base_slope_deg(sketch):
+    """How much a product's lower edge slopes, degrees: little in a straight-on view; 0 where no edge is seen."""
+    for name in ("front_edge", "round_base"):
+        edge = (sketch or {}).get(name)
+        if edge is not None and np.isfinite(edge[2]):
+            return abs(math.degrees(math.atan(edge[2])))
+    return 0.0
+
+
+def swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps):
+    """
+    Front and back exchanged, by all that tells one from the other.
+
+    Each kind of evidence is a number a product: 1 says by itself that the names are right, -1 that they were
+    exchanged. Their sum decides, so that nothing is said of a bag whose looks contradict its place in the order.
+    """
+    pairs, turned = {}, {}
+    for sku, rows in products.items():
+        views = views_of(frames, rows)
+        if {"front", "back"} <= set(views):
+            pairs[sku] = views["front"], views["back"]
+            turned[sku] = views.get("three_quarter")
+    if len(pairs) < FEWEST_PRODUCTS:
+        return
+    others = (
+        ("its front looks like the backs of the same style, its back like their fronts", _sibling_votes(frames, looks, pairs)),
+        (BY_LIKENESS[1], turned_votes(frames, sketches, pairs, turned)),
+        ("its strap is as in the others' backs in the front picture, as in their fronts in the back picture", strap_votes(straps, pairs)),
+        ("the front was captured where the others' backs were, and the back where their fronts were", order_votes(frames)),
+    )
+    doubtful = {sku for sku in pairs if _may_be_exchanged(_told(others, sku), -MOST_OF_DETAILS)}
+    kinds = (others[0], (BY_LIKENESS[0], _detail_votes(frames, pairs, crops, fits, doubtful)), *others[1:])
+    for sku, rows in pairs.items():
+        told = _told(kinds, sku)
+        evidence = sum(vote for vote, _ in told)
+        reasons = [reason for vote, reason in sorted(told, key=lambda one: one[0]) if vote <= -WORTH_SAYING]
+        if not _may_be_exchanged(told) or not reasons:
+            continue
+        for row in rows:
+            yield row, (sku, "swapped_views", -evidence, "; ".join(reasons))
+
+
+def _told(kinds, sku):
+    """(vote, reason) of each kind of evidence for one product."""
+    return [(float(np.clip(votes.get(sku, 0.0), -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
+
+
+def _may_be_exchanged(told, further=0.0):
+    """Whether the votes and what further ones may add are evidence enough."""
+    firm = any(vote <= -WORTH_SAYING for vote, reason in told if reason not in BY_LIKENESS)
+    return sum(vote for vote, _ in told) + further <= (-1 if firm else -OF_LIKENESS_ALONE)
+
+
+def turned_votes(frames, sketches, pairs, turned):
+    """
+    Whether each product's three-quarter view, which shows its front, shows what the front picture does, or the back picture.
+
+    The turned face is laid over both (`turned_faces`); of a round bag, which turns no plane face, the key points are
+    counted that are clearly nearer to one of them. A set whose bags do not mostly say front says nothing.
+    """
+    rows = {sku: (*pairs[sku], turned[sku]) for sku in pairs if turned[sku] is not None}
+    flat, shares = {}, {}
+    for sku, three in rows.items():
+        views = [sketches.get(frames["file"][row]) or {} for row in three]
+        faces = None if _is_round(views[2]) else tuple(face_of(sketch) for sketch in views)
+        if faces is not None and None not in faces:
+            flat[sku] = faces
+        else:
+            shares[sku] = _share_of_front(views[2], *views[:2])
+    votes = {sku: share / CLEAR_FACE for sku, share in face_shares(flat).items()}
+    round_ones = {sku: share / CLEAR_SHARE for sku, share in shares.items() if share is not None}
+    clear = [vote > 0 for vote in (votes or round_ones).values() if abs(vote) >= 1]
+    votes |= round_ones
+    return votes if len(votes) >= FEWEST_PRODUCTS and sum(clear) >= max(MOSTLY_FRONT * len(clear), 2) else {}
+
+
+def _is_round(sketch):
+    """Whether a turned product stands on a round base and shows no edge of a plane face."""
+    return "round_base" in sketch and "front_edge" not in sketch
+
+
+def _share_of_front(turned, front, back):
+    """Key points clearly nearer to the front's less those nearer to the back's, share of those that are found; None where too few are."""
+    tables = [sketch.get("descriptors") for sketch in (turned, front, back)]
+    if any(table is None or len(table) < FEWEST_POINTS for table in tables):
+        return None
+    matcher = cv2.BFMatcher(cv2.NORM_HAMMING)
+    wanted, *others = (np.ascontiguousarray(table) for table in tables)
+    to_front, to_back = (np.array([match.distance for match in matcher.match(wanted, other)]) for other in others)
+    found = np.minimum(to_front, to_back) <= SAME_POINT_BITS
+    if found.sum() < FEWEST_POINTS:
+        return None
+    nearer = to_back - to_front
+    return float(np.sign(np.where(np.abs(nearer) < NEARER_BITS, 0, nearer))[found].mean())
+
+
+def strap_votes(straps, pairs):
+    """
+    Whether each product's straps are as usual for front and back (1), or just the other way round (-1).
+
+    Where the set's fronts and backs show the strap alike, or follow no rule, it tells nothing.
+    """
+    shown = {sku: (straps[front], straps[back]) for sku, (front, back) in pairs.items()}
+    strapped = [both for both in shown.values() if None not in both and set(both) != {"none"}]
+    if len(strapped) < FEWEST_PRODUCTS:
+        return {}
+    usual, many = Counter(strapped).most_common(1)[0]
+    if many < USUAL_STRAP * len(strapped) or usual[0] == usual[1]:
+        return {}
+    return {sku: 1.0 if both == usual else -1.0 for sku, both in shown.items() if both in (usual, usual[::-1])}
+
+
+def _sibling_votes(frames, looks, pairs):
+    """
+    How clearly each product's front and back agree with its style's others.
+
+    1 and more: as named; -1 and less: exchanged, and all siblings that tell agree. The structure two products share as
+    named, less that shared once exchanged, is the product of what each one's front has and its back has not.
+    """
+    styles = {}
+    for sku in pairs:
+        styles.setdefault(_style_of(frames, pairs[sku][0], sku), []).append(sku)
+    votes = {}
+    for members in styles.values():
+        if len(members) < 3:
+            continue
+        unlike = np.stack([(looks[pairs[sku][0]].structure - looks[pairs[sku][1]].structure).ravel() for sku in members])
+        told = {}
+        for place, sku in enumerate(members):
+            agreement = np.delete(unlike @ unlike[place], place)
+            telling = agreement[np.abs(agreement) > 0.2]
+            if telling.size >= 2 and abs(np.sign(telling).sum()) > telling.size / 3:
+                told[sku] = float(np.median(telling) / 0.2)
+        if sum(vote < 0 for vote in told.values()) <= len(members) / 2:  # else there is no majority to go by
+            votes |= told
+    return votes
+
+
+def _style_of(frames, row, sku):
+    """Style by the products file, else the SKU without its last part."""
+    style = frames["style"][row]
+    if isinstance(style, str) and style:
+        return style
+    for mark in "-_. ":
+        if mark in sku:
+            return sku.rpartition(mark)[0]
+    return sku
+
+
+def _detail_votes(frames, pairs, crops, fits, doubtful):
+    """
+    Whether the details of doubtful products fit their fronts (positive) or their backs (negative), where the set mostly says front.
+
+    What the set says is told from some of its products: it takes long to look for a detail.
+
+    Units: 1 is `CLEARER_FIT`. Where the set's details have no one scale, a detail is looked for at all of them, and
+    speaks against its front only from `MUCH_CLEARER` on.
+    """
+    details = _by_product(frames, crops)
+    sure = {sku: rows for sku, rows in pairs.items() if sku in details}
+    zooms = fits.zooms_learnt((row, whole) for sku, rows in sure.items() for row in details[sku] for whole in rows)
+    if not doubtful & set(sure):
+        return {}
+    votes, least = {}, 1.0 if len(zooms) else MUCH_CLEARER
+    zooms = zooms if len(zooms) else ZOOMS
+    for sku in dict.fromkeys((*some_of(sure), *sorted(doubtful & set(sure)))):
+        for row in details[sku]:
+            (front, _, _), (back, zoom, _) = (fits(row, whole, zooms) for whole in sure[sku])
+            if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):
+                continue
+            vote = (fisher_z(front) - fisher_z(back)) / CLEARER_FIT
+            votes[sku] = max(votes.get(sku, vote), vote, key=abs)
+    telling = [vote for vote in votes.values() if abs(vote) >= 1]
+    in_front = sum(vote > 0 for vote in telling)
+    if in_front < max(USUALLY * len(telling), FEWEST_TELLING):
+        return {}
+    clear = {sku: vote for sku, vote in votes.items() if vote > -1 or vote <= -least}
+    return {sku: float(np.clip(vote, -MOST_OF_DETAILS, MOST_OF_DETAILS)) for sku, vote in clear.items()}
+
+
+def _by_product(frames, rows):
+    grouped = {}
+    for row in sorted(rows):
+        if frames["view"][row] not in INSIDE_VIEWS:
+            grouped.setdefault(frames["sku"][row], []).append(row)
+    return grouped

@@ -1,0 +1,286 @@
+"""
+EV of the light on the product against the set's.
+
+A product's own colour is unknown, but it is the same in all of its views: what
+one view has more than the others, beyond what that view has more in all
+products, is light. The background tells the same where both moved together, and
+more exactly; where only the background moved, it says nothing about the product.
+"""
+
+import numpy as np
+
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained
+from catalogue_audit.statistics.photometry.product_colour import shows_inside
+from catalogue_audit.statistics.photometry.regions import median_known
+from catalogue_audit.statistics.photometry.surfaces import surfaces
+from catalogue_audit.statistics.photometry.view_effects import (
+    learned_scatter,
+    members_of,
+    style_effects,
+    view_effects,
+    view_scatter,
+)
+from catalogue_audit.statistics.photometry.view_pairs import levels_of_views
+
+STEADY_SD = 0.018  # EV; natural difference between background and product lamps from frame to frame
+UNSEEN_SD = 0.032  # EV; by which steady light varies from frame to frame, where no background tells
+BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
+BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
+ELSEWHERE = 0.1  # EV of the background, beyond steady light
+DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
+NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
+EFFECT_SD = 0.1  # EV; by which views differ from one another
+# EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
+# does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
+USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
+FLAT_L = 0.3  # CIELAB L*; a detail's background as even as that was painted, and is no surface of a product
+PAINTED_EV, FEWEST_PAINTED = 0.002, 4  # flashes repeat to a hundredth of a stop (common practice, no source); backgrounds that tell that they were set
+LEARNED = 4  # times that the scatter of views is learned from what was lit alike
+MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
+
+
+def exposure_deviations(frames, sketches, whole, backdrop, background, background_sd, gains):
+    """
+    Deviation of the product's light, and its standard uncertainty.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        ``product_ev``, ``sku``, ``view``, ``view_kind``, ``style``.
+    sketches : mapping of str to dict
+        ``thumb``, ``mask`` and ``tones`` are read.
+    whole : (n,) ndarray of bool
+        Frames that show a whole product.
+    backdrop : (n,) ndarray of bool
+        Frames whose background is the set's.
+    background, background_sd : (n,) ndarray
+        EV of the background against the set's; NaN where unknown.
+    gains : (n, 2) ndarray
+        White-balance gains of red and blue; 1 where unknown.
+
+    Returns
+    -------
+    ev, sd : (n,) ndarray
+        NaN where nothing is known, and of products burnt out beyond measuring.
+
+    References
+    ----------
+    .. [1] J. W. Tukey, *Exploratory Data Analysis*, 1977, chapter 11 (median polish).
+    .. [2] J. E. Gray, D. W. Allan, "A Method for Estimating the Frequency Stability of an Individual Oscillator",
+       Proc. 28th Frequency Control Symposium, 1974 (three-cornered hat: the scatter of each from that of their pairs).
+    .. [3] A. P. Dempster, N. M. Laird, D. B. Rubin, "Maximum Likelihood from Incomplete Data via the EM Algorithm",
+       J. Royal Statistical Society B 39(1):1-38, 1977 (the scatter of views from what was lit alike).
+    """
+    painted = _painted(background, whole)
+    background = np.where(painted, np.nan, background)
+    sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
+    level, extra_sd, mirrored = _levels(frames, sketches, whole, backdrop, sku, gains)
+    burnt = _burnt_beyond_others(frames, sku)
+    beside = _beside(frames, background)
+    expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside, painted)
+    groups = frames["view"].fillna("").to_numpy(str)
+    residual = level - expected
+    usual = _under_usual_lamps(residual, lamps_moved, groups)
+    effects = view_effects(usual, sku, groups, mirrored)
+    straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
+    by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
+    odd_sd = np.where(straight, ODD_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
+    effects = effects + style_effects(usual - effects, sku, groups, frames["style"].fillna("").to_numpy(str))
+    only = _of_one_product(usual, sku, groups)
+    effects[only] = 0.0  # what it has by nature, nobody knows
+    residual = residual - effects
+    view_sd = view_scatter(usual - effects, sku, groups, extra_sd, steady_sd, STRAIGHT_ON)
+    natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), extra_sd)
+    for _ in range(LEARNED):
+        off, sd, alike, square = _own_lights(
+            residual, np.hypot(view_sd, natural_sd), steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku
+        )
+        view_sd = learned_scatter(view_sd, natural_sd, alike, square, groups)
+    ev = expected + off
+    alone = whole & np.isnan(ev) & np.isfinite(background)
+    ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
+    lost = (burnt > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
+    return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
+
+
+def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, odd_sd, sku):
+    """`explained` of the frames of each product: (4, n); NaN where nothing can be compared."""
+    result = np.full((4, len(residual)), np.nan)
+    for places in members_of(sku):
+        k = places[np.isfinite(residual[places])]
+        if len(k) > 1:
+            result[:, k] = explained(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k], odd_sd[k])
+    return result
+
+
+def _painted(background, whole):
+    """
+    Backgrounds at the very level of most others', (n,) of bool: they were brought to it in retouching, and tell nothing of the light.
+
+    Lamps do not repeat as exactly.
+    """
+    known = background[whole & np.isfinite(background)]
+    level = np.median(known) if len(known) else np.nan
+    most = len(known) >= FEWEST_PAINTED and (np.abs(known - level) < PAINTED_EV).mean() > 0.5
+    return most & (np.abs(background - level) < PAINTED_EV)
+
+
+def _burnt_beyond_others(frames, sku):
+    """Share of each product that is at the top of the scale beyond the median of its other pictures: (n,); 0 where unknown."""
+    share = frames["clipped_high"].to_numpy(float)
+    beyond = np.zeros(len(share))
+    for places in members_of(sku):
+        known = places[np.isfinite(share[places])]
+        if len(known) > 1:
+            beyond[known] = [share[place] - np.median(share[known[known != place]]) for place in known]
+    return beyond
+
+
+def _under_usual_lamps(residual, lamps_moved, groups):
+    """Residuals by which views are compared, (n,): those of frames whose lamps stood as ever, unless these are few, or none of their view."""
+    usual = np.where(lamps_moved, np.nan, residual)
+    if np.isfinite(usual).sum() < np.isfinite(residual).sum() / 2:
+        return residual
+    for places in members_of(groups):
+        if not np.isfinite(usual[places]).any():
+            usual[places] = residual[places]
+    return usual
+
+
+def _of_one_product(usual, sku, groups):
+    """Frames of views that one product has alone: (n,) of bool."""
+    result = np.zeros(len(usual), bool)
+    for places in members_of(groups):
+        result[places] = len(np.unique(sku[places][np.isfinite(usual[places])])) < 2
+    return result
+
+
+def _shows_a_product(frames, whole):
+    """Whole products seen from outside whose light was measured, and crops of them."""
+    crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
+    return (whole & frames["product_ev"].notna().to_numpy(bool) & ~shows_inside(frames)) | crop
+
+
+def _levels(frames, sketches, whole, backdrop, sku, gains):
+    """
+    Luminance of each frame against its product's other frames.
+
+    Returns
+    -------
+    level : (n,) ndarray
+        EV up to a constant of the product; NaN where nothing is comparable.
+    extra_sd : (n,) ndarray
+        What is to be added for frames that share little with the others.
+    mirrored : (n,) ndarray
+        Share of the product's light that its surface mirrors, about.
+    """
+    level, extra_sd, mirrored = (np.full(len(frames), np.nan) for _ in range(3))
+    plain = np.where(whole, product_levels(frames, sketches), np.nan)
+    flat = frames["background_spread"].astype(float).to_numpy() < FLAT_L
+    files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
+    straight = whole & frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
+    slanting = whole & ~straight
+    for places in members_of(sku):
+        places = places[np.argsort(files[places], kind="stable")]
+        seen = [surfaces(_sketch(sketches, files[k]), _fills(sketches, files[k], crop[k], backdrop[k] or flat[k]), gains[k]) for k in places]
+        shown = [one.level for one, k in zip(seen, places, strict=True) if one is not None and not crop[k]]
+        measured = plain[places][np.isfinite(plain[places])]
+        lightness = np.median(shown or measured) if shown or len(measured) else 0.0
+        mirrored[places] = MIRRORED / (MIRRORED + 2.0**lightness)
+        level[places], extra_sd[places] = levels_of_views(seen, plain[places], slanting[places], straight[places])
+    return level, extra_sd, mirrored
+
+
+def _fills(sketches, file, crop, backdrop):
+    """Whether all of a picture counts as product: a detail without sweep, or without an outline that parts the two."""
+    return crop and not (backdrop and _sketch(sketches, file).get("mask") is not None)
+
+
+def product_levels(frames, sketches):
+    """
+    log2 luminance of each product, as steady from view to view as one number can be: (n,).
+
+    The mean over the quantiles from 5 % to 95 % moved by 0.09 EV between views
+    of rendered bags under one light, the mid-mean by 0.11 and, where a pattern
+    has a light and a dark half, by 0.5; so the latter is the second choice.
+    """
+    level = frames["product_ev"].to_numpy(float).copy()
+    for place in np.isfinite(level).nonzero()[0]:
+        tones = _sketch(sketches, frames["file"].iloc[place]).get("tones")
+        if tones is not None and len(tones):
+            level[place] = float(np.mean(tones, dtype=float))
+    return level
+
+
+def _sketch(sketches, file):
+    try:
+        return sketches[file]
+    except KeyError:
+        return {}
+
+
+def _beside(frames, background):
+    """
+    EV of the backgrounds photographed just before and just after each frame: (2, n), medians of `NEIGHBOURS` each.
+
+    NaN where no times or no backgrounds tell.
+    """
+    beside = np.full((2, len(frames)), np.nan)
+    times, files = frames["captured_at"].fillna("").to_numpy(str), frames["file"].to_numpy(str)
+    timed = np.flatnonzero(times != "")
+    timed = timed[np.lexsort((files[timed], times[timed]))]
+    copy = np.r_[False, times[timed][1:] == times[timed][:-1]][: len(timed)]  # a photograph delivered twice tells its moment once
+    known = np.isfinite(background[timed]) & ~copy
+    values = np.pad(background[timed][known], NEIGHBOURS, constant_values=np.nan)
+    if known.any():
+        windows = np.lib.stride_tricks.sliding_window_view(values, NEIGHBOURS)
+        count = np.cumsum(known)  # of known backgrounds up to and with each
+        beside[0, timed], beside[1, timed] = median_known(windows[count - known].T), median_known(windows[count + NEIGHBOURS].T)
+    return beside
+
+
+def _expected(sku, whole, background, background_sd, beside, painted):
+    """
+    What a frame's background, or those of its product's other frames, tell of the light on the product.
+
+    A background that was ``painted`` tells nothing, and the light of the other frames is not put in its place.
+
+    Returns
+    -------
+    expected, steady_sd : (n,) ndarray
+        EV, and by how much a steady light differs from it.
+    lamps_moved : (n,) ndarray of bool
+        The background is neither the set's nor that of the frames taken before or after it, clipped where the others' is not,
+        or unseen where theirs differ: somebody was at the lamps.
+    """
+    known = np.isfinite(background)
+    off = np.fmin(np.abs(background), np.fmin(*np.abs(background - beside)))
+    expected, moved = np.nan_to_num(background), known & (off > np.maximum(ELSEWHERE, 3 * background_sd))
+    for places in members_of(sku):
+        seen = places[known[places]]
+        apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER
+        for place in places[~known[places] & ~painted[places]]:
+            expected[place] = _shared(background[seen], beside[:, place])
+            moved[place] = apart or (whole[place] and len(seen) > 0)
+    return expected, np.where(known, np.hypot(background_sd, STEADY_SD), UNSEEN_SD), moved
+
+
+def _shared(background, beside):
+    """
+    Deviation that a product's frame shares with its others, by their known backgrounds; 0 where none is known.
+
+    That of all frames taken just before and after it, where these agree; where the product's differ, the one of the two that is
+    nearer to theirs; without times, the least.
+    """
+    if not len(background):
+        return 0.0
+    middle = float(np.median(background))
+    beside = beside[np.isfinite(beside)]
+    if len(beside) == 2 and np.ptp(beside) <= ELSEWHERE:
+        return float(beside.mean())
+    if np.ptp(background) <= DIFFER:
+        return middle
+    if not len(beside):
+        return float(background[np.argmin(np.abs(background))])
+    return float(beside[np.argmin(np.abs(beside - middle))])

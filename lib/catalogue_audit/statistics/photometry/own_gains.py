@@ -1,0 +1,100 @@
+"""
+Gains of red and blue that one picture of a product has beyond the product's other pictures: a correction of that picture alone.
+
+A gain moves all chromaticities of a product by one step on a logarithmic scale (`detail_white`), whatever its colours and however
+many. What a slanting view mirrors more or less of the lamps moves them as well, but only towards neutral or away from it, so
+that part of a step counts only beyond what mirroring explains.
+"""
+
+import numpy as np
+
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.photometry.detail_white import LIKE, MOST_VIEWS, chromaticities, shifted
+from catalogue_audit.statistics.photometry.product_colour import shows_inside
+
+REACH = 14  # cells sought to either side: gains from 0.66 to 1.5
+MIRRORED, MIRRORED_SLANTING = 0.03, 0.15  # of the way to neutral; by which views that stand alike and otherwise to the lamps differ at most
+AGREE = 0.1  # ln; a step counts where two other pictures tell it within so much
+SURE = 0.05  # ln; steps beyond what mirroring explains, from which there are gains
+BURNT = 0.25  # of the product, burnt out: what is left of its chromaticities is that of its shadows
+
+
+def own_gains(frames, sketches, whole, gains):
+    """
+    Gains of each whole product against its other pictures.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        ``file``, ``sku``, ``view``, ``view_kind``, ``status``, ``clipped_high``.
+    sketches : mapping of str to dict
+        ``thumb`` and ``mask`` are read.
+    whole : (n,) ndarray of bool
+    gains : (n, 2) ndarray
+        White-balance gains of red and blue; 1 where unknown.
+
+    Returns
+    -------
+    (n, 2) ndarray
+        1 where a picture is like the others, NaN where no two others tell the same.
+    """
+    result = np.full((len(frames), 2), np.nan)
+    files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
+    crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
+    straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool) | crop
+    burnt = (frames["clipped_high"].astype(float) > BURNT).to_numpy(bool)
+    usable = (whole | crop) & (sku != "") & ~burnt & ~shows_inside(frames)
+    members = {}
+    for place in np.lexsort((files, crop)):  # whole products first
+        if usable[place]:
+            members.setdefault(sku[place], []).append(place)
+    for places in members.values():
+        places = places[:MOST_VIEWS]
+        if len(places) < 3:
+            continue
+        seen = [chromaticities(sketches.get(files[k], {}), crop[k]) for k in places]
+        steps = _steps(seen, np.log(gains[places]))
+        for rank, place in enumerate(places):
+            if whole[place] and seen[rank] is not None:
+                turned = straight[places] != straight[place]
+                own = _agreed(steps[rank], seen[rank].middle + np.log(gains[place]), turned)
+                result[place] = np.exp(own)
+    return result
+
+
+def _steps(seen, lights):
+    """Step of each picture's chromaticities against each other's, (k, k, 2) ln; NaN where they are not alike."""
+    steps = np.full((len(seen), len(seen), 2), np.nan)
+    for one, first in enumerate(seen):
+        for other in range(one + 1, len(seen)):
+            if first is None or seen[other] is None:
+                continue
+            step, overlap = shifted(first, seen[other], REACH)
+            if overlap >= LIKE:
+                steps[one, other] = step + lights[one] - lights[other]
+                steps[other, one] = -steps[one, other]
+    return steps
+
+
+def _agreed(steps, surface, turned):
+    """
+    What a picture has beyond most others, (2,) ln, mirrored light taken off; NaN where no other picture bears out the one that decides.
+
+    The lower median by size: of three pictures that differ, one is blamed alone.
+    """
+    size = float(np.linalg.norm(surface))
+    toward = surface / size if size > 0 else np.zeros(2)
+    most = np.where(turned, MIRRORED_SLANTING, MIRRORED) * size
+    own = steps - np.clip(steps @ toward, -most, most)[:, None] * toward
+    order = np.argsort(np.linalg.norm(own, axis=1), kind="stable")  # unknown ones last
+    known = int(np.isfinite(own[:, 0]).sum())
+    if known < 2:
+        return np.full(2, np.nan)
+    decides = order[(known - 1) // 2]
+    agreeing = np.linalg.norm(steps - steps[decides], axis=1) <= AGREE  # itself among them
+    if agreeing.sum() < 2:
+        return np.full(2, np.nan)
+    alike = agreeing & ~turned
+    if np.linalg.norm(own[decides]) < SURE or not alike.any():
+        return own[decides]
+    return np.median(steps[alike], axis=0)  # there are gains, so what points to neutral is theirs too

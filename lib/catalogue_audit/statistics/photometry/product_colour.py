@@ -1,0 +1,166 @@
+"""Colour of one product across its views, shading, white balance and mirrored light taken off."""
+
+import numpy as np
+
+from catalogue_audit.measures.photometry.light import palette
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab, srgb_decode
+
+LIGHTNESS = 50.0  # CIELAB to which colours are scaled before they are compared
+CORRECTED = 0.08  # share of the product of a colour that is seen to be off
+LARGE = 0.12  # share of the product from which a colour counts
+ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
+NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
+SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
+PRODUCTS, WORTH = 4, 2  # products from which a view's usual shift is taken off; products that no loss is worth
+MOST = 60  # views of one product that each is compared with: where no name tells products apart, one may have thousands
+CROP_STEP = 3  # pixels of a thumbnail
+INSIDE = ("interior",)  # views that show the lining, which has a colour of its own
+
+
+def shows_inside(frames):
+    """Which frames show a product's lining, whose colour and lightness are its own: (n,) ndarray of bool."""
+    return frames["view"].isin(INSIDE).to_numpy(bool)
+
+
+def product_colour_deviation(frames, sketches, gains, own=None):
+    """
+    CIEDE2000 of each product picture from the same product's other views.
+
+    Colours are taken from the palettes, so that a pattern's colours are compared
+    with themselves; each is scaled to one lightness in linear light, which is
+    what shading does, and then compared; where a picture was corrected with gains of its own, these tell the
+    difference whatever the colours. Where a product has two whole views, its
+    details tell which of the two is off.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    sketches : mapping of str to dict
+        ``palette`` is read, and of some details ``thumb``.
+    gains : (n, 2) ndarray
+        White-balance gains of red and blue that bring the frame to the set's
+        reference; 1 where unknown.
+    own : (n, 2) ndarray, optional
+        Gains of the picture alone (`own_gains`); NaN where unknown.
+
+    Returns
+    -------
+    (n,) ndarray
+        NaN for details and linings, and where the product has no other view.
+    """
+    result = np.full(len(frames), np.nan)
+    own = np.full((len(frames), 2), np.nan) if own is None else own
+    files, sku = frames["file"].to_numpy(str), frames["sku"].fillna("").to_numpy(str)
+    whole = frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool) & (sku != "") & ~shows_inside(frames)
+    crop = frames["view_kind"].eq("crop").to_numpy(bool) & (sku != "")
+    colours = [
+        _at_one_lightness(product_palette(sketches, file), gain) if shown else None
+        for file, gain, shown in zip(files, gains, whole, strict=True)
+    ]
+    members = {}
+    for place in np.flatnonzero(whole | crop):
+        members.setdefault(sku[place], []).append(place)
+    shown = [[k for k in places if colours[k] is not None] for places in members.values()]
+    colours = _without_usual_shift(colours, shown, frames["view"].fillna("").to_numpy(str))
+    for places, views in zip(members.values(), shown, strict=True):
+        details = [k for k in places if crop[k]] if len(views) == 2 else []
+        witnesses = [_at_one_lightness(crop_palette(sketches, files[k]), (1.0, 1.0)) for k in details]
+        for k in views:
+            others = [colours[j] for j in views[:: 1 + len(views) // MOST] if j != k] + [one for one in witnesses if one is not None]
+            off = sorted(_distance(colours[k], other) for other in others)
+            if len(views) > 1:
+                result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
+                result[k] = np.fmax(result[k], _by_gains(product_palette(sketches, files[k]), gains[k], own[k]))
+    return result
+
+
+def _by_gains(colours, gains, own):
+    """Largest CIEDE2000 that a picture's own gains make of its large colours, as light as they are; NaN where they are unknown."""
+    if not np.isfinite(own).all():
+        return np.nan
+    colours = colours[colours[:, 3] >= min(CORRECTED, colours[0, 3])]
+    seen, plain = (_at_one_lightness(colours, by, colours[:, 0])[:, :3] for by in (gains, gains / own))
+    return float(ciede2000(seen, plain).max())
+
+
+def product_palette(sketches, file):
+    """Palette of a whole product, (k, 4); None where there is none."""
+    try:
+        found = sketches[file].get("palette")
+    except KeyError:
+        return None
+    return None if found is None or not len(found) else np.asarray(found, float)
+
+
+def crop_palette(sketches, file):
+    """Palette of a whole thumbnail, as in a detail no outline tells product from background; None where there is none."""
+    try:
+        thumb = sketches[file].get("thumb")
+    except KeyError:
+        return None
+    if thumb is None:
+        return None
+    return palette(lab_from_linear(srgb_decode(thumb[::CROP_STEP, ::CROP_STEP].reshape(-1, 3) / 255.0))).astype(float)
+
+
+def _at_one_lightness(colours, gain, lightness=LIGHTNESS):
+    """Palette with the frame's white balance corrected, scaled to one lightness, or to one each (k,): (k, 4)."""
+    if colours is None:
+        return None
+    linear = np.maximum(linear_from_lab(colours[:, :3]), 1e-5) * (gain[0], 1.0, gain[1])
+    scale = ((lightness + 16) / 116) ** 3 / np.maximum(linear @ LINEAR_TO_XYZ[1], 1e-5)
+    return np.column_stack([lab_from_linear(linear * scale[:, None]), colours[:, 3]])
+
+
+def _without_usual_shift(colours, shown, view):
+    """
+    What a view's chroma differs by in most products taken off.
+
+    A surface that is seen at another angle mirrors more or less of the lamps and
+    so has less or more chroma, by a factor; bounced light moves all colours alike.
+    """
+    main = np.array([[np.nan] * 2 if one is None else one[0, 1:3] for one in colours]).reshape(-1, 2)
+    shifted = list(colours)
+    for _ in range(2):
+        middle = np.full_like(main, np.nan)
+        for places in shown:
+            if len(places) > 1:
+                middle[places] = np.median(main[places], axis=0)
+        own = main.copy()
+        for name in np.unique(view):
+            members = np.flatnonzero((view == name) & np.isfinite(middle[:, 0]))
+            factor = _usual_factor(own[members], middle[members])
+            usual = np.median(own[members] / factor - middle[members], axis=0) if len(members) >= PRODUCTS else np.zeros(2)
+            for k in members:
+                shifted[k] = np.column_stack([shifted[k][:, 0], shifted[k][:, 1:3] / factor - usual, shifted[k][:, 3]])
+                main[k] = shifted[k][0, 1:3]
+    return shifted
+
+
+def _usual_factor(own, middle):
+    """By what factor the chroma of a view differs from its products' other views, in most saturated products."""
+    chroma, usual = np.hypot(*own.T), np.hypot(*middle.T)
+    seen = (usual > SATURATED) & (chroma > 0.5 * SATURATED)
+    if not seen.any():
+        return 1.0
+    return float(np.exp(np.median(np.log(chroma[seen] / usual[seen])) * seen.sum() / (seen.sum() + WORTH)))
+
+
+def _distance(first, second):
+    """
+    Mean CIEDE2000 from one palette to the other, over the `NEARER` share of the first that is matched best.
+
+    Each colour is matched by share: a large one cannot be explained by a small one that happens to be like it.
+    """
+    large = first[:, 3] >= min(LARGE, first[0, 3])
+    distances = ciede2000(first[large, None, :3], second[None, :, :3])
+    wanted, room = first[large, 3] / first[large, 3].sum(), second[:, 3] / second[:, 3].sum() * ROOM
+    left, total = NEARER, 0.0
+    for place in np.argsort(distances, axis=None, kind="stable"):
+        one, other = np.unravel_index(place, distances.shape)
+        share = min(wanted[one], room[other], left)
+        wanted[one], room[other], left = wanted[one] - share, room[other] - share, left - share
+        total += share * distances[one, other]
+        if left <= 1e-9:
+            break
+    return float(total / NEARER)

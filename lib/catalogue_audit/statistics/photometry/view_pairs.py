@@ -1,0 +1,153 @@
+"""
+Levels of one product's pictures from the differences of its pairs, every explanation of contradictions weighed.
+
+Two views are compared by the surfaces that both show (`surfaces`). Where they show other surfaces, the shift that fits best may be
+a wrong one, and the differences of three pictures do not add up. Any pair may be the wrong one, so each way of leaving out at most
+two is weighed by how likely it is: where the other pairs bear one another out, they decide; where none does, the level is unsure.
+"""
+
+from functools import lru_cache
+from itertools import combinations
+
+import numpy as np
+
+from catalogue_audit.statistics.photometry.surfaces import USUAL_WIDTH, brighter
+
+PAIR_SD = 0.015  # EV; by which the difference of two views that show the same surfaces is found
+WRONG, WRONG_SD = 0.05, 0.7  # share of pairs laid over each other wrongly, by about so much (EV)
+LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
+STRANGE, STRANGE_SD = 0.02, 0.5  # overlap of views without a surface in common, as of another product, or one that mirrors other things; by so much (EV)
+UNLIKE_SD = 0.25  # EV; between views that show other surfaces
+PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
+WIDE_SD, WIDE_STRAIGHT_SD = 0.4, 0.2  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps, alike in views that stand alike
+NARROW, NARROW_SD = 0.13, 0.15  # EV of width, of one even face: all of it turns away from the lamps together, in some stuffs by much more than usual
+HUBS = 4  # pictures of a whole product with which all of its others are compared
+MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
+MOST_WRONG, MANY_PAIRS = 2, 40  # pairs taken for wrong at once; pairs from which one at a time
+
+
+def levels_of_views(seen, plain, slanting, straight):
+    """
+    Levels of one product's frames from the differences of its pairs.
+
+    Parameters
+    ----------
+    seen : list of Surfaces or None
+    plain : (n,) ndarray
+        EV of each whole product as one number; NaN of details.
+    slanting, straight : (n,) ndarray of bool
+        Whole products that do not face the camera, and that do.
+
+    Returns
+    -------
+    level, extra_sd : (n,) ndarray
+        EV up to a constant, NaN of frames that share nothing with another; and what is to be added to the scatter of their views.
+    """
+    count = len(seen)
+    order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
+    hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
+    rows, values, spreads, extra_slanting = [], [], [], 0.0
+    extra, strange, joins = np.full(count, np.inf), np.zeros(count), np.zeros(count)
+    for rank, one in enumerate(order[:hubs]):
+        for other in order[rank + 1 :]:
+            value, spread, width = _difference(seen[one], seen[other], plain[one], plain[other], straight[one] and straight[other])
+            joins[[one, other]] += 1
+            strange[[one, other]] += np.isnan(spread)
+            if np.isfinite(value):
+                row = np.zeros(count)
+                row[one], row[other] = 1, -1
+                rows.append(row)
+                values.append(value)
+                spreads.append(spread)
+                extra[[one, other]] = np.minimum(extra[[one, other]], spread)
+                if slanting[one] != slanting[other] and np.isfinite(plain[[one, other]]).all() and width < NARROW:
+                    extra_slanting = NARROW_SD
+    if not rows:
+        return np.full(count, np.nan), extra
+    extra[slanting] = np.hypot(extra[slanting], extra_slanting)
+    rows, values, spreads = np.array(rows), np.array(values), np.array(spreads)
+    linked = _linked(rows)
+    within = np.abs(rows) @ linked > 0
+    level, unsure = levels_of_pairs(rows[within], values[within], spreads[within])
+    unsure = np.hypot(unsure, STRANGE_SD * strange / np.maximum(joins, 1))
+    return np.where(linked, level, np.nan), np.hypot(extra, unsure)
+
+
+def _linked(rows):
+    """Frames of the largest group that pairs join, (n,) of bool: what no chain of pairs joins cannot be compared."""
+    reach = np.abs(rows).T @ np.abs(rows) > 0
+    for _ in range(int(np.ceil(np.log2(max(len(reach), 2))))):
+        reach = reach @ reach
+    return reach[np.argmax(reach.sum(axis=1))]
+
+
+def _difference(one, other, plain_one, plain_other, straight):
+    """EV between two frames of a product, the standard deviation that the pair adds to its views', and the overlap's width (EV)."""
+    if one is None or other is None:
+        return plain_one - plain_other, 0.0, np.nan
+    value, likeness, width = brighter(one, other)
+    if likeness < STRANGE:
+        return np.nan, np.nan, np.nan
+    if likeness < UNLIKE:
+        return plain_one - plain_other, UNLIKE_SD, np.nan
+    partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
+    return value, float(np.hypot(partly, (WIDE_STRAIGHT_SD if straight else WIDE_SD) * max(0.0, width - USUAL_WIDTH))), width
+
+
+def levels_of_pairs(rows, values, spreads):
+    """
+    Levels that explain the differences of pairs.
+
+    Parameters
+    ----------
+    rows : (p, n) ndarray
+        1 and -1 at the two frames of each pair.
+    values : (p,) ndarray
+        EV of the first against the second.
+    spreads : (p,) ndarray
+        EV; standard deviation of each, `PAIR_SD` not counted.
+
+    Returns
+    -------
+    level, sd : (n,) ndarray
+        EV, their mean 0, and by how much the explanations disagree. Frames of no pair have 0.
+
+    References
+    ----------
+    .. [1] J. A. Hoeting, D. Madigan, A. E. Raftery, C. T. Volinsky, "Bayesian Model Averaging: A Tutorial",
+       Statistical Science 14(4):382-417, 1999.
+
+    Examples
+    --------
+    >>> pairs = np.array([[1, -1, 0, 0], [1, 0, -1, 0], [1, 0, 0, -1], [0, 1, -1, 0], [0, 1, 0, -1], [0, 0, 1, -1]])
+    >>> level, sd = levels_of_pairs(pairs, np.array([0.5, 0.5, -0.9, 0.0, 0.0, 0.0]), np.zeros(6))
+    >>> ((level - level[3]).round(2) + 0.0).tolist(), bool((sd < 0.02).all())
+    ([0.5, 0.0, 0.0, 0.0], True)
+    """
+    wrong = _explanations(len(values))
+    variance = PAIR_SD**2 + np.square(spreads) + np.where(wrong, WRONG_SD**2, 0.0)
+    joined = np.abs(rows).any(axis=0)
+    a = rows[:, joined].astype(float)
+    precision = (a.T * (1 / variance)[:, None, :]) @ a + 1.0  # the ones hold their mean at 0
+    covariance = np.linalg.inv(precision)
+    each = np.einsum("sij,pj,sp->si", covariance, a, values / variance)
+    left = values - each @ a.T
+    fit = wrong.sum(axis=1) * np.log(WRONG / (1 - WRONG)) - 0.5 * (np.log(variance) + left**2 / variance).sum(axis=1)
+    fit -= 0.5 * np.linalg.slogdet(precision)[1]
+    share = np.exp(fit - fit.max())
+    share /= share.sum()
+    level, sd = np.zeros(rows.shape[1]), np.zeros(rows.shape[1])
+    level[joined] = share @ each
+    sd[joined] = np.sqrt(share @ (each - level[joined]) ** 2)
+    return level, sd
+
+
+@lru_cache(maxsize=64)
+def _explanations(count):
+    """(k, count) of bool: every choice of at most `MOST_WRONG` wrong pairs, fewer than all."""
+    most = min(MOST_WRONG if count <= MANY_PAIRS else 1, count - 1)
+    chosen = [place for size in range(most + 1) for place in combinations(range(count), size)]
+    wrong = np.zeros((len(chosen), count), bool)
+    for row, places in enumerate(chosen):
+        wrong[row, list(places)] = True
+    return wrong

@@ -1,0 +1,1 @@
+"""Statistics over the deliveries of a season."""

@@ -1,0 +1,1 @@
+"""Statistics along capture time: clocks, runs, steps, trends, control limits."""

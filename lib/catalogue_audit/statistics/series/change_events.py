@@ -1,0 +1,94 @@
+"""Changes that are one event: of one family of quantities, or seen in several views, at one place of capture order."""
+
+from typing import NamedTuple
+
+from catalogue_audit.statistics.series.change_quantities import Quantity
+
+SAME_PLACE = 8  # frames of capture order: changes nearer than this are one event
+PREFERENCE = 0.6  # the first named quantity of a family is kept unless its change is less than this of the largest
+
+
+class Change(NamedTuple):
+    """A change before it becomes a row: ``..._row`` are rows of ``frames``, ``..._place`` places in capture order."""
+
+    quantity: Quantity
+    view: str
+    kind: str
+    from_row: int
+    to_row: int
+    from_place: int
+    to_place: int
+    before: float
+    after: float
+    frames: int
+    strength: float
+    camera: str
+
+
+def one_a_family(changes):
+    """Of changes of one family, camera, view and place, the most telling one."""
+    kept = []
+    taken = set()
+    for number, change in enumerate(changes):
+        if number in taken:
+            continue
+        together = [
+            other
+            for other in range(len(changes))
+            if other not in taken and changes[other].quantity.family == change.quantity.family
+            and (other == number or changes[other].quantity is not change.quantity)  # two of one quantity: there and back
+            and changes[other].view == change.view and same_event(changes[other], change)
+        ]  # fmt: skip
+        taken.update(together)
+        largest = max(changes[other].strength for other in together)
+        kept.append(next(changes[o] for o in together if changes[o].strength >= PREFERENCE * largest))
+    return kept
+
+
+def one_for_all_views(changes):
+    """Steps of one quantity and direction at one place in two or more views become one, between the nearest frames."""
+    kept = []
+    taken = set()
+    for number, change in enumerate(changes):
+        if number in taken:
+            continue
+        together = [
+            other
+            for other in range(len(changes))
+            if other not in taken and changes[other].quantity is change.quantity and same_event(changes[other], change)
+            and (changes[other].after > changes[other].before) == (change.after > change.before)
+        ]  # fmt: skip
+        taken.update(together)
+        kept.append(_joined([changes[other] for other in together]))
+    return kept
+
+
+def _joined(changes):
+    """One change from those of several views: the latest frame before it, the earliest after it."""
+    main = max(changes, key=lambda change: change.frames)
+    if len(changes) == 1:
+        return main
+    ends = [(change.from_place, change.from_row) for change in changes], [(c.to_place, c.to_row) for c in changes]
+    step = main.kind == "step"
+    before = max(ends[0]) if step else min(ends[0])
+    after = min(ends[1]) if step else max(ends[1])
+    if step and before[0] >= after[0]:  # the views overlap: the main one decides
+        before, after = (main.from_place, main.from_row), (main.to_place, main.to_row)
+    return main._replace(
+        view="all",
+        from_row=before[1],
+        to_row=after[1],
+        from_place=before[0],
+        to_place=after[0],
+        frames=sum(change.frames for change in changes),
+        strength=max(change.strength for change in changes),
+    )
+
+
+def same_event(one, other):
+    """Whether two changes of one camera fall together."""
+    if one.camera != other.camera or one.kind != other.kind:
+        return False
+    if one.kind == "trend":
+        return min(one.to_place, other.to_place) > max(one.from_place, other.from_place)
+    return abs(one.from_place + one.to_place - other.from_place - other.to_place) <= 2 * SAME_PLACE

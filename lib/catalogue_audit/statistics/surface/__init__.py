@@ -1,0 +1,1 @@
+"""Statistics of focus and of what lies on product and sensor."""
