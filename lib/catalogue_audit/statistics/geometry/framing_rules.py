@@ -81,9 +81,12 @@ def rule_spreads(frames, products=None):
     return pd.Series(spreads, dtype=float)
 
 
-def size_and_place(frames, sketches, brief, products=None):
+def size_and_place(frames, sketches, brief, products=None, distance_may_be_kept=True):
     """
     Size and place of each whole product against its view's reference.
+
+    Where the distance may have been kept, each shape's own size is free. Over many deliveries it may not be: every delivery
+    has shapes of its own, whose free sizes would take in what another lens or day makes of all of them.
 
     Returns
     -------
@@ -97,10 +100,10 @@ def size_and_place(frames, sketches, brief, products=None):
     rules = (named,) if named in RULES else RULES
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
     across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
-    sizes, free = _all_sizes(frames, views, rules, products)
+    sizes, free = _all_sizes(frames, views, rules, products, distance_may_be_kept)
     columns = {}
     for name, kept, sd, shares, free in (
-        ("scale_dev", sizes, SIZE_SD, _shares(rules), free),
+        ("scale_dev", sizes, SIZE_SD, _shares(rules, free is not None), free),
         ("centre_dev_x", [across[rows][None] for rows in views], PLACE_SD, np.ones(1), None),
         ("centre_dev_y", [np.stack([down[rows], stands[rows]]) for rows in views], PLACE_SD, np.full(2, 0.5), None),
     ):
@@ -113,10 +116,10 @@ def size_and_place(frames, sketches, brief, products=None):
     return pd.DataFrame(columns, index=frames.index)
 
 
-def _all_sizes(frames, views, rules, products):
-    """What each rule has equal, view by view, a fixed distance last where no rule is named; and what is free under that, or None."""
+def _all_sizes(frames, views, rules, products, distance_may_be_kept=True):
+    """What each rule has equal, view by view, a fixed distance last where it may be; and what is free under that, or None."""
     sizes = [_that_fit(frames, rows, np.log(_possible_sizes(frames, rows, rules, products))) for rows in views]
-    if len(rules) == 1:
+    if len(rules) == 1 or not distance_may_be_kept:
         return sizes, None
     free = free_sizes(frames, views, SIZE_SD)
     return [np.vstack([kept, off]) for kept, (off, _, _) in zip(sizes, free, strict=True)], free
@@ -128,7 +131,7 @@ def _keeps_its_distance(frames, products):
     if not views:
         return False
     sizes, free = _all_sizes(frames, views, RULES, products)
-    fits = _fits([_from_middle(values) for values in sizes], SIZE_SD, free).sum(axis=0) + np.log(_shares(RULES))
+    fits = _fits([_from_middle(values) for values in sizes], SIZE_SD, free).sum(axis=0) + np.log(_shares(RULES, True))
     return bool(np.argmax(fits) == len(fits) - 1)
 
 
@@ -222,11 +225,11 @@ def _mean_and_sd(values, weight, reference, own):
     return mean, np.hypot(np.sqrt((share * ((seen - mean) ** 2 + own**2)).sum(axis=0)), reference)
 
 
-def _shares(rules):
+def _shares(rules, distance):
     """How likely each row of `_possible_sizes` is beforehand: all limits together are as likely as one rule."""
     plain = [1.0] * sum(rule != "first_limit" for rule in rules)
     limits = [1.0 / len(RATIOS)] * len(RATIOS) if "first_limit" in rules else []
-    distance = [1.0] if len(rules) > 1 else []
+    distance = [1.0] * distance
     return np.array(plain + limits + distance) / (len(rules) + len(distance))
 
 

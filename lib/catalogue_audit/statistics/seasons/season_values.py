@@ -82,7 +82,7 @@ def season_values(frames):
     alike = _alike(frames)
     warm, magenta = _light(frames)
     values["angle"] = _from_middle(_number(frames, "yaw_deg"), alike)
-    values["fill"] = size_and_place(frames, {}, None)["scale_dev"].to_numpy(dtype=float)
+    values["fill"] = size_and_place(frames, {}, None, distance_may_be_kept=False)["scale_dev"].to_numpy(dtype=float)
     values["tilt"] = np.where(frames["view_kind"] == "upright", _number(frames, "roll_deg"), np.nan)
     values["white_balance"] = np.where(whole, warm - _median(warm[whole]), np.nan)
     values["tint"] = np.where(whole, magenta - _median(magenta[whole]), np.nan)
