@@ -8,7 +8,7 @@ from catalogue_audit.findings.causes import explained_by_change
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
-from catalogue_audit.findings.rows import called, finding, sentence, text, view_words
+from catalogue_audit.findings.rows import called, finding, sentence, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
