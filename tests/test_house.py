@@ -14,6 +14,9 @@ EXTERNAL_WALLS = {
 }
 
 
+STATISTICS_FLOOR = {"": 0, "series": 1, "geometry": 2, "photometry": 2, "surface": 2, "matching": 3, "seasons": 4}
+
+
 def _imports():
     for path in sorted(PACKAGE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -38,6 +41,23 @@ def test_no_module_imports_from_a_layer_above_it():
         and _layer(module.removeprefix("catalogue_audit.")) > _layer(path.split("/")[0])
     ]
     assert upward == []
+
+
+def _room(place):
+    """Room of statistics of a module, '' for those at its ground: of a path below it, or a dotted name."""
+    first, _, inner = place.replace("/", ".").removesuffix(".py").partition(".")
+    return first if inner else ""
+
+
+def test_rooms_of_statistics_import_from_rooms_below_them_only():
+    strays = []
+    for path, module in _imports():
+        if not path.startswith("statistics/") or not module.startswith("catalogue_audit.statistics."):
+            continue
+        own, other = _room(path.removeprefix("statistics/")), _room(module.removeprefix("catalogue_audit.statistics."))
+        if own != other and STATISTICS_FLOOR[other] >= STATISTICS_FLOOR[own]:
+            strays.append(f"{path} imports {module}")
+    assert strays == []
 
 
 def test_each_outside_library_behind_a_wall_is_imported_in_one_place():

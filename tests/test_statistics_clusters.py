@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.statistics.clusters import exposure_group_settings, exposure_groups
+from catalogue_audit.statistics.photometry.clusters import exposure_group_settings, exposure_groups
 from catalogue_audit.statistics.series.numbering import connected, number_groups
 from catalogue_audit.statistics.tables import table_from_rows
 from hypothesis import given, settings

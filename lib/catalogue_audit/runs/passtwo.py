@@ -16,10 +16,10 @@ from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
 from catalogue_audit.runs.originals import pairing_summary, taken_from
 from catalogue_audit.runs.places import local_time
-from catalogue_audit.statistics.clusters import exposure_groups
 from catalogue_audit.statistics.geometry.pose import framing_rule, pose_deviations
 from catalogue_audit.statistics.matching.identity import group_pictures, misfiled
 from catalogue_audit.statistics.matching.misfiling import as_shown
+from catalogue_audit.statistics.photometry.clusters import exposure_groups
 from catalogue_audit.statistics.photometry.light import light_deviations
 from catalogue_audit.statistics.series.changes import find_changes
 from catalogue_audit.statistics.series.runs import capture_runs
