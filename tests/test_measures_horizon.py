@@ -97,3 +97,11 @@ def test_a_grained_bag_that_fills_the_lower_half_is_no_table():
     grain = cv2.GaussianBlur(np.random.default_rng(1).standard_normal((280, 480)), (0, 0), 2)
     linear[320:] = (0.4 * (1 + grain))[..., None]
     assert fit_backdrop(making.picture_of(making.photograph(np.clip(linear, 0, 1)))).horizon is None
+
+
+@pytest.mark.parametrize("height", np.arange(300.0, 304.0, 0.4))
+def test_a_sharp_line_is_found_though_noise_chooses_the_steepest_of_its_rows(height):
+    rgb = making.photograph(room(height, height), noise=0.003, blur=0.5)
+    found, _ = find_horizon(making.picture_of(rgb))
+    assert found is not None
+    assert np.abs(np.multiply(found, SHAPE[0]) - height).max() < 0.75

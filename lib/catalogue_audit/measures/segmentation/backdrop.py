@@ -11,7 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.records import Backdrop
-from catalogue_audit.measures.segmentation.horizon import find_horizon
+from catalogue_audit.measures.segmentation.horizon import ERASED_PX, find_horizon
 
 GRID_PX = 72  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
 DEGREE = 3
@@ -88,7 +88,7 @@ def fit_backdrop(picture):
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
     x, y, grid = _samples(picture)
     horizon, step = find_horizon(picture)
-    if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height), 1)]) >= FLAT_WHITE:
+    if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height) - ERASED_PX, 1)]) >= FLAT_WHITE:
         horizon = None  # a cut-out keeps no table: what begins below pure white is product
     two = _two_backdrops(x, y, grid, horizon, step) if horizon else None
     if two:

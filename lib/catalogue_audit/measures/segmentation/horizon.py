@@ -14,6 +14,7 @@ from catalogue_audit.measures.quantiles import median
 BAND, COLUMNS = 0.05, 8  # of the frame's width at either end, and columns looked at in it
 CLEAR_ROWS = 0.08  # of the height; nearer to the upper or lower side there is too little of one backdrop to fit
 GAP_PX, WINDOW_PX = 2, 3  # beside the line, and the rows of which the tone is taken on either side
+SAME_ROWS = 2 * GAP_PX + 1  # around a sharp line, measure the same step; the line is in their middle, which noise would not choose
 STEP = 3.0  # CIELAB; fainter lines are within what one smooth surface is allowed to leave
 SHARP = 0.7  # share of the step between rows three times as far apart that lies at the line itself
 TILT = 0.08  # rise over run; a camera held level within four and a half degrees
@@ -47,7 +48,7 @@ def find_horizon(picture):
     _, profile = picture.colours(np.arange(height)[:, None] * width + x)
     step = _steps(profile, GAP_PX)
     inside = slice(margin, height - margin)
-    row = margin + step[inside].argmax(axis=0)
+    row = margin + cv2.blur(step, (1, SAME_ROWS))[inside].argmax(axis=0)
     each = np.arange(len(x))
     if np.count_nonzero(step[row, each] >= STEP) < ON_LINE * COLUMNS:  # fewer than half of those that have to be on the line
         return None, 0.0
