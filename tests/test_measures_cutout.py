@@ -3,9 +3,9 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.measures.segmentation.cutout import cutout_facts
+from catalogue_audit.measures.segmentation.cutout import cutout_facts, rim_widths
 from catalogue_audit.measures.segmentation.shadow import shadow_kind
-from catalogue_audit.pixels.colour import srgb_encode
+from catalogue_audit.pixels.colour import srgb_decode, srgb_encode
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
 
 
@@ -76,6 +76,45 @@ def test_a_shadow_beside_a_rim_is_still_one():
     shaded = picture_of(code)
     outline = outline_of(product)
     assert shadow_kind(shaded, backdrop, outline, 4.0) == shadow_kind(shaded, backdrop, outline) == "contact"
+
+
+def _on_dark(rim, band, product, blur=0.7, light=False):
+    """A dark bag cut out with a mid-grey band (code values), blurred in code values, or in ``light``."""
+    code, mask = bag((900, 720), background=255.0, supersample=2)
+    grown = cv2.dilate(mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * rim + 1,) * 2)) > 0
+    code[grown] = band
+    code[mask] = product
+    values = srgb_decode(code / 255) if light else code
+    values = cv2.GaussianBlur(values, (0, 0), blur)
+    picture = picture_of(through_jpeg(rounded_code(255 * srgb_encode(values) if light else values), 92))
+    return picture, backdrop_of(picture, (100, 0, 0), "cut_out"), outline_of(working_mask(grown, picture))
+
+
+@pytest.mark.parametrize("rim", [3, 4, 5])
+@pytest.mark.parametrize(("band", "product"), [(150.0, 30.0), (150.0, 80.0), (120.0, 40.0)])
+def test_a_mid_grey_rim_of_the_old_backdrop_is_measured_on_a_dark_product(rim, band, product):
+    facts = cutout_facts(*_on_dark(rim, band, product))
+    assert facts["rim_px"] == pytest.approx(rim, abs=0.7)
+    assert facts["rim_de"] > 10
+
+
+@pytest.mark.parametrize("light", [False, True])
+@pytest.mark.parametrize("blur", [0.7, 1.0, 2.0])
+@pytest.mark.parametrize("product", [15.0, 40.0, 80.0, 130.0])
+def test_one_soft_step_to_a_dark_product_is_no_rim_blurred_in_light_or_in_code_values(product, blur, light):
+    assert cutout_facts(*_on_dark(0, product, product, blur, light))["rim_px"] == 0
+
+
+def test_the_sheen_behind_a_dark_edge_is_no_rim():
+    profile = np.interp(np.arange(35), [0, 10, 12, 13, 15, 18, 34], [1, 1, 0.22, 0.13, 0.33, 0.09, 0.09])
+    flat = np.interp(np.arange(35), [0, 10, 12, 15, 18, 34], [1, 1, 0.33, 0.33, 0.09, 0.09])
+    widths = rim_widths(np.repeat(np.stack([profile, flat])[..., None], 3, axis=2))[0]
+    assert widths[0] == 0
+    assert widths[1] > 3
+
+
+def test_a_wide_grey_band_is_piping():
+    assert cutout_facts(*_on_dark(12, 150.0, 40.0))["rim_px"] == 0
 
 
 def test_a_dark_band_may_be_piping_and_is_no_rim():

@@ -3,8 +3,11 @@ The edge of a cut-out, and the kind of shadow under a product.
 
 A clean cut-out goes from white to the product in one step as wide as the
 picture is sharp. A halo is a band of a third tone, lighter than the product,
-with an edge of its own towards the white. A darker band may as well be the
-product's piping or its shaded side, so it is not counted.
+with an edge of its own towards the white. A light one lengthens the step's
+outer tail. A mid-grey one parts it in two, each with a steepest place of its
+own; one step has one, whether it was blurred in light or in code values. A
+band darker than the product may as well be its piping or its shaded side, so
+it is not counted.
 """
 
 import math
@@ -14,7 +17,7 @@ import numpy as np
 
 from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.segmentation.shadow import shadow_kind
-from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode
+from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, srgb_decode, srgb_encode
 
 POINTS = 200  # of the outer contour that are looked at
 OUTSIDE, INSIDE = 12, 22  # full-resolution px of each profile: the outline may keep to either edge of a rim
@@ -28,6 +31,11 @@ MOST_TINT = 0.48  # a band darker than this is the product's own
 OWN_EDGE = 2.4  # px between a quarter and three quarters of the rim's outer step; a shadow takes longer
 WINDOW = 9  # neighbouring profiles taken together
 LEAST_SHARE = 0.3  # of the free contour that has to carry the rim
+LEAST_STEEP = 0.05  # code value a px, of 1; a shadow falls off more slowly
+LEAST_STEP = 0.08  # code value, of 1, of the inner of two steps
+FLAT = 0.7  # slope between two steps over the gentler of them
+RISING = -0.03  # code value a px; what grows lighter again behind a dark edge is the sheen of a handle
+WIDEST_PX = 6  # between two steps; piping is wider
 SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most
 
 
@@ -74,8 +82,8 @@ def rim_widths(profiles):
 
     A step blurred by a Gaussian has tails in a fixed proportion to its slope.
     Where the outer tail is longer than that, and begins with an edge of its
-    own, a rim lies between ground and product. Rims of less than 2 px, and
-    thin ones nearly half as dark as the product, pass for softness.
+    own, a rim lies between ground and product; so it does where the step falls
+    in two. Rims of less than 2 px pass for softness.
 
     Parameters
     ----------
@@ -108,6 +116,8 @@ def rim_widths(profiles):
         if product > LIGHTEST_PRODUCT * ground:
             continue
         width[k], level[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
+        if not width[k]:
+            width[k], level[k], tone[k] = _between_steps(profiles[k], light, ground, beside)
     return width, level, tone
 
 
@@ -128,6 +138,34 @@ def _rim(profile, light, ground, product, beside):
     own = np.array([np.interp(place, at, profile[:, channel]) for channel in range(3)])
     tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
     return _crossing(light, ground - (1 + tint) / 2 * step) - outer[1], ground - tint * step, float(tone)
+
+
+def _between_steps(profile, light, ground, beside):
+    """Width, luminance and tone of a rim that parts the fall from ground to product in two steps; width 0 for one step."""
+    code = srgb_encode(light)
+    slope = -np.diff(code)
+    outer = _summit(slope, int(np.argmax(slope >= LEAST_STEEP)))
+    after = slope[outer : outer + WIDEST_PX + 1]
+    steep_again = np.flatnonzero((after >= LEAST_STEEP) & (FLAT * after >= np.minimum.accumulate(after)))
+    if slope[outer] < LEAST_STEEP or not len(steep_again):
+        return 0.0, 0.0, 0.0
+    inner = _summit(slope, outer + int(steep_again[0]))
+    valley = outer + int(np.argmin(slope[outer:inner]))
+    end = _summit(-slope, inner)
+    gently = RISING < slope[valley] <= FLAT * slope[outer]
+    if not gently or (code[valley] + code[valley + 1]) / 2 - code[end] < LEAST_STEP:
+        return 0.0, 0.0, 0.0
+    level = float(light[valley : valley + 2].mean())
+    own = profile[valley : valley + 2].mean(axis=0)
+    tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
+    return _crossing(light, (level + light[end]) / 2) - _crossing(light, (ground + level) / 2), level, float(tone)
+
+
+def _summit(values, start):
+    """The place of the first local maximum from `start` on."""
+    while start + 1 < len(values) and values[start + 1] > values[start]:
+        start += 1
+    return start
 
 
 def _crossing(light, level):
