@@ -19,6 +19,7 @@ from catalogue_audit.statistics.matching.shooting_order import (
     neighbouring_skus,
 )
 from catalogue_audit.statistics.matching.swapped_views import odd_turn, swapped_front_and_back, wrong_kind_of_view
+from catalogue_audit.statistics.matching.wrong_colourways import wrong_colourways
 from catalogue_audit.statistics.matching.wrong_details import Fits, some_of, wrong_details
 from catalogue_audit.statistics.matching.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
 
@@ -65,6 +66,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         one_photograph_twice(frames, looks, products, crops, pairs, fits),
         wrong_kind_of_view(frames, looks, crops),
         wrong_products(frames, looks, products, inside, pairs),
+        wrong_colourways(frames, looks, products),
         wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),

@@ -1,0 +1,92 @@
+"""
+Pictures that show a colourway near in colour to the one they are filed under, in a set whose colours scatter.
+
+A patterned product's views differ, and such products widen what a set calls
+usual (`wrong_products`). Here two products are judged by their own scatter
+alone. Another light could bring one colour near the other, too; but it falls
+on the backdrop as well, so the backdrop has to be seen, and unchanged.
+"""
+
+import numpy as np
+
+from catalogue_audit.statistics.matching.looks import (
+    CHANNEL_WEIGHTS,
+    CLEARLY_NEARER,
+    FEWEST_PRODUCTS,
+    FOREIGN_COLOUR,
+    OWN_COLOUR,
+    colour_distance,
+    outline_match,
+)
+
+LEAST_VIEWS = 2  # besides the picture, of either product: one tells nothing about its scatter
+BURNT_L = 97.0  # CIELAB; a backdrop as light does not show a change of light
+SAME_LIGHT = 2.0  # CIELAB, L* counting half: 0.2 EV on a light grey backdrop
+NO_WORSE_OUTLINE = 0.1  # intersection over union
+
+
+def wrong_colourways(frames, looks, products):
+    """
+    Yield (row, finding) of pictures that lie apart from all views of their product and among all views of another.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    looks : dict of int to Look
+    products : dict of str to list of int
+        Rows of each product's whole views.
+    """
+    for sku, rows in products.items():
+        for row in rows:
+            rest = [other for other in rows if other != row]
+            if len(rest) < LEAST_VIEWS:
+                continue
+            away = _distances(looks, row, rest)
+            if np.median(away) < FOREIGN_COLOUR or min(away) <= _scatter(looks, rest):
+                continue
+            likely, distance = _among(looks, row, rest, {name: products[name] for name in products if name != sku}, min(away))
+            if likely is None or not _backdrop_unchanged(frames, row):
+                continue
+            evidence = (
+                f"its colour lies {np.median(away):.0f} CIELAB units from the other views of {sku}, "
+                f"but {distance:.0f} from those of {likely}, and its backdrop is as usual"
+            )
+            yield row, (likely, "wrong_product", float(np.median(away)) / FOREIGN_COLOUR, evidence)
+
+
+def _distances(looks, row, others):
+    return [colour_distance(looks[row], looks[other]) for other in others]
+
+
+def _scatter(looks, rows):
+    """The largest colour distance between two of some pictures."""
+    return max(distance for place, row in enumerate(rows[1:], 1) for distance in _distances(looks, row, rows[:place]))
+
+
+def _among(looks, row, rest, products, away):
+    """The product nearest in colour all of whose views lie near the picture, its outline no worse, and their distance; (None, inf) for none."""
+    shape = _best_outline(looks, row, rest)
+    likely = None, np.inf
+    for name, members in products.items():
+        if len(members) < LEAST_VIEWS:
+            continue
+        near = _distances(looks, row, members)
+        if max(near) > min(OWN_COLOUR, CLEARLY_NEARER * away) or np.median(near) >= likely[1]:
+            continue
+        if _best_outline(looks, row, members) >= shape - NO_WORSE_OUTLINE:
+            likely = name, float(np.median(near))
+    return likely
+
+
+def _best_outline(looks, row, others):
+    return max(outline_match(looks[row], looks[other], flip) for other in others for flip in (False, True))
+
+
+def _backdrop_unchanged(frames, row):
+    """Whether a picture's backdrop is seen, and is that of the set's same views."""
+    seen = (frames["background_L"] < BURNT_L) & (frames["backdrop"] != "cut_out") & (frames["view"] == frames["view"][row])
+    if not seen[row] or seen.sum() <= FEWEST_PRODUCTS:
+        return False
+    colours = frames.loc[seen, ["background_L", "background_a", "background_b"]].astype(float)
+    moved = np.abs(colours.loc[row] - colours.drop(index=row).median()).to_numpy() * CHANNEL_WEIGHTS
+    return bool(moved.sum() <= SAME_LIGHT)
