@@ -262,6 +262,19 @@ def test_stripes_near_the_top_of_the_scale_may_reach_it_under_the_right_light(sh
     assert _found(frames, sketches) == said
 
 
+@pytest.mark.parametrize(("cream", "off", "said"), [(226, 0.0, []), (190, 0.0, []), (180, 0.0, ["clipping"]), (226, 0.4, ["exposure"])])
+def test_a_plane_turned_to_the_lamps_may_burn_out_what_is_within_a_stop_of_the_top_elsewhere(cream, off, said):
+    """By Lambert's cosine law: a lamp that grazes the front at 60 degrees gives half of what it gives the side that faces it."""
+    slanting = FRONT.replace("front", "three_quarter")
+    frames = clean_frames(products=12, seed=3)
+    here = frames["file"] == slanting
+    frames.loc[here, ["clipped_high", "exposure_dev_ev"]] = 0.15, off
+    shown = _whites(0.3)
+    shown["thumb"][shown["thumb"][..., 0] == 226] = (cream, cream - 6, cream - 21)
+    found = find(evidence_of(frames, load_brief(), "originals", sketches=dict.fromkeys(frames["file"], shown)))[0]
+    assert list(found.loc[found["file"] == slanting, "check"]) == said
+
+
 @pytest.mark.parametrize(("here", "others", "said"), [(0.078, (0.036, 0.059), []), (0.15, (0.036, 0.059), ["clipping"]), (0.078, (0.059, 0.06), ["clipping"])])
 def test_a_white_pattern_that_differs_from_side_to_side_is_burnt_out_as_differently(here, others, said):
     """White dots are not the same all round: by what the other views differ in them, this one may have more."""

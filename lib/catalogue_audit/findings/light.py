@@ -9,7 +9,8 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
-from catalogue_audit.statistics.photometry.surfaces import near_top_share
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.photometry.surfaces import A_STOP, HALF_A_STOP, near_top_share
 from catalogue_audit.statistics.robust import mad_scale
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
@@ -279,6 +280,8 @@ def _of_its_whites(evidence, frame, normally):
     Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown.
 
     What is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
+    A slanting view turns a plane to the lamps that the front lets them graze: at 60 degrees light is half of what meets it straight on
+    (Lambert's cosine law), so that what is within a stop of the top there may burn out here.
     """
     limit = brief_terms.tolerance(evidence.brief, "exposure")
     others = evidence.whole_product
@@ -286,11 +289,13 @@ def _of_its_whites(evidence, frame, normally):
     off = number(frame.get("exposure_dev_ev"))
     if off is None or off >= limit or others.empty:
         return 0.0
-    light = max((near_top_share(evidence.sketches.get(file) or {}) for file in others["file"]), key=np.nan_to_num)
+    slanting = frame["view_kind"] != "crop" and frame["view"] not in STRAIGHT_ON
+    near = A_STOP if slanting else HALF_A_STOP
+    light = max((near_top_share(evidence.sketches.get(file) or {}, near) for file in others["file"]), key=np.nan_to_num)
     larger = ENLARGED if frame["view_kind"] == "crop" else 1.0
     nearly = max(min(1.0, float(np.nan_to_num(light)) * larger) - normally, 0.0)
     burnt = others["clipped_high"].dropna()
-    return normally + WHITES * nearly + (float(np.ptp(burnt)) if len(burnt) else 0.0)
+    return normally + (1.0 if slanting else WHITES) * nearly + (float(np.ptp(burnt)) if len(burnt) else 0.0)
 
 
 def _clipping_tolerance(evidence, frames, column):

@@ -27,7 +27,7 @@ SMOOTH = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2, dtype=np.float32)
 FURTHEST = 1.75  # EV to either side
 USUAL_WIDTH = 0.22  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
 TOP = 0.97
-NEAR_TOP = 218  # code value of half a stop below the top of the scale
+HALF_A_STOP, A_STOP = 218, 188  # sRGB code values so far below the top of the scale
 
 
 class Surfaces(NamedTuple):
@@ -143,10 +143,10 @@ def product_pixels(sketch, crop):
     return thumb[(inner if inner.sum() >= 0.3 * inside.sum() else inside) > 0]
 
 
-def near_top_share(sketch):
-    """Share of a whole product one channel of which is within half a stop of the top of the scale; NaN where it is not known."""
+def near_top_share(sketch, near=HALF_A_STOP):
+    """Share of a whole product one channel of which is at least as ``near`` the top of the scale; NaN where it is not known."""
     pixels = product_pixels(sketch, False)
-    return float((pixels.max(axis=1) >= NEAR_TOP).mean()) if pixels is not None and len(pixels) else np.nan
+    return float((pixels.max(axis=1) >= near).mean()) if pixels is not None and len(pixels) else np.nan
 
 
 def _histograms(a, b, light):
