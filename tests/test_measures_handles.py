@@ -3,7 +3,7 @@
 import making
 import numpy as np
 import pytest
-from catalogue_audit.measures.geometry.handles import handles_facts
+from catalogue_audit.measures.geometry.handles import crown_gap, handles_facts
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.outline import find_outline
 
@@ -31,3 +31,16 @@ def test_a_bag_without_handles_has_no_gap_but_a_reason():
     picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), truth, (0.15, 0.03, 0.02))))
     facts = handles_facts(picture, find_outline(picture, fit_backdrop(picture)))
     assert "handle_gap" not in facts and facts["reasons"]
+
+
+@pytest.mark.parametrize(("slope", "alike"), [(0.0, True), (0.5, False)])
+def test_a_strap_that_crosses_above_the_handle_is_no_rear_handle(slope, alike):
+    """Two handles run parallel; a draped strap slants over the one."""
+    mask = np.zeros((300, 300), bool)
+    for column in range(100, 200):
+        for start in (120, int(95 + slope * (column - 150))):
+            mask[start : start + 7, column] = True
+    gap = crown_gap(mask, (60, 180, 80.0, 220.0), 280.0)
+    assert isinstance(gap, str) != alike
+    if alike:
+        assert gap[0] == 25 and gap[2]

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_states import strap_states, usual_state
+from catalogue_audit.statistics.geometry.strap_states import strap_state, strap_states, styles_of, usual_state
 from catalogue_audit.statistics.geometry.view_order import order_votes
 from catalogue_audit.statistics.matching.swapped_views import strap_votes
 from catalogue_audit.statistics.tables import table_from_rows
@@ -86,3 +86,16 @@ def test_a_faint_strap_is_judged_beside_the_styles_others(contrast, state):
     states = dict(zip(frames["file"], strap_states(frames, sketches, products), strict=True))
     assert states["A-3_front.jpg"] == state
     assert states["A-1_front.jpg"] == "front" and states["A-3_back.jpg"] == "none"
+
+
+def test_a_strap_held_up_from_rings_is_told_from_the_handle_of_a_hobo():
+    """Both stand as one wide band above the body in every picture; only a strap hangs on rings, seen on both sides."""
+    wide = {"arch_height": 1.0, "arch_span": 0.9, "arch_bands": 1.0}
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | wide
+    assert strap_state(evidence, handle_height=1.0, ringed=True) == "held_up"
+    assert strap_state(evidence, handle_height=1.0, ringed=False) == "none"
+
+
+def test_skus_of_one_part_are_styles_of_their_own():
+    frames = pd.DataFrame({"style": None, "sku": ["A-1", "A_2", "T5504", "T5512"]})
+    assert styles_of(frames) == ["A", "A", "T5504", "T5512"]

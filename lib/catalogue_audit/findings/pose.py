@@ -12,7 +12,7 @@ from catalogue_audit.findings.rows import called, finding, sentence, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
-from catalogue_audit.statistics.geometry.strap_states import shown_once, supplied_straps, usual_state
+from catalogue_audit.statistics.geometry.strap_states import shown_once, styles_of, supplied_straps, usual_of_styles, usual_state
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
@@ -285,9 +285,20 @@ def strap(evidence):
 
 
 def _wanted_states(group, asked):
-    """The state wanted in each of a view's frames: what the brief asks, else the style's majority, else the view's."""
+    """
+    The state wanted in each of a view's frames: what the brief asks, else the style's majority, else the view's.
+
+    The view's holds for a style only where some of its other pictures follow it, and for a lone product of a style where
+    most styles of many do: one style's strap cannot be laid as another's.
+    """
     if asked:
         return [asked] * len(group)
-    of_view = usual_state(group["strap_state"])
-    of_style = {style: usual_state(states) for style, states in group.groupby("style")["strap_state"]}
-    return [of_style.get(style) or of_view for style in group["style"]]
+    of_view, states = usual_state(group["strap_state"]), group["strap_state"].to_numpy()
+    styles = np.array(styles_of(group), dtype=object)
+    of_styles, of_style = usual_of_styles(states, styles), {style: usual_state(group["strap_state"][styles == style]) for style in set(styles)}
+    wanted = []
+    for row, style in enumerate(styles):
+        others = np.delete(states, row)[np.delete(styles, row) == style]
+        follows = 2 * np.count_nonzero(others == of_view) >= len(others) if len(others) else of_styles == of_view
+        wanted.append(of_style[style] or (of_view if follows else None))
+    return wanted

@@ -45,6 +45,7 @@ CROWN_COLUMNS = 21  # looked at across it
 CROWN_SHARE = 0.25  # of the handles' width, about their middle, on which the crown is looked at
 LEAST_HEIGHT = 0.08  # of the product's height; lower handles lie down
 BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor two
+UNLIKE = 0.35  # of the gap, by which it may change across the crown; two alike handles run parallel, a strap laid over one does not
 STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle
 THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
 CRUMB = 0.3  # of the thickest band; a thinner one is an edge's noise
@@ -166,6 +167,8 @@ def crown_gap(mask, region, height):
         return "the handles' crown is hidden or touches the body"
     if len(gaps) > 0.6 * len(crowns):
         gap = float(np.median(gaps))
+        if np.ptp(gaps) > UNLIKE * gap + 2.0:  # either edge is known to a pixel
+            return "what crosses above the handle does not run along it as a second one would: a strap"
         return gap, max(1.0, 0.1 * gap), True
     leg = leg_thickness(mask, top, body_top, left, right)
     if leg is None:

@@ -1,6 +1,9 @@
 """State of the strap in each picture, told from the evidence in the sketches."""
 
+import re
+
 import numpy as np
+import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
@@ -25,6 +28,7 @@ HALF, SECOND_HABIT = 0.5, 3  # the same, where it has this many times as many as
 FEWEST_OF_A_VIEW = 5  # pictures; as for any reference of a view
 FEWEST_VIEWS, FEWEST_PRODUCTS_OF_A_VIEW, RARE = 3, 8, 0.13  # of a product; of a set; share of them: one of eight, two of sixteen
 SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
+COLOURWAY_PART = re.compile(r"(?<=[^\W_])[-_. ]+[^\W_]+$")  # last part of a SKU
 MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
 
 
@@ -62,18 +66,18 @@ def strap_states(frames, sketches, products=None):
     handles = _handles_by_product(found, skus)
     sure = frames["outline_confidence"].to_numpy(float, na_value=0.0) >= SURE_OUTLINE
     rings = _rings_by_product(found, skus, views, sure)
-    supplied = supplied_straps(products)
+    supplied, fastened_at_sides = supplied_straps(products), _ringed_products(found, skus, views, sure)
     first = [row for row in found if views[row] in STRAIGHT_ON]
     seen = set()
     for row in first + [row for row in found if views[row] not in STRAIGHT_ON]:
         sku = skus[row]
         known = True if sku in seen else supplied.get(sku)
         turned = shows_a_turn(views[row])
-        states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0), sure[row])
+        states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0), sure[row], sku in fastened_at_sides)
         if views[row] == "front" and states[row] == "front" and sku:
             seen.add(sku)
     fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0), sure[row])]
-    styles = _styles(frames)
+    styles = styles_of(frames)
     contrasts = {row: found[row]["contrast"] for row in fastened}
     of_style, of_product = {}, {}
     for row in fastened:
@@ -121,10 +125,10 @@ def _front_or_behind(row, state, curve, contrasts, skus, views, kin):
     return "front" if contrast >= min(least) else "behind"
 
 
-def _styles(frames):
-    """Style of each row by the products file, else the SKU without its last part."""
+def styles_of(frames):
+    """Style of each row by the products file, else the SKU without its last part; a SKU of one part is a style of its own."""
     named = zip(frames["style"], frames["sku"], strict=True)
-    return [style if isinstance(style, str) and style else str(sku).rpartition("-")[0] for style, sku in named]
+    return [style if isinstance(style, str) and style else COLOURWAY_PART.sub("", str(sku)) for style, sku in named]
 
 
 def usual_state(states):
@@ -152,6 +156,25 @@ def usual_state(states):
     most, next_most = counts.iloc[0], counts.iloc[1:].max() if len(counts) > 1 else 0
     clear = most >= MAJORITY * len(states) or (most >= HALF * len(states) and most >= SECOND_HABIT * next_most)
     return counts.index[0] if clear else None
+
+
+def usual_of_styles(states, styles):
+    """
+    The state that most styles usually show, each counted once; None where they are few or follow no clear rule.
+
+    Parameters
+    ----------
+    states, styles : (n,) object
+
+    Examples
+    --------
+    >>> usual_of_styles(["front"] * 9 + ["draped"], list("aabcdefghi"))
+    'front'
+    >>> usual_of_styles(["front"] * 9 + ["draped"], list("aaaaabbbbc")) is None
+    True
+    """
+    own = pd.DataFrame({"style": styles, "state": states}).groupby("style")["state"].agg(lambda shown: shown.mode().iloc[0])
+    return usual_state(own) if len(own) >= FEWEST_PRODUCTS_OF_A_VIEW else None
 
 
 def shown_once(frames, sketches):
@@ -218,6 +241,15 @@ def _rings_by_product(found, skus, views, sure):
     return {sku: min(values) for sku, values in lengths.items() if len(values) > 1}
 
 
+def _ringed_products(found, skus, views, sure):
+    """Products on both of whose sides something stands out in every straight-on picture with a sure outline, two or more: rings."""
+    shortest = {}
+    for row, evidence in found.items():
+        if views[row] in STRAIGHT_ON and skus[row] and sure[row]:
+            shortest.setdefault(skus[row], []).append(min(evidence["stub_left"], evidence["stub_right"]))
+    return {sku for sku, values in shortest.items() if len(values) > 1 and min(values) > RING}
+
+
 def _standing_out(evidence, turned, sure):
     """
     Length along the sides of what stands out of them; of the nearer side where the product is turned.
@@ -230,7 +262,7 @@ def _standing_out(evidence, turned, sure):
     return sum(both) / 2 if sure else min(both)
 
 
-def strap_state(evidence, handle_height=None, has_strap=None, turned=False, rings=0.0, sure=True):
+def strap_state(evidence, handle_height=None, has_strap=None, turned=False, rings=0.0, sure=True, ringed=False):
     """
     State told from one picture's evidence.
 
@@ -248,6 +280,8 @@ def strap_state(evidence, handle_height=None, has_strap=None, turned=False, ring
         How far along the sides the product's rings alone stand out, fraction of its height; 0 where not known.
     sure : bool
         Whether the outline is certain.
+    ringed : bool
+        Whether the product has rings on both sides: a strap is fastened to them, where a hobo's handle grows out of the body.
 
     Returns
     -------
@@ -264,7 +298,8 @@ def strap_state(evidence, handle_height=None, has_strap=None, turned=False, ring
     if beside > BESIDE:
         return "draped" if evidence["arch_height"] > ARCH else "coiled"
     wide = evidence["arch_height"] > HELD_HEIGHT and evidence["arch_span"] > HELD_SPAN
-    if wide and (evidence["arch_bands"] >= 2 or (handle_height is not None and handle_height < 0.7 * evidence["arch_height"])):
+    over_handles = evidence["arch_bands"] >= 2 or (handle_height is not None and handle_height < 0.7 * evidence["arch_height"])
+    if wide and (over_handles or ringed):
         return "held_up"
     if _hangs_in_front(evidence, has_strap, turned):
         return "front"
