@@ -53,9 +53,8 @@ def strap_facts(picture, outline):
     rows, columns = np.flatnonzero(body.any(axis=1)), np.flatnonzero(body.any(axis=0))
     if len(rows) < 8 or len(columns) < 8:
         return {"reasons": ("strap not looked for: no body found",)}
-    wide = np.flatnonzero(body.sum(axis=1) > 0.45 * body.sum(axis=1).max())
-    top, bottom = int(wide[0]), int(rows[-1]) + 1
-    left, right = int(columns[0]), int(columns[-1]) + 1
+    bottom, left, right = int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1
+    top = _first_row(body[:bottom], left, right)
     small = outline.body.product
     stubs = _standing_out(outline.mask, int(top * scale), int(bottom * scale))
     curve, contrast = hanging_curve(picture, np.array([left, top, right, bottom]) * scale)
@@ -70,6 +69,16 @@ def strap_facts(picture, outline):
     for side in ("left", "right"):
         values[f"beside_{side}"] = max(values[f"beside_{side}"], stubs[f"low_{side}"])
     return {"strap": np.array([values[name] for name in EVIDENCE], np.float32), "reasons": ()}
+
+
+def _first_row(body, left, right):
+    """First wide row of the body. A broad handle may be taken for body: where the backdrop shows below its crown, the body begins below."""
+    across = body.sum(axis=1)
+    top = int(np.flatnonzero(across > 0.45 * across.max())[0])
+    middle = body[:, left + int(0.45 * (right - left)) : left + int(0.55 * (right - left)) + 1].mean(axis=1) > 0.5
+    upper = middle[top : top + (len(body) - top) // 2]
+    below = top + np.flatnonzero(~upper & np.logical_or.accumulate(upper))
+    return int(below[-1]) + 1 if len(below) else top
 
 
 def _beside(mask, body, box):
