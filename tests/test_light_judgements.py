@@ -6,7 +6,7 @@ from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.findings.judge import find
 from catalogue_audit.measures.segmentation.shadow import shadow_kind
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab, srgb_encode
-from catalogue_audit.statistics.photometry.detail_white import white_of_details
+from catalogue_audit.statistics.photometry.detail_white import chromaticities, white_of_details
 from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
 from catalogue_audit.statistics.tables import table_from_rows
 from light_scenes import backdrop_of, outline_of, picture_of, working_mask
@@ -203,7 +203,8 @@ def test_a_detail_taken_in_a_drift_has_the_light_of_its_neighbours_in_time():
     sketches = {row["file"]: _sketch([(_tinted(tan, *light), 1.0)]) for row, light in zip(rows, lights, strict=True)}
     ratios, sd = np.log(lights), np.full(4, 0.0015)
     ratios[2], sd[2] = np.nan, np.nan
-    ratios, sd = white_of_details(table_from_rows("frames", rows), sketches, np.array([True, True, False, True]), ratios, sd)
+    frames = table_from_rows("frames", rows)
+    ratios, sd = white_of_details(frames, chromaticities(frames, sketches), np.array([True, True, False, True]), ratios, sd)
     assert ratios[2] == pytest.approx(np.log(warm), abs=0.01)
     assert sd[2] < 0.0112
 
@@ -217,7 +218,7 @@ def test_a_dark_detail_has_the_light_of_what_was_photographed_beside_it_not_of_i
     sketches = {"front.jpg": _sketch([(_tinted(black, 1.07, 0.93), 1.0)]), "back.jpg": _sketch([((70, 0, 0), 1.0)])}
     sketches["detail.jpg"] = _sketch([(black, 1.0)])
     frames, whole = table_from_rows("frames", rows), np.array([True, True, False])
-    found, found_sd = white_of_details(frames, sketches, whole, ratios, sd)
+    found, found_sd = white_of_details(frames, chromaticities(frames, sketches), whole, ratios, sd)
     assert found[2] == pytest.approx([0.0, 0.0], abs=0.01)
     assert found_sd[2] < 0.02
 
@@ -241,7 +242,8 @@ def _white_of_detail(whole, shown, light=0.0, view="detail"):
     rows = [_row("front", "upright", backdrop="white" if np.isfinite(light) else "cut_out"), _row(view, "crop")]
     sketches = {"front.jpg": _sketch(whole), f"{view}.jpg": _sketch(shown)}
     ratios, sd = np.array([[light, light], [np.nan, np.nan]]), np.array([0.0015, np.nan])
-    ratios, sd = white_of_details(table_from_rows("frames", rows), sketches, np.array([True, False]), ratios, sd)
+    frames = table_from_rows("frames", rows)
+    ratios, sd = white_of_details(frames, chromaticities(frames, sketches), np.array([True, False]), ratios, sd)
     return ratios[1], sd[1]
 
 

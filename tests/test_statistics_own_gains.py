@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from catalogue_audit.pixels.colour import srgb_encode
+from catalogue_audit.statistics.photometry.detail_white import chromaticities
 from catalogue_audit.statistics.photometry.own_gains import own_gains
 from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
 from catalogue_audit.statistics.tables import table_from_rows
@@ -34,7 +35,7 @@ def _found(colours, gains=None, mirrored=None):
         sketches[f"A_{view}.jpg"] = {"thumb": sketch["thumb"][10:110, 10:90]} if kind == "crop" else sketch
     frames = table_from_rows("frames", rows)
     whole = frames["view_kind"].eq("upright").to_numpy(bool)
-    return dict(zip(VIEWS, own_gains(frames, sketches, whole, np.ones((len(frames), 2))), strict=True))
+    return dict(zip(VIEWS, own_gains(frames, chromaticities(frames, sketches), whole, np.ones((len(frames), 2))), strict=True))
 
 
 @pytest.mark.parametrize("colours", [(RED,), (CREAM, RED), (GREY,)])

@@ -7,6 +7,7 @@ the two moves as well, but only towards neutral: the step is uncertain that way,
 weighed against how likely it is that the light was as in the product's frames taken just before and after.
 """
 
+import functools
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +18,7 @@ from catalogue_audit.statistics.photometry.surfaces import DECODED, product_pixe
 CELL, SIDE, REACH = 0.03, 64, 8  # ln of a cell, cells a side (the scale repeats itself after 1.9), cells sought to either side
 HIGHEST, LOWEST = 250, 3  # code values; at the ends of the scale the ratio of channels is lost
 FEWEST, ENOUGH = 200, 2000  # pixels of a thumbnail
+AT_HAND = 32  # pictures; 34 kB each
 MOST_VIEWS = 8  # of a product with which a detail is compared
 RIVAL, APART = 0.9, 3  # of the best overlap, and cells off it: which surface a detail shows is open then
 LIKE = 0.7  # overlap of detail and whole view, from which they show the same surfaces
@@ -49,15 +51,15 @@ class Chromaticities(NamedTuple):
     rounding_sd: float
 
 
-def white_of_details(frames, sketches, whole, ratios, sd):
+def white_of_details(frames, chromaticities_of, whole, ratios, sd):
     """
     Log ratios of the light's colour, those of details filled in where they are unknown.
 
     Parameters
     ----------
     frames : DataFrame
-    sketches : mapping of str to dict
-        ``thumb`` and ``mask`` are read.
+    chromaticities_of : callable
+        Of `chromaticities`.
     whole : (n,) ndarray of bool
     ratios : (n, 2) ndarray
         ln(R/G), ln(B/G) of the light; NaN where unknown.
@@ -86,15 +88,11 @@ def white_of_details(frames, sketches, whole, ratios, sd):
         views.setdefault(sku[place], []).append(place)
     timed = np.flatnonzero(np.isfinite(lights[:, 0]) & (times != ""))
     timed = timed[np.lexsort((files[timed], times[timed]))]
-    seen = {}
     for place in np.flatnonzero(crop & ~np.isfinite(ratios[:, 0])):
         others = np.array(views.get(sku[place], ()), int)
         if len(others):
             compared = others[:: -(-len(others) // MOST_VIEWS)]
-            for k in (place, *compared):
-                if k not in seen:
-                    seen[k] = chromaticities(sketches.get(files[k], {}), crop[k])
-            step = _own_light(seen[place], [seen[k] for k in compared], lights[compared])
+            step = _own_light(chromaticities_of(place), [chromaticities_of(k) for k in compared], lights[compared])
             if step is not None:
                 usual = _expected(lights, others, timed, times, times[place], np.isfinite(ratios[:, 0]))
                 found, found_sd = _weighed(*step, *usual, middle)
@@ -112,22 +110,39 @@ def _lights_of_whole_views(frames, whole, ratios):
     return lights
 
 
-def chromaticities(sketch, crop):
+def chromaticities(frames, sketches):
     """
-    Chromaticities of a picture's product.
+    Chromaticities of the products in pictures, made from each sketch once.
 
     Parameters
     ----------
-    sketch : mapping of str to ndarray
+    frames : DataFrame
+    sketches : mapping of str to dict
         ``thumb``, and for whole products ``mask``.
-    crop : bool
-        The product fills the frame.
 
     Returns
     -------
-    Chromaticities or None
-        None where too little is seen.
+    callable
+        Row → `Chromaticities`, or None where too little is seen. All histograms are kept, of which a few hundred cells are
+        filled; transforms only of the pictures asked for last.
     """
+    files = frames["file"].to_numpy(str)
+    crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
+    kept = functools.cache(lambda row: _roots(sketches.get(files[row], {}), crop[row]))
+    return functools.lru_cache(AT_HAND)(lambda row: _transformed(kept(row)))
+
+
+def _transformed(kept):
+    if kept is None:
+        return None
+    cells, roots, *others = kept
+    histogram = np.zeros(SIDE * SIDE)
+    histogram[cells] = roots
+    return Chromaticities(np.fft.rfft2(histogram.reshape(SIDE, SIDE)), *others)
+
+
+def _roots(sketch, crop):
+    """(filled cells, roots of their shares, mean, rounding's sd) of one picture; None where too little is seen."""
     pixels = product_pixels(sketch, crop)
     if pixels is None:
         return None
@@ -142,7 +157,8 @@ def chromaticities(sketch, crop):
     for axis in (0, 1):
         counts = (np.roll(counts, 1, axis) + 2 * counts + np.roll(counts, -1, axis)) / 4
     rounding = 2.2 * ROUNDING / float(np.median(darkest[inside]))  # 2.2: d ln(light) over d ln(code)
-    return Chromaticities(np.fft.rfft2(np.sqrt(counts)), np.array([red.mean(), blue.mean()]), rounding)
+    cells = np.flatnonzero(counts)
+    return cells.astype(np.uint16), np.sqrt(counts.ravel()[cells]), np.array([red.mean(), blue.mean()]), rounding
 
 
 def _shared_out(row, column):

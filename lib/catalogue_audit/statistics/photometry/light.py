@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab
-from catalogue_audit.statistics.photometry.detail_white import white_of_details
+from catalogue_audit.statistics.photometry.detail_white import chromaticities, white_of_details
 from catalogue_audit.statistics.photometry.exposure import exposure_deviations
 from catalogue_audit.statistics.photometry.own_gains import own_gains
 from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
@@ -62,14 +62,15 @@ def light_deviations(frames, sketches, brief):
     picture = _named_picture(frames, brief)
     backdrop = shows_the_backdrop(frames, whole)
     ratios, sd = white_ratios(frames, whole, backdrop)
-    ratios, sd = white_of_details(frames, sketches, whole, ratios, sd)
+    chromaticities_of = chromaticities(frames, sketches)
+    ratios, sd = white_of_details(frames, chromaticities_of, whole, ratios, sd)
     reference = _white_reference(ratios, whole & (sd < SHADOW_BIAS_SD), picture, brief)
     background, background_sd = region_deviations(
         frames, sketches, whole, backdrop, picture, _given(brief, "background_ev")
     )
     gains = np.exp(reference - ratios)
     known_gains = np.nan_to_num(gains, nan=1.0)
-    own = own_gains(frames, sketches, whole, known_gains)
+    own = own_gains(frames, chromaticities_of, whole, known_gains)
     plain_gains = known_gains / np.nan_to_num(own, nan=1.0)
     exposure, exposure_sd = exposure_deviations(frames, sketches, whole, backdrop, background, background_sd, plain_gains)
     if picture is not None:

@@ -9,7 +9,7 @@ that part of a step counts only beyond what mirroring explains.
 import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
-from catalogue_audit.statistics.photometry.detail_white import LIKE, MOST_VIEWS, chromaticities, shifted
+from catalogue_audit.statistics.photometry.detail_white import LIKE, MOST_VIEWS, shifted
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 
 REACH = 14  # cells sought to either side: gains from 0.66 to 1.5
@@ -19,7 +19,7 @@ SURE = 0.05  # ln; steps beyond what mirroring explains, from which there are ga
 BURNT = 0.25  # of the product, burnt out: what is left of its chromaticities is that of its shadows
 
 
-def own_gains(frames, sketches, whole, gains):
+def own_gains(frames, chromaticities_of, whole, gains):
     """
     Gains of each whole product against its other pictures.
 
@@ -27,8 +27,8 @@ def own_gains(frames, sketches, whole, gains):
     ----------
     frames : DataFrame
         ``file``, ``sku``, ``view``, ``view_kind``, ``status``, ``clipped_high``.
-    sketches : mapping of str to dict
-        ``thumb`` and ``mask`` are read.
+    chromaticities_of : callable
+        Of `detail_white.chromaticities`.
     whole : (n,) ndarray of bool
     gains : (n, 2) ndarray
         White-balance gains of red and blue; 1 where unknown.
@@ -52,7 +52,7 @@ def own_gains(frames, sketches, whole, gains):
         places = places[:MOST_VIEWS]
         if len(places) < 3:
             continue
-        seen = [chromaticities(sketches.get(files[k], {}), crop[k]) for k in places]
+        seen = [chromaticities_of(k) for k in places]
         steps = _steps(seen, np.log(gains[places]))
         for rank, place in enumerate(places):
             if whole[place] and seen[rank] is not None:
