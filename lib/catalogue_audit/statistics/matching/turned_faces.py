@@ -105,15 +105,18 @@ def _share(front, back, turned, places, halves, side):
     movements = _movements(side)
     likely = np.argsort([_likeness(*halves, movement) for movement in movements], kind="stable")[::-1][:TRIED]
     shares, fits = [], []
+    contrasts = [_contrasts(face.structure, places) for face in (front, back)]
     for number in likely:
         laid = _laid_back(front, turned, movements[number])
-        (own, weight), (other, other_weight) = (_found(face.structure, laid, places) for face in (front, back))
+        found = [_found(face.structure, laid, places, there) for face, there in zip((front, back), contrasts, strict=True)]
+        (own, weight), (other, other_weight) = found
         weight = np.minimum(np.maximum(weight, other_weight), MOST_CONTRAST)
         nearer = weight * (own - other)
         shares.append(float(nearer.sum() / np.sqrt(np.square(nearer).sum() + 1e-9)))
         fits.append(max(weight @ own, weight @ other) / weight.sum() if weight.sum() else 0.0)
-    told = len(set(np.sign(shares))) == 1 and max(fits) >= LEAST_FIT
-    return shares[int(np.argmax(fits))] if told else 0.0
+        if len(set(np.sign(shares))) > 1:  # whatever the others say
+            return 0.0
+    return shares[int(np.argmax(fits))] if max(fits) >= LEAST_FIT else 0.0
 
 
 def _likeness(front, back, turned, movement):
@@ -134,8 +137,8 @@ def _laid_back(front, turned, movement):
     return cv2.copyMakeBorder(laid, *(2 * [REACH_DOWN_PX]), *(2 * [REACH_ACROSS_PX]), BORDER)
 
 
-def _found(structure, laid, places):
-    """((n,) correlations of the tiles where they lie best, (n,) contrasts of both)."""
+def _found(structure, laid, places, contrasts):
+    """((n,) correlations of the tiles where they lie best, (n,) contrasts of both); ``contrasts`` are the tiles' own."""
     correlations, there = [], []
     for across, down in places:
         tile = structure[down : down + TILE_PX, across : across + TILE_PX]
@@ -143,7 +146,7 @@ def _found(structure, laid, places):
         _, best, _, (right, below) = cv2.minMaxLoc(cv2.matchTemplate(window, tile, cv2.TM_CCOEFF_NORMED))
         there.append((across + right, down + below))
         correlations.append(best)
-    return np.array(correlations), np.hypot(_contrasts(structure, places), _contrasts(laid, there))
+    return np.array(correlations), np.hypot(contrasts, _contrasts(laid, there))
 
 
 def _contrasts(picture, places):
