@@ -9,7 +9,6 @@ from catalogue_audit.statistics.series.trend import mann_kendall, theil_sen
 from hypothesis import given
 from hypothesis import strategies as st
 from published import column, rows
-from scipy import stats
 
 numbers = st.floats(-1e6, 1e6).map(lambda value: round(value, 3))
 samples = st.lists(numbers, min_size=3, max_size=40)
@@ -121,11 +120,3 @@ def test_mann_kendall_counts_pairs_also_with_ties(values):
 def test_a_long_series_keeps_its_slope():
     y = 0.01 * np.arange(5000) + np.random.default_rng(4).normal(0, 1, 5000)
     assert theil_sen(y)[0] == pytest.approx(0.01, rel=0.01)
-
-
-@given(st.lists(st.integers(0, 9), min_size=2, max_size=30), st.sampled_from([0.5, 0.9, 0.95]))
-def test_theil_sen_is_scipy_s_also_with_ties(values, confidence):
-    """Outside: `scipy.stats.theilslopes`."""
-    with np.errstate(invalid="ignore"):
-        wanted = tuple(stats.theilslopes(values, alpha=confidence))
-    assert np.array_equal(theil_sen(values, confidence=confidence), wanted, equal_nan=True)

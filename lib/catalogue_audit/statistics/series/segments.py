@@ -95,23 +95,11 @@ def level_starts(values, noise, fewest=FEWEST_UNITS):
     """
     if values.size < 2 * fewest:
         return []
-    count, penalty = values.size, PENALTY_FACTOR * noise**2 * math.log(values.size)
-    centred = values - values.mean()  # sums of squares far from zero would lose digits
-    sums, squares = (np.concatenate([[0.0], np.cumsum(part)]) for part in (centred, centred**2))
-    least, begins = np.zeros(count + 1), np.zeros(count + 1, int)  # cost of all up to an end, and where its last level begins
-    worth_until = np.full(count + 1, count)  # the last end to which a level that begins here can be part of the best answer
-    worth_until[1:fewest] = 0
-    for end in range(fewest, count + 1):
-        starts = np.flatnonzero(worth_until[: end - fewest + 1] >= end)
-        costs = least[starts] + squares[end] - squares[starts] - (sums[end] - sums[starts]) ** 2 / (end - starts)
-        best = int(np.argmin(costs))
-        least[end], begins[end] = costs[best] + penalty, starts[best]
-        beaten = starts[costs >= least[end]]  # from the next level's least length on it is better to begin anew at this end
-        worth_until[beaten] = np.minimum(worth_until[beaten], end + fewest - 1)
-    places = [int(begins[count])]
-    while places[-1]:
-        places.append(int(begins[places[-1]]))
-    return places[-2::-1]
+    import ruptures  # with scipy.stats 40 MB, which a delivery without a series does without
+
+    search = ruptures.KernelCPD(kernel="linear", min_size=fewest).fit(values.reshape(-1, 1))
+    places = search.predict(pen=PENALTY_FACTOR * noise**2 * math.log(values.size))
+    return [int(place) for place in places[:-1]]
 
 
 def find_transitions(values, units, visible, floor, fewest=FEWEST_UNITS):
