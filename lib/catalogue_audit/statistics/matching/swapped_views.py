@@ -36,7 +36,7 @@ FEWEST_POINTS = 40  # key points that must be found before their share counts
 SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
 NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for neither
 CLEAR_SHARE = 0.5  # of the key points; bags with a plain front reach -0.43 as named, others 0.05 to 0.7
-CLEAR_FACE = 1.1  # standard deviations: of 225 pairs as named, and as many exchanged, none tells the contrary beyond 1.7, seven of ten what is true
+CHANCE_FACE, CLEAR_FACE = 1.0, 0.8  # standard deviations that tiles reach by chance, and beyond them: bags as named mostly reach 3.5 to 8, the contrary 1.7
 MOSTLY_FRONT = 0.6  # of the bags whose three-quarter view clearly tells
 USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
 CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
@@ -177,7 +177,7 @@ def turned_votes(frames, sketches, pairs, turned):
             flat[sku] = faces
         else:
             shares[sku] = _share_of_front(views[2], *views[:2])
-    votes = {sku: share / CLEAR_FACE for sku, share in face_shares(flat).items()}
+    votes = {sku: math.copysign(max(abs(share) - CHANCE_FACE, 0.0), share) / CLEAR_FACE for sku, share in face_shares(flat).items()}
     round_ones = {sku: share / CLEAR_SHARE for sku, share in shares.items() if share is not None}
     clear = [vote > 0 for vote in (votes or round_ones).values() if abs(vote) >= 1]
     votes |= round_ones
