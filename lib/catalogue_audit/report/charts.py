@@ -17,7 +17,7 @@ from catalogue_audit.report.audit import tolerance, view_order
 from catalogue_audit.report.change_words import levels
 from catalogue_audit.report.numbers import SHARE_UNITS, count_text, number_text
 from catalogue_audit.report.timeline import timeline
-from catalogue_audit.report.wording import is_missing, plain_text, view_title
+from catalogue_audit.report.wording import plain_text, view_title
 
 MANY = 5000  # points a chart draws one by one
 WHISKERS = 300  # points of a line up to which each carries its standard uncertainty
