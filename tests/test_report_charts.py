@@ -10,6 +10,7 @@ import pytest
 from catalogue_audit.report import look
 from catalogue_audit.report.chart_files import read_chart, write_charts
 from catalogue_audit.report.charts import DRIFTS, drift_chart, has_drift
+from catalogue_audit.report.charts_control import control_chart, has_control
 from catalogue_audit.report.charts_sets import angle_chart, dust_map, exposure_chart, recurring_places
 from catalogue_audit.report.figures import svg_of
 from catalogue_audit.report.timeline import PAUSE, timeline
@@ -95,6 +96,26 @@ def test_a_season_is_drawn_by_its_middle_and_spread(audit):
     figure, _ = drift_chart(dataclasses.replace(audit, frames=frames), "exposure")
     points = sum(len(part.get_offsets()) for part in figure.axes[0].collections if hasattr(part, "get_offsets"))
     assert points <= 500 < frames["exposure_dev_ev"].notna().sum()
+
+
+def test_control_charts_tell_scatter_beside_what_is_allowed_and_a_lasting_shift(audit):
+    draw = np.random.default_rng(3)
+    count = len(audit.frames)
+    step = np.where(np.arange(count) >= count // 2, 0.09, 0.0)
+    order = audit.frames["captured_at"].argsort(kind="stable").argsort().to_numpy()
+    values = draw.normal(0.0, 0.02, count) + step[order]
+    frames = audit.frames.assign(exposure_dev_ev=values, background_dev_ev=np.nan, view_kind="upright")
+    figure, words = control_chart(dataclasses.replace(audit, frames=frames))
+    panel = next(axes for axes in figure.axes if any(text.get_text().startswith("Exposure") for text in axes.texts))
+    said = panel.texts[0].get_text().replace("\n", " ")
+    assert "shifted by +0.0" in said or "shifted by −0.0" in said
+    assert "lasting shifts of" in words and "exposure" in words.split(";")[1]
+    assert said in words
+
+
+def test_a_delivery_of_few_pictures_has_no_control_chart(audit):
+    assert has_control(audit)
+    assert not has_control(dataclasses.replace(audit, frames=audit.frames.head(6)))
 
 
 def test_a_name_with_dollars_is_text_not_mathematics(audit):

@@ -156,7 +156,7 @@ def test_ids_are_unique_and_images_have_words_size_and_wait(page):
 
 def test_charts_have_the_answer_as_alternative_text(page):
     charts = page.select(".chart .wide img")
-    assert len(charts) == 10
+    assert len(charts) == 11
     assert all(len(image["alt"]) > 40 for image in charts)
 
 

@@ -21,7 +21,7 @@ def charts_of(audit):
     dict of str to callable
         Name → draws the chart: its SVG and alternative text.
     """
-    from catalogue_audit.report import charts, charts_sets  # matplotlib: needed only where something is drawn
+    from catalogue_audit.report import charts, charts_control, charts_sets  # matplotlib: needed only where something is drawn
     from catalogue_audit.report.figures import svg_of
 
     found = {name: partial(charts.drift_chart, audit, name) for name in charts.DRIFTS if charts.has_drift(audit, name)}
@@ -29,6 +29,8 @@ def charts_of(audit):
         found["setups"] = partial(charts_sets.exposure_chart, audit)
     if audit.frames["yaw_dev_deg"].notna().any():
         found["angles"] = partial(charts_sets.angle_chart, audit)
+    if charts_control.has_control(audit):
+        found["control"] = partial(charts_control.control_chart, audit)
     if len(audit.spots):
         found["dust"] = partial(charts_sets.dust_map, audit)
     return {name: lambda draw=draw: svg_of(*draw()) for name, draw in found.items()}

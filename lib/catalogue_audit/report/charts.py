@@ -135,21 +135,22 @@ def drift_chart(audit, name):
 def has_drift(audit, name):
     """True where the frames hold at least one value for that chart."""
     drift = DRIFTS[name]
-    shown = _shown(audit.frames, drift) & np.isfinite(timeline(audit.frames).x)
-    return any(bool(np.isfinite(_values(audit.frames, column)[shown]).any()) for column, _ in drift.columns)
+    shown = shown_in(audit.frames, drift) & np.isfinite(timeline(audit.frames).x)
+    return any(bool(np.isfinite(drift_values(audit.frames, column)[shown]).any()) for column, _ in drift.columns)
 
 
-def _shown(frames, drift):
+def shown_in(frames, drift):
+    """(n,) ndarray of bool: the pictures that a drift chart shows."""
     return frames["view_kind"].isin(WHOLE).to_numpy() if drift.whole else np.ones(len(frames), bool)
 
 
 def _parts(audit, drift, line):
     """What is drawn apart: a list of tables with x, y, sd, file and a label; without empty ones."""
     frames, parts = audit.frames, []
-    shown = _shown(frames, drift)
+    shown = shown_in(frames, drift)
     for column, label in drift.columns:
         sd = _numbers(frames, UNCERTAINTY[column]) if column in UNCERTAINTY else np.zeros(len(frames))
-        table = pd.DataFrame({"x": line.x, "y": _values(frames, column), "sd": np.nan_to_num(sd), "file": frames["file"].to_numpy(), "view": frames["view"].fillna("").to_numpy()})
+        table = pd.DataFrame({"x": line.x, "y": drift_values(frames, column), "sd": np.nan_to_num(sd), "file": frames["file"].to_numpy(), "view": frames["view"].fillna("").to_numpy()})
         table = table[np.isfinite(table["x"]) & np.isfinite(table["y"]) & shown]
         if len(drift.columns) > 1:
             parts.append(table.assign(label=label))
@@ -161,7 +162,8 @@ def _parts(audit, drift, line):
     return [part for part in parts if len(part)]
 
 
-def _values(frames, column):
+def drift_values(frames, column):
+    """(n,) ndarray of float: a column of `DRIFTS`, signed as its axis says; NaN where unknown."""
     if column == "signed_wb_dev":  # needs more blue to come back: it is warm
         return _numbers(frames, "wb_dev") * np.where(_numbers(frames, "wb_gain_b") < 1, -1.0, 1.0)
     if column == "focal_length":

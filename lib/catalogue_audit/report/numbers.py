@@ -38,6 +38,8 @@ SIGNED_CHECKS = frozenset(
     ("angle", "roll", "lean", "scale", "centring", "exposure", "background", "camera_height", "focal_length")
 )
 
+SLOW_S = 0.3  # exposure times from here are written in seconds, shorter ones as a fraction
+
 
 def number_text(value, unit="", signed=False, digits=None):
     """
@@ -127,6 +129,32 @@ def count_text(count, one, many=None):
     ('1 picture', '3 pictures', '0 views are')
     """
     return f"{count:,}".replace(",", "\N{NARROW NO-BREAK SPACE}") + " " + (one if count == 1 else many or one + "s")
+
+
+def camera_settings(row):
+    """
+    Exposure time, f-number, sensitivity and focal length as a photographer reads them; what is unknown is left out.
+
+    Parameters
+    ----------
+    row : mapping
+        ``exposure_time_s``, ``f_number``, ``iso``, ``focal_length_mm``.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> camera_settings({"exposure_time_s": 0.008, "f_number": 11.0, "iso": 100.0, "focal_length_mm": 85.0})
+    '1/125 s, f/11, ISO 100, 85 mm'
+    """
+    time, stop, iso, focal = (row.get(name) for name in ("exposure_time_s", "f_number", "iso", "focal_length_mm"))
+    parts = []
+    if not is_missing(time) and time > 0:
+        parts.append(f"1/{1 / time:.0f} s" if time < SLOW_S else f"{time:.3g} s")
+    parts += [f"{words}{value:.3g}{unit}" for words, value, unit in (("f/", stop, ""), ("ISO ", iso, ""), ("", focal, " mm")) if not is_missing(value)]
+    return ", ".join(parts)
 
 
 def measured_text(finding):

@@ -10,6 +10,7 @@ from catalogue_audit.report.picture_names import chart_name
 from catalogue_audit.report.since_before import alike_rows, compared_rows
 from catalogue_audit.report.wording import is_missing, plain_text
 from catalogue_audit.schema import CHECKS, SEVERITIES
+from catalogue_audit.statistics.photometry.clusters import exposure_group_settings
 
 WORST = 10
 AFFECTED = 12  # thumbnails of a thing that concerns many pictures
@@ -103,19 +104,13 @@ def sheet_content(audit, room):
 def table_content(audit, most):
     frames = audit.frames
     columns = [name for name in FILE_COLUMNS if frames[name].notna().any()]
-    setups = (
-        frames.dropna(subset=["exposure_group"])
-        .groupby("exposure_group", sort=True)
-        .agg(pictures=("file", "size"), first=("file", "first"), ev100=("ev100", "median"), focal_length_mm=("focal_length_mm", "median"), background_L=("background_L", "median"))
-        .reset_index()
-    )
     brief = settings(audit)
     return {
         "cells": all_cells(audit)[:most],
         "frame_records": frames[["file", "sku", "view", "status", "reason", *columns]].head(most).to_dict("records"),
         "file_columns": columns,
         "files_left": max(0, len(frames) - most),
-        "setups": setups.to_dict("records"),
+        "setups": exposure_group_settings(frames, frames["exposure_group"]).to_dict("records"),
         "setup_thumbs": {
             number: list(part.index[:8]) for number, part in frames.groupby("exposure_group", sort=True)
         },

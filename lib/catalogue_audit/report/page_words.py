@@ -10,6 +10,7 @@ from catalogue_audit.report import look
 from catalogue_audit.report.actions import severity_rank, spoken_subject
 from catalogue_audit.report.change_words import how_long, levels, quantity_title
 from catalogue_audit.report.numbers import (
+    camera_settings,
     column_unit,
     correction_words,
     count_text,
@@ -55,6 +56,7 @@ def environment():
         how_long=how_long,
         levels=levels,
         value=value_text,
+        camera_settings=camera_settings,
     )
     engine.globals.update(
         thumb=thumb_name,

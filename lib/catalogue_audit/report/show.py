@@ -17,16 +17,17 @@ from catalogue_audit.report.chart_files import read_chart
 from catalogue_audit.report.contact import all_cells, composed_sheet, sheets_by_view
 from catalogue_audit.report.drawing import jpeg_bytes
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import number_text
+from catalogue_audit.report.numbers import camera_settings, number_text
 from catalogue_audit.report.page_words import environment, whole_sentence
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
 from catalogue_audit.report.sheets import correction_line, mail_text, reshoot_rows, retouch_rows
 from catalogue_audit.report.wording import check_title, plain_text, remedy_title, view_title
+from catalogue_audit.statistics.photometry.clusters import exposure_group_settings
 
 SHEET_CELLS = 96  # pictures of one composed sheet
 SHOWN = 24  # findings or corrections a notebook shows with their picture
 ROWS = 200  # rows a notebook shows of a table
-NO_CHART = {"dust": "No spot returns at one place of the frame.", "setups": "No two pictures share a set-up of light and lens."}
+NO_CHART = {"dust": "No spot returns at one place of the frame.", "setups": "No two pictures share a set-up of light and lens.", "control": "Too few pictures for natural limits."}
 
 
 class Report(NamedTuple):
@@ -115,10 +116,11 @@ def set_up_sheets(report):
     if not (report.folder / FOLDER).is_dir():
         return _part("pictures", items=[], nothing="This report was written as tables only: it has no pictures.")
     items = []
-    for number in sorted(groups.dropna().unique()):
+    for row in exposure_group_settings(report.audit.frames, groups).to_dict("records"):
+        number = row["exposure_group"]
         mine = [cell for cell, group in zip(cells, groups.fillna(-1), strict=True) if group == number]
         picture = composed_sheet(report.folder, mine[:SHEET_CELLS])
-        items.append({"severity": "", "title": f"Set-up {number}", "text": f"{len(mine)} pictures", "note": "", "source": _data(jpeg_bytes(picture), "jpeg")})
+        items.append({"severity": "", "title": f"Set-up {number}", "text": ", ".join(filter(None, [f"{len(mine)} pictures", camera_settings(row)])), "note": "", "source": _data(jpeg_bytes(picture), "jpeg")})
     return _part("pictures", items=items, nothing="No two pictures share a set-up.", wide=True)
 
 
