@@ -14,19 +14,6 @@ numbers = st.floats(-1e6, 1e6).map(lambda value: round(value, 3))
 samples = st.lists(numbers, min_size=3, max_size=40)
 
 
-def test_modified_z_finds_both_outliers_where_plain_z_finds_none():
-    """Iglewicz and Hoaglin (1993) rule; the score of 8.2 is computed from the definition."""
-    x = column("robust_modified_z", "x")
-    scores = robust.modified_z(x)
-    assert scores[8] == pytest.approx(25.8558, abs=5e-4)
-    assert (np.abs(scores) > robust.MODIFIED_Z_LIMIT).sum() == 2
-    assert (np.abs((x - x.mean()) / x.std(ddof=1)) > 3).sum() == 0
-
-
-def test_a_mad_of_zero_leaves_the_score_undefined():
-    assert np.isnan(robust.modified_z([1.0, 1.0, 1.0, 9.0])).all()
-
-
 def test_hampel_marks_the_one_spike():
     """Running medians, MADs and flags of the table (window +/- 2, limit 3), computed from Hampel's definition."""
     table = rows("robust_hampel")
@@ -78,14 +65,6 @@ def test_standard_error_of_the_median_is_its_scatter():
     centres = [robust.robust_centre(draw.normal(0, 1, 101)) for _ in range(400)]
     scatter = np.std([centre.centre for centre in centres])
     assert np.mean([centre.standard_error for centre in centres]) == pytest.approx(scatter, rel=0.1)
-
-
-def test_combination_weighs_by_uncertainty_and_widens_where_estimates_disagree():
-    value, uncertainty = robust.combine([10.0, 12.0], [1.0, 2.0])
-    assert value == pytest.approx((10 / 1 + 12 / 4) / (1 + 1 / 4))
-    assert uncertainty == pytest.approx((1 + 1 / 4) ** -0.5)
-    assert robust.combine([0.0, 100.0], [1.0, 1.0])[1] == pytest.approx(50.0)  # Birge ratio sqrt(5000), times 1 / sqrt(2)
-    assert all(math.isnan(number) for number in robust.combine([1.0], [0.0]))
 
 
 def test_sen_1968():

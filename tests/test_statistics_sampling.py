@@ -82,15 +82,15 @@ def test_chances_of_acceptance():
 
 
 def test_percentiles_of_letter_j():
-    """MIL-STD-105E, Table X-J (recalled): 1.03 % at 95 % and 1.38 % at 90 % for n = 80, Ac = 2; exact values computed."""
-    assert sampling.most_nonconforming_per_cent(0.95, 80, 2) == pytest.approx(1.03, abs=0.005)
-    assert sampling.most_nonconforming_per_cent(0.90, 80, 2) == pytest.approx(1.3854, abs=1e-4)
+    """MIL-STD-105E, Table X-J (recalled): accepted at 95 % with 1.03 % and at 90 % with 1.38 % nonconforming, n = 80, Ac = 2; a lot of 100,000 stands for the process."""
+    assert sampling.acceptance_probability(100_000, 1030, 80, 2) == pytest.approx(0.95, abs=5e-4)
+    assert sampling.acceptance_probability(100_000, 1385, 80, 2) == pytest.approx(0.90, abs=5e-4)
 
 
 @given(st.integers(2, 80), st.integers(1, 40), st.integers(0, 3))
 @settings(deadline=None)
 def test_more_wrong_products_are_never_accepted_more_often(lot, n, accept):
-    curve = [chance for _, chance in sampling.operating_characteristic(lot, min(n, lot), accept)]
+    curve = [sampling.acceptance_probability(lot, bad, min(n, lot), accept) for bad in range(lot + 1)]
     assert all(a >= b - 1e-12 for a, b in zip(curve, curve[1:], strict=False))
 
 

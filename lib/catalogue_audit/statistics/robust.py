@@ -6,8 +6,6 @@ from typing import NamedTuple
 import numpy as np
 
 MAD_TO_SIGMA = 1.4826022185056018  # 1 / Phi^-1(3/4): makes the MAD the sigma of a normal sample
-MODIFIED_Z_FACTOR = 0.6745  # Phi^-1(3/4), as Iglewicz and Hoaglin print it
-MODIFIED_Z_LIMIT = 3.5  # Iglewicz and Hoaglin (1993): beyond this a value is an outlier
 MEDIAN_EFFICIENCY = math.sqrt(math.pi / 2)  # standard error of a median over that of a mean, normal sample
 
 
@@ -59,38 +57,6 @@ def mad_scale(values):
     if not sample.size:
         return math.nan
     return float(MAD_TO_SIGMA * np.median(np.abs(sample - np.median(sample))))
-
-
-def modified_z(values):
-    """
-    Modified z-scores, ``0.6745 (x - median) / MAD``.
-
-    Parameters
-    ----------
-    values : (n,) array_like of float
-
-    Returns
-    -------
-    (n,) ndarray of float
-        NaN where the value is missing, and everywhere where the MAD is 0: a
-        score is undefined there, not infinite.
-
-    References
-    ----------
-    .. [1] B. Iglewicz and D. Hoaglin, *How to Detect and Handle Outliers*,
-       ASQC Basic References in Quality Control 16 (1993).
-
-    Examples
-    --------
-    >>> modified_z([5, 5, 5, 9]).tolist()
-    [nan, nan, nan, nan]
-    """
-    array = np.array(values, dtype=float)
-    sample = finite(array)
-    deviation = float(np.median(np.abs(sample - np.median(sample)))) if sample.size else 0.0
-    if deviation == 0:
-        return np.full(array.shape, math.nan)
-    return MODIFIED_Z_FACTOR * (array - np.median(sample)) / deviation
 
 
 def hampel(values, half_window=3, limit=3.0):
@@ -186,43 +152,3 @@ def robust_centre(values):
         scale = qn_scale(sample)
     error = MEDIAN_EFFICIENCY * scale / math.sqrt(sample.size)
     return Centre(float(np.median(sample)), scale, sample.size, error)
-
-
-def combine(values, uncertainties):
-    """
-    Weighted mean of estimates of one quantity and its standard uncertainty.
-
-    Weights are 1/u^2. Where the estimates scatter more than their
-    uncertainties allow, the result's uncertainty grows by the Birge ratio.
-
-    Parameters
-    ----------
-    values, uncertainties : (n,) array_like of float
-        Pairs in which either is missing, or the uncertainty is not positive, are left out.
-
-    Returns
-    -------
-    value, uncertainty : float
-        NaN where no pair is left.
-
-    References
-    ----------
-    .. [1] R. T. Birge, "The Calculation of Errors by the Method of Least
-       Squares", Phys. Rev. 40 (1932) 207-227.
-
-    Examples
-    --------
-    >>> combine([1.0, 3.0], [2.0, 2.0])[0]
-    2.0
-    """
-    x, u = np.array(values, dtype=float), np.array(uncertainties, dtype=float)
-    usable = np.isfinite(x) & np.isfinite(u) & (u > 0)
-    if not usable.any():
-        return math.nan, math.nan
-    x, weights = x[usable], u[usable] ** -2.0
-    mean = float((weights * x).sum() / weights.sum())
-    uncertainty = weights.sum() ** -0.5
-    if x.size > 1:
-        birge = math.sqrt(float((weights * (x - mean) ** 2).sum()) / (x.size - 1))
-        uncertainty *= max(1.0, birge)
-    return mean, float(uncertainty)

@@ -7,8 +7,6 @@ import hashlib
 import math
 from typing import NamedTuple
 
-from scipy import special
-
 from catalogue_audit.statistics.sampling_tables import AQLS, CODE_LETTERS, LETTERS, LEVELS, PLANS, SAMPLE_SIZES
 
 REJECTED_TO_TIGHTEN = 2  # of at most five consecutive lots on normal inspection
@@ -162,18 +160,6 @@ def acceptance_probability(lot, nonconforming, n, accept):
     return ways / math.comb(lot, n)
 
 
-def operating_characteristic(lot, n, accept):
-    """
-    The plan's whole curve for this lot: nonconforming products against the chance of acceptance.
-
-    Returns
-    -------
-    list of (int, float)
-        From 0 to the lot's size.
-    """
-    return [(bad, acceptance_probability(lot, bad, n, accept)) for bad in range(lot + 1)]
-
-
 def quality_at(probability, lot, n, accept):
     """
     Fewest nonconforming products at which the chance of acceptance is no more than ``probability``.
@@ -280,17 +266,3 @@ def _next_inspection(inspection, results, reduced_wanted):
     elif results[-1] != "accept":
         return "normal", "a lot on reduced inspection was not plainly accepted"
     return None
-
-
-def most_nonconforming_per_cent(probability, n, accept):
-    """
-    Process quality accepted with the given probability, in per cent nonconforming (binomial).
-
-    Examples
-    --------
-    >>> round(most_nonconforming_per_cent(0.95, 80, 2), 4)
-    1.0298
-    """
-    if not 0 < probability < 1:
-        return math.nan
-    return float(100 * special.betainccinv(accept + 1, n - accept, probability))

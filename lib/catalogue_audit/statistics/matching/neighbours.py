@@ -48,52 +48,6 @@ def parse_hashes(texts):
     return hashes, np.array([value is not None for value in values], dtype=bool)
 
 
-def pairs_within(hashes, radius):
-    """
-    Every pair of hashes at most ``radius`` bits apart.
-
-    Parameters
-    ----------
-    hashes : (n,) ndarray of uint64
-    radius : int
-        0 to 11.
-
-    Returns
-    -------
-    first, second : (m,) ndarray of int
-        ``first < second``; sorted by first, then second.
-    bits : (m,) ndarray of int
-        Bits that differ.
-
-    Notes
-    -----
-    The answer itself grows with the square of a burst: for groups, use
-    `components_within`.
-
-    Examples
-    --------
-    >>> first, second, bits = pairs_within(np.array([0, 7, 255], np.uint64), 3)
-    >>> first.tolist(), second.tolist(), bits.tolist()
-    ([0], [1], [3])
-    """
-    hashes = np.ascontiguousarray(hashes, dtype=np.uint64)
-    unique, inverse = np.unique(hashes, return_inverse=True)
-    found = [_members_pairs(inverse, unique.size)]
-    by_value = np.argsort(inverse, kind="stable")
-    bounds = np.searchsorted(inverse[by_value], np.arange(unique.size + 1))
-    seen = [np.zeros(0, np.int64)]
-    for left, right, _ in _candidates(unique, radius, crowded=None):
-        seen.append(left * unique.size + right)
-    codes = np.unique(np.concatenate(seen))
-    left, right = np.divmod(codes, max(unique.size, 1))
-    found.append(_cross(left, right, bounds, by_value))
-    first, second = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    first, second = np.minimum(first, second), np.maximum(first, second)
-    order = np.lexsort((second, first))
-    first, second = first[order], second[order]
-    return first, second, np.bitwise_count(hashes[first] ^ hashes[second]).astype(np.int64)
-
-
 def components_within(hashes, radius):
     """
     Groups of hashes connected by steps of at most ``radius`` bits.
@@ -119,7 +73,7 @@ def components_within(hashes, radius):
         return np.zeros(0, np.int64)
     unique, first, inverse = np.unique(hashes, return_index=True, return_inverse=True)
     parent = np.arange(unique.size)
-    for left, right, _ in _candidates(unique, radius, crowded=parent):
+    for left, right in _candidates(unique, radius, crowded=parent):
         _link(parent, left, right)
     roots = _roots(parent, np.arange(unique.size))
     smallest = np.full(unique.size, hashes.size, dtype=np.int64)
@@ -129,10 +83,10 @@ def components_within(hashes, radius):
 
 def _candidates(unique, radius, crowded):
     """
-    Blocks of (left, right, bits) index pairs of ``unique`` within ``radius``; pairs may come twice.
+    Blocks of (left, right) index pairs of ``unique`` within ``radius``; pairs may come twice.
 
-    Where ``crowded`` is a parent array, buckets of more than `CROWDED` hashes are
-    linked in it at once, and only their pairs with other buckets are given.
+    Buckets of more than `CROWDED` hashes are linked at once in ``crowded``, a
+    parent array, and only their pairs with other buckets are given.
     """
     if not 0 <= radius <= LARGEST_RADIUS:
         msg = f"radius must be 0 to {LARGEST_RADIUS}, got {radius}"
@@ -172,11 +126,10 @@ def _flips(wrong):
 def _same_bucket(values, order, counts, starts, radius, crowded):
     """Pairs inside each bucket."""
     usable = counts.copy()
-    if crowded is not None:
-        for key in np.flatnonzero(counts > CROWDED):
-            part = slice(starts[key], starts[key + 1])
-            _link_crowd(crowded, values[part], order[part], radius)
-            usable[key] = 0
+    for key in np.flatnonzero(counts > CROWDED):
+        part = slice(starts[key], starts[key + 1])
+        _link_crowd(crowded, values[part], order[part], radius)
+        usable[key] = 0
     filled = np.repeat(usable, counts)
     ranks = np.arange(values.size) - np.repeat(starts[:-1], counts)
     partners = np.maximum(filled - ranks - 1, 0)
@@ -187,12 +140,11 @@ def _other_bucket(values, order, counts, starts, flip, radius, crowded):
     """Pairs between each bucket and the one whose value differs by ``flip``."""
     keys = np.flatnonzero(counts)
     keys = keys[(keys < keys ^ flip) & (counts[keys ^ flip] > 0)]
-    if crowded is not None:
-        large = counts[keys] * counts[keys ^ flip] > CROWDED**2
-        for key in keys[large]:
-            one, other = (slice(starts[k], starts[k + 1]) for k in (key, key ^ flip))
-            _link_crowds(crowded, values, order, one, other, radius)
-        keys = keys[~large]
+    large = counts[keys] * counts[keys ^ flip] > CROWDED**2
+    for key in keys[large]:
+        one, other = (slice(starts[k], starts[k + 1]) for k in (key, key ^ flip))
+        _link_crowds(crowded, values, order, one, other, radius)
+    keys = keys[~large]
     sizes = counts[keys]
     left = np.repeat(starts[keys] - np.concatenate([[0], np.cumsum(sizes)])[:-1], sizes) + np.arange(sizes.sum())
     yield from _compare(
@@ -217,7 +169,7 @@ def _compare(values, order, left, right_starts, partners, radius):
             if near.size:
                 rows = np.searchsorted(np.cumsum(number), near, side="right")
                 one, other = order[left[begin:stop][rows]], order[right[near]]
-                yield np.minimum(one, other), np.maximum(one, other), different[near]
+                yield np.minimum(one, other), np.maximum(one, other)
         begin = stop
 
 
@@ -271,25 +223,3 @@ def _link(parent, left, right):
         apart = one != other
         left, right, one, other = left[apart], right[apart], one[apart], other[apart]
         np.minimum.at(parent, np.maximum(one, other), np.minimum(one, other))
-
-
-def _members_pairs(inverse, count):
-    """All pairs of places that hold the same value."""
-    by_value = np.argsort(inverse, kind="stable")
-    bounds = np.searchsorted(inverse[by_value], np.arange(count + 1))
-    sizes = np.diff(bounds)
-    ranks = np.arange(inverse.size) - np.repeat(bounds[:-1], sizes)
-    partners = np.repeat(sizes, sizes) - ranks - 1
-    first = np.repeat(np.arange(inverse.size), partners)
-    within = np.arange(partners.sum()) - np.repeat(np.cumsum(partners) - partners, partners)
-    return by_value[first], by_value[first + 1 + within]
-
-
-def _cross(left, right, bounds, by_value):
-    """Pairs of places for pairs of values."""
-    sizes = np.diff(bounds)
-    products = sizes[left] * sizes[right]
-    within = np.arange(products.sum()) - np.repeat(np.cumsum(products) - products, products)
-    width = np.repeat(sizes[right], products)
-    one, other = np.divmod(within, np.maximum(width, 1))
-    return by_value[np.repeat(bounds[left], products) + one], by_value[np.repeat(bounds[right], products) + other]

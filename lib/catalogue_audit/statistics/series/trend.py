@@ -1,4 +1,4 @@
-"""Monotone trends and single change points: Theil-Sen, Mann-Kendall, Pettitt."""
+"""Monotone trends: Theil-Sen, Mann-Kendall."""
 
 import math
 from typing import NamedTuple
@@ -115,33 +115,3 @@ def _rising_less_falling(y):
         zeros_before = np.arange(y.size) - first - ones_before
         total += int(zeros_before[upper == 1].sum()) - int(ones_before[upper == 0].sum())
     return total
-
-
-def pettitt(values):
-    """
-    Pettitt's test for one change point.
-
-    Returns
-    -------
-    k : int
-        The statistic.
-    last_before : int
-        Number of values before the change, that is 1-based place of the last one.
-    p : float
-        Approximate two-sided p-value.
-
-    References
-    ----------
-    .. [1] A. N. Pettitt, "A Non-Parametric Approach to the Change-Point
-       Problem", Appl. Statist. 28 (1979) 126-135.
-    """
-    y = np.array(values, dtype=float)
-    n = y.size
-    if n < 2:
-        return 0, 0, 1.0
-    _, place, ties = np.unique(y, return_inverse=True, return_counts=True)
-    ranks = (np.cumsum(ties) - (ties - 1) / 2)[place.ravel()]
-    u = 2 * np.cumsum(ranks) - np.arange(1, n + 1) * (n + 1)
-    place = int(np.argmax(np.abs(u)))
-    k = int(round(abs(u[place])))
-    return k, place + 1, min(1.0, 2 * math.exp(-6 * k**2 / (n**3 + n**2)))
