@@ -7,6 +7,7 @@ import pytest
 from catalogue_audit import schema
 from catalogue_audit.delivery.brief import load_brief, parse_brief
 from catalogue_audit.delivery.names import read_names
+from catalogue_audit.findings import framing
 from catalogue_audit.findings.judge import JUDGES, find
 from making_evidence import changed, clean_frames, evidence_of
 
@@ -94,6 +95,13 @@ def test_one_fault_gives_one_finding_of_its_check_on_its_file(frames, file, valu
     assert "NB-104" in row["note"] and row["note"].endswith(".") and "\n" not in row["note"]
 
 
+def test_specks_on_a_product_that_shows_some_in_every_picture_have_to_stand_out_of_their_scatter(frames):
+    """Nine normal ones scatter by three, so seven more are chance; Poisson (1837): a count's variance is its mean."""
+    speckled = frames.assign(specks=np.where(frames["sku"] == "NB-104", 9, frames["specks"]))
+    assert judged(changed(speckled, FRONT, specks=16)).empty
+    assert only(judged(changed(speckled, FRONT, specks=20)), "product_specks")["expected"] == 9
+
+
 def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_stays_under(frames):
     frames = frames.assign(noise=np.nan, noise_below=0.9)
     row = only(judged(changed(frames, FRONT, noise=2.6, noise_below=None)), "noise")
@@ -168,6 +176,16 @@ def test_a_view_with_two_ways_of_working_is_one_finding_about_the_set(frames):
     row = only(findings, "roll")
     assert pd.isna(row["file"]) and row["view"] == "front"
     assert row["value"] - row["expected"] == pytest.approx(3.0, abs=0.3)
+
+
+def test_a_style_whose_pictures_all_stand_far_off_is_told_once(frames):
+    style = frames["sku"].isin(["NB-104", "NB-109"]) & frames["view"].isin(["front", "back"])
+    far = frames.assign(style=np.where(frames["sku"].isin(["NB-104", "NB-109"]), "barrel", frames["style"]))
+    far = far.assign(sku=far["sku"].replace({"NB-109": "NB-104-B"}))
+    far.loc[style, ["centre_dy", "baseline"]] += 0.12
+    found = [row for row in framing.centring(evidence_of(far, load_brief(), "originals"))]
+    assert [(row["severity"], row["remedy"]) for row in found] == [("minor", "check")]
+    assert found[0]["value"] == pytest.approx(0.12, abs=0.02)
 
 
 def test_what_nearly_every_file_lacks_is_one_finding_about_the_delivery(frames):

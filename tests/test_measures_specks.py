@@ -92,6 +92,71 @@ def test_stitches_and_studs_are_no_specks():
     assert _facts(0, stitched=True)[0]["specks"] <= 1
 
 
+def _own_marks(draw, seed=0):
+    """Count on a bag with marks of its own drawn onto it."""
+    code, mask = bag((1200, 960), supersample=2, details=False)
+    draw(code, *cv2.boundingRect(cv2.erode(mask.astype(np.uint8), np.ones((81, 81), np.uint8))))
+    code = cv2.GaussianBlur(code, (0, 0), 0.6) + np.random.default_rng(seed).standard_normal(code.shape)
+    picture = picture_of(through_jpeg(rounded_code(code), 92))
+    return speck_facts(picture, outline_of(working_mask(mask, picture)))["specks"]
+
+
+def test_gaps_between_stitches_are_no_specks():
+    """Thread a little lighter than the leather, and the holes between: only some of the holes stand out."""
+
+    def draw(code, left, top, width, height):
+        ground = code[top + height // 2, left + width // 2].copy()
+        shade = np.random.default_rng(5)
+        for x in range(left, left + width - 20, 18):
+            cv2.line(code, (x, top + 40), (x + 11, top + 40), (ground + 25).tolist(), 2, cv2.LINE_AA)
+            cv2.circle(code, (x + 15, top + 40), 2, (ground - shade.uniform(15, 50)).tolist(), -1, cv2.LINE_AA)
+
+    assert _own_marks(draw) <= 1
+
+
+def test_lamps_mirrored_in_each_of_some_studs_are_no_specks():
+    def draw(code, left, top, width, height):
+        for k in range(4):
+            x, y = left + 30 + k * (width - 60) // 3, top + height // 2 + (k % 2) * 37
+            cv2.circle(code, (x, y), 26, (90.0, 90.0, 90.0), -1, cv2.LINE_AA)
+            cv2.circle(code, (x - 8, y - 6), 2, (235.0, 235.0, 235.0), -1, cv2.LINE_AA)
+            cv2.circle(code, (x + 8, y - 3), 3, (165.0, 165.0, 165.0), -1, cv2.LINE_AA)
+
+    assert _own_marks(draw) <= 1
+
+
+@pytest.mark.parametrize("dots", ["printed", "dusty"])
+def test_dots_of_the_colour_of_a_print_are_its_own_and_dust_on_it_is_not(dots):
+    """Red blotches on cream, and small dots: red ones, or grey ones that are no mixture of the two."""
+    rng = np.random.default_rng(2)
+
+    def draw(code, left, top, width, height):
+        code[top : top + height, left : left + width] = (236.0, 226.0, 200.0)
+        for y in range(top + 30, top + height - 20, 60):
+            for x in range(left + 30, left + width - 20, 60):
+                axes = tuple(int(v) for v in rng.integers(9, 22, 2))
+                cv2.ellipse(code, (x, y), axes, float(rng.uniform(0, 180)), 0, 360, (176.0, 70.0, 44.0), -1, cv2.LINE_AA)
+                if (x // 60 + y // 60) % 3 == 0:
+                    at = x + 30 + int(rng.integers(-4, 5)), y + 30 + int(rng.integers(-4, 5))
+                    cv2.circle(code, at, 2, (176.0, 70.0, 44.0) if dots == "printed" else (120.0, 120.0, 120.0), -1, cv2.LINE_AA)
+
+    count = _own_marks(draw)
+    assert count <= 1 if dots == "printed" else count >= 6
+
+
+def test_dust_around_a_fitting_seen_close_counts():
+    """A clasp in the middle of plain leather is taken for the product, and the leather for its background."""
+
+    def of(mask):
+        small = np.zeros_like(mask)
+        middle = tuple(side // 2 for side in mask.shape)
+        small[middle[0] - 20 : middle[0] + 20, middle[1] - 20 : middle[1] + 20] = True
+        return outline_of(small)
+
+    facts, truth = _facts(12, of=of, contrast=60.0)
+    assert 0.9 * len(truth) <= facts["specks"] <= len(truth) + 1
+
+
 def test_a_soft_dark_spot_on_the_background_is_in_the_sketch():
     code, mask = bag((1200, 960), supersample=2)
     y, x = np.mgrid[:1200, :960]

@@ -114,7 +114,8 @@ def product_specks(evidence):
     Products with more specks than is normal for their material.
 
     What a product shows in its other views too is its grain or glitter: dust
-    lies on one picture, a texture on all.
+    lies on one picture, a texture on all. What is normal is a count, so it
+    scatters as one, by its root (Poisson).
     """
     limit = brief_terms.tolerance(evidence.brief, "product_specks")
     frames = evidence.measured
@@ -122,7 +123,7 @@ def product_specks(evidence):
     frames = frames.loc[frames["specks"].notna() & frames["view"].notna(), [*keys, "sku", "specks"]]
     counts = frames["specks"].astype(float)
     normal = np.maximum(usual(frames, counts, "median", keys), _in_other_views(frames["sku"], counts))
-    outside = counts - normal > limit
+    outside = counts - normal > np.maximum(limit, UNCERTAINTIES * np.sqrt(normal))
     for frame, usual_count in zip(evidence.records(frames[outside]), normal[outside], strict=True):
         note = (
             f"{counted(int(frame['specks']), 'speck')} on the product in the {called(frame)} where "

@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.records import CONFIDENCE_LIMIT
+from catalogue_audit.measures.surface.own_marks import of_print, stand_alone
 from catalogue_audit.measures.surface.spots import soft_spots
 
 LEAST_WORKING = 6.0  # code values of a crest in the reduced picture
@@ -29,13 +31,13 @@ BODY = 7.0  # looked-at px; a speck's own reach
 RING = (5.0, 9.0)  # looked-at px; its surroundings
 WIDER = 1.4  # times as far where the reduced picture is coarser than what is looked at, and specks are larger in it
 ROUND, LONGEST = 1.3, 1.8  # length over width; from the first on it may be a stitch or a thread, beyond the second it is
+KNOWN_TO = 0.5  # px squared, added to the second moments: a body of three by four pixels may well be round
 MAYBE_THREAD = 1.5  # times as far has to stand out what may be one
 LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
 LARGEST = 56  # looked-at px of area; larger is a part of the product
 SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material, and counts
+FITTING = 0.25  # of the frame's sides: a product smaller than this is a fitting seen close, on its product
 CLEAR_IN_A_CROP = 30.0  # code values; the grain of a material seen close has less
-REACH = 45.0  # reduced px; how far neighbours in a row or pattern are looked for
-ALIKE = 2.0  # times as much contrast at most, of the same sign
 
 CELL, CELLS = 16, 7  # reduced px; neighbours are counted in squares of 7 x 7 cells
 STEP, LEVELS = 1.5, 12  # contrast from one class of strength to the next, for that count, and how many there are
@@ -72,8 +74,11 @@ def speck_facts(picture, outline):
     found = _distinct(np.concatenate(found))
     column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
     row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
-    alone = _alone(found[:, :2] / scale, found[:, 3])
-    sure = (found[:, 4] > 0) & alone
+    sure = found[:, 4] > 0
+    alone = stand_alone(gray, found[:, :2] / scale, found[:, 3], sure)
+    sure &= alone
+    close = _is_close(outline)
+    sure[sure] = ~of_print(picture, found[sure, :2], found[sure, 2], np.ones_like(mask) if close else mask)
     counted = (inner[row, column] > 0) & sure
     beside = sure & (np.abs(found[:, 3]) >= CLEAR_IN_A_CROP)
     kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
@@ -85,7 +90,7 @@ def speck_facts(picture, outline):
     spots[:, 1] /= picture.encoded.shape[0]
     facts = {"sketch": {"spots": spots[np.lexsort((spots[:, 0], spots[:, 1]))].astype(np.float32)}}
     if outline.box is not None:
-        facts["specks"] = int((counted | beside if len(outline.touches) >= SIDES_OF_A_CROP else counted).sum())
+        facts["specks"] = int((counted | beside if close else counted).sum())
     return facts
 
 
@@ -227,7 +232,7 @@ def _shape(body, area, steps):
     row, column = np.divmod(steps + _MIDDLE, SIDE) - np.array([[HALF], [HALF]])
     terms = np.column_stack([column, row, column**2, row**2, column * row]).astype(np.float32)
     mean_x, mean_y, xx, yy, xy = (body.astype(np.float32) @ terms / area[:, None]).T
-    xx, yy, xy = xx - mean_x**2 + 1 / 12, yy - mean_y**2 + 1 / 12, xy - mean_x * mean_y
+    xx, yy, xy = xx - mean_x**2 + KNOWN_TO, yy - mean_y**2 + KNOWN_TO, xy - mean_x * mean_y
     spread = np.hypot(xx - yy, 2 * xy)
     return mean_x, mean_y, np.sqrt((xx + yy + spread) / np.maximum(xx + yy - spread, 1e-3))
 
@@ -242,22 +247,12 @@ def _distinct(found):
     return found[~overlapped]
 
 
-def _alone(places, contrast):
-    """
-    False for members of a row or a pattern.
-
-    A member has two neighbours of the same sign on opposite sides, as far away;
-    the ends of a row and the corners of a pattern have a member for neighbour.
-    """
-    alone = np.ones(len(places), bool)
-    x, y = places.T
-    square = (x - x[:, None]) ** 2 + (y - y[:, None]) ** 2
-    ratio = contrast / contrast[:, None]
-    near = (square > 0) & (square < REACH**2) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
-    one, other = near.nonzero()
-    off = (2 * x[one] - x[other] - x[:, None]) ** 2 + (2 * y[one] - y[other] - y[:, None]) ** 2
-    alone[one[(near[:, one] & (off < (0.27**2) * square[one, other])).any(axis=0)]] = False
-    return alone & ~near[:, ~alone].any(axis=1)
+def _is_close(outline):
+    """Whether what is taken for background may be the product itself: in crops, around a mere fitting, and where no outline is sure."""
+    if outline.box is None or outline.confidence < CONFIDENCE_LIMIT or len(outline.touches) >= SIDES_OF_A_CROP:
+        return True
+    left, top, right, bottom = outline.box
+    return max(right - left, bottom - top) < FITTING
 
 
 def _inner(mask):

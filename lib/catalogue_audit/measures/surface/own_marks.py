@@ -1,0 +1,163 @@
+"""
+A product's own marks, told from dust: stitches and studs, lamps mirrored in fittings, the dots of a print.
+
+Dust falls anywhere, once, and has no colour of the product's. What stands in a row, what is found again on the
+next stud, and what is a smaller piece of the product's own second colour is the product's.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+
+REACH = 45  # reduced px; how far neighbours in a row or pattern are looked for
+ALIKE = 2.0  # times as much contrast at most, of the same sign
+STEP_OFF = 0.27  # of the distance to a neighbour, by which the opposite one may stand off its place
+PATCH = 8  # reduced px; half of what is looked for again along a row: a gap between stitches is seen with their ends
+AGAIN, AS_STRONG = 0.6, 0.5  # correlation and share of the contrast, of what is taken for the same again
+ELSEWHERE = 3.0  # reduced px; nearer, it is the mark itself
+OFF_ROW = 2.0  # reduced px by which members of a row of three stand off their places
+MOST_PAIRS = 600  # of marks near each other; more are a texture, where any pair has its like
+SAME_STEP, SAME_STRENGTH = 2.5, 1.3  # reduced px, and times the contrast, within which two pairs of lamps are the same
+BODY, RING = 5, 12  # reduced px; a mark, and as far as its ground is looked at
+PIECE = 0.8  # of the mark's own difference from the ground, from which on a pixel is of its colour, or of what it is mixed with
+BETWEEN = (0.3, 0.7)  # the same of what is neither; where it is as frequent, they are grain or shading, not two colours
+TWO_COLOURS = 2.0  # times as many of the colour as between
+ONE_LINE = 0.15  # of a difference, by which it may miss the line from the ground through the mark's colour, about 9 degrees
+LEAST_PIECES = 0.05  # of the product within `REACH`
+FEWEST_PIXELS = 50  # of those looked at, to know a share of a twentieth
+
+
+def stand_alone(picture, places, contrast, sure):
+    """
+    False for members of rows and patterns, and for lamps mirrored in fittings.
+
+    Parameters
+    ----------
+    picture : (H, W) uint8
+        Reduced luma.
+    places : (n, 2) float
+        x, y, reduced px.
+    contrast : (n,) float
+        Code values, + lighter than around.
+    sure : (n,) bool
+        Those that look like specks; the others can be their neighbours in a row only.
+
+    Returns
+    -------
+    (n,) bool
+    """
+    alone = _without_neighbours(places, contrast)
+    alone[sure] &= ~_paired_alike(places[sure], contrast[sure])
+    for k in np.flatnonzero(alone & sure):
+        alone[k] = not _recurs_in_row(picture, places[k])
+    return alone
+
+
+def _without_neighbours(places, contrast):
+    """
+    False for those that others make up a row or pattern with.
+
+    A member has two neighbours of the same sign on opposite sides, as far away;
+    the ends of a row and the corners of a pattern have a member for neighbour.
+    """
+    alone = np.ones(len(places), bool)
+    x, y = places.T
+    square = (x - x[:, None]) ** 2 + (y - y[:, None]) ** 2
+    ratio = contrast / contrast[:, None]
+    near = (square > 0) & (square < REACH**2) & (ratio > 1 / ALIKE) & (ratio < ALIKE)
+    one, other = near.nonzero()
+    off = (2 * x[one] - x[other] - x[:, None]) ** 2 + (2 * y[one] - y[other] - y[:, None]) ** 2
+    alone[one[(near[:, one] & (off < STEP_OFF**2 * square[one, other])).any(axis=0)]] = False
+    return alone & ~near[:, ~alone].any(axis=1)
+
+
+def _paired_alike(places, contrast):
+    """True for pairs that stand in the same way, as strong, somewhere else: two lamps in one stud as in the next."""
+    steps = places[None] - places[:, None]
+    square = np.square(steps).sum(axis=2)
+    one, other = np.nonzero((square > 0) & (square < REACH**2))
+    result = np.zeros(len(places), bool)
+    if len(one) > MOST_PAIRS:
+        return result
+    steps = steps[one, other]
+    same = np.square(steps - steps[:, None]).sum(axis=2) < SAME_STEP**2
+    for ends in (one, other):
+        ratio = contrast[ends] / contrast[ends][:, None]
+        same &= (ratio > 1 / SAME_STRENGTH) & (ratio < SAME_STRENGTH) & (ends != ends[:, None])
+    found = same.any(axis=1)
+    result[one[found]] = result[other[found]] = True
+    return result
+
+
+def _recurs_in_row(picture, place):
+    """Whether the picture shows a mark twice more, on opposite sides or one beyond the other."""
+    x, y = np.rint(place).astype(int)
+    far = REACH + PATCH
+    around = picture[max(y - far, 0) : y + far + 1, max(x - far, 0) : x + far + 1].astype(np.float32)
+    left, top = min(x, far) - PATCH, min(y, far) - PATCH
+    own = around[max(top, 0) : top + 2 * PATCH + 1, max(left, 0) : left + 2 * PATCH + 1]
+    if min(own.shape) <= 2 * PATCH:
+        return False
+    energy = max(float(np.square(own - own.mean()).sum()), 1.0)
+    strength = cv2.matchTemplate(around, own, cv2.TM_CCOEFF) / energy
+    like = cv2.matchTemplate(around, own, cv2.TM_CCOEFF_NORMED)
+    crest = (like >= cv2.dilate(like, np.ones((5, 5), np.uint8))) & (like > AGAIN)
+    steps = np.argwhere(crest & (strength > AS_STRONG) & (strength < 1 / AS_STRONG)) - (top, left)
+    steps = steps[np.square(steps).sum(axis=1) > ELSEWHERE**2]
+    across = np.stack([steps[:, None] + steps, 2 * steps[:, None] - steps])  # both 0 where three are in a row
+    return bool((np.square(across).sum(axis=3) < OFF_ROW**2).any())
+
+
+def of_print(picture, places, sizes, mask):
+    """
+    Whether marks are small pieces of a colour that the product shows in larger ones around, or mixed with its ground.
+
+    Parameters
+    ----------
+    picture : Picture
+    places : (n, 2) float
+        x, y, full-resolution px.
+    sizes : (n,) float
+        Full-resolution px across.
+    mask : (h, w) array
+        Product, at any size.
+
+    Returns
+    -------
+    (n,) bool
+    """
+    result = np.zeros(len(places), bool)
+    for k, (x, y) in enumerate(places.astype(int)):
+        half = max(int(sizes[k] / 4), 1)
+        mark = picture.encoded[max(y - half, 0) : y + half + 1, max(x - half, 0) : x + half + 1].mean(axis=(0, 1))
+        colours, away = _around(picture, x, y, mask)
+        result[k] = _is_piece(mark, colours, away / picture.grey_reduction, sizes[k] / picture.grey_reduction)
+    return result
+
+
+def _around(picture, x, y, mask):
+    """About every second pixel of the product around a place, (n, 3), and how far each is, full-resolution px."""
+    far, step = REACH * picture.grey_reduction, max(picture.grey_reduction, 2)
+    rows, columns = (
+        np.arange(max(middle - far, 0), min(middle + far + 1, side), step)
+        for middle, side in zip((y, x), picture.encoded.shape, strict=False)
+    )
+    height, width = picture.encoded.shape[:2]
+    of_product = mask[np.ix_(rows * mask.shape[0] // height, columns * mask.shape[1] // width)] > 0
+    colours = picture.encoded[rows[0] : rows[-1] + 1 : step, columns[0] : columns[-1] + 1 : step]
+    return colours[of_product].astype(np.float32), np.hypot((rows - y)[:, None], columns - x)[of_product]
+
+
+def _is_piece(mark, colours, away, size):
+    """Whether the colours beyond a mark's ground show its own in larger pieces; distances in reduced px."""
+    ring, beyond = (away > max(size, BODY)) & (away <= RING), away > RING
+    if not ring.any() or beyond.sum() < FEWEST_PIXELS:
+        return False
+    ground = median(colours[ring].T)
+    mark, other = mark - ground, colours[beyond] - ground
+    along = other @ mark / max(mark @ mark, 1e-6)
+    on_line = np.square(other - along[:, None] * mark).sum(axis=1) < ONE_LINE**2 * np.square(other).sum(axis=1)
+    pieces = (on_line & (along > PIECE)).mean()
+    between = ((along > BETWEEN[0]) & (along < BETWEEN[1])).mean()
+    return pieces > max(LEAST_PIECES, TWO_COLOURS * between)
