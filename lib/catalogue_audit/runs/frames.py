@@ -59,7 +59,9 @@ _UNIQUE = ("file", "sha256", "phash")  # texts that no two rows share; of all ot
 
 def frame_row(name, facts, product):
     """One row of the frames table: what the name says, what was measured, what the view lets stand."""
-    if facts.get("target"):  # whatever its name says: no product is judged by it
+    if _named_as_a_product(name) and facts.get("target") == "grey card":  # a flat grey bag is a plain rectangle too
+        facts = {key: value for key, value in facts.items() if key not in ("target", "target_de")}
+    if facts.get("target"):  # no product is judged by it
         name = name._replace(view_kind="target")
     facts = _with_roll_of_view(facts, name)
     kept, view_reasons = applicable(facts, name.view, name.view_kind)
@@ -74,6 +76,11 @@ def frame_row(name, facts, product):
         "colourway": product.get("colourway"),
         "reason": "; ".join(reasons),
     }
+
+
+def _named_as_a_product(name):
+    """True where the file's name says of which product it is what view."""
+    return name.sku is not None and name.view is not None and name.view_kind != "target"
 
 
 def _with_roll_of_view(facts, name):
