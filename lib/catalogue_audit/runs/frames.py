@@ -80,7 +80,7 @@ def frame_row(name, facts, product):
 
 def _named_as_a_product(name):
     """True where the file's name says of which product it is what view."""
-    return name.sku is not None and name.view is not None and name.view_kind != "target"
+    return bool(name.sku and name.view) and name.view_kind != "target"
 
 
 def _with_roll_of_view(facts, name):
