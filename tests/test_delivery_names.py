@@ -45,7 +45,8 @@ def test_the_usual_shapes_are_read_without_being_told(sku, view):
     assert told(f"{sku}_{view}.jpg") == (sku, view, None)
     assert told(f"{sku}_{view}_2.jpg") == (sku, view, 2)
     assert told(f"{sku}-{hyphened}-01.jpg") == (sku, view, 1)
-    assert told(f"{sku}-02-{hyphened}.jpg") == (sku, view, 2)
+    code_alone = sku.isalpha() and len(sku) < 4  # 'NA-02' is the second product of a range, as no range is called 'NA'
+    assert told(f"{sku}-02-{hyphened}.jpg") == ((f"{sku}-02", view, None) if code_alone else (sku, view, 2))
     assert told(f"{view}/{sku}.jpg") == (sku, view, None)
     assert told(f"{sku}/{sku}_{view}_2.jpg") == (sku, view, 2)
     assert told(f"{sku}_{hyphened}.JPG".upper()) == (sku.upper(), view, None)
@@ -178,6 +179,40 @@ def test_a_number_in_front_of_the_view_orders_the_pictures_of_a_folder():
         assert told(f"BG-104/{number:02d}-front.jpg") == ("BG-104", "front", number)
     assert told("BG-104/007_front.jpg") == ("007", "front", None)
     assert read("BG-104_final_front.jpg").round == "final"
+
+
+def test_a_number_behind_a_word_for_any_product_or_a_short_code_is_the_product_s():
+    """Common practice, no source: 'bag_01' to 'bag_09' are nine products; a name ('Emilia') before the number of a picture is not."""
+    for name, sku in (
+        ("BAG-01-front.jpg", "BAG-01"),
+        ("bag_2_front.jpg", "bag_2"),
+        ("SKU_01_front.jpg", "SKU_01"),
+        ("product_03_3q.jpg", "product_03"),
+        ("tote-01-back.jpg", "tote-01"),
+        ("BG-07-detail.jpg", "BG-07"),
+    ):
+        assert (told(name)[0], told(name)[2]) == (sku, None), name
+    assert told("Emilia-01-front.jpg") == ("Emilia", "front", 1)
+    assert told("BG-104-02-front.jpg") == ("BG-104", "front", 2)
+    assert told("BG-104/bag_02_front.jpg") == ("BG-104", "front", 2)
+    assert told("Bag 2/bag_2_front.jpg")[0] == "bag_2"
+
+
+def test_a_colourway_s_folder_within_a_style_s_is_one_product_of_it():
+    for name, sku in (
+        ("BG-104/black/front.jpg", "BG-104-black"),
+        ("BG-104/BLK/front.jpg", "BG-104-BLK"),
+        ("Tote/navy blue/front.jpg", "Tote-navy blue"),
+        ("spring/BG-104/red/front/01.jpg", "BG-104-red"),
+        ("BG-104/black/black_front.jpg", "BG-104-black"),
+        ("2026-03-01/BG-104/web/front.jpg", "BG-104"),
+        ("SS26/Lola/front.jpg", "Lola"),
+        ("red/front.jpg", "red"),
+        ("BG-104/BG-104_red_front.jpg", "BG-104_red"),
+    ):
+        assert told(name)[:2] == (sku, "front"), name
+    assert told("BG-104/black/front.jpg", known=["BG_104_Black"])[0] == "BG_104_Black"
+    assert told("BG-104/black/front.jpg", known=["black"])[0] == "black"
 
 
 def test_folders_that_only_sort_are_no_products():

@@ -14,7 +14,7 @@ from catalogue_audit.delivery.name_marks import (
     without_marks,
 )
 from catalogue_audit.delivery.name_words import words_of
-from catalogue_audit.delivery.view_words import NOISE, PART_OF_NAMES
+from catalogue_audit.delivery.view_words import COUNTED_PRODUCTS, NOISE, PART_OF_NAMES, SHORTEST_NAME
 
 BACK_TURNED = ("three_quarter", "back")  # both together name the turned back
 
@@ -289,10 +289,28 @@ def _sku_before(text, before, strength, tail):
     before, last = kept, kept[-1]
     alone = len(before) == 1
     counts = re.fullmatch(r"0[1-9]|[0-9]" if alone else r"0[1-9]", last.folded)
-    if tail.position is None and counts and (alone or last.strength >= strength):
+    if tail.position is None and counts and (alone or last.strength >= strength) and not _is_counted(before[:-1]):
         tail = tail._replace(position=int(last.folded))
         before = before[:-1]
     return _text_of(text, before), tail
+
+
+def _is_counted(words):
+    """Whether a number behind these words counts products, not pictures: 'tote_01', 'BG-01', but not 'Emilia-01'."""
+    letters = "".join(word.folded for word in words)
+    return bool(words) and letters.isalpha() and (len(letters) < SHORTEST_NAME or all(word.folded in COUNTED_PRODUCTS for word in words))
+
+
+def product_count(text):
+    """
+    The number in a name that counts products without naming one, else None.
+
+    >>> product_count("bag_02"), product_count("BG_02")
+    (2, None)
+    """
+    words = re.findall(r"[^\W\d_]+|\d+", text.casefold())
+    counts = len(words) > 1 and words[-1].isdigit() and len(words[-1]) <= 2 and all(word in COUNTED_PRODUCTS for word in words[:-1])
+    return int(words[-1]) if counts else None
 
 
 def _without_view(text, words, sku_first, sku_last, sku, tail):

@@ -13,7 +13,7 @@ from collections import defaultdict
 from typing import NamedTuple
 
 from catalogue_audit.delivery.gs1 import read_gs1_name
-from catalogue_audit.delivery.name_folders import has_digit, read_folders
+from catalogue_audit.delivery.name_folders import has_digit, number_in_folder, read_folders
 from catalogue_audit.delivery.name_marks import CAMERA_NAME, DATE
 from catalogue_audit.delivery.name_patterns import compiled_pattern, match_pattern
 from catalogue_audit.delivery.name_reading import (
@@ -248,8 +248,9 @@ def _facts(sku, view, tail, problem="", suggestion="", strap="", extra=None):
 
 def _with_view(reading, around, reader):
     sku, extra, tail = reading.sku, reading.tail.extra, reading.tail
-    if around.sku and sku.isdigit() and len(sku) <= 2:  # 'BG-104/12_front'
-        sku, tail = "", tail._replace(position=int(sku) if tail.position is None else tail.position)
+    number = number_in_folder(sku, around.sku)
+    if number is not None:  # 'BG-104/12_front', 'BG-104/bag_12_front'
+        sku, tail = "", tail._replace(position=number if tail.position is None else tail.position)
     camera = CAMERA_NAME.fullmatch(sku)
     says_nothing = camera or _is_any_product(sku)
     if not reading.sku_known and around.sku:

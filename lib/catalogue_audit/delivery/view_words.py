@@ -106,6 +106,22 @@ NOISE = frozenset(
 # Words that stand for any product, so that none of them is an SKU by itself.
 ANY_PRODUCT = frozenset("bag bags product produkt packshot item article artikel sac borsa tas".split())
 
+# Words before a number that the number belongs to: 'tote_01' is a product, not the first picture of 'tote'.
+COUNTED_PRODUCTS = ANY_PRODUCT | frozenset(
+    "sku style prod ref no nr handbag purse tote hobo clutch satchel bucket crossbody backpack shopper pouch weekender wallet".split()
+)
+SHORTEST_NAME = 4  # letters; fewer before a number are part of a code ('BG-01'), not a product's name
+
+# Colours by which folders within a style's folder are named; 'dark' and the like stand beside them.
+COLOURS = frozenset(
+    "black white grey gray silver gold red crimson burgundy bordeaux wine pink rose blush fuchsia magenta orange rust coral peach"
+    " yellow mustard green olive khaki sage mint teal turquoise petrol blue navy denim indigo purple plum lilac lavender violet"
+    " brown tan cognac camel chocolate caramel taupe beige cream ivory ecru sand nude stone natural charcoal anthracite ink"
+    " bronze copper metallic multi multicolour multicolor dark light pale deep bright off colour color"
+    " schwarz weiss grau rot rosa gelb grun blau lila braun noir blanc gris rouge jaune vert bleu marron nero bianco rosso"
+    " giallo verde blu marrone negro blanco rojo amarillo azul".split()
+)
+
 # Words that look like a misspelt view and are not.
 NOT_MISSPELT = frozenset("black bag bags site tape tote sand".split())
 
