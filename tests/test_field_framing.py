@@ -10,6 +10,7 @@ from catalogue_audit.measures.segmentation.outline import find_outline
 from catalogue_audit.metadata.container import read_container
 from catalogue_audit.pixels.decode import decode
 from catalogue_audit.statistics.geometry.framing_rules import size_and_place
+from catalogue_audit.statistics.geometry.style_places import body_axes
 
 FINE = 4  # painted this many times larger, so that edges are covered as a lens covers them
 
@@ -89,3 +90,75 @@ def test_a_product_that_could_be_as_tall_as_the_others_is_too_small():
     told = size_and_place(_beside_tall_ones(0.45, 0.63), {}, None).iloc[-1]
     assert told["scale_dev"] < -0.2
     assert abs(told["scale_dev"]) > 3 * told["scale_dev_sd"]
+
+
+def styles_of_two(places, *, mirrored):
+    """Fronts and backs of products in two colours, each style ``places[k]`` beside the set's place; scattered by two thousandths."""
+    across = np.repeat(places, 4) * np.tile([1, -1 if mirrored else 1], 2 * len(places)) + 0.002 * np.cos(7.0 * np.arange(4 * len(places)))
+    same = np.full(len(across), 0.6)
+    frames = framed(fill_height=same, fill_width=same, fill_area=same * same, centre_dx=across, centre_dy=np.zeros(len(across)), baseline=0.8 * np.ones(len(across)))
+    skus = [f"B-{100 + style}-{colour}" for style in range(len(places)) for colour in "AB" for _ in range(2)]
+    return frames.assign(sku=skus, view=["front", "back"] * (2 * len(places)))
+
+
+def test_a_style_that_a_strap_moves_alike_in_all_its_colours_is_no_picture_out_of_place():
+    told = size_and_place(styles_of_two([0, 0, 0.03, 0, 0, 0], mirrored=True), {}, None)
+    assert np.abs(told["centre_dev_x"]).max() < 0.01
+
+
+@pytest.mark.parametrize("shift", [-0.035, 0.035])
+def test_one_picture_beside_its_other_colour_and_view_is_out_of_place(shift):
+    frames = styles_of_two([0, 0, 0, 0, 0, 0], mirrored=True)
+    frames.loc[9, "centre_dx"] += shift
+    told = size_and_place(frames, {}, None)
+    assert told["centre_dev_x"][9] == pytest.approx(shift, abs=0.005)
+    assert abs(told["centre_dev_x"][9]) > 3 * told["centre_dev_x_sd"][9]
+    assert np.abs(told["centre_dev_x"].drop(9)).max() < 0.01
+
+
+def test_one_picture_is_out_of_place_within_a_style_that_lies_elsewhere():
+    frames = styles_of_two([0, 0, 0.03, 0, 0, 0], mirrored=True)
+    frames.loc[9, "centre_dx"] += 0.06
+    told = size_and_place(frames, {}, None)
+    assert told["centre_dev_x"][9] == pytest.approx(0.06, abs=0.01)
+    assert np.abs(told["centre_dev_x"].drop(9)).max() < 0.01
+
+
+def test_a_view_of_a_product_alone_in_its_style_is_out_of_place():
+    frames = styles_of_two([0] * 6, mirrored=True).assign(sku=[f"B{k // 2}" for k in range(24)])
+    frames.loc[8, "centre_dx"] += 0.035
+    told = size_and_place(frames, {}, None)
+    assert told["centre_dev_x"][8] > max(0.02, 3 * told["centre_dev_x_sd"][8])
+
+
+def test_a_photograph_delivered_twice_does_not_excuse_itself():
+    frames = styles_of_two([0] * 6, mirrored=True).assign(view="three_quarter")
+    frames.loc[[8, 9], "centre_dx"] += 0.05
+    frames.loc[[10, 11], "centre_dx"] = np.nan
+    frames["fill_height"] = frames["fill_height"].where(frames["centre_dx"].notna())
+    twice = frames.assign(duplicate_group=np.where(frames.index.isin([8, 9]), "d1", None))
+    excused, told = (size_and_place(each, {}, None)["centre_dev_x"][8] for each in (frames, twice))
+    assert abs(excused) < 0.01 < 0.03 < told
+
+
+def sides_about(axis, hanging=0.0):
+    """Sides of a body about an axis; a strap widens the lower half to the right."""
+    rows = np.linspace(0.3, 0.8, 64)
+    return {"sides": np.stack([rows, np.full(64, axis - 0.2), axis + 0.2 + hanging * (rows > 0.55)], axis=1).astype(np.float32)}
+
+
+def test_where_bodies_stand_on_one_axis_what_hangs_at_a_side_moves_no_product():
+    frames = styles_of_two([0] * 6, mirrored=False).assign(sku=[f"B{k // 2}" for k in range(24)])
+    axes = 0.001 * np.sin(5.0 * np.arange(24))
+    frames["centre_dx"] = axes + 0.05 * (np.arange(24) % 5 == 0) - 0.04 * (np.arange(24) % 7 == 3)
+    frames.loc[12, "centre_dx"], axes[12] = 0.05, 0.05
+    told = size_and_place(frames, {file: sides_about(0.5 + axis) for file, axis in zip(frames["file"], axes)}, None)
+    assert told["centre_dev_x"][12] == pytest.approx(0.05, abs=0.004)
+    assert np.abs(told["centre_dev_x"].drop(12)).max() < 0.01
+
+
+def test_an_axis_whose_rows_disagree_is_told_unsure():
+    frames = framed(centre_dx=[0.0, 0.0])
+    (_, _), (even, uneven) = body_axes(frames, {"0.jpg": sides_about(0.5), "1.jpg": sides_about(0.5, hanging=0.1)})
+    assert even == pytest.approx(0.0, abs=1e-6)
+    assert uneven > 0.01

@@ -11,7 +11,7 @@ from catalogue_audit.statistics.geometry.registration import (
     LOOKS_ALIKE,
     OF_TURN,
     TOLD,
-    _kinds_of_product,
+    kinds_of_product,
     believed,
     by_registration,
 )
@@ -281,6 +281,6 @@ def test_without_links_nothing_is_believed():
 def test_a_products_file_without_a_single_size_is_as_good_as_none():
     frames = pd.DataFrame({"sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
     products = pd.DataFrame({"sku": ["AB-1-RED", "CD-2"], "style": [None, "tote"], "width_cm": [None, None], "depth_cm": [np.nan, np.nan]})
-    told = _kinds_of_product(frames, products)
-    assert list(told) == list(_kinds_of_product(frames, None))
+    told = kinds_of_product(frames, products)
+    assert list(told) == list(kinds_of_product(frames, None))
     assert told[0] == told[1] != told[2]

@@ -1,11 +1,18 @@
 """How the product fills the frame: size, place, and whether all of it is there."""
 
-from catalogue_audit.findings.deviations import case_row, judge_column, set_row
+import numpy as np
+
+from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import usual
-from catalogue_audit.findings.rows import called, finding, sentence
+from catalogue_audit.findings.outliers import UNCERTAINTIES
+from catalogue_audit.findings.rows import called, finding, listed, sentence
+from catalogue_audit.statistics.geometry.framing_rules import places
+from catalogue_audit.statistics.geometry.registration import kinds_of_product
+from catalogue_audit.statistics.geometry.style_places import OWN_PLACE_SD
 
 UNENLARGEABLE = 0.25  # smaller than this share below the set, enlarging costs more detail than a shop's zoom forgives
 OTHER_SHAPE = 0.02  # of the aspect ratio; less changes no fill by anything that shows
+BY_SHAPE = 3 * OWN_PLACE_SD  # of the frame: farther than this no product's own shape puts it
 CUT_MAJORITY = 0.5  # of a view's pictures touching the frame: then it is how this view is framed
 
 
@@ -57,6 +64,25 @@ def centring(evidence):
         )
         yield case_row("centring", note, case)
     yield from set_rows
+    yield from _styles_elsewhere(evidence)
+
+
+def _styles_elsewhere(evidence):
+    """Styles whose pictures all lie farther from the set's place than a shape explains: one finding each, as no picture of it is wrong alone."""
+    frames, off = evidence.whole_product, places(evidence.frames, evidence.sketches, evidence.products)
+    shifts = {name: column[2][frames.index] for name, column in off.items()}
+    surely = [np.abs(shift) > np.maximum(BY_SHAPE, UNCERTAINTIES * off[name][1][frames.index]) for name, shift in shifts.items()]
+    farthest = np.maximum(*(np.where(sure, np.abs(shift), 0.0) for sure, shift in zip(surely, shifts.values(), strict=True)))
+    far = frames.assign(farthest=farthest)[farthest > 0]
+    for _, group in far.groupby(kinds_of_product(far, evidence.products), sort=True):
+        skus, value = list(dict.fromkeys(group["sku"])), float(group["farthest"].max())
+        note = (
+            f"the pictures of {listed(skus)} sit up to {value * 100:.0f} % of the frame off the set's place, all {len(group)} alike "
+            f"(for example {listed(group['file'], 2)}): see whether that is meant, and place them as the others"
+        )
+        tolerance = float(np.median(tolerances(evidence, "centring", group)))
+        sku = skus[0] if len(skus) == 1 else None
+        yield finding("centring", sentence(note), sku=sku, severity="minor", remedy="check", value=value, expected=0.0, tolerance=tolerance)
 
 
 def cut_off(evidence):

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
+from catalogue_audit.statistics.geometry.style_places import body_axes, style_places
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
@@ -92,28 +93,51 @@ def size_and_place(frames, sketches, brief, products=None, distance_may_be_kept=
     -------
     DataFrame
         ``scale_dev`` (fraction, + larger), ``centre_dev_x``, ``centre_dev_y``
-        (fractions of the frame, + right, + down; the base line counts instead of the
-        centre where the set keeps that steadier), their standard uncertainties
+        (fractions of the frame, + right, + down, against `places` and the style's own), their standard uncertainties
         ``scale_dev_sd``, ``centre_dev_x_sd``, ``centre_dev_y_sd``; ``px_per_cm``.
     """
     named = getattr(getattr(brief, "framing", None), "rule", "auto")
     rules = (named,) if named in RULES else RULES
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
-    across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
     sizes, free = _all_sizes(frames, views, rules, products, distance_may_be_kept)
-    columns = {}
-    for name, kept, sd, shares, free in (
-        ("scale_dev", sizes, SIZE_SD, _shares(rules, free is not None), free),
-        ("centre_dev_x", [across[rows][None] for rows in views], PLACE_SD, np.ones(1), None),
-        ("centre_dev_y", [np.stack([down[rows], stands[rows]]) for rows in views], PLACE_SD, np.full(2, 0.5), None),
-    ):
-        found = np.full((2, len(frames)), math.nan)
-        for rows, told in zip(views, weigh_rules(kept, sd, shares, free), strict=True):
-            found[:, rows] = told
-        columns[name], columns[f"{name}_sd"] = found
-    columns["scale_dev"] = np.expm1(columns["scale_dev"])
-    columns["px_per_cm"] = _pixels_per_cm(frames, sketches, products)
-    return pd.DataFrame(columns, index=frames.index)
+    size, size_sd = _all_frames(frames, views, weigh_rules(sizes, SIZE_SD, _shares(rules, free is not None), free))
+    found = {"scale_dev": np.expm1(size), "scale_dev_sd": size_sd}
+    for name, (off, sd, shift) in places(frames, sketches, products).items():
+        found |= {name: off - shift, f"{name}_sd": sd}
+    return pd.DataFrame(found | {"px_per_cm": _pixels_per_cm(frames, sketches, products)}, index=frames.index)
+
+
+def places(frames, sketches, products=None):
+    """
+    Place of each whole product beside its view's, and what its style moves it by.
+
+    Across the frame the set may keep the outline's middle or the body's axis equal, up and down the outline's middle or the base line.
+
+    Returns
+    -------
+    dict
+        ``centre_dev_x``, ``centre_dev_y`` (+ right, + down) to three arrays of (n,) float, fractions of the frame: the deviation from what
+        the set keeps equal; its standard uncertainty, with that of the shift; the part of it that is the style's own (`style_places`).
+    """
+    views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
+    across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
+    found = {}
+    axes, axes_sd = body_axes(frames, sketches)
+    for name, middle, other, other_sd in (("centre_dev_x", across, axes, axes_sd), ("centre_dev_y", down, stands, np.zeros(len(frames)))):
+        kept = [np.stack([middle[rows], other[rows]]) for rows in views]
+        own = [np.stack([np.zeros(len(rows)), np.nan_to_num(other_sd[rows])]) for rows in views]
+        off, sd = _all_frames(frames, views, weigh_rules(kept, PLACE_SD, np.full(2, 0.5), own=own))
+        shift, shift_sd = style_places(frames, off, np.hypot(PLACE_SD, sd), name == "centre_dev_x", products)
+        found[name] = off, np.hypot(sd, shift_sd), shift
+    return found
+
+
+def _all_frames(frames, views, told):
+    """(2, n): what is told view by view, at its frames' places; NaN elsewhere."""
+    found = np.full((2, len(frames)), math.nan)
+    for rows, values in zip(views, told, strict=True):
+        found[:, rows] = values
+    return found
 
 
 def _all_sizes(frames, views, rules, products, distance_may_be_kept=True):
@@ -142,7 +166,7 @@ def _that_fit(frames, rows, sizes):
     return np.where(leaves, math.nan, sizes)
 
 
-def weigh_rules(views, sd, shares, free=None):
+def weigh_rules(views, sd, shares, free=None, own=None):
     """
     Deviation of each picture from what its view keeps equal, over the rules that may hold.
 
@@ -156,6 +180,8 @@ def weigh_rules(views, sd, shares, free=None):
         How likely each rule is before anything is seen; summing to 1.
     free : list of (deviations, uncertainties, cost), optional
         Of `camera_distance.free_sizes`, where the last rule leaves sizes free.
+    own : list of (m, n) float, optional
+        Standard uncertainties of the values themselves; 0 by default.
 
     Returns
     -------
@@ -183,10 +209,10 @@ def weigh_rules(views, sd, shares, free=None):
         weight = (usual / usual.sum() + OWN_RULE * shares) * np.exp(fit - fit.max())
         count = np.isfinite(values).sum(axis=1)
         reference = MEDIAN_EFFICIENCY * sd / math.sqrt(max(weight @ count / weight.sum(), 1.0))
-        own = np.zeros(values.shape)
+        unsure = np.zeros(values.shape) if own is None else own[number]
         if free is not None:
-            own[-1] = free[number][1]
-        told.append(_mean_and_sd(values, weight, reference, own))
+            unsure[-1] = free[number][1]
+        told.append(_mean_and_sd(values, weight, reference, unsure))
     return told
 
 

@@ -104,7 +104,7 @@ def _groups(frames, brief, products):
     usable = usable.assign(depth=_depths(usable, products), turn=turn, look=look)
     numbers = usable["duplicate_group"].astype("string")
     photograph = numbers.fillna(pd.Series([f"#{index}" for index in usable.index], index=usable.index, dtype="string"))
-    for _, group in usable.groupby([_kinds_of_product(usable, products), usable["view"]], sort=True):
+    for _, group in usable.groupby([kinds_of_product(usable, products), usable["view"]], sort=True):
         taken = photograph[group.index]
         first = group[~taken.duplicated()]
         copies = {}
@@ -113,7 +113,7 @@ def _groups(frames, brief, products):
         yield {index: copies[taken[index]] for index in first.index}, first
 
 
-def _kinds_of_product(frames, products):
+def kinds_of_product(frames, products):
     """
     A text each for products of one shape: style, name and sizes where supplied, else the SKU without a last part of letters.
 

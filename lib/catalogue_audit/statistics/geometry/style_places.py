@@ -1,0 +1,123 @@
+"""
+Where a style's own shape puts it in the frame, beside the set's rule.
+
+Products are stood on a mark by their foot or their axis, and a frame is cropped by their outline's box: a strap that hangs down one side, a
+deeper base, a bag that overhangs its foot move all pictures of a style alike, in all its colourways, and are no picture's fault. So a place has
+three levels: the set's rule, the style's own place in a view, the picture. A style has a place of its own with a small share beforehand;
+how likely its pictures' deviations are with one and without tells which (a mixture of two hypotheses). What moves a style is mirrored
+between front and back across the frame, where slanting views see it otherwise and tell only themselves; up and down all these see it alike.
+"""
+
+import math
+
+import numpy as np
+
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.statistics.geometry.registration import kinds_of_product
+from catalogue_audit.statistics.robust import mad_scale
+
+OWN_PLACE = 0.05  # share of styles with a place of their own; of ninety rendered ones five, by 2 % to 3 %
+OWN_PLACE_SD = 0.02  # of the frame: how far off it is
+UNLIKE = 1.5  # standard deviations; by less, nothing has to be explained
+REACH, STEP = 0.25, 0.002  # of the frame: places of a style that are tried
+FAULT, FAULT_SD = 0.06, 0.1  # share of pictures placed wrongly, and by how much; as `framing_rules` has them
+
+
+def style_places(frames, deviations, sds, mirrored, products=None):
+    """
+    What each picture's style moves it by, from its deviation and those of the style's other pictures.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        With ``sku``, ``view``, ``style``, ``duplicate_group``.
+    deviations : (n,) float
+        From the set's rule, fractions of the frame; NaN where unknown.
+    sds : (n,) float
+        How steadily each picture is placed, with the uncertainty of its deviation, fractions of the frame.
+    mirrored : bool
+        A front's place to one side is the back's to the other.
+    products : DataFrame, optional
+        The products file.
+
+    Returns
+    -------
+    shift, sd : (n,) float
+        Fractions of the frame, and standard uncertainty; 0 where no style moves its pictures.
+    """
+    shift, unsure = np.zeros(len(frames)), np.zeros(len(frames))
+    views, kinds = frames["view"].fillna("").to_numpy(dtype=object), kinds_of_product(frames, products)
+    back = np.where((views == "back") & mirrored, -1.0, 1.0)
+    alike = np.isin(views, STRAIGHT_ON) | (np.array([shows_a_turn(view) for view in views], dtype=bool) & (not mirrored))
+    sides = np.where(alike, "straight on", views)
+    known = np.isfinite(deviations) & ~_further_copies(frames)
+    for rows in kinds.groupby(kinds.where(frames["sku"].notna())).indices.values():
+        if np.nan_to_num(np.abs(deviations[rows]) / sds[rows]).max() <= UNLIKE:
+            continue
+        told = {side: rows[sides[rows] == side] for side in sorted(set(sides[rows]))}
+        seen = {side: here[known[here]] for side, here in told.items()}
+        odds = math.log(OWN_PLACE / (1 - OWN_PLACE))
+        places = {}
+        for side, here in seen.items():
+            if len(here):
+                more, *places[side] = _own_place(back[here] * deviations[here], sds[here])
+                odds += more
+        share = 1 / (1 + math.exp(-min(max(odds, -700.0), 700.0)))
+        for side, (place, place_sd) in places.items():
+            here = told[side]
+            shift[here] = back[here] * share * place
+            unsure[here] = math.sqrt(share * place_sd**2 + share * (1 - share) * place**2)
+    return shift, unsure
+
+
+def _further_copies(frames):
+    """(n,) bool: pictures of a photograph that the same product's view has already; delivered twice, it tells once."""
+    if "duplicate_group" not in frames:
+        return np.zeros(len(frames), dtype=bool)
+    return (frames["duplicate_group"].notna() & frames.duplicated(["duplicate_group", "sku", "view"])).to_numpy()
+
+
+def _own_place(deviations, sds):
+    """Of (m,) deviations of a style: log of their likelihood with a place of its own over that without; that place and its uncertainty."""
+    places = np.arange(-REACH, REACH + STEP / 2, STEP)
+    likely = _log_likelihood(deviations[:, None] - places, sds[:, None]).sum(axis=0)
+    prior = -0.5 * (places / OWN_PLACE_SD) ** 2
+    prior -= math.log(np.exp(prior).sum())
+    both = likely + prior
+    most = both.max()
+    weight = np.exp(both - most)
+    total = float(weight.sum())
+    place = float(weight @ places) / total
+    spread = math.sqrt(float(weight @ (places - place) ** 2) / total)
+    return most + math.log(total) - float(_log_likelihood(deviations, sds).sum()), place, spread
+
+
+def _log_likelihood(off, sds):
+    """Logarithm of the likelihood of pictures this far from their place, which may be faults of any size."""
+    usual = (1 - FAULT) / sds * np.exp(-0.5 * (off / sds) ** 2)
+    return np.log(usual + FAULT / FAULT_SD * np.exp(-0.5 * (np.minimum(np.abs(off), FAULT_SD) / FAULT_SD) ** 2))
+
+
+def body_axes(frames, sketches):
+    """
+    Place of each product's body across the frame: the middle between its sides, without strap and handles.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    sketches : mapping of str to dict
+        Uses ``sides``.
+
+    Returns
+    -------
+    (2, n) float
+        Fraction of the width right of the middle, and its standard uncertainty: how far middles of single rows scatter, as what hangs
+        down one side moves many of them alike. 0 in slanting views, whose middles their own shape moves from row to row; NaN without sides.
+    """
+    axes = np.full((2, len(frames)), math.nan)
+    for place, (file, view, kind) in enumerate(zip(frames["file"], frames["view"], frames["view_kind"], strict=True)):
+        sides = (sketches.get(file) or {}).get("sides") if kind == "upright" else None
+        if sides is not None and len(sides):
+            middles = (sides[:, 1] + sides[:, 2]) / 2
+            axes[:, place] = np.median(middles) - 0.5, mad_scale(middles) if view in STRAIGHT_ON else 0.0
+    return axes
