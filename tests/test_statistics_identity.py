@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
-from catalogue_audit.statistics.matching import identity, likeness, neighbours, nominating
+from catalogue_audit.statistics.matching import identity, likeness, neighbours, nominating, verifying
 from catalogue_audit.statistics.matching.identity import group_pictures, misfiled
 from catalogue_audit.statistics.tables import table_from_rows
 from hypothesis import given, settings
@@ -155,7 +155,7 @@ def test_each_of_many_that_look_alike_is_verified_against_a_few_only(monkeypatch
         looked.append(pair)
         return likeness.DIFFERENT
 
-    monkeypatch.setattr(identity, "compare", counted)
+    monkeypatch.setattr(verifying, "compare", counted)
     group_pictures(table_from_rows("frames", rows), sketches)
     assert 160 <= len(looked) <= 160 * 3 * nominating.NEAREST
 

@@ -49,7 +49,7 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     contents = {file: sha256 for file, sha256, known in zip(others["file"], others["sha256"], shown, strict=True) if known}
     given = ((name, columns.pop(name)) for columns in (numbers, others) for name in list(columns))  # none is held longer than it is needed
     frames = table_from_columns("frames", given, len(entries))
-    return frames, Sketches(work_folder / store.STORE_NAME, version, contents), names
+    return frames, Sketches(work_folder / store.STORE_NAME, version, contents, measuring.workers), names
 
 
 _NUMBERS = [column.name for column in schema.FRAME_COLUMNS if column.type == "number"]

@@ -139,7 +139,7 @@ def taken_from(frames, sketches, names, originals):
         for name in names_from:
             frames.loc[source.index, name] = source[name]
     other = frames.loc[usable.index].set_index("file")["original_file"].to_dict()
-    return Taken(frames, lambda shown: _as_taken(shown, measured, usable), _Sketches(sketches, originals.sketches, other))
+    return Taken(frames, lambda shown: _as_taken(shown, measured, usable), sketches.with_pictures_of(originals.sketches, other))
 
 
 def _with_metadata(frames, measured):
@@ -174,20 +174,3 @@ def _as_taken(shown, paired, measured):
         if column.kind == "frame" and column.name not in NAMING:
             shown.loc[measured.index, column.name] = measured[column.name]
     return shown
-
-
-class _Sketches(Mapping):
-    """Sketches of the finals, of their originals where a final has one."""
-
-    def __init__(self, own, originals, original_of):
-        self._own, self._originals, self._original_of = own, originals, original_of
-
-    def __getitem__(self, file):
-        original = self._original_of.get(file)
-        return self._own[file] if original is None else self._originals[original]
-
-    def __iter__(self):
-        return iter(self._own)
-
-    def __len__(self):
-        return len(self._own)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.errors import AuditError
 from catalogue_audit.runs import store
-from catalogue_audit.runs.pool import measured_here, not_measured
+from catalogue_audit.runs.pool import available_processors, measured_here, not_measured
 
 COMMIT_SECONDS = 1.0  # between transactions; a killed run repeats at most what was measured in this time
 
@@ -22,6 +22,11 @@ class Measuring(NamedTuple):
     jobs: int | None = None  # worker processes; by default one for each processor this process may use
     cluster: str | None = None  # address of a Dask scheduler; by default this machine's processes
     verify: bool = False  # read every file and go by its content, whatever its size and times say
+
+    @property
+    def workers(self):
+        """Processes of this machine that work at once."""
+        return self.jobs or available_processors()
 
 
 def measure_delivery(delivery, entries, connection, version, *, limits, measuring=Measuring(), progress=None, row_of=None):

@@ -151,22 +151,28 @@ def not_measured(entry, reason):
 
 def process_pool(workers, location, limits, kept):
     """Processes that measure files of a delivery; the caller stops them."""
-    context = WorkerContext()
-    context.set_forkserver_preload(["catalogue_audit.measures.measure"])
-    with _environment(), _without_messages():
-        forkserver.ensure_running()  # every worker, also one that takes the place of another, inherits its environment
     return ProcessPool(
         max_workers=workers,
-        context=context,
+        context=context_of_workers(),
         initializer=_start_worker,
         initargs=(location, limits, kept),
     )
 
 
+def context_of_workers():
+    """The context in which workers are started, and the server that starts them."""
+    context = WorkerContext()
+    context.set_forkserver_preload(["catalogue_audit.measures.measure"])
+    with _environment(), _without_messages():
+        forkserver.ensure_running()  # every worker, also one that takes the place of another, inherits its environment
+    return context
+
+
 _worker = {}  # of a worker process only: its delivery, its limits and where earlier results are kept
 
 
-def _start_worker(location, limits, kept):
+def at_work():
+    """Make this process a worker: silent, of one thread, ended by and with the program that started it only."""
     import cv2
 
     _silence()
@@ -174,6 +180,10 @@ def _start_worker(location, limits, kept):
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     _end_with_parent()
+
+
+def _start_worker(location, limits, kept):
+    at_work()
     if limits.memory_bytes:
         resource.setrlimit(resource.RLIMIT_AS, (_address_space() + limits.memory_bytes,) * 2)
     _worker.update(delivery=open_delivery(location), limits=limits, kept=store.open_kept(*kept) if kept else None)

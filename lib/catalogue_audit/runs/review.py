@@ -218,6 +218,8 @@ def audit_listing(
             earlier=earlier,
             notes=notes + history_notes,
         )
+        for used in (sketches, *(() if taken is None else (taken.sketches,))):
+            used.dismiss()  # the report looks at few
         audit = replace(audit, summary=audit.summary | _not_in_the_tables(listing))
 
         written = []

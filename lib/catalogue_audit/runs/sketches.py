@@ -67,15 +67,48 @@ class Sketches(Mapping):
     Read-only mapping: file name → sketch, loaded from the store when asked for.
 
     Memory stays that of one sketch, whatever the number of files. ``made`` is a dict for a few numbers worked out of sketches
-    that are asked for twice.
+    that are asked for twice; ``workers`` processes take their shares of what is spread (`statistics.spread`).
     """
 
-    def __init__(self, path, version, contents):
+    def __init__(self, path, version, contents, workers=1):
         """`contents` maps file name → sha256 of the files that have a sketch."""
         self.made = {}
-        self._version = version
+        self.workers = workers
+        self._path, self._version = Path(path).absolute(), version
         self._contents = dict(contents)
-        self._connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, timeout=60)
+        self._connection = sqlite3.connect(f"{self._path.as_uri()}?mode=ro", uri=True, timeout=60)
+        self._crew, self._mixed = None, []
+
+    def spread(self, function, items, at_hand=None):
+        """A function's results for a list of items, worked out by the workers; see `statistics.spread.spread`."""
+        from catalogue_audit.runs.crew import Crew
+
+        self._crew = self._crew or Crew(self.workers, self._path, self._version, self._contents)
+        return self._crew.spread(function, items, self if at_hand is None else at_hand)
+
+    def with_pictures_of(self, others, other_of):
+        """
+        The same with the sketches of other pictures in some files' places.
+
+        Parameters
+        ----------
+        others : Sketches
+            Of the same store and version.
+        other_of : dict of str to str
+            File → file of `others`.
+        """
+        contents = {file: content for file, content in self._contents.items() if file not in other_of}
+        contents |= {file: others._contents[other] for file, other in other_of.items() if other in others._contents}
+        self._mixed.append(Sketches(self._path, self._version, contents, self.workers))
+        return self._mixed[-1]
+
+    def dismiss(self):
+        """End the workers; who spreads work again is given new ones."""
+        if self._crew is not None:
+            self._crew.stop()
+            self._crew = None
+        for mixed in self._mixed:
+            mixed.dismiss()
 
     def __getitem__(self, file):
         return kept_sketch(self._connection, self._version, self._contents[file])
@@ -87,7 +120,10 @@ class Sketches(Mapping):
         return len(self._contents)
 
     def close(self):
-        """Close the connection."""
+        """Close the connection and end the workers."""
+        self.dismiss()
+        for mixed in self._mixed:
+            mixed.close()
         with contextlib.suppress(sqlite3.Error):
             self._connection.close()
 

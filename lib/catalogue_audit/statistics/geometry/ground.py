@@ -28,6 +28,7 @@ FEWEST = 400  # points that both show
 STEPS, SMALL_STEP, LONGEST_STEP = 6, 0.004, 0.4  # Gauss-Newton, log length
 FURTHEST = 1.4  # log length
 DARKER = 5.0  # points' worth of belief that the shadow is as dark: light products brighten it
+AT_HAND = 64  # grounds kept while neighbours are compared
 ALIKE_POINTS = 40.0  # neighbours that are off alike: so many fewer say something new
 LINEAR = np.where(np.arange(256) <= 10, np.arange(256) / 255 / 12.92, ((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4).astype(np.float32)  # IEC 61966-2-1
 
@@ -84,6 +85,41 @@ def ground_of(sketch):
     seen = cv2.remap(light, columns, rows, cv2.INTER_LINEAR, borderValue=math.nan)
     seen[cv2.remap(free, columns, rows, cv2.INTER_NEAREST, borderValue=0) < 1] = math.nan
     return Ground(seen, float(base / tall))
+
+
+class Grounds:
+    """The grounds of the pictures looked at last, by their files."""
+
+    def __init__(self, sketches):
+        self._sketches, self._at_hand = sketches, {}
+
+    def __getitem__(self, file):
+        if file not in self._at_hand:
+            while len(self._at_hand) >= AT_HAND:
+                del self._at_hand[next(iter(self._at_hand))]
+            self._at_hand[file] = ground_of(self._sketches.get(file) or {})
+        return self._at_hand[file]
+
+
+def compared(grounds, files):
+    """
+    The ground of one picture beside another's.
+
+    Parameters
+    ----------
+    grounds : Grounds
+    files : (str, str)
+
+    Returns
+    -------
+    log_length, sd : float
+        As `longer` gives them.
+    base, its_base : float
+        Rows of both bases, fractions of the frame's height. None of all four where too little is seen.
+    """
+    one, other = (grounds[file] for file in files)
+    found = None if one is None or other is None else longer(one, other)
+    return None if found is None else (*found, one.base, other.base)
 
 
 def _width(sketch):

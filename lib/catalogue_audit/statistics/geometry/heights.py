@@ -14,9 +14,10 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.handles import USUAL_LOOK_DEG
-from catalogue_audit.statistics.geometry.ground import ground_of, longer
+from catalogue_audit.statistics.geometry import ground
 from catalogue_audit.statistics.geometry.registration import shape_names
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA
+from catalogue_audit.statistics.spread import spread
 
 HEIGHTS_DEG = np.arange(-10.0, 10.01, 0.5)
 FLAT = np.ones(len(HEIGHTS_DEG))
@@ -35,7 +36,6 @@ SHOWN, SHOWN_SD = 0.85, 0.15
 LEAST_BLUR_DEG = 0.1
 LEAST_ELEVATION_DEG = 1.0  # of the camera above the base; seen flatter, a ground shows nothing
 MOST_PARTNERS = 3  # of a copy, in three-quarter views
-AT_HAND = 64  # grounds kept while neighbours are compared
 ROUNDS = 4  # of messages; chains of a few pictures settle in them
 
 
@@ -63,9 +63,7 @@ def height_weights(frames, sketches, stands, corners=None):
     shapes = shape_names(frames["sku"])
     kinds = frames["style"].where(frames["style"].notna(), shapes)
     rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
-    compare, compared, own_sds = _comparer(rows, sketches), {}, {}
-    pairs = [(one, other, sd, compare(one, other)) for one, other, sd in sorted(_to_compare(rows, voters, others))]
-    pairs = [(one, other, sd, *found, USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]) for one, other, sd, found in pairs if found is not None]
+    pairs, compared, own_sds = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}
     repeated = _repeated(pairs)
     for one, other, sd, log_length, log_sd, below, its_below, look in pairs:
         like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look)
@@ -117,27 +115,27 @@ def _pictures(frames):
     return usable.index[~further], usable.index[further]
 
 
-def _comparer(rows, sketches):
-    """A function of two places: log length of one's ground over the other's, its uncertainty, degrees of both bases below the axis; None where unknown."""
+def _compared(rows, pairs, sketches):
+    """
+    What grounds of pairs (place, place, how well they are worth each other) show.
+
+    Returns
+    -------
+    list of tuple
+        Where they show anything: the pair; log length of one's ground over the other's and its uncertainty; degrees of both bases below
+        the axis; how far the camera usually looks down on their view, degrees.
+    """
     kept = getattr(sketches, "made", {})  # finding and judging compare the same grounds
-    at_hand = {}
-
-    def shown(place):
-        if place not in at_hand:
-            while len(at_hand) >= AT_HAND:
-                del at_hand[next(iter(at_hand))]
-            at_hand[place] = ground_of(sketches.get(rows[place]["file"]) or {})
-        return at_hand[place]
-
-    def compare(one, other):
-        key = "ground", rows[one]["file"], rows[other]["file"]
-        if key not in kept:
-            grounds = shown(one), shown(other)
-            found = None if None in (grounds[0], grounds[1]) else longer(*grounds)
-            kept[key] = None if found is None else (*found, *(math.degrees(math.atan((ground.base - 0.5) / rows[place]["focal"])) for ground, place in zip(grounds, (one, other), strict=True)))
-        return kept[key]
-
-    return compare
+    asked = {("ground", rows[one]["file"], rows[other]["file"]): None for one, other, _ in pairs}
+    new = [key for key in asked if key not in kept]
+    kept.update(zip(new, spread(ground.compared, [key[1:] for key in new], sketches, ground.Grounds(sketches)), strict=True))
+    found = []
+    for one, other, sd in pairs:
+        told = kept["ground", rows[one]["file"], rows[other]["file"]]
+        if told is not None:
+            below = (math.degrees(math.atan((base - 0.5) / rows[place]["focal"])) for base, place in zip(told[2:], (one, other), strict=True))
+            found.append((one, other, sd, *told[:2], *below, USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]))
+    return found
 
 
 def _to_compare(rows, voters, others):

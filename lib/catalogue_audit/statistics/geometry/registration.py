@@ -21,9 +21,9 @@ from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.measures.geometry.handles import DEPTH
 from catalogue_audit.measures.geometry.turn import LEAST_TURN_DEG, USUAL_PITCH_DEG
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
-from catalogue_audit.statistics.geometry.registration_match import motions
-from catalogue_audit.statistics.geometry.registration_pictures import sight
+from catalogue_audit.statistics.geometry.registration_match import motions_around
 from catalogue_audit.statistics.geometry.stances import USUAL_TURN_DEG
+from catalogue_audit.statistics.spread import spread
 
 ANGLES = ("yaw", "pitch", "roll")
 TOLD = ["yaw", "yaw_sd", "pitch", "pitch_sd", "roll", "roll_sd"]  # columns, degrees
@@ -74,8 +74,10 @@ def by_registration(frames, sketches, alone, brief, products=None):
     """
     told = {name: np.full(len(frames), math.nan) for name in alone.columns}
     row_of = {index: row for row, index in enumerate(frames.index)}
-    for places, group in _groups(frames, brief, products):
-        links = _compared(group, sketches)
+    groups = [(places, group) for places, group in _groups(frames, brief, products) if len(group) > 1]
+    compared = spread(motions_around, [_pictures(group) for _, group in groups], sketches)
+    for (places, group), found in zip(groups, compared, strict=True):
+        links = _links(group, found)
         own = alone.loc[group.index] if links else None
         for angle in ANGLES if links else ():
             means, sds = believed(angle, own[[angle, f"{angle}_sd"]].to_numpy(dtype=float), links)
@@ -167,29 +169,26 @@ def _usual_looks(frames):
     return turn, look
 
 
-def _compared(group, sketches):
+def _pictures(group):
+    """File, focal length (35 mm equivalent), depth, turn and look (radians) of each picture of a group."""
+    focals = pd.to_numeric(group["focal_length_35mm"], errors="coerce")
+    focals = focals.where(focals > 0).fillna(DEFAULT_FOCAL_35MM).astype(float)
+    turns, looks = (map(math.radians, group[name]) for name in ("turn", "look"))
+    return list(zip(group["file"], focals, group["depth"], turns, looks, strict=True))
+
+
+def _links(group, found):
     """
-    Likelihoods of a group's differences.
+    Likelihoods of a group's differences, by the `motions_around` it.
 
     Returns
     -------
     list of (first, second, explanations)
         Places in the group; ``explanations`` as `_explanations` gives them.
     """
-    if len(group) < 2:
-        return []
-    sights = [_sight(row, sketches) for row in group[["file", "focal_length_35mm", "depth", "turn", "look"]].to_dict("records")]
-    ring = [k for k, one in enumerate(sights) if one is not None]
-    pairs = zip(ring, ring[1:] + ring[:1], strict=True) if len(ring) > 2 else zip(ring, ring[1:], strict=False)
     crops = (group["origin"].fillna("") == "derived").to_numpy()
-    links = [(a, b, _explanations(motions(sights[a], sights[b]), crops[a] or crops[b])) for a, b in pairs]
+    links = [(a, b, _explanations(seen, crops[a] or crops[b])) for a, b, seen in found]
     return [link for link in links if link[2]]
-
-
-def _sight(row, sketches):
-    focal = pd.to_numeric(row["focal_length_35mm"], errors="coerce")
-    focal = float(focal) if focal == focal and focal > 0 else DEFAULT_FOCAL_35MM
-    return sight(sketches.get(row["file"]) or {}, focal, row["depth"], math.radians(row["turn"]), math.radians(row["look"]))
 
 
 def _explanations(found, cropped):
@@ -224,7 +223,7 @@ def believed(angle, own, links):
     own : (n, 2) float
         What each tells alone and its standard uncertainty, degrees; NaN where it tells nothing.
     links : list
-        As `_compared` gives them.
+        As `_links` gives them.
 
     Returns
     -------

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from catalogue_audit.statistics.geometry.registration_pictures import points_of
+from catalogue_audit.statistics.geometry.registration_pictures import points_of, sight
 from catalogue_audit.statistics.geometry.registration_solid import (
     BASE,
     BASE_SD,
@@ -109,6 +109,26 @@ def motions(first, second):
         if all(abs(motion.yaw_deg - other.yaw_deg) + abs(motion.pitch_deg - other.pitch_deg) > SAME_DEG for other in found):
             found.append(_settled(first, second, patches, parameters, prior, SEARCHED_PX[-1:])[1])
     return sorted(found, key=lambda one: -one.score)
+
+
+def motions_around(sketches, pictures):
+    """
+    `motions` between the pictures of one kind, each beside the next and the last beside the first.
+
+    Parameters
+    ----------
+    sketches : mapping of str to dict
+    pictures : list of tuple
+        File, and what else `sight` asks for.
+
+    Returns
+    -------
+    list of (place, place, list of Motion)
+    """
+    sights = [sight(sketches.get(file) or {}, *shown) for file, *shown in pictures]
+    ring = [place for place, one in enumerate(sights) if one is not None]
+    pairs = zip(ring, ring[1:] + ring[:1], strict=True) if len(ring) > 2 else zip(ring, ring[1:], strict=False)
+    return [(one, other, motions(sights[one], sights[other])) for one, other in pairs]
 
 
 def _beginning(first, second):

@@ -65,6 +65,12 @@ def signature(sketch, box):
     )
 
 
+def signed(sketches, asked):
+    """`signature` of a picture asked for by its file and its product's box."""
+    file, box = asked
+    return signature(sketches.get(file) or {}, box)
+
+
 def median_colour(picture, area):
     """Median CIELAB of a picture's area, or of all of it where there is none."""
     pixels = np.ascontiguousarray(picture)

@@ -1,0 +1,87 @@
+"""
+Worker processes for pass two: what `statistics.spread` hands out is worked out by several at once, from sketches that each reads for itself.
+
+A process that is ended costs no result: what it was at is worked out here. No result depends on where it was worked out.
+"""
+
+import math
+from concurrent.futures import FIRST_COMPLETED, wait
+
+from pebble import ProcessPool
+
+from catalogue_audit.runs.pool import IN_FLIGHT, at_work, context_of_workers
+from catalogue_audit.runs.sketches import Sketches
+
+SHARES = 8  # of the items for each process: enough that none waits long for another's last one
+MOST_ITEMS = 64  # handed out at once
+
+
+class Crew:
+    """Processes of this machine that read the sketches of one store; started when first needed, stopped by `stop`."""
+
+    def __init__(self, workers, path, version, contents):
+        """`path`, `version` and `contents` as `runs.sketches.Sketches` takes them."""
+        self._workers = workers
+        self._kept = path, version, contents
+        self._pool = None
+        self._broken = False
+
+    def spread(self, function, items, given):
+        """
+        Results of ``function(given, item)``, of the workers' own sketches or what they have at hand instead of `given`.
+
+        What fails in a worker is done here, so that an error is the same as without workers.
+        """
+        here = lambda share: [function(given, item) for item in share]
+        kind = None if isinstance(given, Sketches) else type(given)
+        size = min(max(math.ceil(len(items) / (SHARES * self._workers)), 1), MOST_ITEMS)
+        shares = [items[start : start + size] for start in range(0, len(items), size)]
+        results, running, queue = [None] * len(shares), {}, iter(range(len(shares)))
+        while True:
+            while len(running) < self._workers * IN_FLIGHT and (number := next(queue, None)) is not None:
+                future = self._handed_out(function, shares[number], kind)
+                if future is None:
+                    results[number] = here(shares[number])
+                else:
+                    running[future] = number
+            if not running:
+                return [result for share in results for result in share]
+            finished, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in finished:
+                number = running.pop(future)
+                results[number] = here(shares[number]) if future.exception() else future.result()
+
+    def _handed_out(self, function, share, kind):
+        """Future of a share's results; None where there are no processes left."""
+        if self._broken:
+            return None
+        try:
+            self._pool = self._pool or ProcessPool(self._workers, context=context_of_workers(), initializer=_start, initargs=self._kept)
+            return self._pool.schedule(_worked_out, args=(function, share, kind))
+        except RuntimeError:  # what pebble says of a pool all of whose processes were ended
+            self._broken = True
+            return None
+
+    def stop(self):
+        """End the processes, whatever they are at."""
+        if self._pool is not None:
+            self._pool.stop()
+            self._pool.join()
+            self._pool = None
+
+
+_worker = {}  # of a worker process only: its sketches, and what it last had at hand
+
+
+def _start(path, version, contents):
+    at_work()
+    _worker.update(sketches=Sketches(path, version, contents), at_hand=None)
+
+
+def _worked_out(function, share, kind):
+    given = _worker["sketches"]
+    if kind is not None:
+        if type(_worker["at_hand"]) is not kind:
+            _worker["at_hand"] = kind(given)
+        given = _worker["at_hand"]
+    return [function(given, item) for item in share]

@@ -1,0 +1,191 @@
+"""
+Whether two files show one photograph, and what that means by what the files claim to be.
+
+No more than numbers, names and sketches are asked for, so that any process can be asked.
+"""
+
+import functools
+import math
+import re
+from collections import OrderedDict
+from typing import NamedTuple
+
+from catalogue_audit.statistics.matching.laying import picture_of, turn_of
+from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
+from catalogue_audit.statistics.matching.moved import nothing_moved
+
+SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
+SAME_FRACTION = 0.005  # s, where both files have the fraction
+BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a burst or bracket
+PLAINLY_APART = 3 * SAME_COLOUR  # CIELAB, of thumbnails' products; what is moved over the other must have its colour in the end
+SKETCHES_AT_HAND = 256  # 40 MB
+SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
+ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
+
+
+class Pair(NamedTuple):
+    """
+    Two files that may show one photograph.
+
+    ``facts`` of both (``file``, ``sku``, ``view``, ``position``, ``style``, ``format``, ``width_px``, ``height_px``, ``seconds``,
+    ``fraction``, ``may_share``), ``pixels`` and ``colours`` of their signatures, their products' ``boxes``, the ``ways`` in which
+    they may lie over one another (`nominating.nominations`).
+    """
+
+    facts: tuple
+    pixels: tuple
+    colours: tuple
+    boxes: tuple
+    ways: set
+
+
+class Recent:
+    """The sketches used last, as `likeness.compare` adds to them, so that a run of pairs with one file decodes it once."""
+
+    def __init__(self, sketches):
+        self._sketches = sketches
+        self._kept = OrderedDict()
+
+    def __getitem__(self, file):
+        if file not in self._kept:
+            sketch = self._sketches.get(file) or {}
+            self._kept[file] = {key: sketch[key] for key in SKETCH_KEYS if key in sketch}
+            if len(self._kept) > SKETCHES_AT_HAND:
+                self._kept.popitem(last=False)
+        self._kept.move_to_end(file)
+        return self._kept[file]
+
+
+def verified(loaded, pair):
+    """
+    (kind, note) of a pair of files, or None where they are two photographs.
+
+    Parameters
+    ----------
+    loaded : Recent
+    pair : Pair
+    """
+    one, other = pair.facts
+    gap = abs(one["seconds"] - other["seconds"])  # NaN where either is unknown
+    apart = _apart(gap, one, other)
+    sizes = (one["width_px"], one["height_px"]), (other["width_px"], other["height_px"])
+    same_size = sizes[0] == sizes[1]
+    if pair.pixels[0] == pair.pixels[1] and same_size:
+        kind, likeness, steady = "same_pixels", None, None
+    else:
+        sketches = loaded[one["file"]], loaded[other["file"]]
+        known = "detail" not in pair.ways and all("mask" in sketch for sketch in sketches)
+        one_colour = not known or math.dist(*pair.colours) <= PLAINLY_APART
+        likeness = compare(*sketches, *pair.boxes, pair.ways, one_colour)
+        kind = likeness.kind
+        steady = functools.cache(lambda: _steady(likeness, *sketches))
+    if not kind:
+        return None
+    turned = kind in ("re_cropped", "mirrored") and turn_of(likeness.matrix) > MOST_DISTORTED
+    if turned and not (apart and _named_apart(one, other)):
+        return None  # a flat product that was put down again lies turned, and so looks like itself alone
+    if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
+        return None
+    if kind == "re_export" and not same_size:
+        kind = "resized"
+    return _judged(kind, likeness, steady, one, other, gap, same_size)
+
+
+def _steady(likeness, first, second):
+    """Whether two pictures differ in nothing, or in light, focus and noise alone, so that even at two times they are one photograph."""
+    if likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK:
+        return True
+    shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
+    return nothing_moved(first, second, likeness.matrix, shapes, likeness.flipped)
+
+
+def _judged(kind, likeness, steady, one, other, gap, same_size):
+    """What one photograph in two files means, by what the files claim; ``steady`` says whether nothing moved between them."""
+    apart = _apart(gap, one, other)
+    same_product = _equal(one["sku"], other["sku"])
+    unnamed = not isinstance(one["sku"], str) and not isinstance(other["sku"], str)
+    same_view = _equal(one["view"], other["view"]) or unnamed
+    if kind == "recoloured" and apart and not same_product and likeness.one_colour and steady():
+        kind = "re_export"  # in other light: a picture that was recoloured keeps its time
+    if kind == "recoloured":
+        if same_product and same_view:
+            return "round", "the same photograph, with the colour worked on"
+        if same_product or apart:
+            return None
+        return kind, "one photograph in another colour"
+    if is_shared_lining(one, other):
+        return "shared_lining", "one lining picture for the style"
+    if (same_product or unnamed) and same_view:
+        legitimate = _same_claim(one, other, gap, apart, same_size, unnamed, kind)
+        if legitimate:
+            return legitimate
+    elif apart and likeness is not None and not steady():
+        return None  # two exposures: only if nothing moved is one filed wrongly
+    return "taken_again" if apart and likeness is not None else kind, _difference_note(kind, likeness)
+
+
+def _apart(gap, one, other):
+    """Whether two files were captured at two times, the frames of a fast burst too."""
+    return gap > SAME_INSTANT or (one["fraction"] and other["fraction"] and gap > SAME_FRACTION)
+
+
+def _same_claim(one, other, gap, apart, same_size, unnamed, kind):
+    """(kind, note) where two files of one product and view may well show one photograph; None where not."""
+    stems = [fact["file"].rpartition("/")[2].rpartition(".")[0].lower() for fact in (one, other)]
+    if stems[0] == stems[1] and one["format"] != other["format"]:
+        return "rendition", "one frame in two formats"
+    rounds = [ROUND.search(stem) for stem in stems]
+    if any(rounds) and (rounds[0] and rounds[0][0]) != (rounds[1] and rounds[1][0]):
+        newer = one if _round_number(rounds[0]) > _round_number(rounds[1]) else other
+        return "round", f"the newer round is {newer['file']}"
+    if apart:
+        return ("burst", f"{gap:.{0 if gap >= 1 else 2}f} s apart") if gap <= BURST_SECONDS else None
+    if unnamed or _different_positions(one, other):
+        return None
+    if kind == "mirrored":
+        return None
+    if not same_size:
+        return "rendition", "two sizes of one picture"
+    if stems[0] == stems[1]:
+        return "rendition", "one picture in two folders"
+    return ("round", "two rounds of one picture") if kind != "same_pixels" else None
+
+
+def _round_number(match):
+    """A named round counts above an unnamed one, a final above the rest."""
+    if match is None:
+        return -1
+    if "final" in match[0].lower():
+        return 10**6 + int(match[1] or 0)
+    return int(match[1] or 0)
+
+
+def _different_positions(one, other):
+    """Whether the names number them as two pictures; an unnumbered one is the first."""
+    positions = [1 if fact["position"] is None else int(fact["position"]) for fact in (one, other)]
+    return positions[0] != positions[1]
+
+
+def is_shared_lining(one, other):
+    """Whether two files may share one picture: a lining, of two products of one style."""
+    if not (one["may_share"] and other["may_share"]) or _equal(one["sku"], other["sku"]):
+        return False
+    if isinstance(one["style"], str) and isinstance(other["style"], str):
+        return one["style"] == other["style"]
+    stems = [re.split(r"[_\-. ]", fact["sku"])[:-1] if isinstance(fact["sku"], str) else [] for fact in (one, other)]
+    return bool(stems[0]) and stems[0] == stems[1]
+
+
+def _difference_note(kind, likeness):
+    if likeness is None:
+        return "equal pixels"
+    return f"lightness differs by {likeness.rms:.1f} of 255 (rms) once laid over one another"
+
+
+def _equal(one, other):
+    return isinstance(one, str) and isinstance(other, str) and one == other
+
+
+def _named_apart(one, other):
+    """Whether two files are named as two products."""
+    return isinstance(one["sku"], str) and isinstance(other["sku"], str) and one["sku"] != other["sku"]
