@@ -41,6 +41,24 @@ def test_a_shadow_that_leaves_the_frame_and_is_sharp_beside_the_product_is_groun
     assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
 
 
+@pytest.mark.parametrize("penumbra", [2.8, 3.2])
+@pytest.mark.parametrize("leaves", [False, True])
+def test_a_penumbra_twice_as_wide_as_the_products_edges_is_one(penumbra, leaves):
+    """The half-shadow of a lamp of some millimetres is a few pixels wide along all of its rim, also where the frame cuts it off."""
+    truth = making.cover(SHAPE, BODY)
+    place = SHADOW - (60, 0) if leaves else SHADOW
+    linear = making.put(making.sweep(*SHAPE, 0.4), truth, (0.1, 0.2, 0.45), shadowed(truth, 0.45, penumbra, place))
+    assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
+
+
+@pytest.mark.parametrize("blur", [0.01, 1.0, 2.0])
+def test_a_grey_wing_is_product_however_sharp_the_picture(blur):
+    body, wing = making.cover(SHAPE, BODY), making.cover(SHAPE, SHADOW)
+    paint = np.where(body[..., None] > 0.5, (0.2, 0.02, 0.02), (0.22, 0.22, 0.22))
+    linear = cv2.GaussianBlur(making.put(making.sweep(*SHAPE, 0.5), np.maximum(body, wing), paint), (0, 0), blur)
+    assert abs(box_of(linear)[0] - 40) < 6
+
+
 @pytest.mark.parametrize("grey", [0.2, 0.35])
 def test_a_smooth_grey_wing_of_a_product_is_product(grey):
     body, wing = making.cover(SHAPE, BODY), making.cover(SHAPE, SHADOW)

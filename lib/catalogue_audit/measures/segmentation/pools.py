@@ -3,6 +3,7 @@ Cast shadows of a small lamp: level inside, and of an edge too steep for the bac
 
 The penumbra of such a shadow still is several pixels wide where it lies away from the product, while the product's own
 outline is as sharp as the lens draws it: the same picture has sharp edges at the product and none between shadow and ground.
+Where the lamp is small the penumbra is told by its width along its crest, beside that of the product's own edges.
 
 All lengths are pixels of half the working size.
 """
@@ -16,9 +17,11 @@ SMALLEST, MOST = 0.001, 8  # of the part looked at, and shadows, the largest fir
 SHADE = (0.5, 0.985)  # of the backdrop's L* + 16; some light reaches every shadow
 STEEPEST = 3.0  # CIELAB a working pixel, within a shadow or its penumbra
 RIM_PX = 6  # around a shadow, in which it ends
-BESIDE_GROUND = 0.45  # share of a shadow's rim that ends on the ground
+BESIDE_GROUND = 0.4  # share of a shadow's rim that ends on the ground
 SOFT, SHARP = 0.1, 0.05  # share of sharp edges between shadow and ground at most; and towards the product at least
-NARROWEST_PX = 8  # working pixels; a penumbra that falls within fewer is an edge
+NARROWEST_PX = 8  # working pixels; a rim that nowhere falls within fewer is a penumbra
+EDGE_PX, BLURRED = 4.2, 1.2  # working pixels from which an edge is softer than a lens draws a product's; and times as wide as the product's own
+CREST, LEAST_FALL, FEWEST = 0.8, 2.0, 10  # of the steepest nearby; CIELAB L*; pixels on a crest, by which its width is told
 AWAY = 0.2  # share of the rim beside the ground that is judged alone where it lies away from the product
 LEAST = 0.06  # of a column, of edges and of what is unlike a shadow
 KERNEL3, RIM = np.ones((3, 3), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
@@ -79,6 +82,19 @@ def _is_pool(inside, ground, light, ratio, edge, step, shadow_like):
     away = between & (cv2.dilate(towards.view(np.uint8), RIM) == 0)  # beside the product every penumbra is narrow
     if np.count_nonzero(away) > AWAY * np.count_nonzero(between):
         between = away
-    if quantile(edge[between], 0.9) > abs(median(light[inside])) / NARROWEST_PX:
+    if step[towards].mean() <= SHARP:
         return False
-    return bool(step[between].mean() < SOFT and step[towards].mean() > SHARP)
+    if quantile(edge[between], 0.9) <= abs(median(light[inside])) / NARROWEST_PX and step[between].mean() < SOFT:
+        return True
+    widths = [_widths(where, light, edge) for where in (between, towards)]
+    if min(map(len, widths)) < FEWEST:
+        return False
+    penumbra, own = quantile(widths[0], 0.25), quantile(widths[1], 0.1)
+    return bool(penumbra > max(EDGE_PX, BLURRED * own))
+
+
+def _widths(where, light, edge):
+    """How wide edges are along their crests, (n,) working pixels: the fall of light over the steepest slope, 2.5 standard deviations of a Gaussian one."""
+    crest = where & (edge >= CREST * cv2.dilate(edge, RIM))
+    fall = (cv2.dilate(light, RIM) - cv2.erode(light, RIM))[crest]
+    return (fall / np.maximum(edge[crest], 1e-6))[fall > LEAST_FALL]
