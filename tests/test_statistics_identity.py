@@ -219,6 +219,37 @@ def test_a_burst_frame_filed_under_another_product_is_a_duplicate(clean):
     assert duplicates(*delivery.tables())[0] == {"A_front.jpg", "B_front.jpg"}
 
 
+def drawn_face(size, lock, pocket, rgb=(222, 178, 50)):
+    """A bag as one draws it: one flat colour on light grey, with a lock and label, or a pocket's line, and nothing else."""
+    width, height = size
+    image = np.full((height, width, 3), 245, np.uint8)
+    cv2.rectangle(image, (width // 4, height // 3), (3 * width // 4, 2 * height // 3), rgb, -1)
+    if lock:
+        cv2.circle(image, (width // 2, int(height * 0.42)), width // 45, (190, 192, 196), -1, cv2.LINE_AA)
+        cv2.rectangle(image, (int(width * 0.44), int(height * 0.54)), (int(width * 0.56), int(height * 0.56)), (190, 192, 196), -1)
+    if pocket:
+        cv2.line(image, (int(width * 0.35), int(height * 0.45)), (int(width * 0.65), int(height * 0.45)), tuple(int(c * 0.6) for c in rgb), 2)
+    mask = np.zeros((height, width), bool)
+    mask[height // 3 : 2 * height // 3, width // 4 : 3 * width // 4] = True
+    return image, mask
+
+
+def test_a_flat_front_and_its_back_differ_in_one_place_and_are_two_pictures():
+    """What coding and a shift may do is many small differences or some along contours; a lock is a large one in one place."""
+    front, mask = drawn_face((205, 256), lock=True, pocket=False)
+    back, _ = drawn_face((205, 256), lock=False, pocket=True)
+    shifted = np.roll(front, 1, axis=1)
+    noisy = np.clip(front + np.random.default_rng(1).normal(0, 4, front.shape), 0, 255).astype(np.uint8)
+
+    def differ(other):
+        luma = [cv2.GaussianBlur(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY).astype(np.float32), (0, 0), likeness.BLUR) for image in (front, other)]
+        return likeness._differ_in_one_place(luma, np.ones(mask.shape, bool), mask)
+
+    assert differ(back)
+    for other in (front, shifted, noisy, cv2.GaussianBlur(front, (0, 0), 0.7)):
+        assert not differ(other)
+
+
 def exposed(rgb, stops):
     """An sRGB picture in other light (IEC 61966-2-1)."""
     value = rgb / 255

@@ -121,7 +121,8 @@ def _judged(kind, likeness, steady, one, other, gap, same_size):
             return legitimate
     elif apart and likeness is not None and not steady():
         return None  # two exposures: only if nothing moved is one filed wrongly
-    return "taken_again" if apart and likeness is not None else kind, _difference_note(kind, likeness)
+    again = apart and likeness is not None and kind != "mirrored"  # no camera mirrors what it takes again
+    return "taken_again" if again else kind, _difference_note(kind, likeness)
 
 
 def _apart(gap, one, other):
