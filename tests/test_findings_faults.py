@@ -110,6 +110,15 @@ def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_s
     assert judged(frames).empty
 
 
+def test_noise_left_in_enough_pictures_says_what_is_usual_where_compression_hid_more_of_it_in_the_rest(frames):
+    """What stays hidden says only that it is below its limit, 1.2 here; the pictures that show theirs have 0.7."""
+    left = np.arange(len(frames)) % 8 == 3
+    frames = frames.assign(noise=np.where(left, 0.7, np.nan), noise_below=np.where(left, np.nan, 1.2))
+    noisy = changed(frames, FRONT, noise=1.6, noise_below=None)
+    assert only(judged(noisy), "noise")["value"] == pytest.approx(1.6 / 0.7, abs=0.01)
+    assert judged(changed(frames, FRONT, noise=1.3, noise_below=None)).empty
+
+
 def test_a_rim_around_a_cut_out_is_found_in_finals_only(frames, finals):
     values = {"rim_px": 3.5, "rim_de": 12.0}
     assert only(judged(changed(finals, FRONT, **values), "finals"), "cutout_edge")["value"] == 3.5

@@ -145,3 +145,22 @@ def test_flat_tiles_of_a_crop_that_hold_a_fine_material_do_not_count():
     picture, tables = _coded(plain + glitter + 1.5 * rng.standard_normal(plain.shape), 95)
     outline = outline_of(working_mask(mask, picture))._replace(touches=("left", "right", "bottom"))
     assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(1.5, rel=0.1)
+
+
+@pytest.mark.parametrize(("tone", "told"), [(150.0, True), (60.0, False)])
+def test_a_crop_tells_noise_in_no_darker_tone_than_a_middle_grey(tone, told):
+    """
+    The same noise of the sensor is more code values in a darker tone.
+
+    sRGB (IEC 61966-2-1): 18 % of the light is code value 118, and the curve is twice as steep there as at 200.
+    """
+    light = ((118 / 255 + 0.055) / 1.055) ** 2.4
+    assert light == pytest.approx(0.18, abs=0.003)
+    slopes = [((code / 255 + 0.055) / 1.055) ** -1.4 for code in (118, 200)]
+    assert slopes[0] / slopes[1] == pytest.approx(2.0, abs=0.1)
+    rng = np.random.default_rng(8)
+    picture, tables = _coded(np.full((900, 900, 3), tone) + 3 * rng.standard_normal((900, 900, 3)), 92)
+    outline = outline_of(np.ones(picture.working.shape[:2], bool))._replace(touches=("left", "top", "right", "bottom"))
+    facts = noise_facts(picture, backdrop_of(picture), outline, tables)
+    assert ("noise" in facts) == told
+    assert told or "too dark" in facts["reasons"][0]

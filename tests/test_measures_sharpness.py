@@ -123,6 +123,30 @@ def test_a_motion_that_only_doubtful_edges_show_is_not_told(weight_of_the_crosse
         assert abs((angle + 90) % 180 - 90) < 3 and 5 < length < 6.5
 
 
+def _edges_widened_as_by(length, rng, scatter=0.05):
+    direction = np.radians(np.repeat(np.arange(5.0, 180.0, 15.0), 8))
+    sigma = np.sqrt(0.5**2 + length**2 / 12 * np.cos(direction) ** 2) * np.exp(scatter * rng.standard_normal(len(direction)))
+    return sigma, direction
+
+
+def test_a_motion_spares_no_edge_that_it_crosses():
+    """Soft stripes of a print look like a motion; the sharp edges of the label sewn on them tell, however few."""
+    sigma, direction = _edges_widened_as_by(8, np.random.default_rng(1))
+    assert motion_of(sigma, direction)[0] == pytest.approx(8, rel=0.25)
+    crossed = np.flatnonzero(np.abs(np.cos(direction)) > 0.8)
+    sigma[crossed[::7]] = 0.5
+    assert motion_of(sigma, direction)[0] == 0
+
+
+def test_a_smear_has_a_flat_top_and_shading_has_none():
+    """Widths alone may follow a motion by chance where they scatter; then the shape of the edges decides."""
+    rng = np.random.default_rng(3)
+    sigma, direction = _edges_widened_as_by(6, rng, scatter=0.35)
+    flat = np.where(np.abs(np.cos(direction)) > 0.5, 0.9, 1.0)
+    assert motion_of(sigma, direction, None, flat)[0] > 3
+    assert motion_of(sigma, direction, None, np.ones(len(sigma)))[0] == 0
+
+
 @pytest.mark.parametrize("share", [0.3, 0.4, 0.5])
 @pytest.mark.parametrize("interpolation", [cv2.INTER_CUBIC, cv2.INTER_LANCZOS4])
 def test_an_enlarged_picture_resolves_what_the_small_one_did(scene, share, interpolation):

@@ -14,6 +14,7 @@ SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size;
 LENGTH_TO_SIGMA = np.sqrt(12)  # standard deviation of a uniform smear is its length / sqrt(12)
 MEAN_OF_DIRECTIONS = 24.0  # blur_px counts a smear of length L as L^2 / 24 of variance, its mean over all directions
 SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault
+FEWEST_MEASURED = 8  # pictures whose noise compression left, for their middle to be the set's
 LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothing
 
 
@@ -88,14 +89,18 @@ def noise(evidence):
     """
     Pictures with more noise than the set's.
 
-    Where compression has left nothing of it, the set has less than would have been left.
+    Where compression has left nothing of it, the set has less than would have been left, and no more than
+    the pictures where it was left, if there are enough of them.
     """
     limit = brief_terms.tolerance(evidence.brief, "noise")
     frames = evidence.measured
     most = frames["noise"].fillna(frames["noise_below"]).dropna()
     if len(most) < FEWEST_OF_A_STYLE:
         return
-    normal = max(float(most.median()), LEAST_NOISE)
+    normal = most.median()
+    if frames["noise"].count() >= FEWEST_MEASURED:
+        normal = min(normal, frames["noise"].median())
+    normal = max(float(normal), LEAST_NOISE)
     at_least = "at least " if frames["noise"].count() < len(most) / 2 else ""
     for frame in evidence.records(frames[frames["noise"] > limit * normal]):
         iso = number(frame.get("iso"))

@@ -19,12 +19,19 @@ BEYOND_DOUBT = 0.9, 1.35, 16  # the share explained, the ratio of widths seen, a
 # Edges that count, at least: crossed by the motion (within 60 degrees of it), and along it (beyond 45). Of smears by 2.5 to 12 px
 # over bags and photographs 95 % have them; what is taken for one in an unmoved picture mostly rests on less than one clear edge.
 CROSSED, ALONG = (60.0, 1.0), (45.0, 1.5)
+# A motion widens the sharpest of the edges it crosses too. Of those within so many degrees of it, this quantile of their widths
+# over the one that the motion gives is 0.8 or more in moved pictures; where a print's soft stripes or a fringe look like one,
+# the label's or the hardware's edges are at 0.15 to 0.5 of it (measured).
+WELL_CROSSED, FEW, SHARP_AS_WELL = 40.0, 0.05, 0.6
+# A uniform smear has a flat top, as far as it is longer than the lens is wide: `Edges.flatness` falls by up to this below 1,
+# half of what it mostly does; shading on bumps and a lens out of focus leave it nearer to 1 (measured).
+FLATTENED = 0.05
 ROUNDS = 5  # of re-weighting
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
 # (solves 2 a phi(a) = (2 Phi(a) - 1) / 2 for a = L / (2 s), so s = L / 2.8)
 
 
-def motion_of(sigma, direction, weight=None):
+def motion_of(sigma, direction, weight=None, flatness=None):
     """
     Length and direction of a straight motion, from edge widths.
 
@@ -40,6 +47,9 @@ def motion_of(sigma, direction, weight=None):
         Of the edges' normals, radians, 0 along x, + towards y.
     weight : (n,) float, optional
         What each counts, 0 to 1.
+    flatness : (n,) float, optional
+        As in `measures.segmentation.edges.Edges`; where it is known, the
+        smear has to have a flat top, or to be beyond doubt.
 
     Returns
     -------
@@ -65,7 +75,33 @@ def motion_of(sigma, direction, weight=None):
     seen = _is_seen(place, angle, (explained, math.sqrt(variance.max() / variance.min()), weight.sum()))
     if not seen or not _is_borne_out(direction, counts, angle):
         return math.nan, math.nan, math.nan
+    if _sharp_ones_are_crossed(sigma, direction, counts, (2 * swing, floor, angle)):
+        return 0.0, math.nan, math.nan
+    if flatness is not None and explained < BEYOND_DOUBT[0] and not _is_flat(sigma, direction, counts, flatness, (2 * swing, floor, angle)):
+        return 0.0, math.nan, math.nan
     return _length(2 * swing, floor), angle, math.sqrt(floor)
+
+
+def _sharp_ones_are_crossed(sigma, direction, counts, motion):
+    """Whether some of the edges that a motion (variance it adds, of the sharp edges, degrees) crosses have stayed sharp."""
+    added, floor, angle = motion
+    across = np.cos(direction - math.radians(angle)) ** 2
+    crossed = across > math.cos(math.radians(WELL_CROSSED)) ** 2
+    if not counts[crossed].any():
+        return False
+    ratio = sigma[crossed] / np.sqrt(floor + added * across[crossed])
+    return weighted_quantile(ratio, counts[crossed], FEW) < SHARP_AS_WELL
+
+
+def _is_flat(sigma, direction, counts, flatness, motion):
+    """Whether the edges that a motion crosses and widens have the flat top of a uniform smear."""
+    added, floor, angle = motion
+    across = np.cos(direction - math.radians(angle)) ** 2
+    widened = (across > math.cos(math.radians(WELL_CROSSED)) ** 2) & (sigma**2 > added / 4)
+    if not counts[widened].any():
+        return False
+    needed = 1 - FLATTENED * added / (added + 4 * floor)
+    return weighted_quantile(flatness[widened], counts[widened], 0.5) < needed
 
 
 def _is_seen(place, angle, evidence):

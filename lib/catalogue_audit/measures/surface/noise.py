@@ -3,7 +3,9 @@ Noise of the flat background, in 8-bit sRGB units a channel.
 
 Noise is everywhere alike: of the tiles looked at, those count that vary as little as the calmest do. Where the
 product meets the frame, as in crops, its own calmest parts are looked at too, and what varies there
-has to be as strong at every size, as noise is and no material.
+has to be as strong at every size, as noise is and no material. There only tones from a middle grey up count: the
+same noise of the sensor is several times as many code values in a dark leather as on a light backdrop, which a
+set is judged by.
 
 JPEG rounds the block transform's coefficients, the high ones to nothing, so the
 second differences of a JPEG say little about the noise that was there. Its low
@@ -29,12 +31,15 @@ DECODED = 2 / 12 * 0.75  # variance that decoding adds to luma: Y rounded, then 
 COARSE = 1.43  # deviation of coarse detail over that of finer; cameras' noise has 1.0 to 1.4, materials 1.5 to 2.3 (measured)
 COARSE_IN_CROPS = 1.25  # the same where the product meets the frame, and what seems to be backdrop may be its own material
 TELLING = 1.3  # code values of noise from which JPEG leaves some finer detail of it, too
+# Code value of 18 % in sRGB (IEC 61966-2-1); additive noise is there twice as many code values as at 200, and ever more below.
+MIDDLE_GREY = 118
 WHITE = 1.12  # the same, below which it is noise even where the tiles show a material
 EVEN = 1.5  # times the variance of the second calmest tile; noise alone stays within it, seams and grain do not
 MOSTLY_ROUNDED = 0.08  # of the squared step; below, few coefficients are more than nothing, and chance decides how many
 AT_MOST = 1.25  # times what may be hidden: near the limit the little that is left scatters by a tenth
 SURE_RATIO = 0.4  # deviation over step from which rounding keeps about what there was
 
+DARK = "what is flat in it is too dark to compare its noise with that of a backdrop"
 MATERIAL = "what seems to be background has the grain of a material, so its noise cannot be measured"
 
 _RATIO = np.geomspace(0.12, 12, 120)  # standard deviation over quantisation step
@@ -81,6 +86,10 @@ def noise_facts(picture, backdrop, outline, tables=None):
     beside, chosen = places, places
     if outline.touches:
         beside, chosen = _of_noise_alone(picture, places, ordered[0])
+        beside, light = (_light(picture, some) for some in (beside, chosen))
+        if chosen and not light:
+            return {"reasons": (DARK,)}
+        chosen = light
     if not chosen:
         return {"reasons": (MATERIAL if places else reason,)}
     tiles = np.concatenate(_tiles_at(picture, chosen))
@@ -104,6 +113,14 @@ def _of_noise_alone(picture, places, luma_table):
     even = _even([_luma_blocks(tile) for tile in _tiles_at(picture, looked_at)], luma_table)
     beside = [looked_at[k] for k in even if k < len(places)]
     return beside, beside or [calm[k] for k in _white([_luma_blocks(tile) for tile in _tiles_at(picture, calm)])]
+
+
+def _light(picture, places):
+    """Those of the tiles that are no darker than a middle grey."""
+    side = TILE // picture.grey_reduction
+    corners = [(y // picture.grey_reduction, x // picture.grey_reduction) for y, x in places]
+    levels = [picture.grey[y : y + side, x : x + side].mean() for y, x in corners]
+    return [place for place, level in zip(places, levels, strict=True) if level >= MIDDLE_GREY]
 
 
 def _even(tiles, luma_table):

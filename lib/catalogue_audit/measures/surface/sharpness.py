@@ -51,7 +51,7 @@ def sharpness_facts(picture, outline):
     if len(edges.sigma) < FEWEST:
         return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
     blur, sd = lens_width(edges)
-    length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight)
+    length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness)
     if length > 0:
         blur = float(np.sqrt(sharpest**2 + length**2 / 24))  # the mean over all directions
     return {
