@@ -127,7 +127,7 @@ def _draw(axes, panel):
     inside = ~limits.beyond
     few = len(y) <= MANY
     axes.scatter(panel.x[inside], y[inside], s=6 if few else 1, c=look.QUIET, alpha=0.55, linewidths=0, zorder=2, rasterized=len(y) > 800)
-    axes.scatter(panel.x[~inside], y[~inside], s=20, c=look.VERMILION, marker="D", edgecolors=look.PAPER, linewidths=0.4, zorder=4, rasterized=len(y) > 800)
+    axes.scatter(panel.x[~inside], y[~inside], s=20, c=look.VERMILION, marker="D", edgecolors=look.PAPER, linewidths=0.4, zorder=4, clip_on=False, rasterized=len(y) > 800)
     axes.plot(panel.x, limits.average, color=look.INK, linewidth=1.3, zorder=3)
     for edge in (limits.lower, limits.upper):
         axes.plot(panel.x, edge, color=look.INK, linewidth=0.7, linestyle=(0, (1, 2)), zorder=2.5)

@@ -38,11 +38,12 @@ def exposure_chart(audit):
     groups = frames["exposure_group"].astype("float64").to_numpy(dtype=float, na_value=np.nan)
     (x, x_words), (y, y_words) = (_most_telling(frames, groups, side) for side in (CAMERA_SIDE, LIGHT_SIDE))
     known = np.isfinite(x) & np.isfinite(y)
-    numbers = np.unique(groups[known & np.isfinite(groups)])
+    numbers, every = np.unique(groups[known & np.isfinite(groups)]), len(np.unique(groups[np.isfinite(groups)]))
     if not known.any():
         title = "Set-ups: no picture states exposure or focal length"
-    elif len(numbers) > 1:
-        title = f"{len(numbers)} set-ups of light and lens in this delivery"
+    elif every > 1:
+        hidden = f"; {every - len(numbers)} without a background not drawn" if every > len(numbers) else ""
+        title = f"{every} set-ups of light and lens in this delivery{hidden}"
     else:
         title = "One set-up of light and lens throughout" if len(numbers) else "No two pictures share a set-up"
     figure = figures.new_figure(8.6, 3.2)
