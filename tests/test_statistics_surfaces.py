@@ -96,14 +96,20 @@ def test_backgrounds_that_are_off_together_are_the_light_of_all():
 
 
 def test_one_view_of_another_look_is_no_light_where_its_background_is_steady():
-    """The same difference is light between views that face the lamps, and not sure of one that slants, or differs by nature."""
+    """
+    The same difference is light between views that face the lamps, and not sure of one that slants, or differs by nature.
+
+    Where its background is steady even a back is unsure: a panel of another stuff is as likely as a lamp that spared the sweep.
+    """
     residual, steady, known, calm = np.array([-0.25, 0.0, 0.0]), np.full(3, 0.02), np.zeros(3), np.zeros(3, bool)
     ev, sd = own_light(residual, np.array([0.08, 0.02, 0.02]), steady, known, calm)
     assert abs(ev[0]) < 0.1 and 3 * sd[0] > abs(ev[0])
     ev, sd = own_light(residual, np.full(3, 0.02), steady, known, calm)
     assert abs(ev[0]) < 0.15 and 3 * sd[0] > abs(ev[0])
-    ev, sd = own_light(residual, np.full(3, 0.02), steady, known, calm, straight=True)
+    ev, sd = own_light(residual, np.full(3, 0.02), steady, np.full(3, np.nan), calm, straight=True)
     assert ev[0] == pytest.approx(-0.25, abs=0.02) and 3 * sd[0] < 0.15
+    ev, sd = own_light(residual, np.full(3, 0.02), steady, known, calm, straight=True)
+    assert ev[0] < -0.1 and 3 * sd[0] > abs(ev[0])
 
 
 def test_a_background_that_moved_alone_is_told_from_a_lamp():

@@ -10,12 +10,14 @@ more exactly; where only the background moved, it says nothing about the product
 import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
-from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained
+from catalogue_audit.statistics.photometry.backgrounds import light_of_backgrounds, of_the_place
+from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 from catalogue_audit.statistics.photometry.regions import median_known
 from catalogue_audit.statistics.photometry.surfaces import surfaces
 from catalogue_audit.statistics.photometry.view_effects import (
     learned_scatter,
+    looks_scatter,
     members_of,
     style_effects,
     view_effects,
@@ -23,7 +25,6 @@ from catalogue_audit.statistics.photometry.view_effects import (
 )
 from catalogue_audit.statistics.photometry.view_pairs import levels_of_views
 
-STEADY_SD = 0.018  # EV; natural difference between background and product lamps from frame to frame
 UNSEEN_SD = 0.032  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
 BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
@@ -36,6 +37,7 @@ EFFECT_SD = 0.1  # EV; by which views differ from one another
 USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
 FLAT_L = 0.3  # CIELAB L*; a detail's background as even as that was painted, and is no surface of a product
 PAINTED_EV, FEWEST_PAINTED = 0.002, 4  # flashes repeat to a hundredth of a stop (common practice, no source); backgrounds that tell that they were set
+STEADIER, STEADIER_SHARE, FEWEST_FOR_A_WAY = 0.6, 0.75, 6  # of the scatter, of that share of the slanting views, by which one number has to be the better; views that tell
 LEARNED = 4  # times that the scatter of views is learned from what was lit alike
 MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
@@ -73,20 +75,25 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
        J. Royal Statistical Society B 39(1):1-38, 1977 (the scatter of views from what was lit alike).
     """
     painted = _painted(background, whole)
-    background = np.where(painted, np.nan, background)
+    background = np.full(len(background), np.nan) if painted.any() else background  # of a painted level, the rest tell no light either
     sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
     level, extra_sd, mirrored = _levels(frames, sketches, whole, backdrop, sku, gains)
+    slanting = whole & ~frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
+    level, extra_sd = _steadier(level, extra_sd, sku, frames["view"].fillna("").to_numpy(str), slanting)
     burnt = _burnt_beyond_others(frames, sku)
     beside = _beside(frames, background)
-    expected, steady_sd, lamps_moved = _expected(sku, whole, background, background_sd, beside, painted)
     groups = frames["view"].fillna("").to_numpy(str)
+    behind = background - of_the_place(background, sku, groups, whole)
+    told = light_of_backgrounds(behind, background_sd, level, sku, groups, whole, np.fmin(*np.abs(behind - beside)))
+    expected, steady_sd, lamps_moved = _expected(sku, whole, behind, told, beside, painted)
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = view_effects(usual, sku, groups, mirrored)
     straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
-    odd_sd = np.where(straight, ODD_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
-    effects = effects + style_effects(usual - effects, sku, groups, frames["style"].fillna("").to_numpy(str))
+    effects = effects + style_effects(usual - effects, sku, groups, _styles(frames))
+    by_looks = np.maximum(ODD_SHARE * by_shape, looks_scatter(usual - effects, sku, groups, extra_sd, whole))
+    odd_sd = np.where(straight, ODD_STRAIGHT_SD, np.hypot(ODD_SD, by_looks))
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
@@ -94,12 +101,12 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), extra_sd)
     for _ in range(LEARNED):
         off, sd, alike, square = _own_lights(
-            residual, np.hypot(view_sd, natural_sd), steady_sd, background, lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku
+            residual, np.hypot(view_sd, natural_sd), steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku
         )
         view_sd = learned_scatter(view_sd, natural_sd, alike, square, groups)
     ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
-    ev[alone], sd[alone] = background[alone], BACKGROUND_ONLY_SD
+    ev[alone], sd[alone] = expected[alone], np.hypot(BACKGROUND_ONLY_SD, steady_sd[alone])
     lost = (burnt > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
     return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
 
@@ -148,6 +155,15 @@ def _under_usual_lamps(residual, lamps_moved, groups):
     return usual
 
 
+def _styles(frames):
+    """Styles by name, and by SKUs that differ in a last part of letters where none is supplied: (n,) of str."""
+    return (frames["style"].fillna("").astype(str) + "|" + _without_colour(frames["sku"])).to_numpy(str)
+
+
+def _without_colour(skus):
+    return skus.fillna("").astype(str).str.replace(r"(?<=\d)[-_. ][A-Za-z]+$", "", regex=True)
+
+
 def _of_one_product(usual, sku, groups):
     """Frames of views that one product has alone: (n,) of bool."""
     result = np.zeros(len(usual), bool)
@@ -168,14 +184,14 @@ def _levels(frames, sketches, whole, backdrop, sku, gains):
 
     Returns
     -------
-    level : (n,) ndarray
-        EV up to a constant of the product; NaN where nothing is comparable.
-    extra_sd : (n,) ndarray
+    level : (2, n) ndarray
+        EV up to a constant of the product; NaN where nothing is comparable. Of `levels_of_views`, both ways.
+    extra_sd : (2, n) ndarray
         What is to be added for frames that share little with the others.
     mirrored : (n,) ndarray
         Share of the product's light that its surface mirrors, about.
     """
-    level, extra_sd, mirrored = (np.full(len(frames), np.nan) for _ in range(3))
+    level, extra_sd, mirrored = (np.full(shape, np.nan) for shape in ((2, len(frames)), (2, len(frames)), len(frames)))
     plain = np.where(whole, product_levels(frames, sketches), np.nan)
     flat = frames["background_spread"].astype(float).to_numpy() < FLAT_L
     files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
@@ -188,8 +204,28 @@ def _levels(frames, sketches, whole, backdrop, sku, gains):
         measured = plain[places][np.isfinite(plain[places])]
         lightness = np.median(shown or measured) if shown or len(measured) else 0.0
         mirrored[places] = MIRRORED / (MIRRORED + 2.0**lightness)
-        level[places], extra_sd[places] = levels_of_views(seen, plain[places], slanting[places], straight[places])
+        level[:, places], extra_sd[:, places] = levels_of_views(seen, plain[places], slanting[places], straight[places])
     return level, extra_sd, mirrored
+
+
+def _steadier(level, extra_sd, sku, groups, slanting):
+    """
+    The one of two ways to compare slanting views by which they differ less from product to product: level and extra scatter, (n,) each.
+
+    Under several lamps the surfaces are the steadier ones. Under one hard lamp a box shows a lit and a dark face, and which of these is laid over the
+    front, nobody knows: then one number of all the product is.
+    """
+    apart = [level[way] - view_effects(level[way], sku, groups, np.zeros(len(sku))) if np.isfinite(level[way]).any() else level[way] for way in (0, 1)]
+    scatter = []
+    for residual in apart:
+        residual = residual.copy()
+        for places in members_of(sku):
+            known = residual[places][~slanting[places] & np.isfinite(residual[places])]
+            residual[places] -= np.median(known) if len(known) else np.nan
+        known = np.abs(residual[slanting & np.isfinite(residual)])
+        scatter.append(np.quantile(known, STEADIER_SHARE) if len(known) >= FEWEST_FOR_A_WAY else np.nan)
+    way = int(scatter[1] < STEADIER * scatter[0])
+    return level[way], extra_sd[way]
 
 
 def _fills(sketches, file, crop, backdrop):
@@ -240,7 +276,7 @@ def _beside(frames, background):
     return beside
 
 
-def _expected(sku, whole, background, background_sd, beside, painted):
+def _expected(sku, whole, background, told, beside, painted):
     """
     What a frame's background, or those of its product's other frames, tell of the light on the product.
 
@@ -255,15 +291,16 @@ def _expected(sku, whole, background, background_sd, beside, painted):
         or unseen where theirs differ: somebody was at the lamps.
     """
     known = np.isfinite(background)
+    light, light_sd, touched = told
     off = np.fmin(np.abs(background), np.fmin(*np.abs(background - beside)))
-    expected, moved = np.nan_to_num(background), known & (off > np.maximum(ELSEWHERE, 3 * background_sd))
+    expected, moved = np.where(known, np.nan_to_num(light), 0.0), known & (off > ELSEWHERE) & (touched > 0.5)
     for places in members_of(sku):
         seen = places[known[places]]
-        apart = len(seen) > 1 and np.ptp(background[seen]) > DIFFER
+        apart = len(seen) > 1 and np.ptp(expected[seen]) > DIFFER
         for place in places[~known[places] & ~painted[places]]:
-            expected[place] = _shared(background[seen], beside[:, place])
+            expected[place] = _shared(expected[seen], beside[:, place])
             moved[place] = apart or (whole[place] and len(seen) > 0)
-    return expected, np.where(known, np.hypot(background_sd, STEADY_SD), UNSEEN_SD), moved
+    return expected, np.where(known, np.nan_to_num(light_sd), UNSEEN_SD), moved
 
 
 def _shared(background, beside):

@@ -13,14 +13,14 @@ from itertools import combinations, product
 import numpy as np
 
 TOUCHED_SD = 0.5  # EV; a light that was touched
-TOUCHED = 0.01  # share of the frames whose product got other light than its steady background tells (common practice, no source)
+TOUCHED = 0.005  # share of the frames whose product got other light than its steady background tells (common practice, no source)
 UNSEEN_TOUCHED = 0.08  # the same where no background tells: details, and finals, which are retouched one by one
-TOUCHED_TOO = 0.1  # the same where the background is off: somebody was at the lamps
+TOUCHED_TOO = 0.03  # the same where the background is off: somebody was at the lamps
 BETWEEN = 0.3  # the same where no background tells, and those of the product's other frames differ
-ALONE = 0.3  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
+ALONE = 0.05  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
 ALONE_TOGETHER, ALIKE = 0.03, 0.1  # the same where another frame's background is off by as much (EV): the light of both moved
 ODD_VIEW, ODD_SD = 0.07, 0.12  # share of slanting views and details that look otherwise, by so much (EV): matt cloth turned from the lamps
-ODD_STRAIGHT = 0.0003  # the same of views that face camera and lamps, as front and back do: none of 700 rendered ones was
+ODD_STRAIGHT, ODD_STRAIGHT_SD = 0.002, 0.2  # the same of views that face camera and lamps, as front and back do: a pattern, or a panel of another stuff
 MOST_ODD = 2  # of one product's frames
 STEADY, ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS = range(5)  # the background alone left the level before it, or after it
 

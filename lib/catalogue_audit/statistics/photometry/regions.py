@@ -4,6 +4,7 @@ import numpy as np
 
 CLIPPED_L = 99.3  # CIELAB, sRGB 253: noise of two code values takes 0.005 EV off a mean there, and much more above
 FEWEST_REGIONS = 3
+SIDES = 4  # of a frame; the regions of one side differ from the set's alike, as a sweep's fall-off moves through all of them
 MOSTLY = 0.5  # of the whole products' backgrounds have to be known: the few grey ones of a set on pure white are no reference
 FEWEST_OF_A_BACKDROP, SECOND_BACKDROP = 3, 0.25  # whole products, and share of them, from which a set has two sweeps
 
@@ -35,6 +36,8 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
     ev, sd : (n,) ndarray
         NaN where the background is clipped, cut out or unknown, and in a set in which most are: the few that are not
         say nothing of the set's.
+    at_least : (n,) ndarray
+        EV that a clipped background is brighter at least, by what the reference lacks to the top of the scale; NaN elsewhere.
     """
     levels = _levels(frames, sketches)
     count = len(levels)
@@ -56,7 +59,7 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
         middle = np.where(enough, median_known(off.T), np.nan)
         spread = median_known(np.abs(off - middle[:, None]).T)
         ev[group] = middle
-        sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.maximum(np.isfinite(off).sum(axis=1), 1))
+        sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.clip(np.isfinite(off).sum(axis=1), 1, SIDES))
     return ev, np.maximum(sd, 0.005)
 
 

@@ -5,7 +5,8 @@ Two views show different shares of leather, lining and hardware, so that means a
 the same light. Each view's pixels are therefore sorted into cells of equal chromaticity, which light does not
 change, and each cell's luminances into a histogram on a log scale, on which light is a shift. The shift at which
 the histograms of all cells that both views have overlap best is the difference of light; what only one of
-them shows overlaps with nothing and does not count.
+them shows overlaps with nothing and does not count. Burnt-out pixels are of no cell: their share is compared with the share of the darker
+view that would burn out under as much light.
 """
 
 from typing import NamedTuple
@@ -27,6 +28,7 @@ SMOOTH = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2, dtype=np.float32)
 FURTHEST = 1.75  # EV to either side
 USUAL_WIDTH = 0.22  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
 TOP = 0.97
+AT_TOP = 250  # code value from which a pixel is burnt out, a margin for JPEG left: it may be of any luminance above, and any chromaticity
 HALF_A_STOP, A_STOP = 218, 188  # sRGB code values so far below the top of the scale
 
 
@@ -42,11 +44,14 @@ class Surfaces(NamedTuple):
         Fourier transforms of the roots of their histograms.
     level : float
         Median of log2 luminance.
+    burnt : (FURTHEST / STEP + 1,) ndarray
+        Share of the pixels at the top of the scale under so many steps more light.
     """
 
     cells: np.ndarray
     spectra: np.ndarray
     level: float
+    burnt: np.ndarray
 
 
 def surfaces(sketch, crop, gains=(1.0, 1.0)):
@@ -75,10 +80,17 @@ def surfaces(sketch, crop, gains=(1.0, 1.0)):
     luminance = np.maximum(xyz[:, 1], DARKEST)
     a = 500 * MIDDLE * (np.cbrt(xyz[:, 0] / luminance) - 1)
     b = 200 * MIDDLE * (1 - np.cbrt(xyz[:, 2] / luminance))
-    light = np.log2(luminance)
-    cells, histograms = _histograms(a / CELL + SIDE / 2, b / CELL + SIDE / 2, (light - LOWEST) / STEP)
+    light, shown = np.log2(luminance), pixels.max(axis=1) < AT_TOP
+    cells, histograms = _histograms((a / CELL + SIDE / 2)[shown], (b / CELL + SIDE / 2)[shown], (light[shown] - LOWEST) / STEP, len(light))
     roots = np.sqrt(np.maximum(histograms, 0))
-    return Surfaces(cells, np.fft.rfft(roots, 2 * STEPS, axis=1), float(np.median(light)))
+    return Surfaces(cells, np.fft.rfft(roots, 2 * STEPS, axis=1), float(np.median(light)), _burnt_under_more(pixels))
+
+
+def _burnt_under_more(pixels):
+    """Share of pixels (n, 3) that reach the top of the scale under 0, 1, 2 ... steps more light: (FURTHEST / STEP + 1,)."""
+    room = np.log2(DECODED[AT_TOP]) - np.log2(np.maximum(DECODED[pixels.max(axis=1)], DARKEST))
+    steps = np.arange(round(FURTHEST / STEP) + 1) * STEP
+    return np.searchsorted(np.sort(room), steps, side="right") / len(room)
 
 
 def brighter(first, second):
@@ -110,6 +122,9 @@ def brighter(first, second):
     overlap = np.fft.irfft(product, 2 * STEPS)
     reach = round(FURTHEST / STEP)
     overlap = np.concatenate([overlap[-reach:], overlap[: reach + 1]])
+    overlap[reach:] += np.sqrt(first.burnt[0] * second.burnt)  # what would burn out in the darker picture under the brighter one's light
+    overlap[: reach + 1] += np.sqrt(first.burnt[::-1] * second.burnt[0])
+    overlap[reach] -= np.sqrt(first.burnt[0] * second.burnt[0])
     best = int(np.argmax(overlap))
     if best in (0, 2 * reach) or overlap[best] <= 0:
         return np.nan, 0.0, np.nan
@@ -149,7 +164,7 @@ def near_top_share(sketch, near=HALF_A_STOP):
     return float((pixels.max(axis=1) >= near).mean()) if pixels is not None and len(pixels) else np.nan
 
 
-def _histograms(a, b, light):
+def _histograms(a, b, light, count):
     """
     Histograms of light by cell, each pixel shared out among the four cells nearest to it.
 
@@ -157,24 +172,26 @@ def _histograms(a, b, light):
     ----------
     a, b, light : (n,) ndarray
         In cells, cells and steps.
+    count : int
+        Pixels of the whole product, those at the top of the scale included.
 
     Returns
     -------
     cells : (k,) ndarray of int
     histograms : (k, STEPS) ndarray of float32
-        Smoothed; together they sum to about one.
+        Smoothed; together they sum to about the share that is counted.
     """
     column, row = np.clip(np.floor(a), 0, SIDE - 2), np.clip(np.floor(b), 0, SIDE - 2)
     right, down = np.clip(a - column, 0, 1), np.clip(b - row, 0, 1)
     cell = (column * SIDE + row).astype(np.int64)
     near = np.concatenate([cell, cell + 1, cell + SIDE, cell + SIDE + 1])
     share = np.concatenate([(1 - right) * (1 - down), (1 - right) * down, right * (1 - down), right * down])
-    cells = np.flatnonzero(np.bincount(near, share, SIDE * SIDE) > LEAST * len(a))
+    cells = np.flatnonzero(np.bincount(near, share, SIDE * SIDE) > LEAST * count)
     number = np.full(SIDE * SIDE, -1)
     number[cells] = np.arange(len(cells))
     step = np.tile(np.clip(light, 0, STEPS - 1).astype(np.int64), 4)
     place, counted = number[near] * STEPS + step, number[near] >= 0
     counts = np.bincount(place[counted], share[counted], len(cells) * STEPS).reshape(-1, STEPS)
     kernel = SMOOTH / SMOOTH.sum()
-    flat = (counts / len(a)).astype(np.float32)
+    flat = (counts / count).astype(np.float32)
     return cells, cv2.sepFilter2D(flat, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_CONSTANT)

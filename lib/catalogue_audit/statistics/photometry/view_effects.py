@@ -177,6 +177,27 @@ def _differences(residual, sku, groups, extra_sd, steady_sd):
     return pairs
 
 
+def looks_scatter(residual, sku, groups, extra_sd, whole):
+    """
+    By how much each frame's view may look otherwise: root mean square of the other products' residuals, unlike ones left in, (n,) EV.
+
+    A product says nothing of itself: its own light would pass for its looks. Details do, as each shows a part of its own: of few, one
+    that is off by a stop is the only one that tells how far they may be. 0 where nothing is known.
+    """
+    residual = np.where(extra_sd <= 3 * MOST_EXTRA_SD, residual, np.nan)
+    residual = residual - _medians(residual, members_of(sku))
+    result = np.zeros(len(residual))
+    for places in members_of(groups):
+        k = places[np.isfinite(residual[places])]
+        _, product = np.unique(sku[places], return_inverse=True)
+        known, of_known = np.isfinite(residual[places]), product[np.isfinite(residual[places])]
+        squares, counts = np.bincount(of_known, residual[k] ** 2, product.max() + 1), np.bincount(of_known, minlength=product.max() + 1)
+        left_out = whole[places]
+        square = squares.sum() - np.where(left_out, squares[product], 0.0)
+        result[places] = np.sqrt(square / np.maximum(known.sum() - np.where(left_out, counts[product], 0), 1))
+    return result
+
+
 def learned_scatter(view_sd, natural_sd, alike, square, groups):
     """
     By how much each view differs from product to product, from the frames that are lit and look alike: (n,).

@@ -20,6 +20,7 @@ STRANGE, STRANGE_SD = 0.02, 0.5  # overlap of views without a surface in common,
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
 PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
 WIDE_SD, WIDE_STRAIGHT_SD = 0.4, 0.2  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps, alike in views that stand alike
+BURNT_SD = 0.4  # EV for all of a product burnt out: how bright it would be there, nobody knows
 NARROW, NARROW_SD = 0.13, 0.15  # EV of width, of one even face: all of it turns away from the lamps together, in some stuffs by much more than usual
 HUBS = 4  # pictures of a whole product with which all of its others are compared
 MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
@@ -40,14 +41,15 @@ def levels_of_views(seen, plain, slanting, straight):
 
     Returns
     -------
-    level, extra_sd : (n,) ndarray
+    level, extra_sd : (2, n) ndarray
         EV up to a constant, NaN of frames that share nothing with another; and what is to be added to the scatter of their views.
+        First with all pairs told by their surfaces, then with slanting views told by one number.
     """
     count = len(seen)
     order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
     hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
-    rows, values, spreads, extra_slanting = [], [], [], 0.0
-    extra, strange, joins = np.full(count, np.inf), np.zeros(count), np.zeros(count)
+    rows, values, spreads, turned, extra_slanting = [], [], [], [], 0.0
+    strange, joins = np.zeros(count), np.zeros(count)
     for rank, one in enumerate(order[:hubs]):
         for other in order[rank + 1 :]:
             value, spread, width = _difference(seen[one], seen[other], plain[one], plain[other], straight[one] and straight[other])
@@ -59,18 +61,26 @@ def levels_of_views(seen, plain, slanting, straight):
                 rows.append(row)
                 values.append(value)
                 spreads.append(spread)
-                extra[[one, other]] = np.minimum(extra[[one, other]], spread)
-                if slanting[one] != slanting[other] and np.isfinite(plain[[one, other]]).all() and width < NARROW:
+                turned.append(slanting[one] != slanting[other] and np.isfinite(plain[[one, other]]).all())
+                if turned[-1] and width < NARROW:
                     extra_slanting = NARROW_SD
     if not rows:
-        return np.full(count, np.nan), extra
-    extra[slanting] = np.hypot(extra[slanting], extra_slanting)
-    rows, values, spreads = np.array(rows), np.array(values), np.array(spreads)
+        return np.full((2, count), np.nan), np.full((2, count), np.inf)
+    rows, values, spreads, turned = np.array(rows), np.array(values), np.array(spreads), np.array(turned)
+    by_one_number = np.where(turned, rows @ np.nan_to_num(plain), values), np.where(turned, 0.0, spreads)
+    strange = STRANGE_SD * strange / np.maximum(joins, 1)
+    both = [_solved(rows, values, spreads, np.where(slanting, extra_slanting, 0.0), strange), _solved(rows, *by_one_number, np.zeros(count), strange)]
+    return np.array([level for level, _ in both]), np.array([extra for _, extra in both])
+
+
+def _solved(rows, values, spreads, extra_slanting, strange):
+    """Level and extra scatter of each frame from the differences of pairs, (n,) each."""
+    extra = np.where(rows != 0, spreads[:, None], np.inf).min(axis=0)
+    extra = np.hypot(extra, extra_slanting)
     linked = _linked(rows)
     within = np.abs(rows) @ linked > 0
     level, unsure = levels_of_pairs(rows[within], values[within], spreads[within])
-    unsure = np.hypot(unsure, STRANGE_SD * strange / np.maximum(joins, 1))
-    return np.where(linked, level, np.nan), np.hypot(extra, unsure)
+    return np.where(linked, level, np.nan), np.hypot(extra, np.hypot(unsure, strange))
 
 
 def _linked(rows):
@@ -91,7 +101,9 @@ def _difference(one, other, plain_one, plain_other, straight):
     if likeness < UNLIKE:
         return plain_one - plain_other, UNLIKE_SD, np.nan
     partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
-    return value, float(np.hypot(partly, (WIDE_STRAIGHT_SD if straight else WIDE_SD) * max(0.0, width - USUAL_WIDTH))), width
+    wide = (WIDE_STRAIGHT_SD if straight else WIDE_SD) * max(0.0, width - USUAL_WIDTH)
+    burnt = BURNT_SD * max(one.burnt[0], other.burnt[0])
+    return value, float(np.sqrt(partly**2 + wide**2 + burnt**2)), width
 
 
 def levels_of_pairs(rows, values, spreads):
