@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.statistics.matching.turned_faces import face_of, face_shares
+from catalogue_audit.statistics.matching.turned_faces import Compared, face_of, face_shares, has_faces
 
 SIZE, WIDE, HIGH, DEEP = 600, 0.30, 0.24, 0.10
 CAMERA = np.array([[1300.0, 0, 300], [0, 1300, 300], [0, 0, 1]])
@@ -46,7 +46,15 @@ def _picture(face, side, turn_deg, pitch_deg=8.0):
 
 
 def _triple(front, back, side, turn_deg=35.0):
-    return tuple(face_of(_picture(panel, side, turn)) for panel, turn in ((front, 0), (back, 0), (front, turn_deg)))
+    return tuple(_picture(panel, side, turn) for panel, turn in ((front, 0), (back, 0), (front, turn_deg)))
+
+
+def _shares(triples):
+    """`face_shares` of some products' sketches of front, back and turned picture."""
+    files = {name: tuple(f"{name} {view}" for view in ("front", "back", "turned")) for name in triples}
+    sketches = dict(zip(sum(files.values(), ()), sum(triples.values(), ()), strict=True))
+    compared = Compared(sketches)
+    return face_shares({name: three for name, three in files.items() if has_faces(compared, three)}, sketches, compared)
 
 
 @pytest.fixture(scope="module")
@@ -55,21 +63,21 @@ def triples():
 
 
 def test_the_picture_of_the_turned_face_is_told(triples):
-    shares = face_shares(triples)
+    shares = _shares(triples)
     assert set(shares) == set(triples)
     assert min(shares.values()) > 2
 
 
 def test_exchanged_pictures_tell_the_contrary(triples):
     front, back, turned = triples["P2"]
-    shares = face_shares({**triples, "P2": (back, front, turned)})
+    shares = _shares({**triples, "P2": (back, front, turned)})
     assert shares.pop("P2") < -2
     assert min(shares.values()) > 2
 
 
 def test_two_faces_alike_tell_nothing(triples):
     panel = _panel(7)
-    shares = face_shares({**triples, "same": _triple(panel, panel.copy(), _panel(90, 0))})
+    shares = _shares({**triples, "same": _triple(panel, panel.copy(), _panel(90, 0))})
     assert abs(shares["same"]) < 1
 
 
@@ -81,4 +89,4 @@ def test_a_sketch_without_picture_or_product_has_no_face():
 
 
 def test_nothing_given_tells_nothing():
-    assert face_shares({}) == {}
+    assert _shares({}) == {}

@@ -162,7 +162,7 @@ def process_pool(workers, location, limits, kept):
 def context_of_workers():
     """The context in which workers are started, and the server that starts them."""
     context = WorkerContext()
-    context.set_forkserver_preload(["catalogue_audit.measures.measure"])
+    context.set_forkserver_preload(["catalogue_audit.measures.measure", "catalogue_audit.runs.crew"])
     with _environment(), _without_messages():
         forkserver.ensure_running()  # every worker, also one that takes the place of another, inherits its environment
     return context

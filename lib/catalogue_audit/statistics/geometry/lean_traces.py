@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
-from catalogue_audit.measures.geometry.mirror import TERMS, edges, laid_over
-from catalogue_audit.measures.segmentation.body import body_mask
 from catalogue_audit.statistics.geometry.handles import APART
+from catalogue_audit.statistics.geometry.tapers import laid_in_turn
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+from catalogue_audit.statistics.spread import spread
 
 TRACES = ("body", "crown", "taper")
 FAR_OFF = 0.01  # share of traces that something else has moved; 1 of 140 on rendered bags
@@ -115,43 +115,21 @@ def _tapers(table, frames, sketches, gains, rolls):
     no_box = [(sketches.get(file) or {}).get("upper_edge") is None for file in frames["file"]]  # a tilt lifts a dome, and makes no difference to a roll
     unusable = straightened | np.array(no_box, bool) | rolls
     pictures = dict(zip(table.index, zip(frames["file"], table["view"] != STRAIGHT_ON[0], strict=True), strict=True))
-    kept = getattr(sketches, "made", {})  # finding and judging lay the same outlines over each other
-    for _, group in table.groupby("shape", sort=True):
-        first, at_hand = None, {}
-        if len(group) == 1:
-            continue
-        for place in group.index:
-            one = pictures[place]
-            key = "taper", one, first or one
-            if key not in kept:
-                kept[key] = _laid(sketches, one, first or one, at_hand)
-            seen, laid = kept[key]
-            first = first or (one if seen else None)
+    shapes = [group.index for _, group in table.groupby("shape", sort=True) if len(group) > 1]
+    for places, (first, laid_ones) in zip(shapes, _in_turn([tuple(map(pictures.get, places)) for places in shapes], sketches), strict=True):
+        for place, laid in zip(places, laid_ones, strict=True):
             if laid is not None:
-                sine = 0.0 if one == first else gains[place] * laid[0]
+                sine = 0.0 if pictures[place] == first else gains[place] * laid[0]
                 found[place] = math.nan if unusable[place] else sine, max(1.0, laid[1] / WELL_REPEATED)
     return pd.DataFrame.from_dict(found, orient="index", columns=["taper", "misfit"], dtype=float)
 
 
-def _laid(sketches, one, first, at_hand):
-    """Whether a picture (file, mirrored) shows its body, and the taper and scatter of that laid over the first one's; ``at_hand`` keeps the first."""
-    edge = body_of(sketches.get(one[0]) or {}, mirrored=one[1])
-    if edge is None:
-        return False, None
-    if first not in at_hand:
-        at_hand[first] = edge if one == first else body_of(sketches.get(first[0]) or {}, mirrored=first[1])
-    laid = laid_over(edge, at_hand[first])
-    return True, None if laid is None else (laid.values[TERMS.index("taper")], laid.scatter)
-
-
-def body_of(sketch, mirrored=False):
-    """The body's `Edge` from a picture's sketch; None where it shows none."""
-    if sketch.get("outline") is None or sketch.get("mask") is None or not sketch["mask"].any():
-        return None
-    mask = np.ascontiguousarray(sketch["mask"])
-    body, scale = body_mask(mask)
-    edge, _ = edges(sketch["outline"] * np.array(mask.shape[::-1], float), body, scale)
-    return edge.mirrored() if mirrored and edge is not None else edge
+def _in_turn(shapes, sketches):
+    """`laid_in_turn` of the pictures of each shape; what was laid before, in finding or judging, is not laid again."""
+    kept = getattr(sketches, "made", {})
+    new = [pictures for pictures in dict.fromkeys(shapes) if ("tapers", pictures) not in kept]
+    kept.update(zip([("tapers", pictures) for pictures in new], spread(laid_in_turn, new, sketches), strict=True))
+    return [kept["tapers", pictures] for pictures in shapes]
 
 
 def _scatters(table):

@@ -13,6 +13,7 @@ References
 """
 
 import math
+from collections import OrderedDict
 from typing import NamedTuple
 
 import cv2
@@ -28,6 +29,7 @@ FULL_TRIES = 2  # zooms tried in full, and their neighbours
 REACH_PX = 3  # of the full scale, about a place found at the coarse one
 FOUND = 0.6  # correlation from which a crop's zoom is worth learning from
 ONE_SCALE = 0.2  # robust scatter of ln(zoom) up to which a set's crops have one scale
+LAYERS_AT_HAND = 32  # 1 MB each
 LIGHTNESS_WEIGHT = 0.3  # of L* in a colour difference: a detail has a light of its own
 
 
@@ -100,6 +102,28 @@ def best_fit(crop, whole, zooms=ZOOMS):
         return NOT_FOUND
     inside = 0 < place < len(zooms) - 1
     return Fit(min(correlation, 1.0), float(zooms[place]) if inside else math.nan, _colour_difference(small, whole.full, at))
+
+
+class LayersAtHand:
+    """The layers of the pictures used last, by their files."""
+
+    def __init__(self, sketches):
+        self._sketches, self._layers = sketches, OrderedDict()
+
+    def of(self, file, make):
+        """Layers of a file, by `whole_layers` or `crop_layers`."""
+        if (file, make) not in self._layers:
+            self._layers[file, make] = make(self._sketches.get(file) or {})
+            if len(self._layers) > LAYERS_AT_HAND:
+                self._layers.popitem(last=False)
+        self._layers.move_to_end((file, make))
+        return self._layers[file, make]
+
+
+def fitted(layers, asked):
+    """`best_fit` of a crop's file into a whole picture's, at some zooms; ``layers`` are `LayersAtHand`."""
+    crop, whole, zooms = asked
+    return best_fit(layers.of(crop, crop_layers), layers.of(whole, whole_layers), zooms)
 
 
 def _sought(crop, picture, zoom):

@@ -86,6 +86,12 @@ def look_of(sketch, backdrop=None):
     )
 
 
+def looked(sketches, asked):
+    """`look_of` a picture asked for by its file and the set's backdrop."""
+    file, backdrop = asked
+    return look_of(sketches.get(file) or {}, backdrop)
+
+
 def backdrop_of(sketches):
     """
     Median CIELAB of what surrounds the products of a set's whole views; None where nothing does.

@@ -11,7 +11,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.geometry.strap_states import strap_states
-from catalogue_audit.statistics.matching.looks import backdrop_of, look_of
+from catalogue_audit.statistics.matching.looks import backdrop_of, looked
 from catalogue_audit.statistics.matching.shooting_order import (
     SHIFTED_PRODUCTS,
     exchanged_in_order,
@@ -22,6 +22,7 @@ from catalogue_audit.statistics.matching.swapped_views import odd_turn, swapped_
 from catalogue_audit.statistics.matching.wrong_colourways import wrong_colourways
 from catalogue_audit.statistics.matching.wrong_details import Fits, some_of, wrong_details
 from catalogue_audit.statistics.matching.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
+from catalogue_audit.statistics.spread import spread
 
 CLEARLY_EXCHANGED = 1.5  # score from which front and back are exchanged although something else is wrong with the product
 COLUMNS = ("file", "claimed_sku", "likely_sku", "likely_view", "kind", "score", "evidence", "cause")
@@ -93,7 +94,7 @@ def _settled(frames, found):
 
 def _looks(frames, sketches):
     """Looks of the pictures with a product and a view to their names that show it as such."""
-    looks, crops = {}, {}
+    whole, crops = {}, {}
     for row, (file, sku, view, status, kind) in enumerate(
         zip(*(frames[name] for name in ("file", "sku", "view", "status", "view_kind")), strict=True)
     ):
@@ -101,18 +102,16 @@ def _looks(frames, sketches):
             continue
         if status == "not_measured" or kind in ("worn", "target", "other", "overhead"):
             continue
-        if kind == "crop":
-            crops[row] = file
-            continue
-        look = look_of(sketches.get(file) or {})
-        if look is not None:
-            looks[row] = look
+        (crops if kind == "crop" else whole)[row] = file
+    looks = _of(whole, sketches, None)
     backdrop = backdrop_of(sketches.get(frames["file"][row]) or {} for row in some_of(looks))
-    for row, file in crops.items():
-        look = look_of(sketches.get(file) or {}, backdrop)
-        if look is not None:
-            looks[row] = look
-    return dict(sorted(looks.items()))
+    return dict(sorted((looks | _of(crops, sketches, backdrop)).items()))
+
+
+def _of(files, sketches, backdrop):
+    """Row → look of some files that have one."""
+    looks = spread(looked, [(file, backdrop) for file in files.values()], sketches)
+    return {row: look for row, look in zip(files, looks, strict=True) if look is not None}
 
 
 def as_shown(frames, misfiled_files):

@@ -3,7 +3,6 @@
 import math
 from collections import Counter
 
-import cv2
 import numpy as np
 
 from catalogue_audit.statistics.geometry.strap_states import CHANGES_OUTLINE
@@ -17,8 +16,9 @@ from catalogue_audit.statistics.matching.looks import (
     usual_least,
     views_of,
 )
-from catalogue_audit.statistics.matching.turned_faces import face_of, face_shares
+from catalogue_audit.statistics.matching.turned_faces import Compared, face_shares, has_faces, share_of_points
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, fisher_z, some_of
+from catalogue_audit.statistics.spread import spread
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
@@ -32,9 +32,6 @@ BY_LIKENESS = (
 MOST_OF_DETAILS = 1.5  # that details may give: a plain one can lie on the wrong picture by chance, and then fits it well
 OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
-FEWEST_POINTS = 40  # key points that must be found before their share counts
-SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
-NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for neither
 CLEAR_SHARE = 0.5  # of the key points; bags with a plain front reach -0.43 as named, others 0.05 to 0.7
 CHANCE_FACE, CLEAR_FACE = 1.0, 0.8  # standard deviations that tiles reach by chance, and beyond them: bags as named mostly reach 3.5 to 8, the contrary 1.7
 MOSTLY_FRONT = 0.6  # of the bags whose three-quarter view clearly tells
@@ -168,40 +165,17 @@ def turned_votes(frames, sketches, pairs, turned):
     The turned face is laid over both (`turned_faces`); of a round bag, which turns no plane face, the key points are
     counted that are clearly nearer to one of them. A set whose bags do not mostly say front says nothing.
     """
-    rows = {sku: (*pairs[sku], turned[sku]) for sku in pairs if turned[sku] is not None}
-    flat, shares = {}, {}
-    for sku, three in rows.items():
-        views = [sketches.get(frames["file"][row]) or {} for row in three]
-        faces = None if _is_round(views[2]) else tuple(face_of(sketch) for sketch in views)
-        if faces is not None and None not in faces:
-            flat[sku] = faces
-        else:
-            shares[sku] = _share_of_front(views[2], *views[:2])
-    votes = {sku: math.copysign(max(abs(share) - CHANCE_FACE, 0.0), share) / CLEAR_FACE for sku, share in face_shares(flat).items()}
+    files = {sku: tuple(frames["file"][row] for row in (*pairs[sku], turned[sku])) for sku in pairs if turned[sku] is not None}
+    at_hand = Compared(sketches)
+    shows_faces = dict(zip(files, spread(has_faces, files.values(), sketches, at_hand), strict=True))
+    flat = {sku: files[sku] for sku, shows in shows_faces.items() if shows}
+    without = [sku for sku, shows in shows_faces.items() if shows is None]
+    shares = dict(zip(without, spread(share_of_points, [files[sku] for sku in without], sketches), strict=True))
+    votes = {sku: math.copysign(max(abs(share) - CHANCE_FACE, 0.0), share) / CLEAR_FACE for sku, share in face_shares(flat, sketches, at_hand).items()}
     round_ones = {sku: share / CLEAR_SHARE for sku, share in shares.items() if share is not None}
     clear = [vote > 0 for vote in (votes or round_ones).values() if abs(vote) >= 1]
     votes |= round_ones
     return votes if len(votes) >= FEWEST_PRODUCTS and sum(clear) >= max(MOSTLY_FRONT * len(clear), 2) else {}
-
-
-def _is_round(sketch):
-    """Whether a turned product stands on a round base and shows no edge of a plane face."""
-    return "round_base" in sketch and "front_edge" not in sketch
-
-
-def _share_of_front(turned, front, back):
-    """Key points clearly nearer to the front's less those nearer to the back's, share of those that are found; None where too few are."""
-    tables = [sketch.get("descriptors") for sketch in (turned, front, back)]
-    if any(table is None or len(table) < FEWEST_POINTS for table in tables):
-        return None
-    matcher = cv2.BFMatcher(cv2.NORM_HAMMING)
-    wanted, *others = (np.ascontiguousarray(table) for table in tables)
-    to_front, to_back = (np.array([match.distance for match in matcher.match(wanted, other)]) for other in others)
-    found = np.minimum(to_front, to_back) <= SAME_POINT_BITS
-    if found.sum() < FEWEST_POINTS:
-        return None
-    nearer = to_back - to_front
-    return float(np.sign(np.where(np.abs(nearer) < NEARER_BITS, 0, nearer))[found].mean())
 
 
 def strap_votes(straps, pairs):
@@ -273,7 +247,9 @@ def _detail_votes(frames, pairs, crops, fits, doubtful):
         return {}
     votes, least = {}, 1.0 if len(zooms) else MUCH_CLEARER
     zooms = zooms if len(zooms) else ZOOMS
-    for sku in dict.fromkeys((*some_of(sure), *sorted(doubtful & set(sure)))):
+    asked = list(dict.fromkeys((*some_of(sure), *sorted(doubtful & set(sure)))))
+    fits.look_for([(row, whole) for sku in asked for row in details[sku] for whole in sure[sku]], zooms)
+    for sku in asked:
         for row in details[sku]:
             (front, _, _), (back, zoom, _) = (fits(row, whole, zooms) for whole in sure[sku])
             if not max(front, back) >= DETAIL_FOUND or (back > front and not np.isfinite(zoom)):

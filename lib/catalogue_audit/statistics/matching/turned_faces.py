@@ -13,10 +13,13 @@ References
    the root of the sum of their squares, whatever their scatter.
 """
 
+from collections import OrderedDict
 from typing import NamedTuple
 
 import cv2
 import numpy as np
+
+from catalogue_audit.statistics.spread import spread
 
 HEIGHT_PX = 96  # of a product as it is compared: a logo of a tenth of its width is ten pixels wide
 LIGHT_SHARE = 0.1  # of the height: coarser changes are light, and are taken off
@@ -32,6 +35,10 @@ TRIED = 3  # movements that are tried in full; all must agree, as a chequered fa
 LEAST_FIT = 0.55  # mean correlation of the tiles of the better face; bags laid over another product's turned picture reach 0.34, 0.49 the best twentieth
 LEARNT_FROM = 8  # products that tell which way a set turns its bags
 LEFT, RIGHT = 0, 1
+AT_HAND = 64  # products; 0.5 MB each
+FEWEST_POINTS = 40  # key points that must be found before their share counts
+SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
+NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for neither
 BORDER = cv2.BORDER_CONSTANT
 
 
@@ -63,36 +70,89 @@ def face_of(sketch):
     return Face(structure, cv2.erode(inside, np.ones((5, 5), np.uint8)))
 
 
-def face_shares(triples):
+class Compared:
+    """The faces of the products compared last, ready to be compared, by the files of their front, back and turned pictures."""
+
+    def __init__(self, sketches):
+        self._sketches, self._at_hand = sketches, OrderedDict()
+
+    def __getitem__(self, files):
+        """(front, back, turned, places of tiles, the three at half the size); () with too little to compare, None without three faces."""
+        if files not in self._at_hand:
+            views = [self._sketches.get(file) or {} for file in files]
+            faces = (None,) if _is_round(views[2]) else tuple(face_of(sketch) for sketch in views)
+            self._at_hand[files] = None if None in faces else ready(*faces)
+            if len(self._at_hand) > AT_HAND:
+                self._at_hand.popitem(last=False)
+        self._at_hand.move_to_end(files)
+        return self._at_hand[files]
+
+
+def ready(front, back, turned):
+    """Three faces as `Compared` holds them."""
+    back = Face(*(cv2.resize(plane, front.inside.shape[::-1], interpolation=cv2.INTER_AREA) for plane in back))
+    places = _places(np.minimum(front.inside, back.inside))
+    return (front, back, turned, places, [_lightness(face) for face in (front, back, turned)]) if len(places) >= FEWEST_TILES else ()
+
+
+def has_faces(compared, files):
+    """Whether a product's faces can be compared; None where it shows no three faces."""
+    faces = compared[files]
+    return None if faces is None else bool(faces)
+
+
+def face_shares(products, sketches, compared):
     """
     How clearly each turned picture shows the face of the first of two straight-on pictures.
 
     Parameters
     ----------
-    triples : dict of str to (Face, Face, Face)
-        Product → front, back, turned.
+    products : dict of str to (str, str, str)
+        Product → files of front, back and turned picture, of products that `has_faces` says to be comparable.
+    sketches : mapping of str to dict
+    compared : Compared
 
     Returns
     -------
     dict of str to float
         Positive for the first face, negative for the second, in standard deviations as the tiles themselves scatter (at
-        most the root of their number); 0 where neither fits or the likeliest ways of laying them over disagree. Products with too little to compare are left out.
+        most the root of their number); 0 where neither fits or the likeliest ways of laying them over disagree.
     """
-    ready = {}
-    for sku, (front, back, turned) in triples.items():
-        back = Face(*(cv2.resize(plane, front.inside.shape[::-1], interpolation=cv2.INTER_AREA) for plane in back))
-        places = _places(np.minimum(front.inside, back.inside))
-        if len(places) >= FEWEST_TILES:
-            ready[sku] = front, back, turned, places
-    halves = {sku: [_lightness(face) for face in faces] for sku, (*faces, _) in ready.items()}
-    side = _usual_side([halves[sku] for sku in list(ready)[:: max(len(ready) // LEARNT_FROM, 1)]])
-    return {sku: _share(*ready[sku], halves[sku], side) for sku in ready}
+    learnt_from = list(products.values())[:: max(len(products) // LEARNT_FROM, 1)]
+    side = _usual_side(spread(_sides, learnt_from, sketches, compared))
+    return dict(zip(products, spread(_share, [(files, side) for files in products.values()], sketches, compared), strict=True))
 
 
-def _usual_side(sets):
+def _usual_side(found):
     """The end of the turned pictures at which the straight-on faces are found, by most of a set's products."""
-    found = [[max(_likeness(*faces, movement) for movement in _movements(side)) for side in (LEFT, RIGHT)] for faces in sets]
     return int(np.sign(np.diff(found, axis=1)).sum() > 0) if found else LEFT
+
+
+def _sides(compared, files):
+    """How well a product's faces lie over its turned picture at either end."""
+    halves = compared[files][-1]
+    return [max(_likeness(*halves, movement) for movement in _movements(side)) for side in (LEFT, RIGHT)]
+
+
+def _is_round(sketch):
+    """Whether a turned product stands on a round base and shows no edge of a plane face."""
+    return "round_base" in sketch and "front_edge" not in sketch
+
+
+def share_of_points(sketches, files):
+    """Of a product's front, back and turned picture, by their files: key points clearly nearer to the front's less those nearer to the back's, share of those that are found; None where too few are."""
+    front, back, turned = ((sketches.get(file) or {}).get("descriptors") for file in files)
+    tables = turned, front, back
+    if any(table is None or len(table) < FEWEST_POINTS for table in tables):
+        return None
+    matcher = cv2.BFMatcher(cv2.NORM_HAMMING)
+    wanted, *others = (np.ascontiguousarray(table) for table in tables)
+    to_front, to_back = (np.array([match.distance for match in matcher.match(wanted, other)]) for other in others)
+    found = np.minimum(to_front, to_back) <= SAME_POINT_BITS
+    if found.sum() < FEWEST_POINTS:
+        return None
+    nearer = to_back - to_front
+    return float(np.sign(np.where(np.abs(nearer) < NEARER_BITS, 0, nearer))[found].mean())
 
 
 def _movements(side):
@@ -100,8 +160,10 @@ def _movements(side):
     return [(width, slope, height, side) for width in WIDTHS for slope in SLOPES for height in HEIGHTS]
 
 
-def _share(front, back, turned, places, halves, side):
-    """The first face's tiles against the second's, in their own standard deviations."""
+def _share(compared, asked):
+    """The first face's tiles against the second's, in their own standard deviations, of a product by its files, and the usual side."""
+    files, side = asked
+    front, back, turned, places, halves = compared[files]
     movements = _movements(side)
     likely = np.argsort([_likeness(*halves, movement) for movement in movements], kind="stable")[::-1][:TRIED]
     shares, fits = [], []

@@ -1,10 +1,8 @@
 """Details that show another bag than they are filed under."""
 
-from collections import OrderedDict
-
 import numpy as np
 
-from catalogue_audit.statistics.matching.crops import NOT_FOUND, ZOOMS, best_fit, crop_layers, usual_zooms, whole_layers
+from catalogue_audit.statistics.matching.crops import NOT_FOUND, ZOOMS, LayersAtHand, fitted, usual_zooms
 from catalogue_audit.statistics.matching.looks import (
     CLEARLY_NEARER,
     FEWEST_PRODUCTS,
@@ -13,6 +11,7 @@ from catalogue_audit.statistics.matching.looks import (
     OWN_COLOUR,
     usual_most,
 )
+from catalogue_audit.statistics.spread import spread
 
 DETAIL_FOUND = 0.6  # correlation of a detail with the picture it was taken from
 SURELY_FOUND = 0.75  # and so much, in its colour: whatever the bag's colour as a whole, it was taken there
@@ -20,43 +19,50 @@ MUCH_CLEARER_FIT = 0.5  # difference of Fisher's z of two correlations: a detail
 NO_WORSE_FIT = 0.1  # the same: it fits two colourways of one style alike
 CANDIDATES = 8  # products nearest in colour that are searched for a detail
 LEARNT_FROM = 32  # pairs of a detail and a whole picture that tell the set's usual zoom
-LAYERS_AT_HAND = 32  # 1 MB each
 
 
 class Fits:
-    """How well crops fit into whole pictures, by their rows; each is looked for once, the layers used last are kept."""
+    """How well crops fit into whole pictures, by their rows; each is looked for once, many at once where workers can."""
 
     def __init__(self, frames, sketches):
         self._files = frames["file"]
         self._sketches = sketches
         self._known = {}
         self._usual = np.empty(0)
-        self._layers = OrderedDict()
+        self._layers = LayersAtHand(sketches)
 
     def __call__(self, crop, whole, zooms=ZOOMS):
-        key = crop, whole, len(zooms), float(zooms[0])
-        if key not in self._known:
-            self._known[key] = best_fit(self._of(crop, crop_layers), self._of(whole, whole_layers), zooms)
-        return self._known[key]
+        self.look_for([(crop, whole)], zooms)
+        return self._known[self._key(crop, whole, zooms)]
+
+    def look_for(self, pairs, zooms=ZOOMS):
+        """Look for crops in whole pictures, pairs of rows, that will be asked for."""
+        new = {self._key(crop, whole, zooms): (self._files[crop], self._files[whole], zooms) for crop, whole in pairs}
+        new = {key: asked for key, asked in new.items() if key not in self._known}
+        self._known.update(zip(new, spread(fitted, new.values(), self._sketches, self._layers), strict=True))
+
+    @staticmethod
+    def _key(crop, whole, zooms):
+        return crop, whole, len(zooms), float(zooms[0])
 
     def best(self, crop, wholes, zooms):
         """The best fit into one of several pictures at a zoom where it is at its best; `NOT_FOUND` for none."""
+        self.look_for([(crop, whole) for whole in wholes], zooms)
         fits = (self(crop, whole, zooms) for whole in wholes)
         return max((fit for fit in fits if np.isfinite(fit.zoom)), key=lambda fit: fit.correlation, default=NOT_FOUND)
+
+    def best_of_each(self, crop, wholes, zooms):
+        """The best fit into each of several products' pictures; ``wholes`` is a dict of lists of rows."""
+        self.look_for([(crop, whole) for rows in wholes.values() for whole in rows], zooms)
+        return {name: self.best(crop, rows, zooms) for name, rows in wholes.items()}
 
     def zooms_learnt(self, pairs):
         """The set's usual zooms (`crops.usual_zooms`), from some of the pairs of a crop and a whole picture; learnt once, empty where there are none."""
         if not len(self._usual):
-            self._usual = usual_zooms(self(crop, whole) for crop, whole in some_of(pairs))
+            pairs = some_of(pairs)
+            self.look_for(pairs)
+            self._usual = usual_zooms(self(crop, whole) for crop, whole in pairs)
         return self._usual
-
-    def _of(self, row, make):
-        if (row, make) not in self._layers:
-            self._layers[row, make] = make(self._sketches.get(self._files[row]) or {})
-            if len(self._layers) > LAYERS_AT_HAND:
-                self._layers.popitem(last=False)
-        self._layers.move_to_end((row, make))
-        return self._layers[row, make]
 
 
 def some_of(rows, most=LEARNT_FROM):
@@ -82,7 +88,7 @@ def wrong_details(frames, looks, products, crops, order, fits):
     limit = usual_most(list(own.values()), FOREIGN_COLOUR + 2)
     zooms = fits.zooms_learnt((row, other) for row in rows for other in products[frames["sku"][row]])
     zooms = zooms if len(zooms) else ZOOMS
-    at_own = {row: _at_own(frames, products[frames["sku"][row]], row, fits, zooms) for row in rows}
+    at_own = _at_own(frames, products, rows, fits, zooms)
     there = {row: max(np.nan_to_num(at_own[row].correlation), 0.0) for row in rows}
     usually = float(np.median(list(there.values())))
     colour_limit = usual_most([fit.colour for fit in at_own.values() if fit.correlation >= DETAIL_FOUND], FOREIGN_COLOUR)
@@ -110,16 +116,23 @@ def wrong_details(frames, looks, products, crops, order, fits):
             yield row, (likely, "wrong_detail", max(own[row] / limit, 1.0), f"{evidence}; {reason}")
 
 
-def _at_own(frames, wholes, row, fits, zooms):
-    """The best fit of a detail into its own product's pictures; the first that leaves no doubt, most often the front's."""
-    best = NOT_FOUND
-    for whole in sorted(wholes, key=lambda whole: frames["view"][whole] != "front"):
-        fit = fits(row, whole, zooms)
-        if not np.isfinite(fit.zoom):
-            continue
-        if _surely_somewhere(fit, FOREIGN_COLOUR):
-            return fit
-        best = fit if best is NOT_FOUND or fit.correlation > best.correlation else best
+def _at_own(frames, products, rows, fits, zooms):
+    """Row → the best fit of each detail into its own product's pictures; the first that leaves no doubt, most often the front's."""
+    wholes = {row: sorted(products[frames["sku"][row]], key=lambda whole: frames["view"][whole] != "front") for row in rows}
+    best, left = dict.fromkeys(rows, NOT_FOUND), rows
+    for turn in range(max(map(len, wholes.values()))):
+        left = [row for row in left if turn < len(wholes[row])]
+        fits.look_for([(row, wholes[row][turn]) for row in left], zooms)
+        doubtful = []
+        for row in left:
+            fit = fits(row, wholes[row][turn], zooms)
+            if np.isfinite(fit.zoom) and _surely_somewhere(fit, FOREIGN_COLOUR):
+                best[row] = fit
+                continue
+            doubtful.append(row)
+            if np.isfinite(fit.zoom) and (best[row] is NOT_FOUND or fit.correlation > best[row].correlation):
+                best[row] = fit
+        left = doubtful
     return best
 
 
@@ -151,7 +164,7 @@ def _surely_somewhere(fit, colour_limit):
 
 def _same_in_this_colour(products, row, at, candidates, fits, zooms):
     """The product that has the detail's structure in the detail's colour, where its own has it in another; (None, '') for none."""
-    found = {name: fits.best(row, products[name], zooms) for name in candidates}
+    found = fits.best_of_each(row, {name: products[name] for name in candidates}, zooms)
     best = max(found, key=lambda name: np.nan_to_num(found[name].correlation, nan=-1.0), default=None)
     if best is None or not found[best].correlation >= DETAIL_FOUND or found[best].colour > CLEARLY_NEARER * at.colour:
         return None, ""
@@ -172,7 +185,8 @@ def _place_of_detail(products, row, in_own, candidates, order, fits, zooms):
     """The product in whose pictures, rather than in its own, a detail is found; (None, '') for none."""
     if order.get(row) in products and order[row] not in candidates:
         candidates = [*candidates, order[row]]
-    found = {name: max(np.nan_to_num(fits.best(row, products[name], zooms).correlation), 0.0) for name in candidates}
+    fits_of = fits.best_of_each(row, {name: products[name] for name in candidates}, zooms)
+    found = {name: max(np.nan_to_num(fit.correlation), 0.0) for name, fit in fits_of.items()}
     best = max(candidates, key=found.get, default=None)
     if best is None or found[best] < DETAIL_FOUND or fisher_z(found[best]) - fisher_z(in_own) < MUCH_CLEARER_FIT:
         return None, ""

@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
-import pandas as pd
+
+from catalogue_audit.statistics.spread import spread
 
 SHOWN = 12  # frames that show the spot and are asked how dark it is
 SURE = 3.0  # standard uncertainties by which a place has to be lighter than the spot, to be free of it
@@ -107,19 +108,28 @@ def _looks(frames, sketches, order, places, upright):
         open_ones = set(order[first : last + 1]) - place.beside
         for frame in open_ones | set(place.shown_in[:: max(len(place.shown_in) // SHOWN, 1)]):
             wanted.setdefault(frame, []).append(number)
-    files, widths, turns = (frames[name].to_list() for name in ("file", "width_px", "orientation"))
-    looks = [{} for _ in places]
+    files, widths, turns = frames["file"].to_list(), frames["width_px"].to_list(), frames["orientation"].fillna(1).to_list()
+    asked = []
     for frame, numbers in sorted(wanted.items()):
-        preview = sketches[files[frame]].get("preview") if files[frame] in sketches else None
-        if preview is None or not preview.size:
-            continue
-        grey = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_GRAYSCALE)
-        across = grey.shape[1] / float(widths[frame])
-        for number in numbers:
-            place = places[number][0]
-            x, y = upright(place.x, place.y, 1 if pd.isna(turns[frame]) else int(turns[frame]))
-            looks[number][frame] = darkness(grey, x * grey.shape[1], y * grey.shape[0], place.size_px * across / 2)
+        here = [places[number][0] for number in numbers]
+        spots = [(*upright(place.x, place.y, int(turns[frame])), place.size_px) for place in here]
+        asked.append((files[frame], widths[frame], spots))
+    looks = [{} for _ in places]
+    for (frame, numbers), found in zip(sorted(wanted.items()), spread(_darkness_at, asked, sketches), strict=True):
+        for number, one in zip(numbers, found or (), strict=found is not None):
+            looks[number][frame] = one
     return looks
+
+
+def _darkness_at(sketches, asked):
+    """`darkness` at the spots (x, y as fractions of the picture, size in its pixels) of a file so many pixels wide; None without a preview."""
+    file, width, spots = asked
+    preview = (sketches.get(file) or {}).get("preview")
+    if preview is None or not preview.size:
+        return None
+    grey = cv2.imdecode(np.ascontiguousarray(preview), cv2.IMREAD_GRAYSCALE)
+    across = grey.shape[1] / float(width)
+    return [darkness(grey, x * grey.shape[1], y * grey.shape[0], size * across / 2) for x, y, size in spots]
 
 
 def _said(place, frame, looks, usual):
