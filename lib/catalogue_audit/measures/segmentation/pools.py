@@ -11,6 +11,7 @@ All lengths are pixels of half the working size.
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.evidence import CHROMA_WEIGHT
 from catalogue_audit.measures.quantiles import median, quantile
 
 SMALLEST, MOST = 0.001, 8  # of the part looked at, and shadows, the largest first
@@ -21,9 +22,9 @@ BESIDE_GROUND = 0.4  # share of a shadow's rim that ends on the ground
 SOFT, SHARP = 0.1, 0.05  # share of sharp edges between shadow and ground at most; and towards the product at least
 NARROWEST_PX = 8  # working pixels; a rim that nowhere falls within fewer is a penumbra
 EDGE_PX, BLURRED = 4.2, 1.2  # working pixels from which an edge is softer than a lens draws a product's; and times as wide as the product's own
-CREST, LEAST_FALL, FEWEST = 0.8, 2.0, 10  # of the steepest nearby; CIELAB L*; pixels on a crest, by which its width is told
+CREST, LEAST_STEP, FEWEST = 0.8, 2.0, 10  # of the steepest nearby; CIELAB; pixels on a crest, by which its width is told
 AWAY = 0.2  # share of the rim beside the ground that is judged alone where it lies away from the product
-LEAST = 0.06  # of a column, of edges and of what is unlike a shadow
+LEAST, LEAST_OF_MOST = 0.06, 0.2  # of a column, and of the most in any, of edges and of what is unlike a shadow
 KERNEL3, RIM = np.ones((3, 3), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
 
 
@@ -50,7 +51,8 @@ def shadow_pools(ground, evidence, shadow_like, thinnest):
     ratio, edge, step = evidence.ratio, evidence.edge, evidence.step
     rest = ground == 0
     dim = rest & shadow_like & (ratio > SHADE[0])
-    product = np.flatnonzero((rest & (step | ~dim)).sum(axis=0) > LEAST * len(dim))
+    unlike = (rest & (step | ~dim)).sum(axis=0)
+    product = np.flatnonzero(unlike > max(LEAST * len(dim), LEAST_OF_MOST * unlike.max()))
     dim &= (ratio < SHADE[1]) & (edge < STEEPEST) & ~step
     if not len(product):
         return np.zeros_like(ground)
@@ -67,34 +69,44 @@ def shadow_pools(ground, evidence, shadow_like, thinnest):
             continue
         window = slice(max(y - 2 * RIM_PX, 0), y + height + 2 * RIM_PX), slice(max(x - 2 * RIM_PX, 0), x + width + 2 * RIM_PX)
         inside = labels[window] == label
-        if _is_pool(inside, ground[window] > 0, *(plane[window] for plane in (evidence.light, ratio, edge, step, shadow_like))):
+        between = _rim_of_a_pool(inside, ground[window] > 0, *(plane[window] for plane in (ratio, step, shadow_like)))
+        if between is None:
+            continue
+        if _soft(inside, between, *(plane[window] for plane in (evidence.light, edge, step))) or _softer(evidence, window, between, rest):
             pools[window] |= inside.view(np.uint8)
     return pools
 
 
-def _is_pool(inside, ground, light, ratio, edge, step, shadow_like):
-    """Whether one component is ground in shadow."""
+def _rim_of_a_pool(inside, ground, ratio, step, shadow_like):
+    """Where one component's rim ends on the ground, away from the product; None where little of it does, or the rest has no sharp edge."""
     rim = (cv2.dilate(inside.view(np.uint8), RIM) > 0) & ~inside
     near = (cv2.dilate(ground.view(np.uint8), RIM) > 0) & shadow_like & (ratio < 1.02)
     between, towards = rim & near, rim & ~near
-    if np.count_nonzero(between) < BESIDE_GROUND * np.count_nonzero(rim) or not towards.any():
-        return False
+    if np.count_nonzero(between) < BESIDE_GROUND * np.count_nonzero(rim) or not towards.any() or step[towards].mean() <= SHARP:
+        return None
     away = between & (cv2.dilate(towards.view(np.uint8), RIM) == 0)  # beside the product every penumbra is narrow
-    if np.count_nonzero(away) > AWAY * np.count_nonzero(between):
-        between = away
-    if step[towards].mean() <= SHARP:
-        return False
-    if quantile(edge[between], 0.9) <= abs(median(light[inside])) / NARROWEST_PX and step[between].mean() < SOFT:
-        return True
-    widths = [_widths(where, light, edge) for where in (between, towards)]
-    if min(map(len, widths)) < FEWEST:
-        return False
-    penumbra, own = quantile(widths[0], 0.25), quantile(widths[1], 0.1)
-    return bool(penumbra > max(EDGE_PX, BLURRED * own))
+    return away if np.count_nonzero(away) > AWAY * np.count_nonzero(between) else between
 
 
-def _widths(where, light, edge):
-    """How wide edges are along their crests, (n,) working pixels: the fall of light over the steepest slope, 2.5 standard deviations of a Gaussian one."""
+def _soft(inside, between, light, edge, step):
+    """Whether one component ends softly, by itself, wherever it ends on the ground."""
+    return quantile(edge[between], 0.9) <= abs(median(light[inside])) / NARROWEST_PX and step[between].mean() < SOFT
+
+
+def _softer(evidence, window, between, rest):
+    """Whether a rim (bool, of a window) is wider along its crest than the lens draws an edge, and than the sharpest edges that the product has."""
+    rim = _widths(evidence, window, between)
+    if len(rim) < FEWEST or (penumbra := quantile(rim, 0.25)) < EDGE_PX:
+        return False
+    everywhere = (slice(None),) * 2
+    own = _widths(evidence, everywhere, rest & evidence.step)
+    return len(own) >= FEWEST and penumbra > BLURRED * quantile(own, 0.1)
+
+
+def _widths(evidence, window, where):
+    """How wide edges are along their crests, (n,) working pixels: the step over its steepest slope, 2.5 standard deviations of a Gaussian one."""
+    light, chroma, edge = (plane[window] for plane in (evidence.light, evidence.chroma, evidence.edge))
     crest = where & (edge >= CREST * cv2.dilate(edge, RIM))
-    fall = (cv2.dilate(light, RIM) - cv2.erode(light, RIM))[crest]
-    return (fall / np.maximum(edge[crest], 1e-6))[fall > LEAST_FALL]
+    steps = [(cv2.dilate(plane, RIM) - cv2.erode(plane, RIM))[crest] for plane in (light, chroma)]
+    step = np.hypot(steps[0], CHROMA_WEIGHT * steps[1])
+    return (step / np.maximum(edge[crest], 1e-6))[step > LEAST_STEP]
