@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 from catalogue_audit import schema
 from catalogue_audit.statistics.geometry import stances as s
+from catalogue_audit.statistics.geometry.foreshortening import Laid
+from catalogue_audit.statistics.geometry.stance_traces import gathered
 from catalogue_audit.statistics.geometry.stances import expected, mixture, stances
 from catalogue_audit.statistics.geometry.turns import yaw_deviations
 
@@ -65,9 +67,9 @@ def the_set(odd, count=12, style="tote", seed=0, **how):
 def test_slopes_are_those_of_opencv_camera():
     near, right, left, *upper = projected(yaw=35.0, pitch=8.0)
     place = lambda *points: (np.mean(points, axis=0) - (WIDTH / 2, HEIGHT / 2)) / FOCAL_PX
-    places = np.array([[place(near, right), place(left, near), place(*upper), (0, 0)]])
+    places = np.array([[place(near, right), place(left, near), place(*upper), (0, 0), (0, 0), place(near, right), (0, 0)]])
     slopes = [math.degrees(math.atan2(*(b - a)[::-1])) for a, b in ((near, right), (left, near), upper)]
-    assert expected(places, 35.0, 8.0)[0] == pytest.approx([*slopes, 0.0], abs=0.01)
+    assert expected(places, 35.0, 8.0)[0] == pytest.approx([*slopes, 0.0, 35.0, slopes[0], 0.0], abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -110,6 +112,47 @@ def test_careful_pictures_stay_within_their_uncertainties():
             assert (stood[name].abs() < 3 * stood[f"{name}_sd"]).all()
 
 
+class Kept(dict):
+    """Sketches with results worked out before."""
+
+
+def with_fronts(frames, sketches, turns, score=0.4, roll=0.0):
+    """The same set with a front view of each product, laid over it: these turns, and level and upright lines tilted by the last one's roll."""
+    count = len(frames)
+    fronts = frames.assign(file=[f"front{k}.jpg" for k in range(count)], view="front", yaw_deg=0.0, roll_deg=0.0)
+    both = pd.concat([frames, fronts], ignore_index=True).assign(sku=[f"A{k}" for k in range(count)] * 2)
+    kept = Kept(sketches)
+    tilts = [roll if k == count - 1 else 0.0 for k in range(count)]
+    laid = [Laid(turn, 0.5, -6.0 + tilt, 0.2, 1.0 + tilt, 0.2, (0.5, 0.5), score) for turn, tilt in zip(turns, tilts, strict=True)]
+    kept.made = {("front laid", ((f"front{k}.jpg", FOCAL_35MM), (f"{k}.jpg", FOCAL_35MM), 1.0)): one for k, one in enumerate(laid)}
+    return both, kept
+
+
+def test_the_front_laid_over_says_what_sloped_an_edge():
+    frames, sketches = the_set({"yaw": 40.0}, only=("front",))
+    turns = [32.0 + 0.3 * (k % 3) for k in range(11)] + [40.0]
+    alone, told = stances(frames, sketches).iloc[11], stances(*with_fronts(frames, sketches, turns)).iloc[11]
+    assert abs(alone["turn"]) < 3 * alone["turn_sd"]
+    assert told["turn"] > 3 * told["turn_sd"] and told["turn"] == pytest.approx(8.0, abs=2 * told["turn_sd"])
+    unsure = stances(*with_fronts(frames, sketches, turns, score=0.15)).iloc[11]
+    assert unsure["turn_sd"] > 1.5 * told["turn_sd"]
+
+
+def test_a_front_as_wide_as_ever_says_that_a_sloped_edge_is_a_roll():
+    frames, sketches = the_set({"roll": -2.5}, only=("front",))
+    alone, told = stances(frames, sketches).iloc[11], stances(*with_fronts(frames, sketches, [32.0 + 0.3 * (k % 3) for k in range(12)], roll=-2.5)).iloc[11]
+    assert told["roll_sd"] < alone["roll_sd"]
+    assert told["roll"] < -3 * told["roll_sd"] and abs(told["turn"]) < 3 * told["turn_sd"]
+
+
+def test_the_sets_turn_is_the_one_that_most_styles_agree_on():
+    frames, sketches = the_set({}, count=10)
+    turned = [22.0] * 4 + [33.0] * 6
+    frames = frames.assign(sku=[f"A{k}" for k in range(10)], style=["tote"] * 4 + list("abcdef"), yaw_deg=turned, yaw_sd_deg=2.0)
+    turn, _, sd = s.usual_view(frames, gathered(frames, sketches))
+    assert turn == pytest.approx(33.0, abs=1.0) and sd < 3.0
+
+
 def test_one_edge_alone_leaves_open_what_sloped_it():
     last = stances(*the_set({"roll": -2.5}, only=("front",))).iloc[-1]
     assert abs(last["turn"]) < 3 * last["turn_sd"] and abs(last["pitch"]) < 3 * last["pitch_sd"]
@@ -143,10 +186,10 @@ def test_a_round_base_tells_a_roll_and_no_turn():
 def test_a_single_cause_is_weighed_as_bayes_rule_says():
     """Against a grid over roll alone: prior times likelihood, summed (Bayes' rule), the rest held by steep uncertainties."""
     seen, sd = 1.5, 0.4
-    rise = np.zeros((1, 4, 3))
+    rise = np.zeros((1, 7, 3))
     rise[0, 3, 2] = 1.0
-    apart = np.array([[math.nan, math.nan, math.nan, seen]])
-    means, sds = mixture(apart, np.full((1, 4), sd), rise)
+    apart = np.where(np.arange(7) == 3, seen, math.nan)[None]
+    means, sds = mixture(apart, np.full((1, 7), sd), rise)
     grid = np.linspace(-15, 15, 6001)
     normal = lambda x, scale: np.exp(-0.5 * (x / scale) ** 2) / scale
     others = 1 - (1 - s.FAULTY[0]) * (1 - s.FAULTY[1])  # turn or pitch is wrong

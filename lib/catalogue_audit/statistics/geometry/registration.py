@@ -22,6 +22,7 @@ from catalogue_audit.measures.geometry.handles import DEPTH
 from catalogue_audit.measures.geometry.turn import LEAST_TURN_DEG, USUAL_PITCH_DEG
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
 from catalogue_audit.statistics.geometry.registration_match import motions_around
+from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.geometry.stances import USUAL_TURN_DEG
 from catalogue_audit.statistics.spread import spread
 
@@ -134,18 +135,6 @@ def kinds_of_product(frames, products):
     texts = known[named].astype(str).agg("|".join, axis=1)
     supplied = frames["sku"].map(dict(zip(known["sku"], texts, strict=True)))
     return supplied.fillna(kinds).astype(str)
-
-
-def shape_names(skus):
-    """
-    SKUs without a last part of letters, which names a colourway.
-
-    Examples
-    --------
-    >>> shape_names(pd.Series(["AL-1101-BLK", "610-77-A", "TR5501"])).tolist()
-    ['AL-1101', '610-77', 'TR5501']
-    """
-    return skus.astype(str).str.replace(r"(?<=\d)[-_. ][A-Za-z]+$", "", regex=True)
 
 
 def _depths(frames, products):

@@ -98,17 +98,17 @@ def _solid(sides, size, focal_35mm, depth, turn, pitch):
     return Solid(size, focal, (middle, (top + base) / 2), half, top, base, depth, turn, pitch)
 
 
-def points_of(one):
+def points_of(one, cell=CELL_PX, most_points=MOST_POINTS):
     """(n, 2) x, y of the edgiest point of each cell, px; the edgiest ones where there are many."""
     strength = cv2.boxFilter(one.edges[..., 0] + one.edges[..., 1], -1, (5, 5))
-    rows, columns = ((length - 2 * MARGIN_PX) // CELL_PX for length in strength.shape)
-    inner = strength[MARGIN_PX : MARGIN_PX + rows * CELL_PX, MARGIN_PX : MARGIN_PX + columns * CELL_PX]
-    cells = inner.reshape(rows, CELL_PX, columns, CELL_PX).transpose(0, 2, 1, 3).reshape(rows * columns, CELL_PX**2)
-    most = cells.argmax(axis=1)
-    found = cells[np.arange(len(cells)), most]
+    rows, columns = ((length - 2 * MARGIN_PX) // cell for length in strength.shape)
+    inner = strength[MARGIN_PX : MARGIN_PX + rows * cell, MARGIN_PX : MARGIN_PX + columns * cell]
+    cells = inner.reshape(rows, cell, columns, cell).transpose(0, 2, 1, 3).reshape(rows * columns, cell**2)
+    edgiest = cells.argmax(axis=1)
+    found = cells[np.arange(len(cells)), edgiest]
     row, column = np.divmod(np.arange(len(cells)), columns)
-    points = np.column_stack([MARGIN_PX + column * CELL_PX + most % CELL_PX, MARGIN_PX + row * CELL_PX + most // CELL_PX])
+    points = np.column_stack([MARGIN_PX + column * cell + edgiest % cell, MARGIN_PX + row * cell + edgiest // cell])
     edgy = np.flatnonzero(found > EDGY)
-    if len(edgy) > MOST_POINTS:
-        edgy = np.sort(edgy[np.argsort(-found[edgy], kind="stable")[:MOST_POINTS]])
+    if len(edgy) > most_points:
+        edgy = np.sort(edgy[np.argsort(-found[edgy], kind="stable")[:most_points]])
     return points[edgy]

@@ -1,93 +1,62 @@
 """
 Turn, roll and camera pitch of three-quarter views, told together and against the set.
 
-Four things of a picture depend on them: the slopes of the front's lower edge (of a round base: its tilt),
-of the side's lower edge and of the body's upper edge, and the lean of its sides. An edge on the ground, or
+Of a picture these depend on them: the slopes of the front's lower edge (of a round base: its tilt),
+of the side's lower edge and of the body's upper edge, the lean of its sides and, where the front view can be laid over (`foreshortening`), by how much narrower
+the front is seen, and how its level and upright lines lie. An edge on the ground, or
 level above it, meets the horizon where its direction does (Hartley and Zisserman, Multiple View
 Geometry, 2nd ed., ch. 8): the lower a level edge lies, the more a turn slopes it, and the upper
-edge, near the horizon, hardly knows of the turn. A roll tilts all four alike; a camera that looks
+edge, near the horizon, hardly knows of the turn. A roll tilts all alike and narrows nothing; a camera that looks
 down more steeply slopes the two lower edges oppositely. So each explanation leaves its own trace.
 
 What shape and perspective add is alike in pictures of one style, and nearly so in those of one
-view: each trace is compared with the middle one of the set. Natural scatter is small and faults
+view: each trace is compared with the middle one of the set, the front's turn with the one that most agree on. Natural scatter is small and faults
 are rare, and any edge may have been misread: all combinations of these are weighed (a mixture of
 normal distributions, each solved by linear least squares).
 """
 
 import itertools
 import math
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.measures.geometry.turn import USUAL_PITCH_DEG
-from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
+from catalogue_audit.statistics.geometry.shapes import shape_names
+from catalogue_audit.statistics.geometry.stance_traces import BETWEEN_SD_DEG, FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
-TRACES = ("front", "side", "top", "sides")
 TURN, PITCH, ROLL = range(3)
-USUAL_TURN_DEG = 32.0  # of a three-quarter view, where the set does not say: common practice, no source
+TURNS_DEG = np.arange(15.0, 60.01, 0.25)  # of which one is the set's
+OF_SHAPES_DEG, BASE_OFF, FAR_OFF_DEG = 1.8, 0.3, 10.0  # what shapes add to either; share of bases that tell another turn; how far off those and wrongly laid fronts are
+TURNED = 0.1  # share of pictures turned otherwise than the set
+LIKE_MOST_DEG, LEAST_VOTE, UNTOLD_VOTE = 1.0, 0.1, 0.5  # of the front's slope, about the middle one; weight of those far off and without one
+USUAL_TURN_DEG, USUAL_TURN_SD_DEG = 32.0, 10.0  # of a three-quarter view, where the set does not say: common practice, no source
 # What careful hands do from picture to picture, how often something is wrong, and by how much then: turn, pitch, roll.
 # Common practice, no source.
 STEADY_SD_DEG = np.array([1.2, 0.35, 0.25])
 FAULTY = np.array([0.25, 0.08, 0.2])
 FAULT_SD_DEG = np.array([7.0, 3.5, 2.5])
 CALM = 0.05  # weight of nothing being wrong: a measured value is not drawn to what is usual
-# Standard uncertainty of the traces beside their own, within a style and between styles; share of misread ones, and by how
-# much. Measured on rendered bags of seven styles.
-WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3])
-BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3])
+EDGES = [FRONT, SIDE, TOP, LEVEL]
 ROUND_SHARE = 0.5  # of the slope of a straight front edge, which an oval base shows in its middle
-ROUND_WITHIN_SD_DEG, ROUND_BETWEEN_SD_DEG = 0.45, 1.5  # the same of the tilt of a round base
-MISREAD = np.array([0.06, 0.08, 0.10, 0.10])
-MISREAD_SD_DEG = np.array([2.5, 8.0, 5.0, 5.0])
-UNSURE_SIDE_DEG = 1.5  # standard uncertainty of the side's edge from which rounding has made it
-SIDES_SHARE = 0.25  # of the sides' own uncertainty that is not alike in all pieces of a style
-UNSURE_SIDES_DEG = 3.5  # the same of sides that are not straight
+# Share of misread traces, the fronts laid over wrongly as one, and by how much they are off. Measured on the same bags.
+MISREADINGS = (FRONT, SIDE, TOP, SIDES, LEVEL, OF_FRONT)
+MISREAD = np.array([0.06, 0.08, 0.10, 0.10, 0.08])
+MISREAD_SD_DEG = np.array([2.5, 8.0, 5.0, 5.0, 9.0, 2.0, 4.0])  # of each trace
+MOST_MISREAD = 3  # of a picture at once
+SURELY_LAID = 0.4  # share of wrongly laid fronts up to which they say where the middle is
 FEWEST = 3  # pictures from which there is a middle one
 MOST_BIAS = 3.0  # standard deviations of what styles add; what is further off is a misread trace
 MOST_MOVED_DEG = 15.0  # from the middle, that the slopes are followed
 ROUNDS = 2  # of learning what styles add
 NATURAL_FRONT_SD_DEG = 0.6  # scatter of the front's slope that all of the above make
 BLOCK = 500  # pictures that are solved together
-COMBINATIONS = np.array(list(itertools.product((False, True), repeat=3 + len(TRACES))))
-
-
-class Traces(NamedTuple):
-    """
-    What n pictures show: slopes and leans, degrees, mirrored so that every product turns its front to the right.
-
-    Attributes
-    ----------
-    seen, sds : (n, 4) float
-        As named by `TRACES`; NaN where a picture does not show it. + clockwise.
-    places : (n, 4, 2) float
-        Where, from the picture's centre, in focal lengths.
-    sign : (n,) float
-        -1 for mirrored pictures.
-    rounded : (n,) bool
-        Whether the base is round and 'front' its tilt.
-    """
-
-    seen: np.ndarray
-    sds: np.ndarray
-    places: np.ndarray
-    sign: np.ndarray
-    rounded: np.ndarray
-
-    def scatter(self, straight, rounded):
-        """What shapes scatter beside: (n, 4), of straight and of round bases."""
-        return np.column_stack([np.where(self.rounded, rounded, straight[0]), np.broadcast_to(straight[1:], (len(self.sign), len(TRACES) - 1))])
-
-    @property
-    def within(self):
-        return self.scatter(WITHIN_SD_DEG, ROUND_WITHIN_SD_DEG)
-
-    @property
-    def between(self):
-        return self.scatter(BETWEEN_SD_DEG, ROUND_BETWEEN_SD_DEG)
+COMBINATIONS = np.array([way for way in itertools.product((False, True), repeat=3 + len(MISREADINGS)) if sum(way[3:]) <= MOST_MISREAD])
+OFF = np.zeros((len(COMBINATIONS), len(TRACES)), bool)  # the traces misread in each
+for _k, _trace in enumerate(MISREADINGS):
+    OFF[:, _trace] |= COMBINATIONS[:, [3 + _k]] if isinstance(_trace, list) else COMBINATIONS[:, 3 + _k]
 
 
 def stances(frames, sketches):
@@ -97,9 +66,9 @@ def stances(frames, sketches):
     Parameters
     ----------
     frames : DataFrame
-        With ``file``, ``view``, ``view_kind``, ``style``, size, focal length, ``yaw_deg`` and ``camera_pitch_deg``.
+        With ``file``, ``sku``, ``view``, ``view_kind``, ``style``, size, focal length, ``roll_deg``, ``yaw_deg`` with its uncertainty and ``camera_pitch_deg``.
     sketches : mapping of str to dict
-        Uses ``front_edge``, ``round_base``, ``corner``, ``upper_edge`` and ``axis``.
+        Uses ``front_edge``, ``round_base``, ``corner``, ``upper_edge``, ``axis``; ``preview``, ``mask`` and ``sides``.
 
     Returns
     -------
@@ -108,118 +77,111 @@ def stances(frames, sketches):
         view's own middle; NaN where nothing tells.
     """
     names = ("turn", "pitch", "roll")
+    fronts = _fronts(frames)
     result = pd.DataFrame(math.nan, index=frames.index, columns=[name + end for name in names for end in ("", "_sd")])
     upright = (frames["view_kind"].fillna("") == "upright").to_numpy()
     views = frames["view"].fillna("").to_numpy()
     for view in sorted({view for view in views if shows_a_turn(view)}):
         rows = np.flatnonzero((views == view) & upright)
         styles = frames["style"].fillna("").to_numpy()[rows]
-        traces = _without_odd_bases(gathered(frames.iloc[rows], sketches), styles)
-        told = np.isfinite(traces.seen[:, 0])
+        traces = gathered(frames.iloc[rows], sketches, fronts)
+        told = np.isfinite(traces.seen[:, [FRONT, NARROWED]]).any(axis=1)
         if told.sum() < FEWEST:
             continue
-        means, sds = weighed(traces, *usual_view(frames.iloc[rows], traces), styles)
+        turn, pitch, turn_sd = usual_view(frames.iloc[rows], traces)
+        traces.sds[:, NARROWED] = np.hypot(traces.sds[:, NARROWED], turn_sd)
+        means, sds = weighed(traces, turn, pitch, styles)
         for k, name in enumerate(names):
             shown = told & ~traces.rounded if k < ROLL else told  # a round base looks alike from all sides
             result.iloc[rows[shown], [2 * k, 2 * k + 1]] = np.stack([means[shown, k], sds[shown, k]], axis=1)
     return result
 
 
-def gathered(frames, sketches):
-    """The `Traces` of some pictures."""
-    count = len(frames)
-    seen, sds = np.full((2, count, len(TRACES)), math.nan)
-    places, sign = np.zeros((count, len(TRACES), 2)), np.ones(count)
-    size = [pd.to_numeric(frames[name], errors="coerce").to_numpy(dtype=float) for name in ("focal_length_35mm", "width_px", "height_px")]
-    focal, width, height = size[0], *size[1:]
-    diagonal = math.hypot(36, 24) / np.where(np.isfinite(focal), focal, DEFAULT_FOCAL_35MM)
-    rounded = np.zeros(count, bool)
-    whole = _diagonals(width, height)
-    here = [sketches.get(file) or {} for file in frames["file"]]
-    usual = 1.0 if sum(float(sketch["front_edge"][4]) for sketch in here if "front_edge" in sketch) >= 0 else -1.0
-    for k, sketch in enumerate(here):
-        front, corner, top, axis = (sketch.get(name) for name in ("front_edge", "corner", "upper_edge", "axis"))
-        if front is None:
-            front = sketch.get("round_base")
-            rounded[k] = front is not None
-        if front is None:
-            continue
-        sign[k] = usual if rounded[k] else front[4]
-        found = {0: (*front[:2], math.degrees(math.atan(front[2])), math.degrees(front[3]))}
-        if corner is not None:
-            side = 0 if front[4] > 0 else 1
-            found[1] = (*corner[2:4], math.degrees(math.atan(corner[6 + side])), math.degrees(corner[8 + side]))
-        if top is not None:
-            found[2] = (*top[:2], math.degrees(math.atan(top[2])), math.degrees(top[3]))
-        if axis is not None:
-            found[3] = 0.5, 0.5, float(axis[0]), SIDES_SHARE * float(axis[1])
-        unit = diagonal[k] / whole[k]
-        for at, (x, y, slope, sd) in found.items():
-            if not (rounded[k] and at in (1, 2)) and sd < {1: UNSURE_SIDE_DEG, 3: SIDES_SHARE * UNSURE_SIDES_DEG}.get(at, math.inf):
-                seen[k, at], sds[k, at] = slope * sign[k], sd
-                places[k, at] = (x - 0.5) * width[k] * unit * sign[k], (y - 0.5) * height[k] * unit
-    return Traces(seen, sds, places, sign, rounded)
-
-
-def _diagonals(width, height):
-    """
-    Diagonals of the frames that pictures were cut from, pixels: of the others' shape, upright or lying.
-
-    A picture cropped to another shape, to a square for example, keeps the scale of the whole frame.
-    """
-    aspects = height / width
-    known = np.isfinite(aspects)
-    usual = float(np.median(aspects[known])) if known.any() else 1.0
-    usual = np.where(np.abs(np.log(aspects * usual)) < np.abs(np.log(aspects / usual)), 1 / usual, usual)
-    return np.hypot(np.maximum(width, height / usual), np.maximum(height, width * usual))
-
-
-def _without_odd_bases(traces, styles):
-    """Traces without round bases in styles that have straight ones: there a straight edge was not found."""
-    straight = {style for style, rounded, seen in zip(styles, traces.rounded, traces.seen[:, 0], strict=True) if not rounded and np.isfinite(seen)}
-    odd = traces.rounded & np.array([bool(style) and style in straight for style in styles], bool)
-    return traces._replace(seen=np.where(odd[:, None], math.nan, traces.seen), rounded=traces.rounded & ~odd)
+def _fronts(frames):
+    """SKU to what `stance_traces.gathered` asks of its front view: the first that shows the product upright, else one of its shape."""
+    shown = frames[(frames["view"] == "front") & (frames["view_kind"] == "upright") & frames["sku"].notna()].drop_duplicates("sku")
+    shown = shown.assign(**shown[["focal_length_35mm", "roll_deg"]].apply(pd.to_numeric, errors="coerce").fillna({"roll_deg": 0.0}))
+    own = dict(zip(shown["sku"], shown[["file", "focal_length_35mm", "roll_deg"]].itertuples(index=False), strict=True))
+    of_shape = dict(zip(reversed(shape_names(shown["sku"]).tolist()), reversed(list(own.values())), strict=True))
+    skus = frames["sku"].dropna().drop_duplicates()
+    found = {sku: own.get(sku, of_shape.get(shape)) for sku, shape in zip(skus, shape_names(skus), strict=True)}
+    return {sku: front for sku, front in found.items() if front is not None}
 
 
 def usual_view(frames, traces):
-    """Turn and pitch about which the set's pictures are compared, degrees: what most of them are estimated at."""
-    turn = pd.to_numeric(frames["yaw_deg"], errors="coerce").abs().median()
+    """
+    Turn and pitch about which the set's pictures are compared, and the turn's standard uncertainty, degrees.
+
+    The turn is the one that most styles agree on, by their bases and by the fronts laid over, either of which may be off, as any picture may be turned
+    otherwise; the pitch the middle one.
+    """
     pitch = pd.to_numeric(frames["camera_pitch_deg"], errors="coerce").median()
-    turn = float(np.clip(turn, 15.0, 60.0)) if turn == turn else USUAL_TURN_DEG
-    return turn, float(pitch) if pitch == pitch else USUAL_PITCH_DEG
+    pitch = float(pitch) if pitch == pitch else USUAL_PITCH_DEG
+    yaw, sd = (pd.to_numeric(frames[name], errors="coerce").to_numpy(dtype=float) for name in ("yaw_deg", "yaw_sd_deg"))
+    like = np.ones((len(frames), len(TURNS_DEG)))
+    for value, spread, off in ((np.abs(yaw), sd, np.full(len(yaw), BASE_OFF)), (traces.seen[:, NARROWED], traces.sds[:, NARROWED], traces.wrong)):
+        value, spread, off = (np.nan_to_num(column, nan=fallback)[:, None] for column, fallback in ((value, USUAL_TURN_DEG), (spread, 1e3), (off, 1.0)))
+        apart, spread = value - TURNS_DEG, np.hypot(spread, OF_SHAPES_DEG)
+        like *= (1 - off) * _normal(apart, spread) + off * _normal(apart, np.hypot(spread, FAR_OFF_DEG))
+    told = np.isfinite(yaw) | np.isfinite(traces.seen[:, NARROWED])
+    if not told.any():
+        return USUAL_TURN_DEG, pitch, math.inf
+    like = np.log((1 - TURNED) * like / like.max(axis=1, keepdims=True) + TURNED) * _square_to_most(traces, pitch)[:, None]
+    styles = frames["style"].fillna(frames["sku"]).fillna(frames["file"]).astype(str).to_numpy()
+    of_styles = [like[told & (styles == style)].sum(axis=0) / math.sqrt((told & (styles == style)).sum()) for style in sorted(set(styles[told]))]
+    like = np.sum(of_styles, axis=0) - 0.5 * ((TURNS_DEG - USUAL_TURN_DEG) / USUAL_TURN_SD_DEG) ** 2
+    share = np.cumsum(np.exp(like - like.max()))
+    low, high = np.interp([0.159, 0.841], share / share[-1], TURNS_DEG)
+    return float(TURNS_DEG[like.argmax()]), pitch, float(high - low) / 2
+
+
+def _square_to_most(traces, pitch):
+    """How likely each picture is turned as most are, (n,), by how far the slope of its front's lower edge lies from the middle one."""
+    apart = np.where(traces.rounded, math.nan, traces.seen[:, FRONT] - expected(traces.places, USUAL_TURN_DEG, pitch)[:, FRONT])
+    known = np.isfinite(apart)
+    middle, usual = (float(np.median(apart[known])), max(LIKE_MOST_DEG, mad_scale(apart[known]))) if known.any() else (0.0, LIKE_MOST_DEG)
+    return np.where(known, np.maximum(np.exp(-0.5 * ((apart - middle) / usual) ** 2), LEAST_VOTE), UNTOLD_VOTE)
+
+
+def _normal(value, sd):
+    return np.exp(-0.5 * (value / sd) ** 2) / sd
 
 
 def expected(places, turn_deg, pitch_deg):
     """
-    Slopes of the front's, the side's and the upper edge, and the lean of the sides, of a level camera.
+    What each trace shows of a level camera: slopes of edges by their place, the turn itself, and plumb sides.
 
     Parameters
     ----------
-    places : (n, 4, 2) float
-        As in `Traces`.
+    places : (n, 7, 2) float
+        As in `stance_traces.Traces`.
     turn_deg, pitch_deg : float or (n,) float
 
     Returns
     -------
-    (n, 4) float
+    (n, 7) float
         Degrees, + clockwise.
     """
     turn, pitch = (np.radians(np.broadcast_to(angle, len(places)))[:, None] for angle in (turn_deg, pitch_deg))
-    meets = 1.0 / (np.tan(turn + np.radians([0.0, 90.0, 0.0])) * np.cos(pitch))
-    x, y = places[:, :3, 0], places[:, :3, 1]
-    slopes = np.degrees(np.arctan((-np.tan(pitch) - y) / (meets - x)))
-    return np.column_stack([slopes, np.zeros(len(places))])
+    meets = 1.0 / (np.tan(turn + np.radians([0.0, 90.0, 0.0, 0.0])) * np.cos(pitch))
+    x, y = places[:, EDGES, 0], places[:, EDGES, 1]
+    shown = np.zeros((len(places), len(TRACES)))
+    shown[:, EDGES] = np.degrees(np.arctan((-np.tan(pitch) - y) / (meets - x)))
+    shown[:, NARROWED] = np.degrees(turn[:, 0])
+    return shown
 
 
 def _traced(traces, turn_deg, pitch_deg):
-    """What `expected` says of the pictures, round bases allowed for, and its rise (n, 4, 3) a degree of turn, pitch and roll."""
+    """What `expected` says of the pictures, round bases allowed for, and its rise (n, 7, 3) a degree of turn, pitch and roll."""
     level, turned, lifted = (
         expected(traces.places, turn_deg + step[0], pitch_deg + step[1]) for step in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
     )
     share = np.where(traces.rounded, ROUND_SHARE, 1.0)
     for slopes in (level, turned, lifted):
         slopes[:, 0] *= share
-    return level, np.stack([turned - level, lifted - level, np.ones(level.shape)], axis=2)
+    rolled = np.ones(level.shape)
+    rolled[:, NARROWED] = 0.0
+    return level, np.stack([turned - level, lifted - level, rolled], axis=2)
 
 
 def weighed(traces, turn_deg, pitch_deg, styles):
@@ -240,41 +202,44 @@ def weighed(traces, turn_deg, pitch_deg, styles):
         Degrees; signs as the contract has them.
     """
     level, rise = _traced(traces, turn_deg, pitch_deg)
-    apart, unsure = from_the_middle(traces.seen - level, traces.rounded)
+    apart, unsure = from_the_middle(traces.seen - level, traces.rounded, traces.wrong < SURELY_LAID)
     middle = traces.seen - level - apart
     front = apart[~traces.rounded, 0]
     restless = max(1.0, mad_scale(front[np.isfinite(front)]) / NATURAL_FRONT_SD_DEG) if np.isfinite(front).any() else 1.0
     within, between = traces.within, traces.between * unsure
-    means, sds = mixture(apart, np.hypot(traces.sds, between), rise, restless)
+    means, sds = mixture(apart, np.hypot(traces.sds, between), rise, restless, traces.wrong)
     for _ in range(ROUNDS):
         moved = np.clip(means[:, :ROLL], -MOST_MOVED_DEG, MOST_MOVED_DEG)
         level, rise = _traced(traces, turn_deg + moved[:, TURN], pitch_deg + moved[:, PITCH])  # slopes are not straight in them
         apart = traces.seen - middle - level + np.einsum("nki,ni->nk", rise[:, :, :ROLL], moved)
         left = apart - np.einsum("nki,ni->nk", rise, means)
         bias, spread = of_their_style(left, np.hypot(traces.sds, np.sqrt(np.einsum("nki,ni->nk", rise**2, sds**2))), within, between, styles)
-        means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless)
+        means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless, traces.wrong)
     return means * np.stack([traces.sign, np.ones(len(means)), traces.sign], axis=1), sds
 
 
-def from_the_middle(residual, rounded):
+def from_the_middle(residual, rounded, surely_laid=None):
     """
-    Residuals less the middle one of each trace, of round bases apart from others.
+    Residuals less the middle one of each trace, of round bases apart from others, of fronts laid over of the sure ones.
 
     Returns
     -------
-    apart : (n, 4) float
-        A trace without enough others is compared with what perspective alone makes, but for the sides of round bodies, of which nothing is known then.
-    unsure : (n, 4) float
+    apart : (n, 7) float
+        A trace without enough others is compared with what perspective alone makes, but for the front laid over and the sides of round bodies, of which nothing is known then.
+    unsure : (n, 7) float
         By how much the scatter about the middle grows because the middle itself is of few.
     """
     apart, unsure = residual.copy(), np.ones(residual.shape)
     for part in (~rounded, rounded):
         for k in range(residual.shape[1]):
             known = part & np.isfinite(residual[:, k])
-            if known.sum() >= FEWEST:
-                apart[known, k] -= np.median(residual[known, k])
-                unsure[known, k] = math.sqrt(1 + MEDIAN_EFFICIENCY**2 / known.sum())
-            elif k == TRACES.index("sides") and part is rounded:
+            telling = known & surely_laid if k in (LEVEL, UPRIGHT) and surely_laid is not None else known
+            if k == NARROWED:
+                continue
+            if telling.sum() >= FEWEST:
+                apart[known, k] -= np.median(residual[telling, k])
+                unsure[known, k] = math.sqrt(1 + MEDIAN_EFFICIENCY**2 / telling.sum())
+            elif k in (LEVEL, UPRIGHT) or (k == SIDES and part is rounded):
                 apart[known, k] = math.nan
     return apart, unsure
 
@@ -285,15 +250,15 @@ def of_their_style(left, sds, within, between, styles):
 
     Parameters
     ----------
-    left, sds : (n, 4) float
+    left, sds : (n, 7) float
         What the pictures' own stances leave of their traces, and its standard uncertainty; NaN where unknown.
-    within, between : (n, 4) float
+    within, between : (n, 7) float
         What pieces of one style, and styles, scatter.
     styles : (n,) array of str
 
     Returns
     -------
-    bias, spread : (n, 4) float
+    bias, spread : (n, 7) float
         Mean by weight of the others and of none, which is what styles have on average; and its standard uncertainty with
         what pieces of one style scatter.
     """
@@ -309,33 +274,37 @@ def of_their_style(left, sds, within, between, styles):
     return bias, spread
 
 
-def mixture(apart, sds, rise, restless=1.0):
+def mixture(apart, sds, rise, restless=1.0, wrong=None):
     """
     Means and standard deviations of turn, pitch and roll over all combinations of faults and misread traces.
 
     Parameters
     ----------
-    apart, sds : (n, 4) float
+    apart, sds : (n, 7) float
         Traces from the middle and their standard uncertainties, degrees; NaN where unknown.
-    rise : (n, 4, 3) float
+    rise : (n, 7, 3) float
         Degrees of a trace a degree of turn, pitch and roll.
     restless : float
         How much less steady than usual the set is.
+    wrong : (n,) float, optional
+        Share of fronts laid over wrongly, as in `stance_traces.Traces`.
 
     Returns
     -------
     means, sds : (n, 3) float
     """
-    parts = [_mixture(apart[k : k + BLOCK], sds[k : k + BLOCK], rise[k : k + BLOCK], restless) for k in range(0, max(len(apart), 1), BLOCK)]
+    wrong = np.ones(len(apart)) if wrong is None else wrong
+    blocks = [slice(k, k + BLOCK) for k in range(0, max(len(apart), 1), BLOCK)]
+    parts = [_mixture(apart[block], sds[block], rise[block], restless, wrong[block]) for block in blocks]
     return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
 
 
-def _mixture(apart, sds, rise, restless):
+def _mixture(apart, sds, rise, restless, wrong):
     """`mixture` of as many pictures as fit into memory together."""
     known = np.isfinite(apart)
     faulty, misread = COMBINATIONS[:, :3], COMBINATIONS[:, 3:]
     usual = np.where(faulty, FAULT_SD_DEG, STEADY_SD_DEG * restless)  # (m, 3)
-    scatter = np.hypot(np.where(known, sds, 1.0)[:, None], misread * MISREAD_SD_DEG)  # (n, m, 4)
+    scatter = np.hypot(np.where(known, sds, 1.0)[:, None], OFF * MISREAD_SD_DEG)  # (n, m, 7)
     weight = np.where(known[:, None], scatter**-2.0, 0.0)
     seen = np.where(known, apart, 0.0)
     precision = np.einsum("nki,nmk,nkj->nmij", rise, weight, rise)
@@ -345,8 +314,9 @@ def _mixture(apart, sds, rise, restless):
     solved = np.einsum("nmij,nmj->nmi", covariance, pull)
     fit = np.einsum("nmk,nk->nm", weight, seen**2) - np.einsum("nmi,nmi->nm", pull, solved)
     calm = np.where(faulty.any(axis=1), 1.0, CALM)
-    odds = calm * np.where(faulty, FAULTY, 1 - FAULTY).prod(axis=1) * np.where(misread, MISREAD, 1 - MISREAD).prod(axis=1)
-    size = np.log(odds / usual.prod(axis=1)) - np.where(known[:, None], np.log(scatter), 0.0).sum(axis=2)
+    odds = calm * np.where(faulty, FAULTY, 1 - FAULTY).prod(axis=1) * np.where(misread[:, :-1], MISREAD, 1 - MISREAD).prod(axis=1)
+    laid = np.log(np.clip(np.where(misread[:, -1], wrong[:, None], 1 - wrong[:, None]), 1e-6, 1.0))
+    size = np.log(odds / usual.prod(axis=1)) + laid - np.where(known[:, None], np.log(scatter), 0.0).sum(axis=2)
     size += 0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * fit
     share = np.exp(size - size.max(axis=1, keepdims=True))
     share /= share.sum(axis=1, keepdims=True)
