@@ -249,3 +249,22 @@ def test_no_rhythm_is_seen_in_photographs_out_of_focus():
         for sigma in (1.0, 2.0):
             blurred = through_jpeg(rounded_code(_blurred(_photograph(name), sigma)), 90)
             assert np.isnan(share_by_rhythm(*rhythm(blurred), sigma))
+
+
+def test_an_enlargement_is_seen_within_an_outline_that_a_mask_cut_afterwards():
+    """Retouchers enlarge a photograph and then lay a mask of full resolution over it."""
+    rng = np.random.default_rng(4)
+    code, mask = bag((1000, 800), supersample=2, details=False)
+    code[mask] += (8 * cv2.GaussianBlur(rng.standard_normal(mask.shape), (0, 0), 1.2) / 0.24)[mask][:, None]
+    left, top, width, height = cv2.boundingRect(mask.astype(np.uint8))
+    for k, text in enumerate(("KOWA", "VEMY", "NAZK")):
+        place = left + width // 6, top + height // 3 + k * height // 5
+        letters = cv2.putText(np.zeros(mask.shape, np.uint8), text, place, cv2.FONT_HERSHEY_SIMPLEX, 3.2, 255, 14, cv2.LINE_AA)
+        code += (250 - code) * (letters / 255)[..., None]
+    small = cv2.resize(code.astype(np.float32), None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA)
+    large = cv2.resize(small, code.shape[1::-1], interpolation=cv2.INTER_CUBIC)
+    cut = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.5)[..., None]
+    for inside, share in ((large, 0.4), (cv2.GaussianBlur(code.astype(np.float32), (0, 0), 0.5), 1.0)):
+        finished = 200 + cut * (inside - 200)
+        picture = picture_of(rounded_code(finished))
+        assert sharpness_facts(picture, outline_of(working_mask(mask, picture)))["resolved"] == pytest.approx(share, rel=0.05)

@@ -29,13 +29,15 @@ TYPICAL = 0.25  # quantile of the edges' widths that stands for the picture's
 SHARPEST = 0.5  # quantile of the edges that are averaged
 FEWEST = 30  # of those edges; the mean of fewer has an echo of noise
 SHARP = 0.65  # px; edges at least so fine are no enlargement from half of the size or less
+FEWEST_INSIDE = 8  # edges within an outline that was cut sharp by a mask; they tell where the outline's own do not
+HALF = 0.5  # the share from which on only those are asked: grain and soft seams are nearly as soft as a slighter enlargement
 WIDTH = 0.43  # px of the small picture: width of an edge of a sharp picture enlarged (median; linear, cubic and Lanczos, measured) ...
 WIDTHS = 0.31, 0.75  # ... and within what it stays, with a soft small picture or a sharpened one
 SHARES = 0.2, 0.8  # sought; below, the rhythm is the product's own, above, it hardly is an enlargement
 CLEAR = 3.5  # strength of a rhythm at one of those shares; by chance in one picture of some hundreds (measured)
 
 
-def resolved_fraction(edges, encoded, moved=False):
+def resolved_fraction(edges, encoded, moved=False, inside=None):
     """
     Share of the pixels' resolution that the picture's detail fills.
 
@@ -46,6 +48,9 @@ def resolved_fraction(edges, encoded, moved=False):
     encoded : (H, W, 3) uint8
     moved : bool
         Whether the edges show motion, which cuts detail off as steeply as an enlargement.
+    inside : (n,) bool, optional
+        Which of the edges lie well within the product: a mask that cut the
+        outline after the enlargement left these as they were.
 
     Returns
     -------
@@ -60,7 +65,11 @@ def resolved_fraction(edges, encoded, moved=False):
     """
     width = quantile(edges.sigma, TYPICAL)
     if width <= SHARP:
-        return 1.0
+        if inside is None or inside.sum() < FEWEST_INSIDE:
+            return 1.0
+        width = quantile(edges.sigma[inside], TYPICAL)
+        share = share_by_rhythm(*rhythm(encoded), width) if width > WIDTH / HALF else np.nan
+        return share if share < HALF else 1.0
     share = share_by_rhythm(*rhythm(encoded), width)
     if np.isfinite(share):
         return share

@@ -16,6 +16,7 @@ from catalogue_audit.measures.surface.resolved import resolved_fraction
 from catalogue_audit.measures.surface.structure import fine_detail
 
 EDGES = 200  # candidates; about half turn out clear
+INSIDE = 15  # px of the working picture, across: an edge within by half of it is none of the outline's
 FEWEST = 6  # clear edges below which nothing is said
 # Below this quantile of their widths are edges cut short by their neighbours, above it soft things: it stands for the lens.
 SHARPEST = 0.25
@@ -59,7 +60,7 @@ def sharpness_facts(picture, outline):
         "blur_sd_px": sd,
         "motion_px": length,
         "motion_direction_deg": angle,
-        "resolved": resolved_fraction(edges, picture.encoded, length > 0),
+        "resolved": resolved_fraction(edges, picture.encoded, length > 0, _inside(outline, edges, picture.encoded.shape)),
         "fine_detail": detail,
     }
 
@@ -78,6 +79,16 @@ def lens_width(edges):
     number = edges.weight.sum() ** 2 / (edges.weight @ edges.weight)
     parts = {"width": blur, "spread": blur * np.log(middle / low), "number": blur / np.sqrt(number), "flat": width - blur, "px": 1.0}
     return float(blur), float(np.sqrt(sum((UNSURE[name] * value) ** 2 for name, value in parts.items())))
+
+
+def _inside(outline, edges, shape):
+    """Which of the edges lie well within the product, (n,) bool."""
+    inner = cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8))
+    row, column = (
+        np.clip((place * side / full).astype(int), 0, side - 1)
+        for place, side, full in zip((edges.y, edges.x), inner.shape, shape, strict=False)
+    )
+    return inner[row, column] > 0
 
 
 def _region(outline, shape):
