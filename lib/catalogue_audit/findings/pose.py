@@ -196,7 +196,7 @@ def handles(evidence):
     off_level = handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products))
     stands = handle_stands(frames, evidence.sketches, evidence.products)
     tilt, tilt_sd = (frames[name].astype(float) for name in ("tilt_deg", "tilt_sd_deg"))
-    beyond = gaps_beyond_perspective(frames, stands, tilt.where(tilt.abs() > UNCERTAINTIES * tilt_sd))
+    beyond = gaps_beyond_perspective(frames, stands, tilt.where(tilt.abs() > UNCERTAINTIES * tilt_sd), evidence.products)
     seen = stands["height"].notna()  # otherwise only the picture's own figure is known
     gaps = beyond["gap"].where(seen, frames["handle_gap"].astype(float))
     spreads = beyond["gap_sd"].where(seen, frames["handle_gap_sd"].astype(float)).fillna(0.0)
@@ -210,11 +210,12 @@ def handles(evidence):
         for i in np.flatnonzero(judged.outlying):
             known = (float(column[here[i]]) for column in (gaps, share, height_cm))
             off = off_level[here[i]]
+            leans_told = here[i] in evidence.as_taken.index
             if not off < SURELY_OFF_LEVEL:
                 yield _handles_row(rows[i], *known)
-            elif off > 0.5:
+            elif off > (0.5 if leans_told else 1 - SURELY_OFF_LEVEL):  # where no lean is judged, what shows in the picture is all that can be told
                 yield _handles_row(rows[i], *known, "; the product may lean instead: see first that it stands plumb")
-            elif here[i] in evidence.as_taken.index:
+            elif leans_told:
                 yield from _lean_by_handles(evidence, rows[i], float(gaps[here[i]]), stands.loc[here[i]])
 
 

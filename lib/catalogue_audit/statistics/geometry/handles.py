@@ -25,6 +25,8 @@ from catalogue_audit.measures.geometry.handles import (
     USUAL_TURN_DEG,
 )
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
+from catalogue_audit.statistics.geometry.registration import kinds_of_product
+from catalogue_audit.statistics.geometry.style_places import shared_offset
 
 KNOWN_DEPTH_SD = 0.08  # relative, of depth over width by the products file, whose sizes are rounded
 KNOWN_LOOK_SD_DEG = 0.7  # of a look that corners of three and more turned products show
@@ -33,6 +35,10 @@ FEWEST = 3  # pictures whose corners tell a view's downward look
 NOT_LEVEL = 3.0  # standard uncertainties; a pair of handles further off says no more about the camera
 TILT_SD = 0.004  # of the product's height; how level handles are set up by eye
 SEVERAL_LEGS = 3  # on one row: two handles
+OWN_OFFSET, OWN_OFFSET_SD = 0.05, 0.05  # share of shapes whose gaps perspective does not explain, and by how much of the product's height
+OFFSET_STEP = 0.002
+SEEN_BELOW = 0.1  # share of unlevel pairs seen straight on whose gap looks smaller than level ones': a rear handle that fell shows within the front one's arch
+OFFSETS = np.arange(-0.2, 0.2 + OFFSET_STEP / 2, OFFSET_STEP)
 THICK_CROWN = 0.04  # of the product's height, by which a crown of two handles is thicker than one
 
 
@@ -109,7 +115,7 @@ def _sizes(frames, products):
     return share.fillna(DEPTH), share_sd, frames["sku"].map(dict(zip(products["sku"], width, strict=True))).astype(float)
 
 
-def gaps_beyond_perspective(frames, stands, lean_deg=None):
+def gaps_beyond_perspective(frames, stands, lean_deg=None, products=None):
     """
     How far each rear handle stands above where it would, were both level.
 
@@ -121,6 +127,8 @@ def gaps_beyond_perspective(frames, stands, lean_deg=None):
         As `handle_stands` gives it.
     lean_deg : Series of float, optional
         Lean of each product, where it is sure: what it explains is taken out.
+    products : DataFrame, optional
+        The products file.
 
     Returns
     -------
@@ -140,20 +148,44 @@ def gaps_beyond_perspective(frames, stands, lean_deg=None):
         explained = expected @ weights
         unsure = np.sqrt((expected - explained[:, None]) ** 2 @ weights + (APART_SD / APART * explained) ** 2)
         result.loc[here, "gap"] = seen - explained
-        result.loc[here, "gap_sd"] = np.hypot(own, unsure)
+        result.loc[here, "gap_sd"], result.loc[here, "shared_sd"] = own, unsure
         result.loc[here, "look_deg"] = weights @ LOOKS_DEG
+    return _beside_their_shape(result, frames["view"], kinds_of_product(frames, products))
+
+
+def _beside_their_shape(result, views, shapes):
+    """
+    `result` less what a shape's pictures of one view share; straight-on views count as one.
+
+    How far the handles stand from one another, and whether what shows above the crown is a second handle at all, is a shape's own and the same
+    in all its pictures; what one picture shows beside them is its own. A single picture keeps what perspective leaves unsure.
+    """
+    shared_sd = result.pop("shared_sd") if "shared_sd" in result else pd.Series(math.nan, index=result.index)
+    known = result["gap"].notna()
+    sides = views.where(~views.isin(STRAIGHT_ON), "straight on")
+    for (_, side), group in result[known].groupby([shapes[known], sides[known]]):
+        here, usual = group.index, float(shared_sd[group.index].median())
+        gaps, own = group["gap"].to_numpy(), group["gap_sd"].to_numpy()
+        offset, offset_sd = 0.0, shared_sd[here].to_numpy()
+        if len(here) > 1:
+            usual = max(usual, OFFSET_STEP)
+            prior = (1 - OWN_OFFSET) / usual * np.exp(-0.5 * (OFFSETS / usual) ** 2) + OWN_OFFSET / OWN_OFFSET_SD * np.exp(-0.5 * (OFFSETS / OWN_OFFSET_SD) ** 2)
+            _, offset, offset_sd = shared_offset(gaps, own, OFFSETS, prior, below=1.0 if shows_a_turn(side) else SEEN_BELOW)
+        result.loc[here, "gap"] = gaps - offset
+        result.loc[here, "gap_sd"] = np.hypot(own, offset_sd)
     return result
 
 
 def view_looks(frames, stands):
-    """View -> how likely each of `LOOKS_DEG` is there, for views that show pairs of handles; see `look_weights`."""
+    """View -> how likely each of `LOOKS_DEG` is there, for views that show pairs of handles; see `look_weights`. One camera takes front and back."""
     corners = pd.to_numeric(frames["camera_pitch_deg"], errors="coerce").astype(float)
+    pairs = {view: _pairs_of_handles(frames, stands, view) for view in sorted(set(frames["view"].dropna()))}
     looks = {}
-    for view in sorted(set(frames["view"].dropna())):
-        here = _pairs_of_handles(frames, stands, view)
-        if len(here):
-            turned = shows_a_turn(view)
-            looks[view] = look_weights(*_seen(frames.loc[here], stands.loc[here], turned), turned, corners[frames["view"] == view])
+    for view in (view for view, here in pairs.items() if len(here)):
+        turned = shows_a_turn(view)
+        alike = [view] if turned else [other for other in STRAIGHT_ON if other in pairs]
+        here = [place for other in alike for place in pairs[other]]
+        looks[view] = look_weights(*_seen(frames.loc[here], stands.loc[here], turned), turned, corners[frames["view"].isin(alike)])
     return looks
 
 

@@ -80,22 +80,48 @@ def _further_copies(frames):
 def _own_place(deviations, sds):
     """Of (m,) deviations of a style: log of their likelihood with a place of its own over that without; that place and its uncertainty."""
     places = np.arange(-REACH, REACH + STEP / 2, STEP)
-    likely = _log_likelihood(deviations[:, None] - places, sds[:, None]).sum(axis=0)
-    prior = -0.5 * (places / OWN_PLACE_SD) ** 2
-    prior -= math.log(np.exp(prior).sum())
-    both = likely + prior
-    most = both.max()
-    weight = np.exp(both - most)
+    evidence, place, spread = shared_offset(deviations, sds, places, np.exp(-0.5 * (places / OWN_PLACE_SD) ** 2))
+    return evidence - float(_log_likelihood(deviations, sds).sum()), place, spread
+
+
+def shared_offset(values, sds, offsets, prior, below=1.0):
+    """
+    What values share that any of them may be a fault of any size.
+
+    Parameters
+    ----------
+    values, sds : (n,) float
+        With their standard uncertainties.
+    offsets, prior : (m,) float
+        What may be shared, evenly spaced, and how likely each is beforehand, to any scale.
+    below : float
+        How much rarer faults below what is shared are than those above.
+
+    Returns
+    -------
+    evidence, offset, sd : float
+        Logarithm of the values' likelihood; mean and standard deviation of what they share.
+
+    Examples
+    --------
+    >>> offsets = np.linspace(-0.2, 0.2, 401)
+    >>> _, shared, sd = shared_offset(np.array([0.061, 0.06, 0.059, 0.002]), np.full(4, 0.005), offsets, np.ones(401))
+    >>> round(shared, 3), sd < 0.005
+    (0.06, True)
+    """
+    log = _log_likelihood(values[:, None] - offsets, sds[:, None], below).sum(axis=0) + np.log(prior / prior.sum() + 1e-300)
+    most = log.max()
+    weight = np.exp(log - most)
     total = float(weight.sum())
-    place = float(weight @ places) / total
-    spread = math.sqrt(float(weight @ (places - place) ** 2) / total)
-    return most + math.log(total) - float(_log_likelihood(deviations, sds).sum()), place, spread
+    offset = float(weight @ offsets) / total
+    return most + math.log(total), offset, math.sqrt(float(weight @ (offsets - offset) ** 2) / total)
 
 
-def _log_likelihood(off, sds):
-    """Logarithm of the likelihood of pictures this far from their place, which may be faults of any size."""
+def _log_likelihood(off, sds, below=1.0):
+    """Logarithm of the likelihood of values this far from where they belong, which may be faults of any size, `below` times as often below as above."""
     usual = (1 - FAULT) / sds * np.exp(-0.5 * (off / sds) ** 2)
-    return np.log(usual + FAULT / FAULT_SD * np.exp(-0.5 * (np.minimum(np.abs(off), FAULT_SD) / FAULT_SD) ** 2))
+    fault = FAULT / FAULT_SD * np.exp(-0.5 * (np.minimum(np.abs(off), FAULT_SD) / FAULT_SD) ** 2)
+    return np.log(usual + np.where(off < 0, below, 1.0) * fault)
 
 
 def body_axes(frames, sketches):
