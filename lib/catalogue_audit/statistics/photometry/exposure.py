@@ -14,7 +14,6 @@ from catalogue_audit.statistics.photometry.backgrounds import light_of_backgroun
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 from catalogue_audit.statistics.photometry.regions import median_known
-from catalogue_audit.statistics.photometry.surfaces import surfaces
 from catalogue_audit.statistics.photometry.view_effects import (
     learned_scatter,
     looks_scatter,
@@ -23,7 +22,8 @@ from catalogue_audit.statistics.photometry.view_effects import (
     view_effects,
     view_scatter,
 )
-from catalogue_audit.statistics.photometry.view_pairs import levels_of_views
+from catalogue_audit.statistics.photometry.view_pairs import Views, compared_views
+from catalogue_audit.statistics.spread import spread
 
 UNSEEN_SD = 0.032  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
@@ -197,14 +197,12 @@ def _levels(frames, sketches, whole, backdrop, sku, gains):
     files, crop = frames["file"].to_numpy(str), frames["view_kind"].eq("crop").to_numpy(bool)
     straight = whole & frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     slanting = whole & ~straight
-    for places in members_of(sku):
-        places = places[np.argsort(files[places], kind="stable")]
-        seen = [surfaces(_sketch(sketches, files[k]), _fills(sketches, files[k], crop[k], backdrop[k] or flat[k]), gains[k]) for k in places]
-        shown = [one.level for one, k in zip(seen, places, strict=True) if one is not None and not crop[k]]
-        measured = plain[places][np.isfinite(plain[places])]
-        lightness = np.median(shown or measured) if shown or len(measured) else 0.0
-        mirrored[places] = MIRRORED / (MIRRORED + 2.0**lightness)
-        level[:, places], extra_sd[:, places] = levels_of_views(seen, plain[places], slanting[places], straight[places])
+    products = [places[np.argsort(files[places], kind="stable")] for places in members_of(sku)]
+    fills = ~(backdrop | flat)  # a detail without sweep, or without an outline that parts the two, counts as product whole
+    views = [Views(files[k].tolist(), crop[k], fills[k], gains[k], plain[k], slanting[k], straight[k]) for k in products]
+    for k, (lightness, *told) in zip(products, spread(compared_views, views, sketches), strict=True):
+        mirrored[k] = MIRRORED / (MIRRORED + 2.0**lightness)
+        level[:, k], extra_sd[:, k] = told
     return level, extra_sd, mirrored
 
 
@@ -226,11 +224,6 @@ def _steadier(level, extra_sd, sku, groups, slanting):
         scatter.append(np.quantile(known, STEADIER_SHARE) if len(known) >= FEWEST_FOR_A_WAY else np.nan)
     way = int(scatter[1] < STEADIER * scatter[0])
     return level[way], extra_sd[way]
-
-
-def _fills(sketches, file, crop, backdrop):
-    """Whether all of a picture counts as product: a detail without sweep, or without an outline that parts the two."""
-    return crop and not (backdrop and _sketch(sketches, file).get("mask") is not None)
 
 
 def product_levels(frames, sketches):

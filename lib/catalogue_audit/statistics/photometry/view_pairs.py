@@ -8,10 +8,11 @@ two is weighed by how likely it is: where the other pairs bear one another out, 
 
 from functools import lru_cache
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 
-from catalogue_audit.statistics.photometry.surfaces import USUAL_WIDTH, brighter
+from catalogue_audit.statistics.photometry.surfaces import USUAL_WIDTH, brighter, surfaces
 
 PAIR_SD = 0.015  # EV; by which the difference of two views that show the same surfaces is found
 WRONG, WRONG_SD = 0.05, 0.7  # share of pairs laid over each other wrongly, by about so much (EV)
@@ -81,6 +82,49 @@ def _solved(rows, values, spreads, extra_slanting, strange):
     within = np.abs(rows) @ linked > 0
     level, unsure = levels_of_pairs(rows[within], values[within], spreads[within])
     return np.where(linked, level, np.nan), np.hypot(extra, np.hypot(unsure, strange))
+
+
+class Views(NamedTuple):
+    """
+    The pictures of one product whose light is to be compared.
+
+    ``files``; ``crop``: shows a part; ``fills``: of such a part without a mask all counts as product, and of the others where it is True;
+    ``gains`` (n, 2) of the white balance; ``plain``, ``slanting`` and ``straight`` as `levels_of_views` takes them.
+    """
+
+    files: list
+    crop: np.ndarray
+    fills: np.ndarray
+    gains: np.ndarray
+    plain: np.ndarray
+    slanting: np.ndarray
+    straight: np.ndarray
+
+
+def compared_views(sketches, views):
+    """
+    Levels of one product's pictures.
+
+    Parameters
+    ----------
+    sketches : mapping of str to dict
+    views : Views
+
+    Returns
+    -------
+    lightness : float
+        log2 luminance of the product, about.
+    level, extra_sd
+        As `levels_of_views` gives them.
+    """
+    seen = []
+    for file, crop, fills, gains in zip(views.files, views.crop, views.fills, views.gains, strict=True):
+        sketch = sketches.get(file) or {}
+        seen.append(surfaces(sketch, bool(crop and (fills or sketch.get("mask") is None)), gains))
+    shown = [one.level for one, crop in zip(seen, views.crop, strict=True) if one is not None and not crop]
+    measured = views.plain[np.isfinite(views.plain)]
+    lightness = float(np.median(shown or measured)) if shown or len(measured) else 0.0
+    return lightness, *levels_of_views(seen, views.plain, views.slanting, views.straight)
 
 
 def _linked(rows):
