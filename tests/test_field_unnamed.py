@@ -4,7 +4,10 @@ import pandas as pd
 import pytest
 
 from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.delivery.name_numbers import BY_PICTURES
+from catalogue_audit.delivery.names import NameFacts
 from catalogue_audit.findings.completeness import missing_view
+from catalogue_audit.findings.files import unexpected_file
 from catalogue_audit.measures.applicability import applicable
 from making_evidence import clean_frames, evidence_of
 
@@ -55,3 +58,19 @@ def test_a_picture_of_unknown_view_and_doubtful_outline_has_no_background():
     facts = {"outline_confidence": 0.2, "background_L": 70.0, "white_red": 1.1, "sha256": "0"}
     assert applicable(facts, "", "other")[0] == {"outline_confidence": 0.2, "sha256": "0"}
     assert applicable(facts, "front", "upright")[0].get("background_L") == 70.0
+
+
+def test_views_told_by_pictures_are_one_finding_to_confirm(frames):
+    names = [
+        NameFacts(file, sku, view, None, BY_PICTURES) for file, sku, view in zip(frames["file"], frames["sku"], frames["view"], strict=True)
+    ]
+    rows = list(unexpected_file(evidence_of(frames, load_brief(), names=names)))
+    (row,) = [row for row in rows if "views.numbered" in row["note"]]
+    assert (row["severity"], row["remedy"], row.get("file"), row["value"]) == ("minor", "rename", None, len(frames))
+    assert "_front.jpg as front" in row["note"] and "as three-quarter" in row["note"]
+
+
+def test_a_view_that_all_lack_may_be_among_pictures_of_no_known_view(frames):
+    frames = frames.assign(view=frames["view"].where(frames["view"] != "back", ""))
+    (row,) = asked(frames)
+    assert row["view"] == "back" and "unless their pictures of no known view show it" in row["note"]

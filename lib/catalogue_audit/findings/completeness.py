@@ -74,13 +74,15 @@ def missing_view(evidence):
         for view, skus in lacking.items()
         if len(judged) >= FEWEST_PRODUCTS and len([s for s in skus if delivered.get(s)]) >= NEARLY_EVERY * len(judged)
     ]
+    unread = _pictures_without_view(evidence)
     for view in everywhere:
+        perhaps = [file for sku in lacking[view] for file in unread.get(sku, ())]
+        unless = f", unless their pictures of no known view show it (for example {listed(perhaps, 2)})" if perhaps else ""
         note = (
-            f"the {view_words(view)} is missing from {len(lacking[view])} of {len(views)} products: ask for it, or take "
+            f"the {view_words(view)} is missing from {len(lacking[view])} of {len(views)} products{unless}: ask for it, or take "
             f"it out of the brief's required views"
         )
         yield finding("missing_view", sentence(note), view=view)
-    unread = _pictures_without_view(evidence)
     untold = [sku for sku, found in views.items() if found.missing and not delivered.get(sku) and unread.get(sku)]
     nameless = [] if delivered else unread.get(None, [])  # not one name says which product it shows
     if untold:

@@ -3,10 +3,11 @@
 import numpy as np
 import pandas as pd
 
+from catalogue_audit.delivery.name_numbers import BY_PICTURES
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.raw_files import raw_companions
-from catalogue_audit.findings.rows import called, counted, finding, listed, number, plain, sentence, text
+from catalogue_audit.findings.rows import called, counted, finding, listed, number, plain, sentence, text, view_words
 
 MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specification
 FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
@@ -266,6 +267,22 @@ def _lacks(frame, name):
     return frame[name] is False or text(frame[name]) in (None, "False", "false")
 
 
+def _views_by_pictures(facts):
+    """One finding to confirm what the numbers of the names were taken for."""
+    files = [file for file, name in facts.items() if getattr(name, "problem", "") == BY_PICTURES]
+    if not files:
+        return
+    examples = {}
+    for file in files:
+        examples.setdefault((facts[file].view, facts[file].position), file)
+    named = [f"{plain(file)} as {view_words(view)}" for (view, _), file in examples.items()]
+    note = (
+        f"the names of {counted(len(files), 'picture')} carry a number and no view, so they were taken for what most pictures of "
+        f"that number show ({', '.join(named)}): say in the brief what the numbers mean (views.numbered), or rename them"
+    )
+    yield finding("unexpected_file", sentence(note), value=len(files), unit="files")
+
+
 def unexpected_file(evidence):
     """Files whose name does not say which product or view they show."""
     facts = {name.file: name for name in evidence.names}
@@ -276,6 +293,7 @@ def unexpected_file(evidence):
             f"{listed(sorted(along), 2)}) and {'was' if len(along) == 1 else 'were'} not measured: keep them elsewhere if nobody ordered them"
         )
         yield finding("unexpected_file", sentence(note), value=len(along), unit="files", remedy="check")
+    yield from _views_by_pictures(facts)
     for frame in evidence.records(frames[frames["view_kind"] != "target"]):
         if frame["file"] in along or (text(frame["sku"]) and text(frame["view"])):
             continue

@@ -5,6 +5,7 @@ import sys
 import numpy as np
 
 from catalogue_audit import schema
+from catalogue_audit.delivery.name_numbers import numbers_alone, with_view_by_pictures
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import sku_forms
 from catalogue_audit.measures.applicability import applicable, shows_a_turn
@@ -12,12 +13,16 @@ from catalogue_audit.measures.geometry.roll import roll_for_view
 from catalogue_audit.runs import store
 from catalogue_audit.runs.passone import Measuring, measure_delivery, settings_version
 from catalogue_audit.runs.sketches import Sketches
+from catalogue_audit.statistics.matching.numbered_views import views_of_numbers, what_is_shown
 from catalogue_audit.statistics.tables import table_from_columns
 
 
 def measure_frames(source, listing, brief, products, connection, work_folder, *, measuring=Measuring(), progress=None):
     """
     Pass one over a listing, and the frames table with its frame columns.
+
+    Where names carry numbers that neither they nor the brief explain, their views are told by what was measured of all
+    (`statistics.matching.numbered_views`), and what was kept of these files is read a second time.
 
     Returns
     -------
@@ -28,7 +33,9 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     """
     version = settings_version(brief.limits)
     entries = listing.entries
-    names = read_names([entry.name for entry in entries], brief, sku_forms(products))
+    files = [entry.name for entry in entries]
+    names = read_names(files, brief, sku_forms(products))
+    counted, shown_of = numbers_alone(names, brief, sku_forms(products)), {}
     by_sku = _styles(products, {name.sku for name in names})
     numbers = {name: np.full(len(entries), np.nan) for name in _NUMBERS}
     others = {name: [None] * len(entries) for name in _OTHERS}
@@ -38,13 +45,26 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
         row = frame_row(names[index], facts, by_sku.get(names[index].sku, {}))
         for name, column in numbers.items():
             value = row.get(name)
-            if value is not None:
-                column[index] = value
+            column[index] = np.nan if value is None else value
         for name, values in others.items():
             value = row.get(name)
             values[index] = sys.intern(value) if type(value) is str and name not in _UNIQUE else value
+        if files[index] in counted:
+            shown_of[index] = what_is_shown(facts)
 
-    measure_delivery(source, entries, connection, version, limits=brief.limits, measuring=measuring, progress=progress, row_of=put)
+    def measure(places, measuring, progress):
+        return measure_delivery(
+            source, [entries[place] for place in places], connection, version, limits=brief.limits, measuring=measuring,
+            progress=progress, row_of=lambda at, facts: put(places[at], facts),
+        )  # fmt: skip
+
+    measure(range(len(entries)), measuring, progress)
+    views = views_of_numbers((counted[files[place]], names[place].sku, shown) for place, shown in sorted(shown_of.items()))
+    told = [place for place in sorted(shown_of) if counted[files[place]] in views]
+    for place in told:
+        names[place] = with_view_by_pictures(names[place], *views[counted[files[place]]], brief)
+    if told:
+        measure(told, measuring._replace(verify=False), None)
     shown = [bool(phash or width) for phash, width in zip(others["phash"], others["width_px"], strict=True)]
     contents = {file: sha256 for file, sha256, known in zip(others["file"], others["sha256"], shown, strict=True) if known}
     given = ((name, columns.pop(name)) for columns in (numbers, others) for name in list(columns))  # none is held longer than it is needed
