@@ -295,3 +295,34 @@ def test_a_sweep_that_is_as_uneven_behind_the_product_s_other_views_is_its_frami
     if back is not None:
         frames.loc[(frames["sku"] == sku) & (frames["view"] == "back"), "background_spread"] = back
     assert _found(frames) == said
+
+
+def _borders(frames, ramps, table=()):
+    """Sketches whose 16 border regions have L* 80, a ramp from side to side (L* in all) of some files, and a lighter table in view in others."""
+    column = np.array([0, 1, 2, 3, 4, 4, 4, 4, 4, 3, 2, 1, 0, 0, 0, 0]) / 4 - 0.5
+    below = np.isin(np.arange(16), [8, 9, 10, 11, 12])
+    rng = np.random.default_rng(8)
+    borders = {file: 80 + ramps.get(file, 0.0) * column + 15.0 * below * (file in table) + rng.normal(0, 0.2, 16) for file in frames["file"]}
+    return {file: {"backdrop": np.column_stack([values, np.zeros((16, 2))])} for file, values in borders.items()}
+
+
+@pytest.mark.parametrize("ramp", [-6.0, -2.0, 2.0, 6.0])
+def test_a_sweep_lighter_towards_one_side_than_the_set_s_is_uneven(ramp):
+    """Lighter by 6 L* towards one side where nothing tells of it in the spread, as the set's own fall-off runs against it; 2 are within tolerance."""
+    frames = clean_frames(products=12, seed=3)
+    evidence = evidence_of(frames, load_brief(), "originals", sketches=_borders(frames, {FRONT: ramp}))
+    found = find(evidence)[0]
+    found = found[found["check"] == "uneven_background"]
+    assert list(found["file"]) == ([FRONT] if abs(ramp) > 3 else [])
+    assert all(("right" if ramp > 0 else "left") in note for note in found["note"])
+
+
+@pytest.mark.parametrize(("ramp", "said"), [(0.0, []), (9.0, [FRONT])])
+def test_a_table_that_comes_into_view_is_no_uneven_light(ramp, said):
+    """A tenth of the pictures shows the table's edge below; what a lamp does is seen where all show the same wall."""
+    frames = clean_frames(products=12, seed=3)
+    frames.loc[frames["file"] == FRONT, "background_spread"] = 15.0
+    table = {FRONT, *frames["file"].iloc[::10]}
+    evidence = evidence_of(frames, load_brief(), "originals", sketches=_borders(frames, {FRONT: ramp}, table))
+    found = find(evidence)[0]
+    assert list(found.loc[found["check"] == "uneven_background", "file"]) == said

@@ -8,6 +8,7 @@ family's module and naming it here.
 from catalogue_audit import schema
 from catalogue_audit.findings import (
     brief_terms,
+    clipping,
     completeness,
     files,
     focal_length,
@@ -63,7 +64,7 @@ JUDGES = (
     ("uneven_background", light.uneven_background),
     ("cutout_edge", light.cutout_edge),
     ("shadow", light.shadow),
-    ("clipping", light.clipping),
+    ("clipping", clipping.clipping),
     ("focus", sharpness.focus),
     ("motion_blur", sharpness.motion_blur),
     ("noise", sharpness.noise),

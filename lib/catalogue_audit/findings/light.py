@@ -1,4 +1,4 @@
-"""Light and colour: white balance, exposure, the product's colour, the background, shadow, clipping, cut-out edge."""
+"""Light and colour: white balance, exposure, the product's colour, the background, shadow, cut-out edge."""
 
 import numpy as np
 import pandas as pd
@@ -7,19 +7,12 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.corrections import CLIPPED, no_gain_because
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
-from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
-from catalogue_audit.measures.applicability import STRAIGHT_ON
-from catalogue_audit.statistics.photometry.surfaces import A_STOP, HALF_A_STOP, near_top_share
-from catalogue_audit.statistics.robust import mad_scale
+from catalogue_audit.statistics.photometry.evenness import border_lightness, side_to_side, unlike_the_view
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
-BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
-BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
-WHITES = 0.25  # of what the other views show near the top of the scale, a plane turned to the lamps may burn out under the right light
-ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product as a whole view does (common practice, no source)
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -118,10 +111,10 @@ def background(evidence):
     frames = evidence.whole_product
     frames = frames[frames["background_L"].notna() & (frames["backdrop"] != "unknown")]
     level = brief_terms.reference(evidence.brief, "background_L")
-    mostly = len(frames) > 0 and _is_pure(frames).mean() >= PURE_MAJORITY
+    mostly = len(frames) > 0 and is_pure(frames).mean() >= PURE_MAJORITY
     for view, group in frames.groupby("view", sort=True):
         asked = brief_terms.wants_pure_white(evidence.brief)
-        rule = mostly or _is_pure(group).mean() >= PURE_MAJORITY
+        rule = mostly or is_pure(group).mean() >= PURE_MAJORITY
         pure = asked or (asked is None and level is None and len(group) >= FEWEST_OF_A_STYLE and rule)
         if pure:
             yield from _not_pure(evidence, group)
@@ -134,12 +127,12 @@ def background(evidence):
                 yield set_row("background", case, "the background's lightness", " L*", "bring the rest to it")
 
 
-def _is_pure(frames):
+def is_pure(frames):
     return frames["background_L"] >= PURE_WHITE_L
 
 
 def _not_pure(evidence, frames):
-    for frame in evidence.records(frames[~_is_pure(frames)]):
+    for frame in evidence.records(frames[~is_pure(frames)]):
         note = (
             f"the background of the {called(frame)} is L* {frame['background_L']:.1f} where the "
             f"others are pure white: bring it to white"
@@ -178,25 +171,50 @@ def _background_row(case):
 
 def uneven_background(evidence):
     """
-    Backgrounds less even than the set's normal, and than those of the product's other views.
+    Backgrounds less even than the set's normal, and than those of the product's other views; and lighter to one side than the set's.
 
     A small product is photographed from nearer, before more of the fall-off or of the table's edge, and from nearer in several views.
     """
-    frames = evidence.whole_product
+    frames = _with_evenness(evidence)
     cases, set_cases = judge_column(evidence, "uneven_background", "background_spread", frames, one_sided=True)
-    largest = _of_the_others(frames, frames["background_spread"].fillna(0.0)).to_dict()
+    tilted, tilted_sets = judge_column(evidence, "uneven_background", "side_to_side", frames, together=True)
+    largest = largest_of_the_others(frames, frames["background_spread"].fillna(0.0)).to_dict()
     others = {file: largest[index] for index, file in frames["file"].items()}
+    unlike = frames.set_index("file")["unlike_the_view"].fillna(np.inf)
+    told = set()
     for case in cases:
-        if case.value - others[case.frame["file"]] <= case.tolerance:
+        if min(case.value - others[case.frame["file"]], unlike[case.frame["file"]]) <= case.tolerance:
             continue
+        told.add(case.frame["file"])
         note = (
             f"the background of the {called(case.frame)} varies by {case.value:.1f} L* where {case.expected:.1f} "
             f"is the set's normal (tolerance {case.tolerance:g} more): even it out, and look at the lamps"
         )
         yield case_row("uneven_background", note, case)
+    for case in tilted:
+        if case.frame["file"] in told:
+            continue
+        off = case.value - case.expected
+        note = (
+            f"the background of the {called(case.frame)} is {abs(off):.1f} L* lighter towards the {'right' if off > 0 else 'left'} "
+            f"than the set's (tolerance {case.tolerance:g}): even it out, and look at the lamps"
+        )
+        yield case_row("uneven_background", note, case)
+    known = frames["side_to_side"].notna().any()
     for case in set_cases:
-        if case.kind == "modes":  # how much of a sweep's fall-off shows depends on what the product leaves of it: that varies under steady light
+        # How much of a sweep's fall-off shows depends on what the product leaves of it: that varies under steady light.
+        if case.kind == "modes" and (not known or any(tilt.kind == "modes" for tilt in tilted_sets)):
             yield set_row("uneven_background", case, "the evenness of the background", " L*", "light the rest alike")
+
+
+def _with_evenness(evidence):
+    """Frames of whole products, with what `evenness` tells of their borders."""
+    frames = evidence.whole_product
+    levels = border_lightness(frames, evidence.sketches)
+    levels[frames["backdrop"].isin(["cut_out", "unknown"]).to_numpy(bool)] = np.nan
+    tolerance = brief_terms.tolerance(evidence.brief, "uneven_background")
+    unlike = unlike_the_view(levels, frames["view"].fillna("").to_numpy(str), tolerance)
+    return frames.assign(side_to_side=side_to_side(levels), unlike_the_view=unlike)
 
 
 def cutout_edge(evidence):
@@ -241,87 +259,7 @@ def shadow(evidence):
             yield finding("shadow", sentence(note), frame)
 
 
-def clipping(evidence):
-    """
-    Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves.
-
-    A channel raised with the product's colour is one thing with that. A detail shows a part of its product as large
-    as the whole, and so may show all that the lamps burn out there. White stripes, cream leather or a pale pink are near the top
-    of the scale in every view, and some of them reach it where a plane faces the lamps: under the right light that is normal.
-    """
-    frames = evidence.measured
-    for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
-        known = frames.loc[frames[column].notna() & frames["view"].notna()]
-        if column == "clipped_high":
-            known = known[~_of_another_colour(evidence, known)]
-        of_view = known.groupby("view")[column].transform("median")
-        larger = np.where(evidence.frames["view_kind"][known.index] == "crop", ENLARGED, 1.0)
-        of_product = larger * _of_the_others(known, known[column] / larger).fillna(0.0)
-        normal = np.maximum(of_view, of_product)
-        tolerance = _clipping_tolerance(evidence, known, column)
-        outside = known[column] - normal > tolerance
-        for frame, normally, allowed in zip(
-            evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
-        ):
-            if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame, normally) + allowed:
-                continue
-            note = (
-                f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
-                f"{normally * 100:.1f} % is normal (tolerance {allowed * 100:g} % more): develop it again softer if "
-                f"the raw file holds the detail, else photograph it again"
-            )
-            yield finding(
-                "clipping", sentence(note), frame, value=frame[column], expected=normally, tolerance=allowed
-            )
-
-
-def _of_its_whites(evidence, frame, normally):
-    """
-    Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown.
-
-    What is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
-    A slanting view turns a plane to the lamps that the front lets them graze: at 60 degrees light is half of what meets it straight on
-    (Lambert's cosine law), so that what is within a stop of the top there may burn out here.
-    """
-    limit = brief_terms.tolerance(evidence.brief, "exposure")
-    others = evidence.whole_product
-    others = others[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & ~(others["exposure_dev_ev"].abs() >= limit)]
-    off = number(frame.get("exposure_dev_ev"))
-    if off is None or off >= limit or others.empty:
-        return 0.0
-    slanting = frame["view_kind"] != "crop" and frame["view"] not in STRAIGHT_ON
-    near = A_STOP if slanting else HALF_A_STOP
-    light = max((near_top_share(evidence.sketches.get(file) or {}, near) for file in others["file"]), key=np.nan_to_num)
-    larger = ENLARGED if frame["view_kind"] == "crop" else 1.0
-    nearly = max(min(1.0, float(np.nan_to_num(light)) * larger) - normally, 0.0)
-    burnt = others["clipped_high"].dropna()
-    return normally + (1.0 if slanting else WHITES) * nearly + (float(np.ptp(burnt)) if len(burnt) else 0.0)
-
-
-def _clipping_tolerance(evidence, frames, column):
-    """Share of the product that may be clipped beyond what is normal for each frame, (n,)."""
-    tolerance = tolerances(evidence, "clipping", frames)
-    if column == "clipped_high":
-        exposed = frames["exposure_dev_ev"].fillna(0.0) < brief_terms.tolerance(evidence.brief, "exposure")
-        tolerance = np.where((frames["product_L"] > BRIGHT_L) & exposed, np.maximum(tolerance, BRIGHT_SHARE), tolerance)
-    crop = (evidence.frames["view_kind"][frames.index] == "crop").to_numpy(bool)
-    scatter = frames.groupby("view")[column].transform(mad_scale).to_numpy(float)
-    return tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail
-
-
-def _of_another_colour(evidence, frames):
-    """
-    Frames whose product has another colour than in its other views, under no more light: a Series of bool.
-
-    Where the sweep is burnt out too, and the others' is not, or most of the product is pure white, there was more light, however much.
-    """
-    off = frames["product_colour_dev"] > brief_terms.tolerance(evidence.brief, "product_colour")
-    burnt = _is_pure(frames) & (_is_pure(evidence.whole_product).mean() < PURE_MAJORITY)
-    burnt |= frames["product_L"] >= PURE_WHITE_L
-    return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure")) & ~burnt
-
-
-def _of_the_others(frames, values):
+def largest_of_the_others(frames, values):
     """For each frame the largest of some values in the same product's other frames; NaN where it is alone."""
     values = values.to_numpy(dtype=float)
     result = np.full(len(frames), np.nan)

@@ -1,0 +1,105 @@
+"""Products with parts that are burnt out or blocked up."""
+
+import numpy as np
+import pandas as pd
+
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.deviations import UNCERTAINTIES, tolerances
+from catalogue_audit.findings.light import PURE_MAJORITY, PURE_WHITE_L, is_pure, largest_of_the_others
+from catalogue_audit.findings.outliers import SCATTERS
+from catalogue_audit.findings.rows import called, finding, number, sentence
+from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.photometry.surfaces import A_STOP, HALF_A_STOP, near_top_share
+from catalogue_audit.statistics.robust import mad_scale
+
+BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
+BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
+WHITES = 0.25  # of what the other views show near the top of the scale, a plane turned to the lamps may burn out under the right light
+ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product as a whole view does (common practice, no source)
+
+
+def clipping(evidence):
+    """
+    Products with more burnt-out or blocked-up pixels than is normal for the view and for themselves.
+
+    A channel raised with the product's colour is one thing with that. A detail shows a part of its product as large
+    as the whole, and so may show all that the lamps burn out there. White stripes, cream leather or a pale pink are near the top
+    of the scale in every view, and some of them reach it where a plane faces the lamps: under the right light that is normal.
+    """
+    frames = evidence.measured
+    for column, words in (("clipped_high", "burnt out"), ("clipped_low", "without any detail in the shadows")):
+        known = frames.loc[frames[column].notna() & frames["view"].notna()]
+        if column == "clipped_high":
+            known = known[~_of_another_colour(evidence, known)]
+        of_view = known.groupby("view")[column].transform("median")
+        larger = np.where(evidence.frames["view_kind"][known.index] == "crop", ENLARGED, 1.0)
+        of_product = larger * largest_of_the_others(known, known[column] / larger).fillna(0.0)
+        normal = np.maximum(of_view, of_product)
+        tolerance = _clipping_tolerance(evidence, known, column)
+        outside = known[column] - normal > tolerance
+        for frame, normally, allowed in zip(
+            evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
+        ):
+            if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame, normally) + allowed:
+                continue
+            note = (
+                f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
+                f"{normally * 100:.1f} % is normal (tolerance {allowed * 100:g} % more): develop it again softer if "
+                f"the raw file holds the detail, else photograph it again"
+            )
+            yield finding(
+                "clipping", sentence(note), frame, value=frame[column], expected=normally, tolerance=allowed
+            )
+
+
+def _of_its_whites(evidence, frame, normally):
+    """
+    Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown.
+
+    What is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
+    A slanting view, or a detail, turns a plane to the lamps that the front lets them graze: at 60 degrees light is half of what meets it straight on
+    (Lambert's cosine law), so that what is within a stop of the top there may burn out here.
+    """
+    limit = brief_terms.tolerance(evidence.brief, "exposure")
+    others = evidence.whole_product
+    others = others[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & ~_lit_otherwise(others, limit)]
+    off = number(frame.get("exposure_dev_ev"))
+    if off is None or _lit_otherwise(pd.DataFrame([frame]), limit).item() or others.empty:
+        return 0.0
+    slanting = frame["view_kind"] != "crop" and frame["view"] not in STRAIGHT_ON
+    near = A_STOP if slanting or frame["view_kind"] == "crop" else HALF_A_STOP
+    light = max((near_top_share(evidence.sketches.get(file) or {}, near) for file in others["file"]), key=np.nan_to_num)
+    larger = ENLARGED if frame["view_kind"] == "crop" else 1.0
+    nearly = max(min(1.0, float(np.nan_to_num(light)) * larger) - normally, 0.0)
+    burnt = others["clipped_high"].dropna()
+    return normally + (1.0 if slanting else WHITES) * nearly + (float(np.ptp(burnt)) if len(burnt) else 0.0)
+
+
+def _lit_otherwise(frames, limit):
+    """Whether frames are surely too bright or too dark by more than a limit (EV), a Series of bool."""
+    off, sd = frames["exposure_dev_ev"].astype(float).abs(), frames["exposure_dev_sd_ev"].astype(float).fillna(0.0)
+    return (off >= limit) & (off > UNCERTAINTIES * sd)
+
+
+def _clipping_tolerance(evidence, frames, column):
+    """Share of the product that may be clipped beyond what is normal for each frame, (n,)."""
+    tolerance = tolerances(evidence, "clipping", frames)
+    if column == "clipped_high":
+        limit = brief_terms.tolerance(evidence.brief, "exposure")
+        exposed = (frames["exposure_dev_ev"].fillna(0.0) < limit) | ~_lit_otherwise(frames, limit)
+        tolerance = np.where((frames["product_L"] > BRIGHT_L) & exposed, np.maximum(tolerance, BRIGHT_SHARE), tolerance)
+    crop = (evidence.frames["view_kind"][frames.index] == "crop").to_numpy(bool)
+    scatter = frames.groupby("view")[column].transform(mad_scale).to_numpy(float)
+    return tolerance + np.where(crop, SCATTERS * scatter, 0.0)  # a buckle's glint fills much or little of a detail
+
+
+def _of_another_colour(evidence, frames):
+    """
+    Frames whose product has another colour than in its other views, under no more light: a Series of bool.
+
+    Where the sweep is burnt out too, and the others' is not, or most of the product is pure white, there was more light, however much.
+    """
+    off = frames["product_colour_dev"] > brief_terms.tolerance(evidence.brief, "product_colour")
+    burnt = is_pure(frames) & (is_pure(evidence.whole_product).mean() < PURE_MAJORITY)
+    burnt |= frames["product_L"] >= PURE_WHITE_L
+    return off & ~(frames["exposure_dev_ev"] >= brief_terms.tolerance(evidence.brief, "exposure")) & ~burnt
