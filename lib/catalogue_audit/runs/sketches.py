@@ -99,6 +99,13 @@ class Sketches(Mapping):
         """
         contents = {file: content for file, content in self._contents.items() if file not in other_of}
         contents |= {file: others._contents[other] for file, other in other_of.items() if other in others._contents}
+        return self._of(contents)
+
+    def joined(self, others):
+        """The same and the sketches of other pictures of the same store as one, as `statistics.spread.both` names them."""
+        return self._of({(side, file): content for side, known in enumerate((self, others)) for file, content in known._contents.items()})
+
+    def _of(self, contents):
         self._mixed.append(Sketches(self._path, self._version, contents, self.workers))
         return self._mixed[-1]
 

@@ -46,3 +46,11 @@ def blocks(items, sketches, each=8):
     size = 1 if workers_of(sketches) < 2 else each * workers_of(sketches)
     items = list(items)
     yield from (items[start : start + size] for start in range(0, len(items), size))
+
+
+def both(sketches, others):
+    """Two mappings of sketches as one: (0, file) → a sketch of the first, (1, file) → one of the second."""
+    joined = getattr(sketches, "joined", None)
+    if joined is not None:
+        return joined(others)
+    return {(side, file): sketch for side, known in enumerate((sketches, others)) for file, sketch in known.items()}

@@ -16,8 +16,9 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from catalogue_audit.statistics.geometry.alignment import common_movement, place
 from catalogue_audit.statistics.geometry.turns import CROP_SD_DEG
+from catalogue_audit.statistics.matching.laid_originals import Version, laid_over, trusted
+from catalogue_audit.statistics.spread import both, spread
 
 WORD_BYTES = 3  # of a descriptor, read as one word of WORD_BITS; longer words are rarer, but survive less
 WORD_BITS = 20
@@ -27,12 +28,9 @@ NOMINATED = 6  # originals with most of the final's words that are laid over it 
 SHAPED = 3  # ... those of the nearest outlines ...
 NAMED = 2  # ... and at most so many of the same name
 HARMONICS = 8  # of the outline's distance from its centre, whose sizes no turn changes
-FAR_FEWER = 0.2  # of the most key points in one movement: not looked at again
-LAID_OVER = 4  # of these, with most key points in one movement, compared in full
 SAME_PHOTOGRAPH = 0.88  # correlation of fine structure; on rendered bags 0.92 and more, two photographs of two bags up to 0.86
 UNCERTAINTIES = 3.0  # between two turns from which they are not that of one photograph; 361 pairs of one reach 1.5
 AS_GOOD = 0.02  # of that correlation; one photograph saved twice differs by up to 0.012, as its outline moves by a pixel
-KEYS = ("keypoints", "descriptors", "preview", "mask", "outline")
 COLUMNS = (
     "original_file", "original_note", "original_rotation_deg", "original_rotation_sd_deg", "original_scale", "original_scale_sd",
     "original_left", "original_top", "original_right", "original_bottom", "original_crop_sd",
@@ -57,19 +55,21 @@ def pair_originals(frames, sketches, originals, original_sketches):
         neither name nor content tells them apart: then ``original_note`` says so.
         One original may serve several finals.
     """
-    rows = []
     find = _finder(originals, original_sketches)
     names = _by_name(originals)
+    asked, beside = {}, {}
     for place in frames.index:
         final = frames.loc[place]
-        sketch = _trusted(final, sketches)
+        own = _version(final)
+        sketch = trusted(sketches.get(own.file), own)
         if "preview" not in sketch or pd.isna(final["width_px"]):
-            rows.append({})
             continue
-        namesakes = {row for name in _names(final) for row in names.get(name, ())}
-        nominated = sorted({*find(final, sketch), *sorted(namesakes)[:NAMED]})
-        rows.append(_best(_laid_over(final, sketch, originals, original_sketches, nominated), originals, namesakes))
-    return pd.DataFrame(rows, index=frames.index, columns=list(COLUMNS))
+        beside[place] = {row for name in _names(final) for row in names.get(name, ())}
+        nominated = sorted({*find(final, sketch), *sorted(beside[place])[:NAMED]})
+        asked[place] = own, [(row, _version(originals.loc[row])) for row in nominated]
+    found = spread(laid_over, asked.values(), both(sketches, original_sketches))
+    rows = {place: _best(placed, originals, beside[place]) for place, placed in zip(asked, found, strict=True)}
+    return pd.DataFrame([rows.get(place, {}) for place in frames.index], index=frames.index, columns=list(COLUMNS))
 
 
 def _best(placed, originals, namesakes):
@@ -171,7 +171,8 @@ def _finder(originals, sketches):
     """A function (final, sketch) -> rows of the originals nominated, from an index over all of them."""
     words, owners, shapes, shaped = [], [], [], []
     for row in originals.index:
-        sketch = _trusted(originals.loc[row], sketches)
+        version = _version(originals.loc[row])
+        sketch = trusted(sketches.get(version.file), version)
         words.append(descriptor_words(sketch.get("descriptors")))
         owners.append(np.full(len(words[-1]), row, np.int32))
         shape = _shape(originals.loc[row], sketch)
@@ -198,11 +199,8 @@ def _finder(originals, sketches):
     return find
 
 
-def _trusted(frame, sketches):
-    """A picture's sketch, without mask and outline where they are not of a whole product, as in a crop."""
-    sketch = sketches.get(frame["file"]) or {}
-    kept = KEYS if pd.notna(frame["left"]) else KEYS[:3]
-    return {key: sketch[key] for key in kept if key in sketch}
+def _version(frame):
+    return Version(frame["file"], bool(pd.notna(frame["left"])), _size(frame))
 
 
 def _shape(frame, sketch):
@@ -228,24 +226,3 @@ def _by_name(originals):
         for name in _names(originals.loc[row]):
             names.setdefault(name, []).append(row)
     return names
-
-
-def _laid_over(final, sketch, originals, original_sketches, rows):
-    """Row -> Placed of the nominated originals that go over the final."""
-    moved = []
-    for row in rows:
-        other = _trusted(originals.loc[row], original_sketches)
-        if "preview" not in other:
-            continue
-        movement, points = common_movement(sketch, other, _size(final), _size(originals.loc[row]))
-        if movement is not None:
-            moved.append((-points, row, movement, other))
-    placed = {}
-    moved.sort(key=lambda one: one[:2])
-    for points, row, movement, other in moved[:LAID_OVER]:
-        if -points < FAR_FEWER * -moved[0][0]:
-            break
-        one = place(sketch, other, _size(final), _size(originals.loc[row]), movement)
-        if one is not None:
-            placed[row] = one
-    return placed
