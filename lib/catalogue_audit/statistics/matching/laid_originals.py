@@ -10,7 +10,7 @@ KEYS = ("keypoints", "descriptors", "preview", "mask", "outline")
 
 
 class Version(NamedTuple):
-    """A photograph in one of its versions: ``file``, whether it shows a ``whole`` product, ``size`` (width, height) in pixels."""
+    """A photograph in one of its versions: ``file``, whether it shows a ``whole`` product, ``size`` (width, height) in pixels, None where unknown."""
 
     file: str
     whole: bool

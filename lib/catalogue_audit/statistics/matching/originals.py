@@ -62,7 +62,7 @@ def pair_originals(frames, sketches, originals, original_sketches):
         final = frames.loc[place]
         own = _version(final)
         sketch = trusted(sketches.get(own.file), own)
-        if "preview" not in sketch or pd.isna(final["width_px"]):
+        if "preview" not in sketch or own.size is None:
             continue
         beside[place] = {row for name in _names(final) for row in names.get(name, ())}
         nominated = sorted({*find(final, sketch), *sorted(beside[place])[:NAMED]})
@@ -200,7 +200,7 @@ def _finder(originals, sketches):
 
 
 def _version(frame):
-    return Version(frame["file"], bool(pd.notna(frame["left"])), _size(frame))
+    return Version(frame["file"], bool(pd.notna(frame["left"])), None if pd.isna(frame["width_px"]) else _size(frame))
 
 
 def _shape(frame, sketch):
