@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_states import shown_once
+from catalogue_audit.statistics.geometry.strap_views import as_other_views, shown_once
 
 VIEWS = ("front", "back", "three_quarter")
 
@@ -30,6 +30,7 @@ def test_the_one_picture_is_found():
     ("shown", "options"),
     [
         ({(3, "front"), (3, "three_quarter")}, {}),  # the product has a strap, and its back hides it
+        ({(3, "back")}, {}),  # it may hang behind the bag in all pictures
         ({(n, "front") for n in range(4)}, {}),  # a habit of the house
         ({(3, "front")}, {"contrast": 0.5}),  # perhaps a seam
         ({(3, "front")}, {"products": 5}),  # too few to say what is usual
@@ -38,3 +39,18 @@ def test_the_one_picture_is_found():
 )
 def test_nothing_is_said_otherwise(shown, options):
     assert shown_once(*_set(shown, **options)) == set()
+
+
+@pytest.mark.parametrize(("name", "front", "turned"), [("contrast", 0.64, 0.5), ("arch_height", 0.0, 0.6)])
+def test_what_the_other_picture_of_the_face_shows_as_well_is_no_strap(name, front, turned):
+    """A flap's edge curves in both; where the handle was taken for body, its opening looks like a curve."""
+    frames, sketches = _set({(3, "front")})
+    sketches["AB3_front.jpg"]["strap"][EVIDENCE.index(name)] = front
+    sketches["AB3_three_quarter.jpg"]["strap"][EVIDENCE.index(name)] = turned
+    assert shown_once(frames, sketches) == set()
+
+
+def test_a_strap_beside_the_bag_in_several_views_is_as_it_should_be():
+    states = ["draped", "draped", "none", "none", "coiled", "none"]
+    frames = pd.DataFrame({"file": list("abcdef"), "sku": ["A"] * 3 + ["B"] * 3, "view": VIEWS * 2, "strap_state": states})
+    assert as_other_views(frames) == {"a", "b"}

@@ -12,7 +12,8 @@ from catalogue_audit.findings.rows import called, finding, sentence, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
-from catalogue_audit.statistics.geometry.strap_states import shown_once, styles_of, supplied_straps, usual_of_styles, usual_state
+from catalogue_audit.statistics.geometry.strap_states import styles_of, supplied_straps, usual_of_styles, usual_state
+from catalogue_audit.statistics.geometry.strap_views import as_other_views, shown_once
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
@@ -260,11 +261,12 @@ def strap(evidence):
     """
     Strap in another state than the brief asks for, or than the view's majority.
 
-    Only products with a strap are compared: those that show one in any view, or have one by the products file.
+    Only products with a strap are compared: those that show one in any view, or have one by the products file. A strap outside the body that
+    the product's other views show too is not missed by others that show none: it is easily overlooked, and hardly seen where there is none.
     """
     frames = evidence.whole_product
     frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(evidence.misfiled["file"])]  # of another product or view
-    alone = shown_once(frames, evidence.sketches)
+    alone, all_round = shown_once(frames, evidence.sketches), as_other_views(frames)
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]
@@ -274,7 +276,7 @@ def strap(evidence):
             state = frame["strap_state"]
             if wanted_state is None and frame["file"] in alone:
                 wanted_state = "none"
-            if wanted_state in (None, "any", state):
+            if wanted_state in (None, "any", state) or (wanted_state == "none" and not asked and frame["file"] in all_round):
                 continue
             wanted = STRAP_WORDS.get(wanted_state, wanted_state)
             source = "the brief asks for" if asked else "the view's other pictures show"

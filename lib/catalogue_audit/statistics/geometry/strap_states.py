@@ -26,7 +26,7 @@ CHANGES_OUTLINE = ("draped", "coiled", "held_up")  # states in which the strap l
 MAJORITY = 0.7  # of a view's pictures of products with a strap, in the usual state
 HALF, SECOND_HABIT = 0.5, 3  # the same, where it has this many times as many as any other state
 FEWEST_OF_A_VIEW = 5  # pictures; as for any reference of a view
-FEWEST_VIEWS, FEWEST_PRODUCTS_OF_A_VIEW, RARE = 3, 8, 0.13  # of a product; of a set; share of them: one of eight, two of sixteen
+FEWEST_PRODUCTS_OF_A_VIEW = 8  # of a set
 SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
 COLOURWAY_PART = re.compile(r"(?<=[^\W_])[-_. ]+[^\W_]+$")  # last part of a SKU
 MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
@@ -175,41 +175,6 @@ def usual_of_styles(states, styles):
     """
     own = pd.DataFrame({"style": styles, "state": states}).groupby("style")["state"].agg(lambda shown: shown.mode().iloc[0])
     return usual_state(own) if len(own) >= FEWEST_PRODUCTS_OF_A_VIEW else None
-
-
-def shown_once(frames, sketches):
-    """
-    Pictures with a strap across the body, of products that show none in any other view, in a set whose pictures of that view show none.
-
-    Front and three-quarter view show one face, so a strap in one of them alone was put on, or forgotten, in between. Only a
-    strap that stands out clearly counts, and only where it is rare: a house may show each strap in one view.
-
-    Parameters
-    ----------
-    frames : DataFrame
-        Whole products, with ``file``, ``sku``, ``view``, ``strap_state``.
-    sketches : mapping of str to dict
-
-    Returns
-    -------
-    set of str
-        Files.
-    """
-    place = EVIDENCE.index("contrast")
-    clear = {}
-    for file, state in zip(frames["file"], frames["strap_state"], strict=True):
-        evidence = (sketches.get(file) or {}).get("strap") if state == "front" else None
-        clear[file] = evidence is not None and len(evidence) == len(EVIDENCE) and evidence[place] >= SURE_CONTRAST
-    told = frames[frames["sku"].notna() & frames["strap_state"].notna()]
-    told = told.assign(shows=[clear[file] for file in told["file"]])
-    of_product = told.groupby("sku")["shows"].agg(["sum", "size"])
-    once = set(of_product.index[(of_product["sum"] == 1) & (of_product["size"] >= FEWEST_VIEWS)])
-    found = set()
-    for _, group in told.groupby("view"):
-        shown = group[group["shows"]]
-        if len(group) >= FEWEST_PRODUCTS_OF_A_VIEW and len(shown) <= RARE * len(group):
-            found |= set(shown.loc[shown["sku"].isin(once), "file"])
-    return found
 
 
 def supplied_straps(products):
