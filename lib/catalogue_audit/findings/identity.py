@@ -1,6 +1,6 @@
 """Who belongs where: pictures filed under the wrong product or view, details of another bag."""
 
-from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text, view_words
+from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text, view_noun
 
 
 def wrong_product(evidence):
@@ -10,7 +10,7 @@ def wrong_product(evidence):
         shows = f"seems to show {plain(likely)}" if likely else "does not show this product"
         mend = f"rename it to {plain(likely)} if so" if likely else "find the product it belongs to, and rename it"
         if row["kind"] == "shifted" and view:
-            shows = f"seems to show the {view_words(view)} of {plain(likely)}"
+            shows = f"seems to show the {view_noun(view)} of {plain(likely)}"
             mend = "rename all of them"
         note = f"the {called(frame)} {shows}{_because(row)}: look at both, and {mend}"
         cause = text(row.get("cause"))
@@ -30,7 +30,7 @@ def swapped_views(evidence):
     """Views filed under one another's names."""
     for row, frame in _misfiled(evidence, ("swapped_views", "wrong_view")):
         likely = text(row.get("likely_view"))
-        shows = f"shows the {plain(likely).replace('_', ' ')}" if likely else "shows another view than its name says"
+        shows = f"shows the {view_noun(likely)}" if likely else "shows another view than its name says"
         mend = "exchange the names" if row["kind"] == "swapped_views" else "rename it, and see whether another is missing"
         note = f"the {called(frame)} {shows}{_because(row)}: look at the product's pictures, and {mend}"
         yield finding("swapped_views", sentence(note), frame, value=number(row.get("score")), unit="score")

@@ -90,8 +90,19 @@ def called(frame):
         return f"picture {plain(frame.get('file'))}"
     place = number(frame.get("position"))
     numbered = f" {place:.0f}" if place is not None else ""
-    noun = " view" if view in ANGLED_NAMES else ""
-    return f"{view_words(view)}{noun}{numbered} of {plain(sku)}"
+    return f"{view_noun(view)}{numbered} of {plain(sku)}"
+
+
+def view_noun(view):
+    """
+    A view as a sentence names it.
+
+    Examples
+    --------
+    >>> view_noun("three_quarter"), view_noun("front")
+    ('three-quarter view', 'front')
+    """
+    return view_words(view) + (" view" if view in ANGLED_NAMES else "")
 
 
 def view_words(view):
