@@ -81,6 +81,20 @@ def test_two_faces_alike_tell_nothing(triples):
     assert abs(shares["same"]) < 1
 
 
+def test_a_striped_print_that_runs_on_around_the_bag_tells_nothing(triples):
+    """Front and back show the stripes moved by one; where the turned face is laid a little off, it lies over the wrong ones."""
+
+    def striped(shift):
+        across = (np.arange(500) + shift) // 42 % 2
+        rows = np.where(across[:, None] > 0, (200.0, 60.0, 30.0), (235.0, 235.0, 235.0))
+        return np.repeat(rows[None], 400, axis=0).astype(np.float32) + _panel(3, 0) - 120
+
+    pictures = _triple(striped(0), striped(42), _panel(90, 0))
+    shares = _shares({**triples, "stripes": pictures, "turned": (pictures[1], pictures[0], pictures[2])})
+    assert shares.pop("stripes") == 0 and shares.pop("turned") == 0
+    assert min(shares.values()) > 2
+
+
 def test_a_sketch_without_picture_or_product_has_no_face():
     sketch = _picture(_panel(1), _panel(90, 0), 0)
     assert face_of({}) is None
