@@ -7,7 +7,7 @@ from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.name_numbers import BY_PICTURES
 from catalogue_audit.delivery.names import NameFacts
 from catalogue_audit.findings.completeness import missing_view
-from catalogue_audit.findings.files import unexpected_file
+from catalogue_audit.findings.files import jpeg_quality, unexpected_file
 from catalogue_audit.measures.applicability import applicable
 from making_evidence import clean_frames, evidence_of
 
@@ -74,3 +74,11 @@ def test_a_view_that_all_lack_may_be_among_pictures_of_no_known_view(frames):
     frames = frames.assign(view=frames["view"].where(frames["view"] != "back", ""))
     (row,) = asked(frames)
     assert row["view"] == "back" and "unless their pictures of no known view show it" in row["note"]
+
+
+def test_a_lone_jpeg_is_not_said_to_be_unlike_itself(frames):
+    alone = frames["file"] == frames["file"].iloc[0]
+    for quality, usual in ((pd.Series(90.0, frames.index), "as 90 is usual"), (pd.Series(float("nan"), frames.index), "")):
+        given = frames.assign(jpeg_quality=quality.mask(alone, 1.0))
+        (row,) = list(jpeg_quality(evidence_of(given, load_brief())))
+        assert row["value"] == 1 and ("is usual" in row["note"]) == bool(usual) and usual in row["note"]

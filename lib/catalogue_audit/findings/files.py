@@ -186,7 +186,8 @@ def jpeg_quality(evidence):
     limit = least if named is not None else max(least, usual - FAR_BELOW)
     for frame in evidence.records(frames[frames["jpeg_quality"] < limit]):
         quality = frame["jpeg_quality"]
-        source = f"at least {limit:g} is expected, as {usual:.0f} is usual" if named is None else f"the brief asks for at least {limit:g}"
+        expected = f"at least {limit:g} is expected" + (f", as {usual:.0f} is usual" if usual >= limit else "")
+        source = expected if named is None else f"the brief asks for at least {limit:g}"
         note = (
             f"the {called(frame)} was saved at JPEG quality {quality:.0f} where {source}: "
             f"export it again from the original at a higher quality"
