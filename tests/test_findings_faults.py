@@ -119,6 +119,14 @@ def test_noise_left_in_enough_pictures_says_what_is_usual_where_compression_hid_
     assert judged(changed(frames, FRONT, noise=1.3, noise_below=None)).empty
 
 
+def test_an_enlargement_under_a_sharp_mask_is_told_unless_its_inside_is_finer_than_any(finals):
+    """Its outline is finer than an enlarged one can be; stripes, whose rhythm passes for one, are fine inside as well."""
+    enlarged = {"resolved": 0.42, "blur_px": 0.55}
+    assert only(judged(changed(finals, FRONT, **enlarged, fine_detail=0.5), "finals"), "upscaled")["file"] == FRONT
+    for fine in (0.95, None):
+        assert judged(changed(finals, FRONT, **enlarged, fine_detail=fine), "finals").empty
+
+
 def test_a_rim_around_a_cut_out_is_found_in_finals_only(frames, finals):
     values = {"rim_px": 3.5, "rim_de": 12.0}
     assert only(judged(changed(finals, FRONT, **values), "finals"), "cutout_edge")["value"] == 3.5

@@ -15,6 +15,7 @@ LAST_NUMBER = r"(?<!\d)(\d{1,3})(?: ?\(\d+\))?\.\w+$"  # AB12_04.jpg and its cop
 ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one is another crop
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
+FINEST_ENLARGED = 0.88  # `fine_detail` of white noise seen through an enlargement from half of the size (sigma 0.86 px): none is finer
 FINEST_EDGE = 0.3  # sigma, pixels; no camera's edge is finer, so neither is an enlarged one in pixels of the small picture
 SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
 RESOLVED_ERROR = 0.05  # below the limit: a rhythm is exact to 0.002, what edges say of a half to 0.05
@@ -217,7 +218,8 @@ def upscaled(evidence):
         )
         yield finding("upscaled", sentence(note), value=usual, expected=1.0, tolerance=limit)
         return
-    frames = frames[~(frames["blur_px"] * frames["resolved"] < FINEST_EDGE)]
+    cut_out = frames["fine_detail"] < FINEST_ENLARGED  # its finest edges are the mask's
+    frames = frames[~(frames["blur_px"] * frames["resolved"] < FINEST_EDGE) | cut_out]
     of_view = frames.groupby(frames["view"].fillna(""))["resolved"].transform("median")
     bar = np.where(
         of_view > limit, np.minimum(limit - RESOLVED_ERROR, of_view - SOUND_RESOLVED), LESS_THAN_USUAL * of_view
