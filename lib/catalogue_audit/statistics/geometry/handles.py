@@ -25,8 +25,7 @@ from catalogue_audit.measures.geometry.handles import (
     USUAL_TURN_DEG,
 )
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
-from catalogue_audit.statistics.geometry.registration import kinds_of_product
-from catalogue_audit.statistics.geometry.style_places import shared_offset
+from catalogue_audit.statistics.geometry.style_places import beside_their_shape, shapes_of
 
 KNOWN_DEPTH_SD = 0.08  # relative, of depth over width by the products file, whose sizes are rounded
 KNOWN_LOOK_SD_DEG = 0.7  # of a look that corners of three and more turned products show
@@ -35,10 +34,8 @@ FEWEST = 3  # pictures whose corners tell a view's downward look
 NOT_LEVEL = 3.0  # standard uncertainties; a pair of handles further off says no more about the camera
 TILT_SD = 0.004  # of the product's height; how level handles are set up by eye
 SEVERAL_LEGS = 3  # on one row: two handles
-OWN_OFFSET, OWN_OFFSET_SD = 0.05, 0.05  # share of shapes whose gaps perspective does not explain, and by how much of the product's height
-OFFSET_STEP = 0.002
+FARTHEST = 0.25  # of the product's height, by which perspective may be mistaken about a shape's handles
 SEEN_BELOW = 0.1  # share of unlevel pairs seen straight on whose gap looks smaller than level ones': a rear handle that fell shows within the front one's arch
-OFFSETS = np.arange(-0.2, 0.2 + OFFSET_STEP / 2, OFFSET_STEP)
 THICK_CROWN = 0.04  # of the product's height, by which a crown of two handles is thicker than one
 
 
@@ -136,7 +133,7 @@ def gaps_beyond_perspective(frames, stands, lean_deg=None, products=None):
         Index as `frames`: ``gap``, fraction of the product's height; ``gap_sd``; ``look_deg``, the view's
         downward look by its handles. NaN where a product shows no two handles.
     """
-    result = pd.DataFrame(math.nan, index=frames.index, columns=["gap", "gap_sd", "look_deg"])
+    result = pd.DataFrame(math.nan, index=frames.index, columns=["gap", "own_sd", "shared_sd", "look_deg"])
     for view, weights in view_looks(frames, stands).items():
         turned = shows_a_turn(view)
         here = _pairs_of_handles(frames, stands, view)
@@ -148,32 +145,13 @@ def gaps_beyond_perspective(frames, stands, lean_deg=None, products=None):
         explained = expected @ weights
         unsure = np.sqrt((expected - explained[:, None]) ** 2 @ weights + (APART_SD / APART * explained) ** 2)
         result.loc[here, "gap"] = seen - explained
-        result.loc[here, "gap_sd"], result.loc[here, "shared_sd"] = own, unsure
+        result.loc[here, "own_sd"], result.loc[here, "shared_sd"] = own, unsure
         result.loc[here, "look_deg"] = weights @ LOOKS_DEG
-    return _beside_their_shape(result, frames["view"], kinds_of_product(frames, products))
-
-
-def _beside_their_shape(result, views, shapes):
-    """
-    `result` less what a shape's pictures of one view share; straight-on views count as one.
-
-    How far the handles stand from one another, and whether what shows above the crown is a second handle at all, is a shape's own and the same
-    in all its pictures; what one picture shows beside them is its own. A single picture keeps what perspective leaves unsure.
-    """
-    shared_sd = result.pop("shared_sd") if "shared_sd" in result else pd.Series(math.nan, index=result.index)
-    known = result["gap"].notna()
-    sides = views.where(~views.isin(STRAIGHT_ON), "straight on")
-    for (_, side), group in result[known].groupby([shapes[known], sides[known]]):
-        here, usual = group.index, float(shared_sd[group.index].median())
-        gaps, own = group["gap"].to_numpy(), group["gap_sd"].to_numpy()
-        offset, offset_sd = 0.0, shared_sd[here].to_numpy()
-        if len(here) > 1:
-            usual = max(usual, OFFSET_STEP)
-            prior = (1 - OWN_OFFSET) / usual * np.exp(-0.5 * (OFFSETS / usual) ** 2) + OWN_OFFSET / OWN_OFFSET_SD * np.exp(-0.5 * (OFFSETS / OWN_OFFSET_SD) ** 2)
-            _, offset, offset_sd = shared_offset(gaps, own, OFFSETS, prior, below=1.0 if shows_a_turn(side) else SEEN_BELOW)
-        result.loc[here, "gap"] = gaps - offset
-        result.loc[here, "gap_sd"] = np.hypot(own, offset_sd)
-    return result
+    own, shared = (result.pop(name).to_numpy() for name in ("own_sd", "shared_sd"))
+    gaps = result["gap"].to_numpy()
+    # how far handles are sewn apart, and whether what shows above the crown is a second handle at all, is alike in all pictures of a shape
+    result["gap"], result["gap_sd"] = beside_their_shape(gaps, own, shared, shapes_of(frames, products), frames["view"].fillna(""), FARTHEST, SEEN_BELOW)
+    return result[["gap", "gap_sd", "look_deg"]]
 
 
 def view_looks(frames, stands):
