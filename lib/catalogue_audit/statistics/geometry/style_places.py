@@ -52,7 +52,7 @@ def style_places(frames, deviations, sds, mirrored, products=None):
     alike = np.isin(views, STRAIGHT_ON) | (np.array([shows_a_turn(view) for view in views], dtype=bool) & (not mirrored))
     sides = np.where(alike, "straight on", views)
     known = np.isfinite(deviations) & ~_further_copies(frames)
-    for rows in kinds.groupby(kinds).indices.values():
+    for rows in kinds.groupby(kinds.where(frames["sku"].notna())).indices.values():  # a picture without SKU tells of no style
         if np.nan_to_num(np.abs(deviations[rows]) / sds[rows]).max() <= UNLIKE:
             continue
         told = {side: rows[sides[rows] == side] for side in sorted(set(sides[rows]))}
