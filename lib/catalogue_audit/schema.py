@@ -101,7 +101,7 @@ FRAME_COLUMNS = (
     _text("strap_state", "none, front, behind, draped, coiled, held_up", "set"),
     _number("yaw_dev_deg", 2, "degree", "yaw minus the set's reference for the view", "set"),
     _number("yaw_dev_sd_deg", 2, "degree", "", "set"),
-    _number("roll_dev_deg", 2, "degree", "roll of a three-quarter view minus the set's, told together with its turn and pitch", "set"),
+    _number("roll_dev_deg", 2, "degree", "roll minus the set's: of a three-quarter view together with its turn and pitch, and by a line behind the product", "set"),
     _number("roll_dev_sd_deg", 2, "degree", "", "set"),
     _number("pitch_dev_deg", 2, "degree", "camera pitch minus the set's: of straight-on views by the ground about their base", "set"),
     _number("pitch_dev_sd_deg", 2, "degree", "", "set"),

@@ -204,7 +204,7 @@ def _background_reference(frames):
 
 def _pose(row, frame, checks):
     """Fill rotation and crop; returns notes."""
-    turn = _first_known(frame, "roll_deg", "roll_dev_deg") if "roll" in checks else None  # a turned view knows only its roll against the others
+    turn = _first_known(frame, "roll_dev_deg", "roll_deg") if "roll" in checks else None  # a turned view knows only its roll against the others
     if turn is not None and abs(turn) <= TURN_LIMIT:
         row["rotate_deg"] = -turn
     box = [_number(frame, side) for side in ("left", "top", "right", "bottom")]

@@ -1,14 +1,20 @@
 """Pose of each picture against the set: turn, lean, size, place, strap."""
 
+import numpy as np
 import pandas as pd
 
+from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.statistics.geometry.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.geometry.handles import handle_stands
 from catalogue_audit.statistics.geometry.lean import leans
 from catalogue_audit.statistics.geometry.registration import TOLD, by_registration
 from catalogue_audit.statistics.geometry.stances import stances
 from catalogue_audit.statistics.geometry.strap_states import strap_states
+from catalogue_audit.statistics.geometry.table_line import line_rolls
 from catalogue_audit.statistics.geometry.turns import yaw_deviations
+
+UNSURE_ROLL_DEG = 0.35  # of a straight-on picture: with less, its own shape tells its roll
+AGREE = 3.0  # standard uncertainties within which two rolls are taken together
 
 
 def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
@@ -44,6 +50,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     shown = stood if as_taken is None else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
     result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
+    result = _by_the_line_behind(result, frames, sketches)
     strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
     corners = result[["pitch_dev_deg", "pitch_dev_sd_deg"]].set_axis(["pitch", "pitch_sd"], axis=1).astype(float)
     leaning = leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products), corners)
@@ -62,6 +69,22 @@ def _beside_their_own(result, taken, sketches, brief, products, as_delivered):
     told = by_registration(taken, sketches, alone, brief, products)
     better = {column: told[angle].where(told[angle].notna(), result[column]) for angle, column in columns.items()}
     return result.assign(**better)
+
+
+def _by_the_line_behind(result, frames, sketches):
+    """
+    Roll as a straight line behind the product tells it: of turned views, and of others whose own shape leaves their roll open.
+
+    The room neither sags nor leans back as products do: where the two do not agree, the line is right.
+    """
+    line = line_rolls(frames, sketches)
+    turned = frames["view"].fillna("").map(shows_a_turn).astype(bool)
+    told = line["roll"].notna() & (turned | ~(frames["roll_sd_deg"].astype(float) < UNSURE_ROLL_DEG))
+    own, own_sd = (result[f"roll_dev{end}_deg"].astype(float) for end in ("", "_sd"))
+    apart = (own - line["roll"]).abs() / np.hypot(own_sd, line["sd"])
+    share = (line["sd"] ** -2 / (line["sd"] ** -2 + own_sd**-2)).where(apart < AGREE, 1.0)
+    roll, sd = line["roll"] * share + own.fillna(0.0) * (1 - share), line["sd"] * np.sqrt(share)
+    return result.assign(roll_dev_deg=roll.where(told, own), roll_dev_sd_deg=sd.where(told, own_sd))
 
 
 __all__ = ["framing_rule", "pose_deviations"]
