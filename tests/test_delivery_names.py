@@ -215,6 +215,16 @@ def test_a_colourway_s_folder_within_a_style_s_is_one_product_of_it():
     assert told("BG-104/black/front.jpg", known=["black"])[0] == "black"
 
 
+def test_a_part_of_the_bag_named_instead_of_a_view_is_a_detail():
+    for name, sku in (("BG-104_zip.jpg", "BG-104"), ("BG-104-buckle.jpg", "BG-104"), ("BG-104/lock.jpg", "BG-104"), ("BG-104/BG-104_logo.jpg", "BG-104")):
+        assert told(name) == (sku, "detail", None), name
+    assert told("Emilia zip.jpg", known=["Emilia"]) == ("Emilia", "detail", None)
+    assert told("ZIP-104_front.jpg") == ("ZIP-104", "front", None)
+    assert told("BG-104_zip_back.jpg")[1] == "back"
+    assert told("zip.jpg") == told("old zip.jpg") == ("", "", None)
+    assert not claimed("BG-104_zip.jpg", "BG-104_lock.jpg", "BG-104_detail.jpg")
+
+
 def test_folders_that_only_sort_are_no_products():
     for name in (
         "2026-03-01/BG-104_front.jpg",

@@ -4,12 +4,13 @@ import difflib
 import re
 from functools import lru_cache
 
-from catalogue_audit.delivery.view_words import NOT_MISSPELT, fold
+from catalogue_audit.delivery.view_words import NOT_MISSPELT, PARTS, fold
 
 NEAR = 0.75  # difflib's ratio: one letter wrong in four
 MOST_COMPARED = 400  # known SKUs compared with one name
 
 _WORD = re.compile(r"[^\W\d_]{4,20}")
+_LAST_WORD = re.compile(r"(?:^|[\W_])([^\W\d_]{3,20})$")
 
 
 def nearest_view(text, vocabulary):
@@ -27,6 +28,19 @@ def nearest_view(text, vocabulary):
         if view:
             return found[0], view, text[: found.start()].rstrip(" _.-")
     return "", "", ""
+
+
+def named_part(text):
+    """
+    The part of a bag that the last word of ``text`` names, and what stands before it; both empty where it names none.
+
+    >>> named_part("BG-104_zip"), named_part("BG-104_hero")
+    (('zip', 'BG-104'), ('', ''))
+    """
+    words = list(_LAST_WORD.finditer(text))
+    if not words or fold(words[-1][1]) not in PARTS:
+        return "", ""
+    return words[-1][1], text[: words[-1].start(1)].rstrip(" _.-")
 
 
 def _near_view(word, vocabulary):

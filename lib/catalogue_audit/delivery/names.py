@@ -22,7 +22,7 @@ from catalogue_audit.delivery.name_reading import (
     trailing_letter,
     trailing_number,
 )
-from catalogue_audit.delivery.name_suggestions import nearest_sku, nearest_view
+from catalogue_audit.delivery.name_suggestions import named_part, nearest_sku, nearest_view
 from catalogue_audit.delivery.name_words import KnownSkus, Vocabulary
 from catalogue_audit.delivery.view_words import ANY_PRODUCT, PART_OF_NAMES
 
@@ -327,7 +327,11 @@ def _code(text):
 
 
 def _unread(reading, around, sure, reader):
-    """No view and no number: the nearest view word, if one is near."""
+    """No view and no number: a part of the bag is its detail; else the nearest view word, if one is near."""
+    part, before = named_part(reading.tail.extra if reading.sku_known else reading.rest)
+    sku = sure or _code(before) or ("" if before else around.sku)
+    if part and sku and "detail" in reader.vocabulary.kinds:
+        return _facts(sku, "detail", reading.tail, extra=part)
     written, view, before = nearest_view(reading.tail.extra if reading.sku_known else reading.rest, reader.vocabulary)
     if view:
         sku = sure or (before if has_digit(before) else around.sku if not before else "")

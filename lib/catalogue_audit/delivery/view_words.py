@@ -106,6 +106,12 @@ NOISE = frozenset(
 # Words that stand for any product, so that none of them is an SKU by itself.
 ANY_PRODUCT = frozenset("bag bags product produkt packshot item article artikel sac borsa tas".split())
 
+# Parts of a bag: a name that ends in one and says no view shows it close up.
+PARTS = frozenset(
+    "buckle clasp zip zipper lock closure logo stitching stitch seam tassel pocket snap stud studs grain charm corner piping"
+    " schnalle schloss reissverschluss naht boucle fermoir fibbia chiusura cerniera hebilla cremallera cierre".split()
+)
+
 # Words before a number that the number belongs to: 'tote_01' is a product, not the first picture of 'tote'.
 COUNTED_PRODUCTS = ANY_PRODUCT | frozenset(
     "sku style prod ref no nr handbag purse tote hobo clutch satchel bucket crossbody backpack shopper pouch weekender wallet".split()
