@@ -83,6 +83,9 @@ def _add_measuring(command):
 
 
 def _run_review(options):
+    from catalogue_audit.runs.workers import server_of_workers
+
+    server_of_workers()  # it imports what workers need while this process imports what itself needs
     from catalogue_audit.runs.review import review
 
     result = review(

@@ -124,7 +124,7 @@ def plain_script_s(files):
 
 def stages_ms(files):
     """CPU milliseconds a file of every step of pass one, as a worker spends them, dearest first: list of (step, ms)."""
-    from catalogue_audit.runs.pool import _WORKER_ENVIRONMENT
+    from catalogue_audit.runs.workers import _WORKER_ENVIRONMENT
 
     command = [sys.executable, "-m", "benchmarks.cost", *map(str, files)]
     found = subprocess.run(command, env=os.environ | _WORKER_ENVIRONMENT | _SEE_TESTS, capture_output=True, text=True, check=True)

@@ -9,8 +9,9 @@ from concurrent.futures import FIRST_COMPLETED, wait
 
 from pebble import ProcessPool
 
-from catalogue_audit.runs.pool import IN_FLIGHT, at_work, context_of_workers
+from catalogue_audit.runs.pool import IN_FLIGHT, at_work
 from catalogue_audit.runs.sketches import Sketches
+from catalogue_audit.runs.workers import server_of_workers
 
 SHARES = 8  # of the items for each process: enough that none waits long for another's last one
 MOST_ITEMS = 64  # handed out at once
@@ -56,7 +57,7 @@ class Crew:
         if self._broken:
             return None
         try:
-            self._pool = self._pool or ProcessPool(self._workers, context=context_of_workers(), initializer=_start, initargs=self._kept)
+            self._pool = self._pool or ProcessPool(self._workers, context=server_of_workers(), initializer=_start, initargs=self._kept)
             return self._pool.schedule(_worked_out, args=(function, share, kind))
         except RuntimeError:  # what pebble says of a pool all of whose processes were ended
             self._broken = True

@@ -4,6 +4,7 @@ Pass one over a delivery: what the store does not have is measured, here or on a
 
 import contextlib
 import hashlib
+import importlib
 import os
 import time
 from typing import NamedTuple
@@ -13,6 +14,8 @@ from catalogue_audit.errors import AuditError
 from catalogue_audit.runs import store
 from catalogue_audit.runs.pool import available_processors, measured_here, not_measured
 
+# What pass two imports, in pieces: while workers measure there is time for it, and none of them waits.
+LATER = ("scipy.special", "scipy.spatial", "catalogue_audit.runs.passtwo", "scipy.optimize", "scipy.interpolate", "scipy.stats", "ruptures")
 COMMIT_SECONDS = 1.0  # between transactions; a killed run repeats at most what was measured in this time
 
 
@@ -67,7 +70,7 @@ def measure_delivery(delivery, entries, connection, version, *, limits, measurin
     done = len(entries) - len(waiting)
     if progress:
         progress(done, len(entries))
-    committed, unread = time.monotonic(), False
+    committed, unread, later = time.monotonic(), False, iter(LATER)
     try:
         with contextlib.closing(_measured(delivery, entries, waiting, limits, measuring, connection, version)) as measured:
             for index, facts, sketch, read_at_ns in measured:
@@ -83,6 +86,8 @@ def measure_delivery(delivery, entries, connection, version, *, limits, measurin
                 done += 1
                 if progress:
                     progress(done, len(entries))
+                if (module := next(later, None)) is not None:
+                    importlib.import_module(module)
     finally:
         connection.commit()  # also when the run is ended: what was measured is kept
     if (unread or done < len(entries)) and not delivery.still_there():  # no verdict on pictures that nobody could read

@@ -13,27 +13,16 @@ import signal
 import time
 from concurrent.futures import FIRST_COMPLETED, TimeoutError, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import forkserver
 
 from pebble import ProcessExpired, ProcessPool
 
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import AuditError, UnreadablePicture
 from catalogue_audit.runs import store
-from catalogue_audit.runs.workers import WorkerContext
+from catalogue_audit.runs.workers import server_of_workers
 
 IN_FLIGHT = 3  # files handed out per worker: enough to keep it busy, few enough to bound memory
 POOL_STARTS = 4  # a pool all of whose workers were ended from outside is begun anew, at most this often
-
-# Arrays of picture size are otherwise given back to the kernel and faulted in again at every use.
-_WORKER_ENVIRONMENT = {
-    "MALLOC_MMAP_THRESHOLD_": "1073741824",
-    "MALLOC_TRIM_THRESHOLD_": "1073741824",
-    "MALLOC_ARENA_MAX": "2",
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "PYTHONSAFEPATH": "1",  # started inside a delivery, a worker must not import modules from it
-}
 
 UNFORESEEN = (
     "something in this file is of a kind that the measuring program does not foresee, so it was not measured; "
@@ -153,19 +142,10 @@ def process_pool(workers, location, limits, kept):
     """Processes that measure files of a delivery; the caller stops them."""
     return ProcessPool(
         max_workers=workers,
-        context=context_of_workers(),
+        context=server_of_workers(),
         initializer=_start_worker,
         initargs=(location, limits, kept),
     )
-
-
-def context_of_workers():
-    """The context in which workers are started, and the server that starts them."""
-    context = WorkerContext()
-    context.set_forkserver_preload(["catalogue_audit.measures.measure", "catalogue_audit.runs.crew"])
-    with _environment(), _without_messages():
-        forkserver.ensure_running()  # every worker, also one that takes the place of another, inherits its environment
-    return context
 
 
 _worker = {}  # of a worker process only: its delivery, its limits and where earlier results are kept
@@ -238,39 +218,3 @@ def _end_with_parent():
         ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # 1 is PR_SET_PDEATHSIG, linux/prctl.h
     except (AttributeError, OSError):
         pass
-
-
-@contextlib.contextmanager
-def _without_messages():
-    """
-    Standard error leads nowhere meanwhile, and so for all processes started in the block.
-
-    What Python says of a worker that was just starting when the program was stopped is nothing to its user.
-    """
-    try:
-        before = os.dup(2)
-    except OSError:  # closed from the start
-        yield
-        return
-    try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-        yield
-    finally:
-        os.dup2(before, 2)
-        os.close(before)
-
-
-class _environment:
-    """Environment of the workers, set while the process that forks them is started."""
-
-    def __enter__(self):
-        self._before = {name: os.environ.get(name) for name in _WORKER_ENVIRONMENT}
-        for name, value in _WORKER_ENVIRONMENT.items():
-            os.environ.setdefault(name, value)
-
-    def __exit__(self, *error):
-        for name, value in self._before.items():
-            if value is None:
-                os.environ.pop(name, None)

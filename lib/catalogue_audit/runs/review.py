@@ -11,16 +11,12 @@ from catalogue_audit.delivery.products import read_products, split_products
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import UsageError
-from catalogue_audit.findings.decisions import read_decisions
-from catalogue_audit.findings.sample import read_check_sheet, read_earlier
 from catalogue_audit.runs import store
 from catalogue_audit.runs.frames import measure_frames
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
-from catalogue_audit.runs.originals import measure_originals, open_originals
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
 from catalogue_audit.runs.passone import Measuring
-from catalogue_audit.runs.passtwo import judge_delivery
 from catalogue_audit.runs.plotting import prepare_plotting
 from catalogue_audit.runs.writing import writable
 
@@ -100,6 +96,8 @@ def review(
     source = open_delivery(str(delivery))
     out = output_folder(out, source.path)
     if originals is not None:
+        from catalogue_audit.runs.originals import open_originals
+
         originals = open_originals(originals)
         out = output_folder(out, originals[0].path, "folder of originals")
     options = {
@@ -201,8 +199,12 @@ def audit_listing(
         )
         products, undelivered = split_products(products, {name.sku for name in names})
         if originals is not None:
+            from catalogue_audit.runs.originals import measure_originals
+
             taken, unread = measure_originals(*originals, brief, connection, work, measuring=measuring, progress=progress)
             notes += unread
+        from catalogue_audit.runs.passtwo import judge_delivery  # by now it was imported while workers measured
+
         audit = judge_delivery(
             delivery_name=source.name,
             frames=frames,
@@ -246,10 +248,17 @@ def audit_listing(
 
 def _check_files(brief, decisions, previous, check_sheet, earlier):
     """What would be refused at the end of the audit is refused before it begins."""
-    read_earlier(earlier)
+    if earlier:
+        from catalogue_audit.findings.sample import read_earlier
+
+        read_earlier(earlier)
     if check_sheet is not None:
+        from catalogue_audit.findings.sample import read_check_sheet
+
         read_check_sheet(check_sheet, brief.sampling.questions)
     if decisions is not None:
+        from catalogue_audit.findings.decisions import read_decisions
+
         read_decisions(decisions)
     if previous is not None and not (Path(previous) / "tables" / "frames.csv").is_file():
         msg = (

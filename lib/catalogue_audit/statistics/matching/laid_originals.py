@@ -39,7 +39,7 @@ def laid_over(sketches, asked):
     moved = []
     for row, version in nominated:
         other = trusted(sketches.get((1, version.file)), version)
-        if "preview" not in other:
+        if "preview" not in other or version.size is None:
             continue
         movement, points = common_movement(sketch, other, final.size, version.size)
         if movement is not None:
