@@ -326,3 +326,19 @@ def test_a_table_that_comes_into_view_is_no_uneven_light(ramp, said):
     evidence = evidence_of(frames, load_brief(), "originals", sketches=_borders(frames, {FRONT: ramp}, table))
     found = find(evidence)[0]
     assert list(found.loc[found["check"] == "uneven_background", "file"]) == said
+
+
+@pytest.mark.parametrize(("own", "off"), [((0.905, 1.095), True), ((0.98, 1.02), False)])
+def test_a_cast_that_a_vivid_colour_swallows_is_judged_as_it_shows_on_a_grey(own, off):
+    """A blue bag whose front alone was cooled by a tenth: its blue moves by less than the tolerance, a grey buckle by far more."""
+    palette = np.array([(56.0, -6.0, -27.0, 1.0)], np.float32)
+    files = [f"S_{view}.jpg" for view in ("front", "back", "three_quarter")]
+    rows = [
+        {"file": file, "sku": "S", "view": file[2:-4], "view_kind": "upright", "status": "measured"} for file in files
+    ]
+    frames, gains = table_from_rows("frames", rows), np.ones((3, 2))
+    only = gains.copy()
+    only[frames["file"] == files[0]] = own
+    shown = product_colour_deviation(frames, {file: {"palette": palette} for file in files}, gains, only)
+    assert (shown[frames["file"] == files[0]] > 3).item() == off
+    assert shown[frames["file"] != files[0]].max() < 0.5

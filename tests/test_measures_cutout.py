@@ -9,14 +9,18 @@ from catalogue_audit.pixels.colour import srgb_decode, srgb_encode
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
 
 
-def _cut_out(rim=0, tone=225.0, sides="all", size=(900, 720), follows="rim", foot=None):
+def _cut_out(rim=0, tone=225.0, sides="all", size=(900, 720), follows="rim", foot=None, ground=255.0, stripes=None):
     """
-    A bag cut out on pure white, with a band of another tone `rim` px wide left around it, of tone `foot` at its lower half.
+    A bag cut out on a painted ground, with a band of another tone `rim` px wide left around it, of tone `foot` at its lower half.
 
     The outline follows the outer edge of the band, or with ``follows="product"`` the inner one: then the band is its shadow.
+    Of ``stripes`` (two code values) the bag has six from top to bottom.
     """
-    code, mask = bag(size, background=255.0, supersample=2)
+    code, mask = bag(size, background=ground, supersample=2)
     shown = mask
+    if stripes is not None:
+        striped = np.asarray(stripes)[(np.arange(size[0]) * 12 // size[0]) % 2]
+        code[mask] = np.broadcast_to(striped[:, None, None], code.shape)[mask]
     if rim:
         grown = cv2.dilate(mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * rim + 1,) * 2)) > 0
         band = grown & ~mask
@@ -131,6 +135,27 @@ def test_a_soft_edge_is_no_rim(blur):
 
 def test_a_rim_along_one_side_is_seen():
     assert cutout_facts(*_cut_out(4, 215.0, sides="left"))["rim_px"] > 2
+
+
+def test_a_rim_around_a_striped_bag_is_seen_though_half_of_the_stripes_are_lighter_than_it():
+    """The old backdrop has one tone beside light and dark stripes; beside light ones alone the band may be piping."""
+    facts = cutout_facts(*_cut_out(4, 160.0, stripes=(215.0, 60.0)))
+    assert facts["rim_px"] == pytest.approx(4, abs=1.0)
+    assert cutout_facts(*_cut_out(0, stripes=(215.0, 60.0)))["rim_px"] == 0
+    assert cutout_facts(*_cut_out(4, 160.0, stripes=(215.0, 215.0))).get("rim_px", 0.0) == 0
+
+
+@pytest.mark.parametrize("rim", [0, 4])
+def test_a_rim_on_a_painted_grey_ground_is_seen(rim):
+    picture, backdrop, outline = _cut_out(rim, 200.0, ground=238.0)
+    found = cutout_facts(picture, backdrop._replace(kind="white"), outline)
+    assert found["rim_px"] == pytest.approx(rim, abs=0.8)
+
+
+def test_a_grey_ground_with_noise_was_photographed():
+    picture, backdrop, outline = _cut_out(4, 200.0, ground=238.0)
+    noisy = picture.working + np.random.default_rng(2).integers(0, 3, picture.working.shape, np.uint8)
+    assert "rim_px" not in cutout_facts(picture._replace(working=noisy), backdrop._replace(kind="white"), outline)
 
 
 def test_a_photographed_background_has_no_rim():

@@ -7,7 +7,8 @@ with an edge of its own towards the white. A light one lengthens the step's
 outer tail. A mid-grey one parts it in two, each with a steepest place of its
 own; one step has one, whether it was blurred in light or in code values. A
 band darker than the product may as well be its piping or its shaded side, so
-it is not counted.
+it is not counted, unless the very band lies around darker parts of the product too:
+a pattern changes along the edge, the old backdrop does not.
 """
 
 import math
@@ -21,7 +22,10 @@ from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_lin
 
 POINTS = 200  # of the outer contour that are looked at
 OUTSIDE, INSIDE = 12, 22  # full-resolution px of each profile: the outline may keep to either edge of a rim
-PURE = 0.97  # linear light; a profile that begins darker begins in a shadow or on another part of the product
+ONE_VALUE = 0.98  # of the border at one code value: a ground that was painted, white or not
+BURNT_OUT = 252  # code value
+PURE = 0.97  # of the ground's linear light; a profile that begins darker begins in a shadow or on another part of the product
+DARKEST_GROUND = 0.3  # linear light; on a darker one a rim of the old, light backdrop is lighter than its ground
 BESIDE = (4.0, 12.0)  # px inside the main step: the product's own tone there
 LIGHTEST_PRODUCT = 0.62  # luminance over the ground's; lighter, the main step is too small to look beside it
 TAIL = 1.88  # standard deviations of a Gaussian step from half-way to 3 % down
@@ -37,6 +41,7 @@ FLAT = 0.7  # slope between two steps over the gentler of them
 RISING = -0.03  # code value a px; what grows lighter again behind a dark edge is the sheen of a handle
 WIDEST_PX = 6  # between two steps; piping is wider
 SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most
+BESIDE_DARKER = 0.1  # of the profiles that have to show the rim beside a darker part of the product, for it to be looked for beside lighter ones
 
 
 def cutout_facts(picture, backdrop, outline):
@@ -54,24 +59,46 @@ def cutout_facts(picture, backdrop, outline):
     dict
         ``rim_px`` (full-resolution pixels; 0 for a clean edge) and ``rim_de``
         (CIEDE2000 of the rim against the product beside it), for cut-outs on
-        pure white; ``shadow_kind`` wherever the product stands free.
+        pure white or another painted ground; ``shadow_kind`` wherever the product stands free.
     """
-    facts = _rim_facts(picture, outline) if backdrop.kind == "cut_out" and outline.contours else {}
+    ground = np.ones(3) if backdrop.kind == "cut_out" else _painted_ground(picture.working)
+    facts = _rim_facts(picture, outline, ground) if ground is not None and outline.contours else {}
     kind = shadow_kind(picture, backdrop, outline, facts.get("rim_px", 0.0))
     return facts | ({} if kind is None else {"shadow_kind": kind})
 
 
-def _rim_facts(picture, outline):
-    """Width and tone of the rim around a cut-out."""
-    profiles = _profiles(picture, outline)
+def _painted_ground(working):
+    """
+    Linear light (3,) of a ground that has one code value along the frame's upper half; None where it was photographed.
+
+    Below, a shadow may reach the frame. What is at the top of the scale may as well be a sweep that burnt out.
+    """
+    height, deep = len(working), max(2, int(0.01 * min(working.shape[:2])))
+    colour = np.median(working[:deep].reshape(-1, 3), axis=0).astype(np.uint8)
+    if colour.max() >= BURNT_OUT:
+        return None
+    for side in (working[:deep], working[: height // 2, :deep], working[: height // 2, -deep:]):
+        if cv2.countNonZero(cv2.inRange(side, *[tuple(map(int, colour))] * 2)) < ONE_VALUE * side[..., 0].size:
+            return None
+    light = srgb_decode(colour / 255.0)
+    return light if light.min() > DARKEST_GROUND else None
+
+
+def _rim_facts(picture, outline, ground):
+    """Width and tone of the rim around a cut-out on a ground of this linear light (3,)."""
+    profiles = _profiles(picture, outline, ground)
     if len(profiles) < 4 * WINDOW:
         return {"reasons": ("too little of the cut-out's edge is free to judge it",)}
-    widths, levels, tones = rim_widths(_smoothed(profiles))
+    profiles = _smoothed(profiles)
+    widths, levels, tones = rim_widths(profiles)
     known = np.isfinite(widths)
     if known.sum() < 2 * WINDOW:
         return {"reasons": ("the product is too light against white to judge the cut-out's edge",)}
     rim = _one_rim(widths, levels)
-    if rim.sum() < LEAST_SHARE * known.sum():
+    also = np.zeros(len(rim), bool)
+    if rim.sum() >= max(BESIDE_DARKER * len(rim), WINDOW):
+        also = ~rim & _same_band(profiles @ LINEAR_TO_XYZ[1], float(np.median(widths[rim])), float(np.median(levels[rim])))
+    if rim.sum() + also.sum() < LEAST_SHARE * (known | also).sum():
         return {"rim_px": 0.0, "rim_de": 0.0}
     return {"rim_px": float(np.median(widths[rim])), "rim_de": float(np.median(tones[rim]))}
 
@@ -188,6 +215,22 @@ def _one_rim(widths, levels):
     return chosen
 
 
+def _same_band(luminance, width, level):
+    """Which profiles (n, k) show a band of this width and luminance between the ground and a product lighter than it, (n,) bool."""
+    result = np.zeros(len(luminance), bool)
+    for k, light in enumerate(luminance):
+        ground = float(np.median(light[:3]))
+        begin = _crossing(light, (ground + level) / 2)
+        if not math.isfinite(begin):
+            continue
+        band = slice(int(begin), int(begin) + 2 + math.ceil(width))
+        low = band.start + int(np.argmin(light[band]))
+        beside = float(light[low : low + WIDEST_PX].max())
+        end = low + _crossing(-light[low:], -(float(light[low]) + beside) / 2)
+        result[k] = abs(light[low] - level) < SAME_LEVEL and beside > level + SAME_LEVEL and abs(end - begin - width) < 1.5 * SAME_PX
+    return result
+
+
 def _smoothed(profiles):
     """Median over `WINDOW` neighbouring profiles, for noise and single threads."""
     wrapped = np.concatenate([profiles[-(WINDOW // 2) :], profiles, profiles[: WINDOW // 2]])
@@ -195,9 +238,9 @@ def _smoothed(profiles):
     return median(windows)
 
 
-def _profiles(picture, outline):
+def _profiles(picture, outline, ground):
     """
-    Linear light along normals of the outer contour that begin at pure white, (n, samples, 3).
+    Light along normals of the outer contour that begin at the ground, over the ground's linear light (3,): (n, samples, 3).
 
     A shadow reaches further than a profile; a rim does not, even where the outline took it for a shadow.
     """
@@ -222,7 +265,7 @@ def _profiles(picture, outline):
     if not len(x):
         return np.empty((0, len(at), 3))
     codes = cv2.remap(picture.encoded, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    light = srgb_decode(codes / 255.0)
+    light = srgb_decode(codes / 255.0) / ground
     return light[(light[:, :3] > PURE).all(axis=(1, 2))]
 
 

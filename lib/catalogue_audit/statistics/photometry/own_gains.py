@@ -14,7 +14,7 @@ from catalogue_audit.statistics.photometry.product_colour import shows_inside
 
 REACH = 14  # cells sought to either side: gains from 0.66 to 1.5
 MIRRORED, MIRRORED_SLANTING = 0.03, 0.15  # of the way to neutral; by which views that stand alike and otherwise to the lamps differ at most
-AGREE = 0.1  # ln; a step counts where two other pictures tell it within so much
+AGREE_SHARE, AGREE_LEAST, AGREE = 0.25, 0.05, 0.1  # a step counts where two other pictures tell it within so much of it, and at least and most so much (ln)
 SURE = 0.05  # ln; steps beyond what mirroring explains, from which there are gains
 BURNT = 0.25  # of the product, burnt out: what is left of its chromaticities is that of its shadows
 
@@ -91,7 +91,8 @@ def _agreed(steps, surface, turned):
     if known < 2:
         return np.full(2, np.nan)
     decides = order[(known - 1) // 2]
-    agreeing = np.linalg.norm(steps - steps[decides], axis=1) <= AGREE  # itself among them
+    near = np.clip(AGREE_SHARE * np.linalg.norm(own[decides]), AGREE_LEAST, AGREE)
+    agreeing = np.linalg.norm(steps - steps[decides], axis=1) <= near  # itself among them
     if agreeing.sum() < 2:
         return np.full(2, np.nan)
     alike = agreeing & ~turned

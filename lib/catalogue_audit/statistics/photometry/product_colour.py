@@ -10,6 +10,7 @@ CORRECTED = 0.08  # share of the product of a colour that is seen to be off
 LARGE = 0.12  # share of the product from which a colour counts
 ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
 NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
+GREY = LIGHTNESS, 0.0, 0.0  # CIELAB
 SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
 PRODUCTS, WORTH = 4, 2  # products from which a view's usual shift is taken off; products that no loss is worth
 MOST = 60  # views of one product that each is compared with: where no name tells products apart, one may have thousands
@@ -75,10 +76,15 @@ def product_colour_deviation(frames, sketches, gains, own=None):
 
 
 def _by_gains(colours, gains, own):
-    """Largest CIEDE2000 that a picture's own gains make of its large colours, as light as they are; NaN where they are unknown."""
+    """
+    Largest CIEDE2000 that a picture's own gains make of its large colours, as light as they are, and of a grey; NaN where they are unknown.
+
+    Hardware, stitches and a pale lining are nearly neutral, and show a cast that a vivid colour swallows.
+    """
     if not np.isfinite(own).all():
         return np.nan
     colours = colours[colours[:, 3] >= min(CORRECTED, colours[0, 3])]
+    colours = np.vstack([colours, (*GREY, 0.0)])
     seen, plain = (_at_one_lightness(colours, by, colours[:, 0])[:, :3] for by in (gains, gains / own))
     return float(ciede2000(seen, plain).max())
 
