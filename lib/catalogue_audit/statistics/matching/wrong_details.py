@@ -9,6 +9,7 @@ from catalogue_audit.statistics.matching.looks import (
     FOREIGN_COLOUR,
     INSIDE_VIEWS,
     OWN_COLOUR,
+    colour_distance,
     usual_most,
 )
 from catalogue_audit.statistics.spread import spread
@@ -111,6 +112,8 @@ def wrong_details(frames, looks, products, crops, order, fits):
         if likely is None and row in foreign:
             near = [name for name in near if colours.distance(row, name) <= limit / 2]
             likely, reason = _fitting_product(frames, near, row, foreign, own, colours, order)
+        if likely is None and row in foreign:
+            likely, reason = colours.of_one_detail(frames, rows, row, near)
         if likely is not None:
             evidence = f"its colour lies {own[row]:.0f} CIELAB units from {sku}, {colours.distance(row, likely):.0f} from {likely}"
             yield row, (likely, "wrong_detail", max(own[row] / limit, 1.0), f"{evidence}; {reason}")
@@ -147,6 +150,19 @@ class _Colours:
 
     def distance(self, row, name):
         return float(self._from(self._looks[row].colour, self._centres[self._place[name]][None])[0])
+
+    def of_one_detail(self, frames, rows, row, candidates):
+        """The one candidate whose own detail shows a detail's colours, while no other product's comes near; (None, '') for none."""
+        least = {}
+        for other in rows:
+            name = frames["sku"][other]
+            if name != frames["sku"][row]:
+                distance = colour_distance(self._looks[row], self._looks[other])
+                least[name] = min(distance, least.get(name, np.inf))
+        best, second, *_ = (*sorted(least, key=least.get), None, None)
+        if second is None or best not in candidates or least[best] > min(OWN_COLOUR, CLEARLY_NEARER * least[second]):
+            return None, ""
+        return best, f"that product's own detail has its colours, to {least[best]:.1f}, and {second}'s, the next, only to {least[second]:.0f}"
 
     def nearest(self, row, but):
         """The products nearest in colour, but for one."""
