@@ -3,7 +3,7 @@
 import making
 import numpy as np
 import pytest
-from catalogue_audit.measures.geometry.handles import crown_gap, handles_facts
+from catalogue_audit.measures.geometry.handles import crown_gap, handles_facts, nested_crowns
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.outline import find_outline
 
@@ -44,3 +44,27 @@ def test_a_strap_that_crosses_above_the_handle_is_no_rear_handle(slope, alike):
     assert isinstance(gap, str) != alike
     if alike:
         assert gap[0] == 25 and gap[2]
+
+
+def turned_handles(raised, thick=11):
+    """Two arches side by side, as a turned view shows them, the left one ``raised``; rows of the part above the body at 284."""
+    mask = making.cover(SHAPE, making.strip(making.arch(225, 284, 70, 120 + raised), 11), making.strip(making.arch(258, 284, 68, 120), thick)) > 0.5
+    rows, columns = np.flatnonzero(mask[:284].any(axis=1)), np.flatnonzero(mask[:284].any(axis=0))
+    return mask[rows[0] : 284, columns[0] : columns[-1] + 1]
+
+
+@pytest.mark.parametrize("raised", [34, 44])
+def test_in_a_turned_view_the_crown_under_a_raised_handle_is_found(raised):
+    crowns = nested_crowns(turned_handles(raised))
+    assert crowns["left_crown"] == 0
+    assert crowns["right_crown"] == pytest.approx(raised, abs=2)
+
+
+@pytest.mark.parametrize(("raised", "thick"), [(0, 11), (6, 11), (35, 30)])
+def test_level_handles_that_cross_or_a_strap_over_a_handle_are_not_nested(raised, thick):
+    assert nested_crowns(turned_handles(raised, thick)) == {}
+
+
+def test_a_handle_both_of_whose_legs_show_below_stands_under_a_strap():
+    mask = making.cover(SHAPE, making.strip(making.arch(240, 284, 150, 130), 11), making.strip(making.arch(250, 284, 50, 90), 11)) > 0.5
+    assert nested_crowns(mask[150:284, 85:395]) == {}

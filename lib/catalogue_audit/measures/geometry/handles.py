@@ -47,9 +47,14 @@ LEAST_HEIGHT = 0.08  # of the product's height; lower handles lie down
 BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor two
 UNLIKE = 0.35  # of the gap, by which it may change across the crown; two alike handles run parallel, a strap laid over one does not
 STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle
-THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
 CRUMB = 0.3  # of the thickest band; a thinner one is an edge's noise
 LEG_REACH = 0.3  # of the handles' width, beside them, where legs of the other handle may stand
+THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
+NESTED_SHARE = 0.25  # of the handles' width, across which a handle shows under the other
+NESTED_FALL = 0.1  # of the handles' height, by which its crown stands above its leg
+NESTED_FLAT, NESTED_LEVEL = 0.1, 0.02  # of the handles' width and height: so level is a crown, where legs climb on
+ALIKE = 1.0 + 4 * THICKNESS_SD  # of two handles' thickness, one over the other; straps are half as thick as handles and less
+NESTED_APART = 0.03  # of the handles' width; crowns closer to one above the other do not say which handle is which
 SIDE_SHARE = 0.45  # of the handles' width on either side, where a turned view shows each handle's own crown
 
 
@@ -232,7 +237,7 @@ def shoulders_and_base(outline, region):
 
 
 def _side_crowns(outline, region):
-    """Highest row of the handles on their left and on their right side."""
+    """Highest row of the handles on their left and on their right side; where one handle's crown shows under the other's, of these two."""
     top, body_top, left, right = region
     part = outline.mask[top:body_top]
     span = int(SIDE_SHARE * (right - left))
@@ -240,7 +245,50 @@ def _side_crowns(outline, region):
     for name, start in (("left_crown", int(left)), ("right_crown", int(right) - span)):
         rows = np.flatnonzero(part[:, max(start, 0) : start + span].any(axis=1))
         crowns[name] = top + float(rows[0]) if len(rows) else np.nan
-    return crowns
+    nested = nested_crowns(part[:, max(int(left), 0) : int(right)])
+    return crowns | {name: top + row for name, row in nested.items()}
+
+
+def nested_crowns(part):
+    """
+    Crowns of two handles of which one passes over the other's in the picture, as a raised one does in a turned view.
+
+    Level handles in a turned view cross between their crowns, so that each is the upper one on its own side, and what is below climbs up to the
+    crossing. Where the lower band levels out before it, it has its crown there: the other handle passes above.
+
+    Parameters
+    ----------
+    part : (h, w) bool
+        Product mask above the body, between the handles' outer edges.
+
+    Returns
+    -------
+    dict
+        ``left_crown``, ``right_crown``: rows; empty where handles are not seen so, or stand too much behind one another to say which is left.
+    """
+    begins = np.diff(part.astype(np.int8), axis=0, prepend=0) == 1
+    number = np.cumsum(begins, axis=0)
+    second, over = begins & (number == 2), np.any(~part & (number == 2), axis=0)  # and background again below it
+    columns = max(runs(second.any(axis=0) & over), key=lambda run: run[1] - run[0], default=(0, 0))
+    wide = columns[1] - columns[0]
+    if wide < NESTED_SHARE * part.shape[1]:
+        return {}
+    upper = np.where(begins.any(axis=0), begins.argmax(axis=0), len(part))
+    lower = second[:, slice(*columns)].argmax(axis=0)
+    flat = max(2, int(NESTED_FLAT * part.shape[1]))
+    level = [np.ptp(lower[place : place + flat]) <= 1 + NESTED_LEVEL * len(part) for place in range(0, wide - flat + 1)]
+    crown = [place for place, even in enumerate(level) if even and lower[place : place + flat].min() <= lower.min() + 1]
+    falls = [end >= lower.min() + NESTED_FALL * len(part) for end in (lower[0], lower[-1])]
+    if not crown or sum(falls) != 1:  # a handle whose both legs show below stands under a strap
+        return {}
+    places = [float(np.median(np.flatnonzero(rows <= rows.min() + 1))) for rows in (upper, lower)]
+    places[1] += columns[0]
+    thick = [np.count_nonzero(part[:, int(place)] & (number[:, int(place)] == band)) for band, place in zip((1, 2), places)]
+    apart = places[1] - places[0]
+    if abs(apart) < NESTED_APART * part.shape[1] or max(thick) > ALIKE * min(thick):
+        return {}
+    left, right = (upper, lower) if apart > 0 else (lower, upper)
+    return {"left_crown": float(left.min()), "right_crown": float(right.min())}
 
 
 def handle_region(outline):

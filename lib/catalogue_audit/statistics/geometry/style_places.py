@@ -193,10 +193,21 @@ def body_axes(frames, sketches):
         Fraction of the width right of the middle, and its standard uncertainty: how far middles of single rows scatter, as what hangs
         down one side moves many of them alike. 0 in slanting views, whose middles their own shape moves from row to row; NaN without sides.
     """
+    kept = getattr(sketches, "made", {})  # asked for where places are told and where they are judged
     axes = np.full((2, len(frames)), math.nan)
     for place, (file, view, kind) in enumerate(zip(frames["file"], frames["view"], frames["view_kind"], strict=True)):
-        sides = (sketches.get(file) or {}).get("sides") if kind == "upright" else None
-        if sides is not None and len(sides):
-            middles = (sides[:, 1] + sides[:, 2]) / 2
-            axes[:, place] = np.median(middles) - 0.5, mad_scale(middles) if view in STRAIGHT_ON else 0.0
+        if kind == "upright":
+            if ("axis", file) not in kept:
+                kept["axis", file] = _axis((sketches.get(file) or {}).get("sides"))
+            axes[:, place] = kept["axis", file]
+            if view not in STRAIGHT_ON:
+                axes[1, place] *= 0.0
     return axes
+
+
+def _axis(sides):
+    """Middle between the sides beside the frame's, and how far the middles of single rows scatter; NaN without sides."""
+    if sides is None or not len(sides):
+        return math.nan, math.nan
+    middles = (sides[:, 1] + sides[:, 2]) / 2
+    return float(np.median(middles)) - 0.5, mad_scale(middles)
