@@ -18,6 +18,7 @@ from catalogue_audit.measures.records import CONFIDENCE_LIMIT, Outline
 from catalogue_audit.measures.segmentation.body import find_body
 from catalogue_audit.measures.segmentation.contact import doubled, settle_base
 from catalogue_audit.measures.segmentation.contours import closed_contours, coverage_in_band
+from catalogue_audit.measures.segmentation.foot import without_soft_foot
 from catalogue_audit.measures.segmentation.growing import GAP_LIGHT, grow, without_crumbs
 from catalogue_audit.measures.segmentation.horizon import ERASED_PX, erased
 from catalogue_audit.measures.segmentation.reflection import without_reflection
@@ -79,6 +80,7 @@ def find_outline(picture, backdrop):
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
     ground, product = without_reflection(evidence, ground, product)
+    ground, product = without_soft_foot(evidence, ground, product)
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)

@@ -1,0 +1,96 @@
+"""
+Shadow and mirror image that are left at the product's foot: faint beside the product, and nowhere ending as a product ends.
+
+On a burnt-out or glossy ground the backdrop's front stops at noise or at a patch of the mirror image, and a piece of ground stays
+with the product. It differs from the backdrop less than the product does; its rim towards the ground is many times softer than
+the product's own edges, while a pale part of a product ends as sharply as the lens draws it.
+
+All lengths are pixels of half the working size.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median, quantile
+
+FAINTEST, FAINT = 32.0, 0.6  # CIELAB; and of the product's own difference from the backdrop: pieces are less unlike it
+MOST_CHROMA = 6.0  # CIELAB; a fainter product's colour is thrown on the ground, or mirrored in it
+SOFT = 0.08  # of the product's own difference, a working pixel: its sharp edges fall by a third of that, those out of focus by a fifth
+PENUMBRA = 0.22  # of a piece's own step, a working pixel: the same of its rim
+FAINT_EDGE = 2.0  # CIELAB a working pixel; a product's part that ends as faintly is as light as the ground within 6
+STEPPED = 0.5  # share of the rim that is steeper than its surroundings
+BESIDE_GROUND = 0.5  # share of a piece's rim
+SMALLEST_PX, MOST, RIM_PX = 25, 12, 3  # of a piece; pieces looked at, the largest first; and the rim around one
+LOW, LARGEST = 0.5, 0.25  # of the product's height, counted from above, at which the foot begins; and of its area
+KERNEL3, KERNEL5, RIM = np.ones((3, 3), np.uint8), np.ones((5, 5), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
+
+
+def without_soft_foot(evidence, ground, product):
+    """
+    Give faint pieces that end softly at the product's foot back to the ground.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    ground, product : (h, w) bool
+
+    Returns
+    -------
+    ground, product : (h, w) bool
+        The same arrays where there is none.
+    """
+    x, y, width, height = cv2.boundingRect(product.view(np.uint8))
+    place = slice(y + int(LOW * height), min(y + height + RIM_PX, len(product))), slice(max(x - RIM_PX, 0), x + width + RIM_PX)
+    light, chroma, edge, step = (plane[place] for plane in (evidence.light, evidence.chroma, evidence.edge, evidence.step))
+    inside, around = product[place], ground[place]
+    unlike = np.abs(light) + chroma
+    of_product = unlike[inside]
+    if not len(of_product):
+        return ground, product
+    own = float(median(of_product))
+    faint = inside & (unlike < min(FAINTEST, FAINT * own))
+    pieces = cv2.morphologyEx(faint.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
+    _, labels, boxes, _ = cv2.connectedComponentsWithStats(pieces, connectivity=4)
+    area, top = boxes[:, cv2.CC_STAT_AREA], boxes[:, cv2.CC_STAT_TOP]
+    wanted = np.flatnonzero((area >= SMALLEST_PX) & (area < LARGEST * len(of_product)) & (top > 0))
+    wanted = wanted[wanted > 0]
+    given = np.zeros_like(inside)
+    for label in wanted[np.argsort(-area[wanted], kind="stable")][:MOST]:
+        left, first, wide, high = boxes[label, :4]
+        window = slice(max(first - 8, 0), first + high + 8), slice(max(left - 8, 0), left + wide + 8)
+        piece = labels[window] == label
+        if _is_ground(piece, around[window], *(plane[window] for plane in (unlike, chroma, edge, step)), own):
+            given[window] |= piece
+    if not given.any():
+        return ground, product
+    given = _with_rests(given, faint, inside)
+    ground, product = ground.copy(), product.copy()
+    ground[place] |= given
+    product[place] &= ~given
+    return ground, product
+
+
+def _is_ground(piece, ground, unlike, chroma, edge, step, own):
+    """Whether one piece lies open to the ground, with no chroma, and no edge towards it as a product of that difference from the backdrop has."""
+    rim = (cv2.dilate(piece.view(np.uint8), RIM) > 0) & ~piece
+    open_ = rim & (cv2.dilate(ground.view(np.uint8), KERNEL3) > 0)
+    if np.count_nonzero(open_) <= BESIDE_GROUND * np.count_nonzero(rim) or median(chroma[piece]) >= MOST_CHROMA:
+        return False
+    steepest = quantile(edge[open_], 0.9)
+    if steepest >= SOFT * own or step[open_].mean() >= STEPPED:
+        return False
+    line = piece & (cv2.dilate(open_.view(np.uint8), KERNEL3) > 0)
+    beside = open_ & ground
+    fall = median(unlike[line]) - median(unlike[beside]) if beside.any() else 0.0
+    if steepest < max(PENUMBRA * fall, FAINT_EDGE):
+        return True
+    crest, near = cv2.dilate(edge, KERNEL5)[line], (cv2.dilate(unlike, RIM) - cv2.erode(unlike, RIM))[line]
+    return bool(median(crest) < PENUMBRA * median(near))
+
+
+def _with_rests(given, faint, inside):
+    """Pieces with what is faint around them, and with what is then too thin to be product."""
+    near = cv2.dilate(given.view(np.uint8), RIM) > 0
+    given = given | (near & faint)
+    rest = inside & ~given
+    return given | (near & rest & (cv2.morphologyEx(rest.view(np.uint8), cv2.MORPH_OPEN, KERNEL3) == 0))
