@@ -113,6 +113,29 @@ def test_of_two_that_differ_it_is_left_open_which():
     assert (found["height_sd_deg"] > 1).all() or found["height_deg"].isna().all()
 
 
+def raised_run(base_line):
+    """Seven products; of style a three pictures of four, of style b a product's two were taken from 4 degrees higher, with this base line."""
+    high = {("P0", "front"), ("P0", "back"), ("P1", "front"), ("P2", "front"), ("P2", "back")}
+    shots = [(f"P{k}", view, shot(10.0 if (f"P{k}", view) in high else 6.0, seed=2 * k + len(view))) for k in range(7) for view in ("front", "back")]
+    frames, sketches, stands = delivery(shots)
+    raised = np.array([(sku, view) in high for sku, view in zip(frames["sku"], frames["view"], strict=True)])
+    styles = dict(zip((f"P{k}" for k in range(7)), "aabbcde", strict=True))
+    frames = frames.assign(style=frames["sku"].map(styles), baseline=np.where(raised, base_line, 0.82), backdrop="grey")
+    return raised, leans(frames, sketches, stands)
+
+
+def test_a_run_from_one_greater_height_is_told_though_most_of_its_style_belongs_to_it():
+    raised, found = raised_run(base_line=0.70)
+    assert (found["height_deg"][raised] > 3 * found["height_sd_deg"][raised]).all()
+    assert found["height_deg"][raised].to_numpy() == pytest.approx(4.0, abs=1.2)
+    assert (found["height_deg"][~raised].abs() < 3 * found["height_sd_deg"][~raised]).all()
+
+
+def test_where_the_camera_aims_as_before_the_majority_of_a_style_is_believed():
+    _, found = raised_run(base_line=0.82)
+    assert found["height_deg"].iloc[[0, 1, 2]].abs().max() < 2.0
+
+
 def test_a_copy_of_the_odd_picture_is_no_second_witness():
     shots = products(2, odd=(0, "front"), pitch=10.0)
     found = leans(*delivery([*shots, shots[0], shots[0]]))["height_deg"]

@@ -15,13 +15,17 @@ import pandas as pd
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.handles import USUAL_LOOK_DEG
 from catalogue_audit.statistics.geometry import ground
-from catalogue_audit.statistics.geometry.registration import shape_names
+from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
+from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA
 from catalogue_audit.statistics.spread import spread
 
 HEIGHTS_DEG = np.arange(-10.0, 10.01, 0.5)
 FLAT = np.ones(len(HEIGHTS_DEG))
 FAULT, FAULT_DEG = 0.05, 3.0  # share and size of cameras that look down otherwise than for the others: common practice, no source
+AIMED_FAULT, AIMED_FAULT_DEG = 0.35, 5.0  # the same of cameras that aim otherwise (`camera_aim`); common practice, no source
+MOVED, MOVED_SD_DEG = 0.5, 1.5  # share of them that were taken from where two surely were, and how alike they are then
+SURELY_MOVED, LEAST_MOVED_DEG, FEWEST_MOVED = 1.8, 1.5, 2  # uncertainties, degrees, pictures
 USUAL_SD_DEG = 0.35  # how alike the camera looks down from picture to picture
 OWN_SHARE = 0.5  # of a comparison's uncertainty, what either picture brings to all its comparisons
 REST = math.sqrt(1 - 2 * OWN_SHARE**2)  # what is the comparison's own
@@ -71,8 +75,29 @@ def height_weights(frames, sketches, stands, corners=None):
             compared.setdefault(place, {})[partner] = mine
             own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
     corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
+    aimed = set(frames.index[aimed_otherwise(frames)])
     alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place))) for place, sd in own_sds.items()}
-    return _weighed(compared, alone, set(voters))
+    told = _weighed(compared, {place: one._replace(corner=one.corner * (OF_AIMED if place in aimed else FLAT)) for place, one in alone.items()}, set(voters))
+    moved = _moved([told[place].weights() for place in sorted(aimed & set(told))])
+    if moved is None:
+        return told
+    of_moved = ((1 - MOVED) * USUAL + MOVED * _normal(HEIGHTS_DEG - moved, MOVED_SD_DEG)) / USUAL
+    return _weighed(compared, {place: one._replace(corner=one.corner * (of_moved if place in aimed else FLAT)) for place, one in alone.items()}, set(voters))
+
+
+def _moved(weights):
+    """
+    Height from which all pictures were taken that aim otherwise, degrees, by the weights of each's heights, (n,); None where not two of them rather say so.
+
+    One camera was moved once: then that a third picture was taken from there too is no third fault.
+    """
+    means = [float(weight @ HEIGHTS_DEG / weight.sum()) for weight in weights]
+    sds = [math.sqrt(float(weight @ (HEIGHTS_DEG - mean) ** 2 / weight.sum())) for weight, mean in zip(weights, means, strict=True)]
+    sure = [(mean, sd) for mean, sd in zip(means, sds, strict=True) if abs(mean) > max(SURELY_MOVED * sd, LEAST_MOVED_DEG)]
+    if len(sure) < FEWEST_MOVED or len({mean > 0 for mean, _ in sure}) > 1:
+        return None
+    found, sd = np.array(sure).T
+    return float(found @ sd**-2 / (sd**-2).sum())
 
 
 class Told(NamedTuple):
@@ -88,7 +113,7 @@ class Told(NamedTuple):
     blur : (n, n) float
         What its own picture adds to all comparisons.
     corner : (n,) float
-        Likelihood of each height by the product's own corner.
+        Likelihood of each height by the product's own corner, and by where the camera aims.
     """
 
     messages: dict
@@ -231,4 +256,11 @@ def _normal(value, sd):
 
 
 UNKNOWN = Told({}, {}, np.eye(len(HEIGHTS_DEG)), FLAT)  # where no ground is seen
-USUAL = (1 - FAULT) * _normal(HEIGHTS_DEG, USUAL_SD_DEG) + FAULT * _normal(HEIGHTS_DEG, math.hypot(FAULT_DEG, USUAL_SD_DEG))  # weight of each height before anything is seen
+
+def _before(fault, fault_deg):
+    """Weight of each height before anything is seen."""
+    return (1 - fault) * _normal(HEIGHTS_DEG, USUAL_SD_DEG) + fault * _normal(HEIGHTS_DEG, math.hypot(fault_deg, USUAL_SD_DEG))
+
+
+USUAL = _before(FAULT, FAULT_DEG)
+OF_AIMED = _before(AIMED_FAULT, AIMED_FAULT_DEG) / USUAL  # by how much likelier each height is where the camera aims otherwise

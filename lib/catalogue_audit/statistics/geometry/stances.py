@@ -23,6 +23,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.measures.geometry.turn import USUAL_PITCH_DEG
+from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
 from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.geometry.stance_traces import BETWEEN_SD_DEG, FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
@@ -38,6 +39,7 @@ USUAL_TURN_DEG, USUAL_TURN_SD_DEG = 32.0, 10.0  # of a three-quarter view, where
 STEADY_SD_DEG = np.array([1.2, 0.35, 0.25])
 FAULTY = np.array([0.25, 0.08, 0.2])
 FAULT_SD_DEG = np.array([7.0, 3.5, 2.5])
+AIMED_FAULTY = 0.4  # of the pitch, where the camera aims otherwise (`camera_aim`)
 CALM = 0.05  # weight of nothing being wrong: a measured value is not drawn to what is usual
 EDGES = [FRONT, SIDE, TOP, LEVEL]
 ROUND_SHARE = 0.5  # of the slope of a straight front edge, which an oval base shows in its middle
@@ -77,7 +79,7 @@ def stances(frames, sketches):
         view's own middle; NaN where nothing tells.
     """
     names = ("turn", "pitch", "roll")
-    fronts = _fronts(frames)
+    fronts, aimed = _fronts(frames), aimed_otherwise(frames)
     result = pd.DataFrame(math.nan, index=frames.index, columns=[name + end for name in names for end in ("", "_sd")])
     upright = (frames["view_kind"].fillna("") == "upright").to_numpy()
     views = frames["view"].fillna("").to_numpy()
@@ -90,7 +92,8 @@ def stances(frames, sketches):
             continue
         turn, pitch, turn_sd = usual_view(frames.iloc[rows], traces)
         traces.sds[:, NARROWED] = np.hypot(traces.sds[:, NARROWED], turn_sd)
-        means, sds = weighed(traces, turn, pitch, styles)
+        faulty = np.where(aimed[rows, None] & (np.arange(3) == PITCH), AIMED_FAULTY, FAULTY)
+        means, sds = weighed(traces, turn, pitch, styles, faulty)
         for k, name in enumerate(names):
             shown = told & ~traces.rounded if k < ROLL else told  # a round base looks alike from all sides
             result.iloc[rows[shown], [2 * k, 2 * k + 1]] = np.stack([means[shown, k], sds[shown, k]], axis=1)
@@ -184,7 +187,7 @@ def _traced(traces, turn_deg, pitch_deg):
     return level, np.stack([turned - level, lifted - level, rolled], axis=2)
 
 
-def weighed(traces, turn_deg, pitch_deg, styles):
+def weighed(traces, turn_deg, pitch_deg, styles, faulty=FAULTY):
     """
     Turn, pitch and roll of each picture from the set's middle.
 
@@ -195,6 +198,8 @@ def weighed(traces, turn_deg, pitch_deg, styles):
         As `usual_view` gives them.
     styles : (n,) array of str
         '' where unknown.
+    faulty : (3,) or (n, 3) float
+        How often turn, pitch and roll are wrong.
 
     Returns
     -------
@@ -207,14 +212,14 @@ def weighed(traces, turn_deg, pitch_deg, styles):
     front = apart[~traces.rounded, 0]
     restless = max(1.0, mad_scale(front[np.isfinite(front)]) / NATURAL_FRONT_SD_DEG) if np.isfinite(front).any() else 1.0
     within, between = traces.within, traces.between * unsure
-    means, sds = mixture(apart, np.hypot(traces.sds, between), rise, restless, traces.wrong)
+    means, sds = mixture(apart, np.hypot(traces.sds, between), rise, restless, traces.wrong, faulty)
     for _ in range(ROUNDS):
         moved = np.clip(means[:, :ROLL], -MOST_MOVED_DEG, MOST_MOVED_DEG)
         level, rise = _traced(traces, turn_deg + moved[:, TURN], pitch_deg + moved[:, PITCH])  # slopes are not straight in them
         apart = traces.seen - middle - level + np.einsum("nki,ni->nk", rise[:, :, :ROLL], moved)
         left = apart - np.einsum("nki,ni->nk", rise, means)
         bias, spread = of_their_style(left, np.hypot(traces.sds, np.sqrt(np.einsum("nki,ni->nk", rise**2, sds**2))), within, between, styles)
-        means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless, traces.wrong)
+        means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless, traces.wrong, faulty)
     return means * np.stack([traces.sign, np.ones(len(means)), traces.sign], axis=1), sds
 
 
@@ -274,7 +279,7 @@ def of_their_style(left, sds, within, between, styles):
     return bias, spread
 
 
-def mixture(apart, sds, rise, restless=1.0, wrong=None):
+def mixture(apart, sds, rise, restless=1.0, wrong=None, faulty=FAULTY):
     """
     Means and standard deviations of turn, pitch and roll over all combinations of faults and misread traces.
 
@@ -288,18 +293,21 @@ def mixture(apart, sds, rise, restless=1.0, wrong=None):
         How much less steady than usual the set is.
     wrong : (n,) float, optional
         Share of fronts laid over wrongly, as in `stance_traces.Traces`.
+    faulty : (3,) or (n, 3) float
+        How often turn, pitch and roll are wrong.
 
     Returns
     -------
     means, sds : (n, 3) float
     """
     wrong = np.ones(len(apart)) if wrong is None else wrong
+    faulty = np.broadcast_to(faulty, (len(apart), 3))
     blocks = [slice(k, k + BLOCK) for k in range(0, max(len(apart), 1), BLOCK)]
-    parts = [_mixture(apart[block], sds[block], rise[block], restless, wrong[block]) for block in blocks]
+    parts = [_mixture(apart[block], sds[block], rise[block], restless, wrong[block], faulty[block]) for block in blocks]
     return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
 
 
-def _mixture(apart, sds, rise, restless, wrong):
+def _mixture(apart, sds, rise, restless, wrong, often):
     """`mixture` of as many pictures as fit into memory together."""
     known = np.isfinite(apart)
     faulty, misread = COMBINATIONS[:, :3], COMBINATIONS[:, 3:]
@@ -314,7 +322,7 @@ def _mixture(apart, sds, rise, restless, wrong):
     solved = np.einsum("nmij,nmj->nmi", covariance, pull)
     fit = np.einsum("nmk,nk->nm", weight, seen**2) - np.einsum("nmi,nmi->nm", pull, solved)
     calm = np.where(faulty.any(axis=1), 1.0, CALM)
-    odds = calm * np.where(faulty, FAULTY, 1 - FAULTY).prod(axis=1) * np.where(misread[:, :-1], MISREAD, 1 - MISREAD).prod(axis=1)
+    odds = calm * np.where(faulty, often[:, None], 1 - often[:, None]).prod(axis=2) * np.where(misread[:, :-1], MISREAD, 1 - MISREAD).prod(axis=1)
     laid = np.log(np.clip(np.where(misread[:, -1], wrong[:, None], 1 - wrong[:, None]), 1e-6, 1.0))
     size = np.log(odds / usual.prod(axis=1)) + laid - np.where(known[:, None], np.log(scatter), 0.0).sum(axis=2)
     size += 0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * fit
