@@ -342,3 +342,18 @@ def test_a_cast_that_a_vivid_colour_swallows_is_judged_as_it_shows_on_a_grey(own
     shown = product_colour_deviation(frames, {file: {"palette": palette} for file in files}, gains, only)
     assert (shown[frames["file"] == files[0]] > 3).item() == off
     assert shown[frames["file"] != files[0]].max() < 0.5
+
+
+@pytest.mark.parametrize(("wall", "said"), [(0.5, []), (5.0, ["white_balance"])])
+def test_more_of_a_warm_table_below_a_wall_is_no_cast(wall, said):
+    """The mean of the background is off by CIEDE2000 3, as a warm table fills its lower half; the wall above tells whether the light is."""
+    frames = clean_frames(products=12, seed=3)
+    here = frames["file"] == FRONT
+    frames.loc[here, ["wb_dev", "wb_dev_sd", "wb_gain_r", "wb_gain_b"]] = 3.0, 0.1, 0.98, 1.06
+    table = {FRONT, *frames["file"].iloc[::10]}
+    sketches = _borders(frames, {}, table)
+    below = np.isin(np.arange(16), [8, 9, 10, 11, 12])
+    for file, sketch in sketches.items():
+        sketch["backdrop"][:, 2] = 6.0 * below * (file in table) + wall * (file == FRONT)
+    found = find(evidence_of(frames, load_brief(), "originals", sketches=sketches))[0]
+    assert list(found.loc[found["file"] == FRONT, "check"]) == said

@@ -9,10 +9,12 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
 from catalogue_audit.statistics.photometry.evenness import border_lightness, side_to_side, unlike_the_view
+from catalogue_audit.statistics.photometry.regions import colour_off_by_regions
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
 PURE_MAJORITY = 0.7  # of the pictures, or of a view's, on pure white: then it is the rule
 ONE_BACKDROP = 0.7  # of the frames on white or grey: then they are product pictures, whatever their names
+BORNE_OUT = 0.75  # of the tolerance: regions and whole of one background are off by the same, to a quarter of it
 SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it is the rule
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
@@ -31,7 +33,11 @@ def white_balance(evidence):
     cases, set_cases = judge_column(
         evidence, "white_balance", "wb_dev", frames, "wb_dev_sd", centre=0.0, one_sided=True, together=True
     )
+    whole = evidence.whole_product
+    by_regions = dict(zip(whole["file"], colour_off_by_regions(whole, evidence.sketches), strict=True))
     for case in cases:
+        if by_regions.get(case.frame["file"], np.inf) <= BORNE_OUT * case.tolerance:
+            continue  # the wall is within tolerance, and more of a table is seen
         cast, mend = _cast(case.frame, no_gain_because(case.frame, evidence.stage))
         note = (
             f"the {called(case.frame)} is {cast} than the set by CIEDE2000 {case.value:.1f} "

@@ -2,9 +2,12 @@
 
 import numpy as np
 
+from catalogue_audit.pixels.colour import ciede2000
+
 CLIPPED_L = 99.3  # CIELAB, sRGB 253: noise of two code values takes 0.005 EV off a mean there, and much more above
 FEWEST_REGIONS = 3
 SIDES = 4  # of a frame; the regions of one side differ from the set's alike, as a sweep's fall-off moves through all of them
+TWO_PARTS, FEWEST_MIXED = 0.3, 3  # EV between regions of one frame, in so many frames: its border shows two parts of the set
 MOSTLY = 0.5  # of the whole products' backgrounds have to be known: the few grey ones of a set on pure white are no reference
 FEWEST_OF_A_BACKDROP, SECOND_BACKDROP = 3, 0.25  # whole products, and share of them, from which a set has two sweeps
 
@@ -54,6 +57,7 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
             members = np.arange(count) == picture
         reference = np.full(levels.shape[1], float(given)) if given is not None else median_known(levels[members])
         off = levels[group] - reference
+        off[:, _of_another_part(off)] = np.nan
         enough = np.isfinite(off).sum(axis=1) >= FEWEST_REGIONS
         enough &= mostly_known
         middle = np.where(enough, median_known(off.T), np.nan)
@@ -61,6 +65,62 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
         ev[group] = middle
         sd[group] = 1.25 * 1.4826 * spread / np.sqrt(np.clip(np.isfinite(off).sum(axis=1), 1, SIDES))
     return ev, np.maximum(sd, 0.005)
+
+
+def colour_off_by_regions(frames, sketches):
+    """
+    CIEDE2000 of each frame's background from the set's, as the median of its border regions sees it, (n,); NaN where unknown.
+
+    A background of two colours, a table before a wall, has another mean colour where more of the table is seen; the wall is as ever.
+    Regions that show another part of the set in several frames do not count.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Of whole products before one backdrop.
+    sketches : mapping of str to dict
+    """
+    lab = np.full((len(frames), 16, 3), np.nan)
+    for place, file in enumerate(frames["file"]):
+        found = _sketch(sketches, file).get("backdrop")
+        if found is not None and len(found) == 16:
+            lab[place] = found
+    levels = _levels(frames, sketches)
+    lab[~np.isfinite(levels)] = np.nan
+    if not len(frames):
+        return np.empty(0)
+    lab[:, _of_another_part(levels - median_known(levels))] = np.nan
+    usual = median_known(lab.reshape(len(lab), -1)).reshape(16, 3)
+    chroma = median_known(np.moveaxis(lab - usual, 1, 0))[:, 1:]
+    middle = median_known(usual)
+    return ciede2000(np.column_stack([np.full(len(lab), middle[0]), middle[1:] + chroma]), middle[None])
+
+
+def _of_another_part(off):
+    """
+    Regions that show another part of the set in several frames, as a table that comes into view below a wall: (16,) of bool.
+
+    In such frames some regions are as ever and some are far off, where a lamp moves all; with too few others left, all count.
+
+    Parameters
+    ----------
+    off : (n, 16) ndarray
+        EV against the reference; NaN where unknown.
+    """
+    known = np.isfinite(off)
+    high, low = _ends(off)
+    mixed = off[high - low > TWO_PARTS]
+    differ = (np.abs(mixed) > TWO_PARTS / 2).sum(axis=0)
+    other = (differ >= FEWEST_MIXED) & (differ > np.isfinite(mixed).sum(axis=0) / 2)
+    return other if (~other & known.any(axis=0)).sum() >= FEWEST_REGIONS else np.zeros(off.shape[1], bool)
+
+
+def _ends(off):
+    """Largest and smallest of each row, NaN left out; 0 and 0 of an empty one: (n,) each."""
+    known = np.isfinite(off)
+    empty = ~known.any(axis=1)
+    high, low = np.where(known, off, -np.inf).max(axis=1, initial=-np.inf), np.where(known, off, np.inf).min(axis=1, initial=np.inf)
+    return np.where(empty, 0.0, high), np.where(empty, 0.0, low)
 
 
 def _backdrops(frames, whole):
