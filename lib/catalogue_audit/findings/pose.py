@@ -1,5 +1,7 @@
 """How the product stands: turn, camera height, roll, lean, handles, strap."""
 
+import functools
+
 import numpy as np
 import pandas as pd
 
@@ -194,7 +196,7 @@ def handles(evidence):
     frames = whole[whole["handle_gap"].notna()]
     if frames.empty:
         return
-    off_level = handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products))
+    off_levels = functools.cache(lambda: handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products)))
     stands = handle_stands(frames, evidence.sketches, evidence.products)
     tilt, tilt_sd = (frames[name].astype(float) for name in ("tilt_deg", "tilt_sd_deg"))
     beyond = gaps_beyond_perspective(frames, stands, tilt.where(tilt.abs() > UNCERTAINTIES * tilt_sd), evidence.products)
@@ -210,7 +212,7 @@ def handles(evidence):
         rows = evidence.records(group)
         for i in np.flatnonzero(judged.outlying):
             known = (float(column[here[i]]) for column in (gaps, share, height_cm))
-            off = off_level[here[i]]
+            off = off_levels()[here[i]]
             leans_told = here[i] in evidence.as_taken.index
             if not off < SURELY_OFF_LEVEL:
                 yield _handles_row(rows[i], *known)

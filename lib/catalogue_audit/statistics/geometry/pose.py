@@ -47,17 +47,19 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
     stood = stances(taken, taken_sketches)
     result = result.join(yaw_deviations(taken, stood, brief))
-    shown = stood if as_taken is None else stances(frames, sketches)  # a roll is what the delivered picture shows
+    as_delivered = taken is frames and taken_sketches is sketches
+    shown = stood if as_delivered else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
     result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
     result = _by_the_line_behind(result, frames, sketches)
-    strapped = taken.assign(strap_state=strap_states(taken, taken_sketches, products))
+    states = strap_states(taken, taken_sketches, products)
+    strapped = taken.assign(strap_state=states)
     corners = result[["pitch_dev_deg", "pitch_dev_sd_deg"]].set_axis(["pitch", "pitch_sd"], axis=1).astype(float)
     leaning = leans(strapped, taken_sketches, handle_stands(taken, taken_sketches, products), corners)
     heights = leaning[["height_deg", "height_sd_deg"]].set_axis(["pitch_dev_deg", "pitch_dev_sd_deg"], axis=1)
     result = result.assign(**heights.fillna(result[heights.columns])).join(leaning.drop(columns=["height_deg", "height_sd_deg"]))
     result = result.join(size_and_place(frames, sketches, brief, products))
-    result["strap_state"] = strap_states(frames, sketches, products)
+    result["strap_state"] = states if as_delivered else strap_states(frames, sketches, products)
     return result
 
 
