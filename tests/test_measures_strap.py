@@ -75,3 +75,10 @@ def test_the_edge_of_a_flap_is_no_strap():
 def test_without_a_product_there_is_a_reason():
     picture = making.picture_of(making.photograph(making.sweep(*SHAPE)))
     assert strap_facts(picture, find_outline(picture, fit_backdrop(picture)))["reasons"]
+
+
+@pytest.mark.parametrize(("span", "beside", "state"), [(0.7, 0.001, "draped"), (0.4, 0.001, "none"), (0.7, 0.0, "none")])
+def test_a_thin_strap_is_draped_where_it_passes_above_the_handle(span, beside, state):
+    """Two handles, or one raised, stand closer together; in a turned view two wide ones show nothing beside the body."""
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"arch_height": 0.21, "arch_span": span, "arch_bands": 2.0, "beside_left": beside}
+    assert strap_state(evidence) == state

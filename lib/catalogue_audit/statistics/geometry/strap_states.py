@@ -12,6 +12,7 @@ NO_STRAP = ("none", "no", "without", "false", "0")
 LAID_APART = 0.008  # of the body's area; a coil beside the bag covers 0.03 and more, a fallen thread far less
 BESIDE = 0.0015  # of the body's area, thin and low beside it: a strap that hangs down
 ARCH = 0.1  # of the body's height, from which something stands above it
+THIN, OVER_SPAN = 0.4, 0.6  # of `BESIDE`, enough of a thin strap that passes above the handle, from farther out than handles stand (of the body's width)
 HELD_HEIGHT, HELD_SPAN = 0.6, 0.72  # a strap held up is anchored at the body's sides; handles stand closer
 CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
 LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
@@ -260,7 +261,8 @@ def strap_state(evidence, handle_height=None, has_strap=None, turned=False, ring
     beside = max(evidence["beside_left"], evidence["beside_right"])
     if BESIDE < beside <= LAID_APART and not sure:
         return None
-    if beside > BESIDE:
+    over = evidence["arch_height"] > ARCH and evidence["arch_bands"] >= 2 and evidence["arch_span"] > OVER_SPAN
+    if beside > BESIDE or (over and beside > THIN * BESIDE):
         return "draped" if evidence["arch_height"] > ARCH else "coiled"
     wide = evidence["arch_height"] > HELD_HEIGHT and evidence["arch_span"] > HELD_SPAN
     over_handles = evidence["arch_bands"] >= 2 or (handle_height is not None and handle_height < 0.7 * evidence["arch_height"])
