@@ -26,7 +26,7 @@ UNSURE_SIDES_DEG = 3.5  # the same of sides that are not straight
 # Share of fronts laid over wrongly by mean correlation: the same bags.
 SCORES, LAID_WRONG = (0.14, 0.18, 0.22, 0.26, 0.3, 0.4), (0.6, 0.4, 0.3, 0.12, 0.05, 0.03)
 NOT_LAID = 0.6  # with a larger share a front tells nothing
-BASELESS = 0.15  # the same of a product whose base shows no direction, so that nothing else would tell
+BASELESS = 0.15  # the same of a picture whose base shows no direction, so that nothing else would tell
 
 
 class Traces(NamedTuple):
@@ -114,18 +114,25 @@ def gathered(frames, sketches, fronts=None):
 
 
 def _with_fronts(traces, frames, sketches, fronts, way):
-    """Traces with what the front views tell, laid over the pictures whose base is not round."""
+    """
+    Traces with what the front views tell, laid over the pictures of products that stand on a straight edge.
+
+    Where the picture itself shows none the front view has to, and has to be laid surely; a round base was then misread.
+    """
     size = frames[["width_px", "height_px", "focal_length_35mm"]].apply(pd.to_numeric, errors="coerce").to_numpy(dtype=float)
     unit = size[:, :2] * _focal_lengths(*size.T)[:, None]
-    rows = [(k, file, fronts[sku]) for k, (file, sku) in enumerate(zip(frames["file"], frames["sku"], strict=True)) if sku in fronts and not traces.rounded[k]]
-    seen, sds, places, wrong = (column.copy() for column in (traces.seen, traces.sds, traces.places, traces.wrong))
+    edged = np.isfinite(traces.seen[:, FRONT]) & ~traces.rounded
+    rows = [(k, file, fronts[sku]) for k, (file, sku) in enumerate(zip(frames["file"], frames["sku"], strict=True)) if sku in fronts]
+    rows = [(k, file, front) for k, file, front in rows if edged[k] or "front_edge" in (sketches.get(front[0]) or {})]
+    seen, sds, places, rounded, wrong = (column.copy() for column in (traces.seen, traces.sds, traces.places, traces.rounded, traces.wrong))
     for (k, _, (_, _, roll)), shown in zip(rows, _laid(rows, size[:, 2], way, sketches), strict=True):
         wrong[k] = 1.0 if shown is None else float(np.interp(shown.score, SCORES, LAID_WRONG))
-        if wrong[k] < (NOT_LAID if np.isfinite(seen[k, FRONT]) else BASELESS):
+        if wrong[k] < (NOT_LAID if edged[k] else BASELESS):
             seen[k, OF_FRONT] = shown.turn_deg, (shown.level_deg + roll) * way, (shown.upright_deg + roll) * way
             sds[k, OF_FRONT] = shown.turn_sd_deg, shown.level_sd_deg, shown.upright_sd_deg
             places[k, LEVEL] = (np.array(shown.middle) - 0.5) * unit[k] * (way, 1.0)
-    return traces._replace(seen=seen, sds=sds, places=places, wrong=wrong)
+            seen[k, FRONT], rounded[k] = (math.nan, False) if rounded[k] else (seen[k, FRONT], False)
+    return traces._replace(seen=seen, sds=sds, places=places, rounded=rounded, wrong=wrong)
 
 
 def _laid(rows, focals, way, sketches):
