@@ -56,6 +56,15 @@ def test_what_is_no_line_of_the_room_tells_nothing(how):
     assert line_behind({"a": room(1.0, **how)}, "a") is None
 
 
+@pytest.mark.parametrize("end", [slice(0, 60), slice(420, HEIGHT)])
+def test_a_border_added_to_the_picture_is_no_line_of_the_room(end):
+    shown = room(0.0, blur=40.0)
+    picture = cv2.imdecode(shown["preview"], cv2.IMREAD_GRAYSCALE)
+    picture[end] = 255
+    shown["preview"] = cv2.imencode(".jpg", picture)[1].ravel()
+    assert line_behind({"a": shown}, "a") is None
+
+
 def test_the_odd_one_is_told_and_the_others_are_level():
     frames, sketches = the_set([0.6, 0.7, 0.5, 0.6, 0.65, 3.6])  # the camera does not face the wall quite squarely
     told = line_rolls(frames, sketches)

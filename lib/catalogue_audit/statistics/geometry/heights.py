@@ -24,8 +24,8 @@ HEIGHTS_DEG = np.arange(-10.0, 10.01, 0.5)
 FLAT = np.ones(len(HEIGHTS_DEG))
 FAULT, FAULT_DEG = 0.05, 3.0  # share and size of cameras that look down otherwise than for the others: common practice, no source
 AIMED_FAULT, AIMED_FAULT_DEG = 0.35, 5.0  # the same of cameras that aim otherwise (`camera_aim`); common practice, no source
-MOVED, MOVED_SD_DEG = 0.5, 1.5  # share of them that were taken from where two surely were, and how alike they are then
-SURELY_MOVED, LEAST_MOVED_DEG, FEWEST_MOVED = 1.8, 1.5, 2  # uncertainties, degrees, pictures
+MOVED, MOVED_SD_DEG = 0.5, 1.5  # share of them that were taken from where two rather were, and how alike they are then
+RATHER_MOVED, LEAST_MOVED_DEG, FEWEST_MOVED = 1.8, 1.5, 2  # uncertainties, degrees, pictures
 USUAL_SD_DEG = 0.35  # how alike the camera looks down from picture to picture
 OWN_SHARE = 0.5  # of a comparison's uncertainty, what either picture brings to all its comparisons
 REST = math.sqrt(1 - 2 * OWN_SHARE**2)  # what is the comparison's own
@@ -93,10 +93,10 @@ def _moved(weights):
     """
     means = [float(weight @ HEIGHTS_DEG / weight.sum()) for weight in weights]
     sds = [math.sqrt(float(weight @ (HEIGHTS_DEG - mean) ** 2 / weight.sum())) for weight, mean in zip(weights, means, strict=True)]
-    sure = [(mean, sd) for mean, sd in zip(means, sds, strict=True) if abs(mean) > max(SURELY_MOVED * sd, LEAST_MOVED_DEG)]
-    if len(sure) < FEWEST_MOVED or len({mean > 0 for mean, _ in sure}) > 1:
+    likely = [(mean, sd) for mean, sd in zip(means, sds, strict=True) if abs(mean) > max(RATHER_MOVED * sd, LEAST_MOVED_DEG)]
+    if len(likely) < FEWEST_MOVED or len({mean > 0 for mean, _ in likely}) > 1:
         return None
-    found, sd = np.array(sure).T
+    found, sd = np.array(likely).T
     return float(found @ sd**-2 / (sd**-2).sum())
 
 

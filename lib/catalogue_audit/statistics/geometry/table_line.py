@@ -27,6 +27,7 @@ BENT = 0.03  # px a px, of either side beside the whole: two edges that only see
 LEAST_COUNTED = 0.3  # code values a px, of a column's step
 CAUCHY, LEAST_SCATTER_PX, STEPS = 1.5, 0.08, 8
 ALIKE_COLUMNS = 9.0  # neighbours that are off alike: so many fewer say something new
+ONE_TONE = 1.0  # standard deviation, code values, of a border; light falls off on floors and walls
 LINE_SD_DEG = 0.12  # how alike a line lies from picture to picture: rooms of two makes, 0.01 and 0.12
 FEWEST = 4  # pictures from which a line of the room has a middle slope
 ONE_LINE = 0.3  # of the frame's height, about the middle of the set's lines; what lies elsewhere is something else
@@ -92,7 +93,15 @@ def line_behind(sketches, file):
     border = max(3, round(BORDER * len(grey)))
     free[:border] = free[-border:] = 0
     likely = _likeliest(step * free, free)
-    return None if likely is None else _fitted(step, free, *likely)
+    line = None if likely is None else _fitted(step, free, *likely)
+    return None if line is None or _is_a_border(grey, mask, line) else line
+
+
+def _is_a_border(grey, mask, line):
+    """Whether nothing but one tone lies between a line and the picture's upper or lower end: then it was added to the picture."""
+    row = round(line[2] * len(grey))
+    ends = slice(0, max(row - AROUND_LINE_PX, 1)), slice(row + AROUND_LINE_PX, len(grey))
+    return any(not mask[end].any() and float(np.std(grey[end])) < ONE_TONE for end in ends)
 
 
 def _likeliest(step, free):
