@@ -25,6 +25,7 @@ LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not 
 STANDS_OUT = 1.6  # times the strongest of its surroundings: a round speck with none like it near by
 CROWD, CROWDED = 3.0, 0.25  # the same grows with the power of 1 + neighbours (at least a third as strong) / 3 ...
 NOT_ROUND = 3.0  # ... and with that of length over width
+BY_LITTLE, FEWEST_SHORT = 1.4, 5  # times; fewer marks that fall short by so little may be specks themselves, more are a grain
 MOST_CANDIDATES = 120, 60  # of the reduced picture, and of half of it
 HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
 BODY = 7.0  # looked-at px; a speck's own reach
@@ -74,13 +75,15 @@ def speck_facts(picture, outline):
     found = _distinct(np.concatenate(found))
     column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
     row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
-    sure = found[:, 4] > 0
+    sure = found[:, 4] > 1
     alone = stand_alone(gray, found[:, :2] / scale, found[:, 3], sure)
     sure &= alone
     close = _is_close(outline)
     sure[sure] = ~of_print(picture, found[sure, :2], found[sure, 2], np.ones_like(mask) if close else mask)
     counted = (inner[row, column] > 0) & sure
-    beside = sure & (np.abs(found[:, 3]) >= CLEAR_IN_A_CROP)
+    looked_over = inner[row, column] > 0
+    if close:
+        looked_over |= np.abs(found[:, 3]) >= CLEAR_IN_A_CROP
     kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
     small = np.column_stack([found[:, :4], kind])[alone]
     soft = soft_spots(gray, mask)
@@ -90,8 +93,30 @@ def speck_facts(picture, outline):
     spots[:, 1] /= picture.encoded.shape[0]
     facts = {"sketch": {"spots": spots[np.lexsort((spots[:, 0], spots[:, 1]))].astype(np.float32)}}
     if outline.box is not None:
-        facts["specks"] = int((counted | beside if close else counted).sum())
+        facts["specks"] = _beyond_grain(found[looked_over & (sure | (found[:, 4] <= 1)), 4])
     return facts
+
+
+def _beyond_grain(clear):
+    """
+    Number of specks, less those that the material's own grain gives.
+
+    The marks of a grain get fewer the further they stand out, so of those that stand out enough by
+    little there are no more than of those that fall short by as little.
+
+    Parameters
+    ----------
+    clear : (n,) float
+        How far each mark stands out over how far a speck has to.
+
+    Examples
+    --------
+    >>> _beyond_grain(np.array([3.0, 2.0, 1.2, 1.1, 0.9, 0.9, 0.8, 0.8, 0.75]))
+    2
+    """
+    short = ((clear <= 1) & (clear > 1 / BY_LITTLE)).sum()
+    just = ((clear > 1) & (clear < BY_LITTLE)).sum()
+    return int((clear > 1).sum() - (min(short, just) if short >= FEWEST_SHORT else 0))
 
 
 def _candidates(gray, most):
@@ -158,7 +183,8 @@ def _looked_at(picture, reduction, x, y, sign, like):
     -------
     (n, 5) float64
         x, y (full-resolution px), size (px across), contrast (code values, +
-        bright), and 1 where it is a speck without doubt, else 0.
+        bright), and how far it stands out over how far a speck has to: above 1
+        it is one without doubt, and 0 where it is too faint, long or large.
     """
     step = max(reduction // 2, 1)
     scale = reduction / step
@@ -180,12 +206,12 @@ def _looked_at(picture, reduction, x, y, sign, like):
     mean_x, mean_y, length = _shape(body, area, in_body)
     stands_out = level / np.maximum(beside.max(axis=1) - ground, 1.0)
     likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST_IN_ROW)
-    sure = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
+    possible = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
     needed = STANDS_OUT * (1 + like / CROWD) ** CROWDED * length**NOT_ROUND
-    sure &= stands_out > np.where(length < ROUND, 1.0, MAYBE_THREAD) * needed
+    clear = possible * stands_out / (np.where(length < ROUND, 1.0, MAYBE_THREAD) * needed)
     down, right = np.divmod(place, SIDE)
     centre = step * np.column_stack([cx + right - HALF + mean_x + 0.5, cy + down - HALF + mean_y + 0.5])
-    return np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), sure])[likely]
+    return np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), clear])[likely]
 
 
 SIDE = 2 * HALF + 1
@@ -239,7 +265,7 @@ def _shape(body, area, steps):
 
 def _distinct(found):
     """Without those that a surer or stronger one overlaps; these first."""
-    found = found[np.lexsort((-np.abs(found[:, 3]), -found[:, 4]))]
+    found = found[np.lexsort((-np.abs(found[:, 3]), found[:, 4] <= 1))]
     if len(found) < 2:
         return found
     across, down = (along[:, None] - along for along in found[:, :2].T)
