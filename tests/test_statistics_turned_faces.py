@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.statistics.matching.turned_faces import Compared, face_of, face_shares, has_faces
+from catalogue_audit.statistics.matching.turned_faces import Compared, face_of, face_shares, has_faces, points_of_one
 
 SIZE, WIDE, HIGH, DEEP = 600, 0.30, 0.24, 0.10
 CAMERA = np.array([[1300.0, 0, 300], [0, 1300, 300], [0, 0, 1]])
@@ -104,3 +104,26 @@ def test_a_sketch_without_picture_or_product_has_no_face():
 
 def test_nothing_given_tells_nothing():
     assert _shares({}) == {}
+
+
+def _key_points(rng, shared, own, flipped):
+    """Descriptors of 256 bits of what two pictures share and of what one has only, each with some bits otherwise."""
+    bits = np.concatenate([shared, own])
+    return np.packbits(bits ^ (rng.random(bits.shape) < flipped), axis=1)
+
+
+def test_key_points_of_one_picture_only_tell_which_is_turned():
+    rng = np.random.default_rng(11)
+    shared, front, back = (rng.random((count, 256)) < 0.5 for count in (80, 30, 30))
+    sketches = {
+        "front": {"descriptors": _key_points(rng, shared, front, 0.05)},
+        "back": {"descriptors": _key_points(rng, shared, back, 0.05)},
+        "turned": {"descriptors": _key_points(rng, shared, front, 0.05)},
+        "plain": {"descriptors": _key_points(rng, shared, rng.random((30, 256)) < 0.5, 0.05)},
+        "few": {"descriptors": _key_points(rng, shared[:20], front[:5], 0.05)},
+    }
+    told = points_of_one(sketches, ("front", "back", "turned"))
+    assert told == pytest.approx(30 / np.sqrt(31), abs=0.5)  # 30 heads, none tails
+    assert points_of_one(sketches, ("back", "front", "turned")) == -told
+    assert abs(points_of_one(sketches, ("front", "back", "plain"))) < 1
+    assert points_of_one(sketches, ("front", "few", "turned")) is None

@@ -39,9 +39,9 @@ NOT_HERE, ELSEWHERE, ALONG_PX, MOVED_PRINT = 0.6, 0.85, 26, 0.1
 LEARNT_FROM = 8  # products that tell which way a set turns its bags
 LEFT, RIGHT = 0, 1
 AT_HAND = 64  # products; 0.5 MB each
-FEWEST_POINTS = 40  # key points that must be found before their share counts
-SAME_POINT_BITS = 64  # of 256: farther apart, two key points are not of one place
-NEARER_BITS = 8  # of 256; a key point nearer to one picture by less counts for neither
+FEWEST_POINTS = 40  # key points that each picture must have
+SAME_POINT_BITS = 50  # of 256: farther apart, two key points may not be of one place
+NEARER_BITS = 20  # of 256; a key point nearer to one picture by less is in neither only
 BORDER = cv2.BORDER_CONSTANT
 
 
@@ -142,8 +142,23 @@ def _is_round(sketch):
     return "round_base" in sketch and "front_edge" not in sketch
 
 
-def share_of_points(sketches, files):
-    """Of a product's front, back and turned picture, by their files: key points clearly nearer to the front's less those nearer to the back's, share of those that are found; None where too few are."""
+def points_of_one(sketches, files):
+    """
+    Of a product's turned picture, how many key points are in its front picture only, against those in the back's only.
+
+    Parameters
+    ----------
+    sketches : mapping of str to dict
+        ``descriptors`` are looked at.
+    files : (str, str, str)
+        Front, back and turned picture.
+
+    Returns
+    -------
+    float or None
+        In standard deviations of a toss of coins (the sign test of J. Arbuthnot, 1710); positive for the front. None
+        where a picture shows too few key points.
+    """
     front, back, turned = ((sketches.get(file) or {}).get("descriptors") for file in files)
     tables = turned, front, back
     if any(table is None or len(table) < FEWEST_POINTS for table in tables):
@@ -151,11 +166,9 @@ def share_of_points(sketches, files):
     matcher = cv2.BFMatcher(cv2.NORM_HAMMING)
     wanted, *others = (np.ascontiguousarray(table) for table in tables)
     to_front, to_back = (np.array([match.distance for match in matcher.match(wanted, other)]) for other in others)
-    found = np.minimum(to_front, to_back) <= SAME_POINT_BITS
-    if found.sum() < FEWEST_POINTS:
-        return None
-    nearer = to_back - to_front
-    return float(np.sign(np.where(np.abs(nearer) < NEARER_BITS, 0, nearer))[found].mean())
+    in_front = int(((to_front <= SAME_POINT_BITS) & (to_back - to_front >= NEARER_BITS)).sum())
+    in_back = int(((to_back <= SAME_POINT_BITS) & (to_front - to_back >= NEARER_BITS)).sum())
+    return (in_front - in_back) / np.sqrt(in_front + in_back + 1)
 
 
 def _movements(side):
