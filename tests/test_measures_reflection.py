@@ -84,3 +84,12 @@ def test_a_pale_pouch_that_lies_before_a_product_is_product():
     truth, lying = making.cover(SHAPE, BODY, HANDLE, pouch), making.cover(SHAPE, pouch)
     paint = np.where(lying[..., None] > 0.5, (0.55, 0.44, 0.3), (0.05, 0.02, 0.02))
     assert abs(bottom_of(making.put(making.sweep(*SHAPE, 0.6), truth, paint)) - 600) < 4
+
+
+@pytest.mark.parametrize(("tone", "bottom"), [(0.1, BASE - 40), (0.4, BASE + 70)])
+def test_a_dim_part_below_the_product_and_apart_from_it_is_ground_and_a_bright_one_is_product(tone, bottom):
+    """Where a bag's base is as dark as black glass its image lies apart; a part as bright as the bag hangs on something as dark as the glass."""
+    parts = [np.array([(left, top), (right, top), (right, end), (left, end)]) for left, top, right, end in ((120.0, 220.0, 360.0, BASE - 40.0), (170.0, BASE + 20.0, 300.0, BASE + 70.0))]
+    truth, below = making.cover(SHAPE, *parts), making.cover(SHAPE, parts[1])
+    paint = np.where(below[..., None] > 0.5, (tone,) * 3, (0.5, 0.48, 0.45))
+    assert abs(bottom_of(making.put(making.sweep(*SHAPE, 0.05), truth, paint)) - bottom) < 4

@@ -14,11 +14,11 @@ import numpy as np
 from catalogue_audit.measures.quantiles import median, quantile
 
 FAINTEST, FAINT = 32.0, 0.6  # CIELAB; and of the product's own difference from the backdrop: pieces are less unlike it
-MOST_CHROMA = 6.0  # CIELAB; a fainter product's colour is thrown on the ground, or mirrored in it
+MOST_CHROMA, TINT = 6.0, 0.1  # CIELAB; and of the product's own difference, which is thrown on the ground, or mirrored in it
 SOFT = 0.08  # of the product's own difference, a working pixel: its sharp edges fall by a third of that, those out of focus by a fifth
 PENUMBRA = 0.22  # of a piece's own step, a working pixel: the same of its rim
 FAINT_EDGE = 2.0  # CIELAB a working pixel; a product's part that ends as faintly is as light as the ground within 6
-STEPPED = 0.5  # share of the rim that is steeper than its surroundings
+STEPPED = 0.65  # share of the rim that is steeper than its surroundings
 BESIDE_GROUND = 0.5  # share of a piece's rim
 SMALLEST_PX, MOST, RIM_PX = 25, 12, 3  # of a piece; pieces looked at, the largest first; and the rim around one
 LOW, LARGEST = 0.5, 0.25  # of the product's height, counted from above, at which the foot begins; and of its area
@@ -74,7 +74,7 @@ def _is_ground(piece, ground, unlike, chroma, edge, step, own):
     """Whether one piece lies open to the ground, with no chroma, and no edge towards it as a product of that difference from the backdrop has."""
     rim = (cv2.dilate(piece.view(np.uint8), RIM) > 0) & ~piece
     open_ = rim & (cv2.dilate(ground.view(np.uint8), KERNEL3) > 0)
-    if np.count_nonzero(open_) <= BESIDE_GROUND * np.count_nonzero(rim) or median(chroma[piece]) >= MOST_CHROMA:
+    if np.count_nonzero(open_) <= BESIDE_GROUND * np.count_nonzero(rim) or median(chroma[piece]) >= max(MOST_CHROMA, TINT * own):
         return False
     steepest = quantile(edge[open_], 0.9)
     if steepest >= SOFT * own or step[open_].mean() >= STEPPED:

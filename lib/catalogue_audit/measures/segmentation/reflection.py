@@ -26,6 +26,7 @@ LEAST_AREA = 0.005  # of the product's, of what lies apart below it
 LOWEST = 0.02  # of the product's height; what is lower is a contact shadow, which `contact` settles
 MIRRORED = 0.6  # correlation with the product above, mirrored
 MIRRORED_APART, SMOOTH_PX = 0.4, 9  # the same of faint parts that lie apart below a product, in means: the camera sees more of the image's underside
+DIM, PLAIN = 0.4, 6.0  # of the product's difference from the backdrop, and CIELAB chroma, of a part below all of it and apart from it: products hang together
 FADED, FADING = 0.5, 0.6  # of its tone at the base is left at a reflection's lower end; in so many of the columns
 NARROW = 8  # columns without a sign of their own between others
 ALONG = 0.85  # cosine between the colours of reflection and product, both against the backdrop
@@ -80,7 +81,7 @@ def without_reflection(evidence, ground, product):
 
 
 def _without_detached(evidence, ground, product):
-    """Ground and product without faint parts that lie below the product, apart from it, where they repeat it upside down."""
+    """Ground and product without parts that lie below the product, apart from it: dim ones, and faint ones that repeat it upside down."""
     count, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
     if count <= 2:
         return ground, product
@@ -90,13 +91,22 @@ def _without_detached(evidence, ground, product):
     base = len(own) - 1 - own[::-1].argmax(axis=0)
     below = boxes[:, cv2.CC_STAT_TOP] > top + (1 - LOWEST) * height - 1
     below[[0, main]] = False
+    if not below.any():
+        return ground, product
+    unlike = np.abs(evidence.light) + evidence.chroma
+    of_product = median(unlike[:, left : left + width][own])
+    limits = ((unlike, min(FAINTEST / 2, DIM * of_product)), (evidence.chroma, PLAIN))
+    dim = np.logical_and.reduce([np.bincount(labels.ravel(), weights=plane.ravel(), minlength=count) < most * boxes[:, cv2.CC_STAT_AREA] for plane, most in limits])
+    if (dim & below).any():
+        given = np.take(dim & below, labels)
+        ground, product = ground | given, product & ~given
+        below &= ~dim
     parts = np.take(below, labels)
     beneath = parts[:, left : left + width]
     wide = beneath.any(axis=0) & (base > top + (1 - DEEPEST) * height)
     if np.count_nonzero(wide) < FEWEST or np.count_nonzero(beneath) < LEAST_AREA * boxes[main, cv2.CC_STAT_AREA]:
         return ground, product
-    unlike = np.abs(evidence.light) + evidence.chroma
-    faint = median(unlike[parts]) < min(FAINTEST, FADED * median(unlike[:, left : left + width][own]))
+    faint = median(unlike[parts]) < min(FAINTEST, FADED * of_product)
     end = len(parts) - 1 - parts.any(axis=1)[::-1].argmax()
     line = np.full(np.count_nonzero(wide), base[wide].max())
     light = cv2.blur(evidence.light[:, left : left + width], (SMOOTH_PX, SMOOTH_PX))[:, wide]
