@@ -13,6 +13,7 @@ from catalogue_audit.statistics.photometry.view_effects import members_of, view_
 
 LAMPS_SD = 0.018  # EV; natural difference between background and product lamps from frame to frame
 USUAL_SD, LEAST_SD = 0.018, 0.01  # EV; by which backgrounds usually scatter, and at least
+PRODUCT_SD = 0.04  # EV; the same of what a product's backgrounds have in common, by how near it stands (common practice, no source)
 DETAIL_SD = 0.06  # EV; the same of details (common practice, no source)
 REPEATS_SD = 0.02  # EV; by which flashes and steady lamps repeat (common practice, no source)
 RUN, IN_A_RUN = 0.05, 0.2  # EV within which a frame has the background of those before or after it; share of such that were lit otherwise
@@ -73,7 +74,7 @@ def _likely(value, first_sd, first, second_sd, second):
     return one / (one + other)
 
 
-def scatters(background, level, sku, members):
+def scatters(background, level, sku, members, usual=USUAL_SD):
     """
     By how much light varies from frame to frame, and by how much backgrounds vary beyond it: two numbers of EV.
 
@@ -84,9 +85,11 @@ def scatters(background, level, sku, members):
     sku : (n,) ndarray of str
     members : (n,) ndarray of bool
         Frames that count, as those of whole products.
+    usual : float
+        EV; what backgrounds scatter by where few tell.
     """
     known = members & np.isfinite(background)
-    total = _steady_sd(background[known], USUAL_SD)
+    total = _steady_sd(background[known], usual)
     share = _share_of_light(background, level, sku, known, total)
     return float(np.sqrt(share)) * total, max(float(np.sqrt(1 - share)) * total, LEAST_SD)
 
@@ -198,7 +201,7 @@ def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, from_
     for places in members_of(sku):
         first[places[(whole & np.isfinite(shared))[places]][:1]] = True
     chance = np.where(from_beside < RUN, IN_A_RUN, VIEW_TOUCHED)
-    _, between_sd = scatters(shared, np.full(len(shared), np.nan), sku, first)
+    _, between_sd = scatters(shared, np.full(len(shared), np.nan), sku, first, PRODUCT_SD)
     light_sd, sweep_sd = scatters(behind - shared, plain - effects, sku, whole)
     sweep_sd = scatter_of_details(behind - shared, light_sd, sweep_sd, groups, whole)
     common, common_sd, all_touched = light_behind(shared, shared_sd, REPEATS_SD, between_sd, chance)
