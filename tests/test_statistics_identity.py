@@ -245,8 +245,10 @@ def test_a_flat_front_and_its_back_differ_in_one_place_and_are_two_pictures():
         luma = [cv2.GaussianBlur(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY).astype(np.float32), (0, 0), likeness.BLUR) for image in (front, other)]
         return likeness._differ_in_one_place(luma, np.ones(mask.shape, bool), mask)
 
+    brighter = (255 * (front / 255) ** 0.7).astype(np.uint8)
     assert differ(back)
-    for other in (front, shifted, noisy, cv2.GaussianBlur(front, (0, 0), 0.7)):
+    assert differ((255 * (back / 255) ** 0.7).astype(np.uint8))
+    for other in (front, shifted, noisy, cv2.GaussianBlur(front, (0, 0), 0.7), brighter):
         assert not differ(other)
 
 

@@ -32,6 +32,7 @@ SAME_STRUCTURE = 0.97  # correlation of lightness over the product: the same pho
 SAME_COLOUR = 4.0  # CIELAB; robust centre over the product; colourways differ by more
 # Luma beyond a shift of 1 px, and the share of the product in one connected place (JPEG quality 20, blur, sharpening, 14 specks: to 0.3 %; a pocket's line: 2.8 %).
 PLACE_LEVELS, PLACE_SHARE = 8.0, 0.006
+TONE_STEP, COMMON_TONE = 8.0, 0.01  # levels of one tone; share of the pixels that a tone must have to tell the curve
 MOST_DISTORTED = 0.004  # shear and unequal scale that a re-crop may show
 GAINS = 0.7, 1.4  # of lightness as encoded, between two exports of one photograph: half a stop either way
 MOST_STOPS, MOST_BALANCE = 0.7, 0.4  # the same in linear light, and of red and blue against green: a lamp or a white balance set otherwise
@@ -202,7 +203,7 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
     if not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
         return Likeness("", rms, peak, colour, False)
     if colour <= SAME_COLOUR:
-        return Likeness(kind, rms, peak, colour, True)
+        return Likeness("" if _differ_in_one_place(luma, area, area) else kind, rms, peak, colour, True)
     return Likeness("recoloured", rms, peak, colour, _lit_otherwise(one, other, area))
 
 
@@ -210,19 +211,35 @@ def _differ_in_one_place(luma, region, area):
     """
     Whether one picture has something in one place that the other has not: a lock, a pocket, a label.
 
-    Coding errors, noise and specks are many and small, a shift shows along contours only; a flat front and its back
-    differ little in all, but in one place and beyond what a shift by a pixel explains.
+    Coding errors, noise and specks are many and small, a shift shows along contours only, and light changes all that has
+    one lightness alike; a flat front and its back differ little in all, but in one place and beyond that.
     """
-    one, other = luma[0], luma[1]
-    residue = _difference(one[region], other[region])
-    fitted = other.copy()
-    fitted[region] -= residue  # the first picture in the second one's light
     around = np.ones((3, 3), np.uint8)
-    missing = [image - cv2.dilate(other_one, around) for image, other_one in ((fitted, other), (other, fitted))]
-    added = [cv2.erode(other_one, around) - image for image, other_one in ((fitted, other), (other, fitted))]
-    beyond = (np.maximum.reduce([*missing, *added]) > PLACE_LEVELS) & region
-    count, _, places, _ = cv2.connectedComponentsWithStats(beyond.astype(np.uint8), connectivity=8)
-    return count > 1 and bool(places[1:, cv2.CC_STAT_AREA].max() > PLACE_SHARE * area.sum())
+    for one, other in (luma, luma[::-1]):
+        fitted = _in_the_tones_of(one, other, region)
+        missing = [fitted - cv2.dilate(other, around), other - cv2.dilate(fitted, around)]
+        added = [cv2.erode(other, around) - fitted, cv2.erode(fitted, around) - other]
+        beyond = (np.maximum.reduce([*missing, *added]) > PLACE_LEVELS) & region
+        count, _, places, _ = cv2.connectedComponentsWithStats(beyond.astype(np.uint8), connectivity=8)
+        if count > 1 and places[1:, cv2.CC_STAT_AREA].max() > PLACE_SHARE * area.sum():
+            return True
+    return False
+
+
+def _in_the_tones_of(one, other, region):
+    """The first lightness through the tone curve that makes it the second's: the median of the second where the first has one tone, for all tones that are common."""
+    tone = np.clip(one[region] / TONE_STEP, 0, 255 / TONE_STEP).astype(int)
+    places = np.argsort(tone, kind="stable")
+    shares = np.bincount(tone)
+    groups = np.split(places, np.cumsum(shares)[:-1])
+    common = [group for group in groups if len(group) >= max(1, COMMON_TONE * tone.size)]
+    if not common:
+        return one
+    known = [float(np.median(one[region][group])) for group in common], [float(np.median(other[region][group])) for group in common]
+    shift_below, shift_above = known[1][0] - known[0][0], known[1][-1] - known[0][-1]
+    fitted = np.interp(one, *known).astype(np.float32)
+    fitted = np.where(one < known[0][0], one + shift_below, fitted)
+    return np.where(one > known[0][-1], one + shift_above, fitted).astype(np.float32)
 
 
 def _structure_agrees(luma, area):
