@@ -75,7 +75,11 @@ def _shapes(frames, rows, aspect):
 
 
 def _family(sku):
-    """The SKU without its last part; a style of the products file may be a kind of bag, in many sizes."""
+    """The SKU without its last part, where that may name a colour: not the number of 'BAG-04', which is all that tells products apart."""
     sku = sku if isinstance(sku, str) else ""
     mark = next((mark for mark in MARKS if mark in sku), None)
-    return sku.rpartition(mark)[0] if mark else sku
+    if mark is None:
+        return sku
+    stem, _, part = sku.rpartition(mark)
+    numbered = any(map(str.isdigit, part)) and not any(map(str.isdigit, stem))
+    return sku if numbered else stem
