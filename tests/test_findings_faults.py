@@ -195,6 +195,12 @@ def test_a_view_with_two_ways_of_working_is_one_finding_about_the_set(frames):
     assert row["value"] - row["expected"] == pytest.approx(3.0, abs=0.3)
 
 
+@pytest.mark.parametrize(("confidence", "found"), [(0.99, {"cut_off"}), (0.8, set())])
+def test_an_outline_that_meets_the_frame_cuts_the_product_only_where_it_is_sure(frames, confidence, found):
+    here = changed(frames, FRONT, touches="left right", scale_dev=0.4, centre_dev_x=-0.05, outline_confidence=confidence)
+    assert set(judged(here)["check"]) == found
+
+
 def test_a_style_whose_pictures_all_stand_far_off_is_told_once(frames):
     style = frames["sku"].isin(["NB-104", "NB-109"]) & (frames["view"] != "detail")
     far = frames.assign(style=np.where(frames["sku"].isin(["NB-104", "NB-109"]), "barrel", frames["style"]))

@@ -8,6 +8,7 @@ from catalogue_audit.findings.outliers import UNCERTAINTIES
 from catalogue_audit.findings.rows import called, finding, listed, sentence
 from catalogue_audit.statistics.geometry.framing_rules import places
 from catalogue_audit.statistics.geometry.registration import kinds_of_product
+from catalogue_audit.statistics.geometry.strap_states import SURE_OUTLINE
 from catalogue_audit.statistics.geometry.style_places import OWN_PLACE_SD
 
 UNENLARGEABLE = 0.25  # smaller than this share below the set, enlarging costs more detail than a shop's zoom forgives
@@ -18,7 +19,7 @@ CUT_MAJORITY = 0.5  # of a view's pictures touching the frame: then it is how th
 
 def scale(evidence):
     """Products larger or smaller than the set's framing rule has them."""
-    frames = _of_the_usual_shape(evidence.whole_product)
+    frames = _of_the_usual_shape(_surely_seen(evidence.whole_product))
     cases, set_cases = judge_column(evidence, "scale", "scale_dev", frames, "scale_dev_sd", centre=0.0)
     for case in cases:
         off = case.value - case.expected
@@ -41,9 +42,14 @@ def _of_the_usual_shape(frames):
     return frames[(aspect / usual_aspect - 1).abs() <= OTHER_SHAPE]
 
 
+def _surely_seen(frames):
+    """Without frames whose outline meets the frame and is unsure: what meets it there is as likely backdrop, and tells neither size nor place nor end."""
+    return frames[frames["touches"].isna() | ~(frames["outline_confidence"].astype(float) < SURE_OUTLINE)]
+
+
 def centring(evidence):
     """Products off the place the set gives them."""
-    frames = evidence.whole_product
+    frames = _surely_seen(evidence.whole_product)
     worst = {}
     set_rows = []
     for column, directions in (("centre_dev_x", ("left", "right")), ("centre_dev_y", ("high", "low"))):
@@ -87,7 +93,7 @@ def _styles_elsewhere(evidence):
 
 def cut_off(evidence):
     """Products that meet the frame where the view's majority does not."""
-    frames = evidence.whole_product
+    frames = _surely_seen(evidence.whole_product)
     frames = frames.loc[frames["outline_confidence"].notna(), ["view", "style", "touches"]]
     touching = frames["touches"].notna()
     often = usual(frames, touching.astype(float), "mean") > CUT_MAJORITY
