@@ -79,9 +79,9 @@ def _by_the_line_behind(result, frames, sketches):
 
     The room neither sags nor leans back as products do: where the two do not agree, the line is right.
     """
-    line = line_rolls(frames, sketches)
     turned = frames["view"].fillna("").map(shows_a_turn).astype(bool)
-    told = line["roll"].notna() & (turned | ~(frames["roll_sd_deg"].astype(float) < UNSURE_ROLL_DEG))
+    line = line_rolls(frames[turned | ~(frames["roll_sd_deg"].astype(float) < UNSURE_ROLL_DEG)], sketches).reindex(frames.index)
+    told = line["roll"].notna()
     own, own_sd = (result[f"roll_dev{end}_deg"].astype(float) for end in ("", "_sd"))
     apart = (own - line["roll"]).abs() / np.hypot(own_sd, line["sd"])
     share = (line["sd"] ** -2 / (line["sd"] ** -2 + own_sd**-2)).where(apart < AGREE, 1.0)
