@@ -79,6 +79,13 @@ def test_one_worker_or_one_item_starts_no_process(kept):
         assert spread(number_and_process, FILES[3:4], two) == [(3.0, os.getpid())]
 
 
+@pytest.mark.parametrize(("files", "workers"), [(7, 1), (16, 2), (40, 5)])
+def test_few_files_need_few_workers(tmp_path, files, workers):
+    store.open_store(tmp_path)[0].close()
+    with contextlib.closing(Sketches(tmp_path / store.STORE_NAME, "v1", dict.fromkeys(FILES[:files], "content"), 64)) as sketches:
+        assert sketches.workers == workers
+
+
 def test_a_process_that_is_ended_costs_no_result(kept):
     with kept(2) as sketches:
         assert spread(number_unless_killed, [(file, os.getpid()) for file in FILES], sketches) == list(range(40))

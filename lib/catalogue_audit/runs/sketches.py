@@ -17,6 +17,7 @@ PARTS = ("small", "middle", "large")  # columns of the store, in the order of th
 _PART_OF = dict.fromkeys(("mask", "outline", "sides", "spots", "thumb"), "middle") | dict.fromkeys(
     ("preview", "keypoints", "descriptors"), "large"
 )  # all others are small
+FEWEST_FILES = 8  # a worker; of fewer, starting it takes as long as what it does
 _SMALLEST = "SELECT head, small FROM measured WHERE version = ? AND sha256 = ?"
 _FURTHER = {part: f"SELECT {part} FROM measured WHERE version = ? AND sha256 = ?" for part in PARTS}
 
@@ -73,7 +74,7 @@ class Sketches(Mapping):
     def __init__(self, path, version, contents, workers=1):
         """`contents` maps file name → sha256 of the files that have a sketch."""
         self.made = {}
-        self.workers = workers
+        self.workers = max(min(workers, len(contents) // FEWEST_FILES), 1)
         self._path, self._version = Path(path).absolute(), version
         self._contents = dict(contents)
         self._connection = sqlite3.connect(f"{self._path.as_uri()}?mode=ro", uri=True, timeout=60)
