@@ -18,6 +18,7 @@ DETAIL_SD = 0.06  # EV; the same of details (common practice, no source)
 REPEATS_SD = 0.02  # EV; by which flashes and steady lamps repeat (common practice, no source)
 RUN, IN_A_RUN = 0.05, 0.2  # EV within which a frame has the background of those before or after it; share of such that were lit otherwise
 PLACE_SD = 0.08  # EV; by which the sweep behind one view differs from that behind the others (common practice, no source)
+DRIFT_EV = 0.03  # by which the light of a view may differ as well: what is shot view by view, or by few products
 VIEW_TOUCHED, TOUCHED_SD = 0.03, 0.3  # share of the views, and frames, that were lit otherwise, by so much (EV)
 FEWEST_OF_A_VIEW = 4  # products from which a view has a usual background
 FEWEST_FOR_SCATTER = 6  # backgrounds that tell how much they scatter
@@ -28,7 +29,7 @@ SLOPE_SD = 0.3  # by which the share of light in the scatter of backgrounds is k
 
 def of_the_place(background, sku, groups, members):
     """
-    What each view's background has more by where it stands before the sweep, (n,) EV; 0 where too few products show it.
+    What each view's background has more by where it stands before the sweep, beyond what light drifts by, (n,) EV; 0 where too few tell.
 
     Parameters
     ----------
@@ -45,6 +46,7 @@ def of_the_place(background, sku, groups, members):
         if len(np.unique(sku[known])) < FEWEST_OF_A_VIEW or not members[known].any():
             continue
         usual = float(np.median(background[known]))
+        usual = np.sign(usual) * max(abs(usual) - DRIFT_EV, 0.0)
         place[frames] = usual * _likely(usual, PLACE_SD, 1 - VIEW_TOUCHED, TOUCHED_SD, VIEW_TOUCHED)
     return place
 
