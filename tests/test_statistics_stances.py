@@ -105,6 +105,21 @@ def test_a_picture_cropped_to_a_square_shows_the_stance_of_the_whole(odd):
     assert stances(cropped, sketches).iloc[-1].to_numpy() == pytest.approx(whole.to_numpy(), abs=0.01)
 
 
+@pytest.mark.parametrize(("depth", "sign"), [(34.0, 1.0), (13.0, -1.0)])
+def test_of_a_cube_the_side_is_not_taken_for_the_front(depth, sign):
+    """Turned by 47 degrees, the side of a product as deep as wide is the longer edge, as a front turned by 43 the other way; a flat product was turned so."""
+    random = np.random.default_rng(4)
+    frames, sketches = the_set({}, count=10)
+    turned = {"yaw": 47.0, "depth": depth} if sign > 0 else {"yaw": 43.0}
+    sketches["9.jpg"] = sketch(turned, random, only=("front", "side", "top"), mirrored=sign < 0)
+    if sign > 0:
+        corner = sketches["9.jpg"]["corner"]
+        sketches["9.jpg"]["front_edge"] = np.array([*(corner[0:2] + corner[2:4]) / 2, corner[6], 0.002, -1.0], np.float32)
+    traces = gathered(frames, sketches)
+    edge = sketches["9.jpg"]["corner"][7] if sign > 0 else -sketches["9.jpg"]["front_edge"][2]
+    assert traces.sign[-1] == sign and traces.seen[-1, 0] == pytest.approx(math.degrees(math.atan(edge)), abs=1e-4)
+
+
 def test_careful_pictures_stay_within_their_uncertainties():
     for seed in range(4):
         stood = stances(*the_set({}, seed=seed))

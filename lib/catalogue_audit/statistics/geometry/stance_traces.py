@@ -25,6 +25,7 @@ SIDES_SHARE = 0.25  # of the sides' own uncertainty that is not alike in all pie
 UNSURE_SIDES_DEG = 3.5  # the same of sides that are not straight
 # Share of fronts laid over wrongly by mean correlation: the same bags.
 SCORES, LAID_WRONG = (0.14, 0.18, 0.22, 0.26, 0.3, 0.4), (0.6, 0.4, 0.3, 0.12, 0.05, 0.03)
+CUBE = 1.5  # ratio of two lower edges up to which either may be the front's
 NOT_LAID = 0.6  # with a larger share a front tells nothing
 BASELESS = 0.15  # the same of a picture whose base shows no direction, so that nothing else would tell
 
@@ -95,6 +96,8 @@ def gathered(frames, sketches, fronts=None):
             rounded[k] = front is not None
         if front is None:
             continue
+        if not rounded[k] and front[4] != usual and corner is not None:
+            front = _edge_on_the_usual_side(front, corner, usual)
         sign[k] = usual if rounded[k] else front[4]
         found = {0: (*front[:2], math.degrees(math.atan(front[2])), math.degrees(front[3]))}
         if corner is not None:
@@ -111,6 +114,22 @@ def gathered(frames, sketches, fronts=None):
                 places[k, at] = (x - 0.5) * width[k] * unit * sign[k], (y - 0.5) * height[k] * unit
     traces = _without_odd_bases(Traces(seen, sds, places, sign, rounded, np.ones(count)), frames["style"].fillna("").to_numpy())
     return _with_fronts(traces, frames, sketches, fronts or {}, usual)
+
+
+def _edge_on_the_usual_side(front, corner, usual):
+    """
+    The front's lower edge of a product about as deep as wide, of which pass one took the side, turned nearly as much, for the front.
+
+    Returns
+    -------
+    Sequence of float
+        As the sketch's ``front_edge``; the given one where one edge is clearly the longer: then the product was turned the other way.
+    """
+    lengths = abs(corner[2] - corner[0]), abs(corner[4] - corner[2])
+    if not max(lengths) < CUBE * min(lengths):
+        return front
+    k, end = (1, corner[4:6]) if usual > 0 else (0, corner[0:2])
+    return [*(0.5 * (np.asarray(corner[2:4]) + end)), corner[6 + k], corner[8 + k], usual]
 
 
 def _with_fronts(traces, frames, sketches, fronts, way):
