@@ -16,9 +16,9 @@ PIECE = np.array([(90.0, BASE - 24), (250, BASE - 6), (250, BASE + 30), (90, BAS
 RED, BLACK, BLUE = (0.2, 0.02, 0.02), (0.02, 0.02, 0.02), (0.1, 0.2, 0.45)
 
 
-def kept(colour, level, tone, softness):
+def settled(colour, level, tone, softness):
     """
-    Share of a piece at the foot, and of the body, that stay product when both were taken for it.
+    Body and piece at the foot, (h, w) bool, and what is made of them when both were taken for product.
 
     The piece has ``tone`` times the ground's light, and a rim ``softness`` pixels wide.
     """
@@ -31,7 +31,16 @@ def kept(colour, level, tone, softness):
     backdrop = fit_backdrop(picture).at((SHAPE[0] // 2, SHAPE[1] // 2))
     evidence = find_evidence(lightness_of(linear), cv2.split(lab_of(halved(linear))), backdrop)
     body, piece = (halved(cover.astype(np.float32)) > 0.5 for cover in (body, piece))
-    ground, product = without_soft_foot(evidence, ~(body | piece), body | piece)
+    return body, piece, *without_soft_foot(evidence, ~(body | piece), body | piece)
+
+
+def doubt_of(*scene):
+    return settled(*scene)[-1]
+
+
+def kept(*scene):
+    """Share of the piece, and of the body, that stay product."""
+    body, piece, ground, product, _ = settled(*scene)
     assert (ground != product).all()
     return float(product[piece].mean()), float(product[body].mean())
 
@@ -58,3 +67,10 @@ def test_a_product_that_is_faint_all_over_keeps_its_foot():
     piece, body = kept((0.6, 0.6, 0.6), 0.75, 0.8, 1.0)
     assert piece > 0.95
     assert body > 0.995
+
+
+def test_a_piece_of_which_it_is_open_whether_it_is_ground_makes_the_outline_unsure():
+    """Its rim falls by less than a product's edges do, and too steeply for a shadow's."""
+    doubts = [doubt_of(BLACK, 0.85, tone, softness) for tone, softness in ((0.75, 1.2), (0.75, 8.0), (0.75, 0.3))]
+    assert doubts[0] > 8
+    assert doubts[1:] == [0, 0]

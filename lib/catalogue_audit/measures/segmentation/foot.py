@@ -14,12 +14,12 @@ import numpy as np
 from catalogue_audit.measures.quantiles import median, quantile
 
 FAINTEST, FAINT = 32.0, 0.6  # CIELAB; and of the product's own difference from the backdrop: pieces are less unlike it
-MOST_CHROMA, TINT = 6.0, 0.1  # CIELAB; and of the product's own difference, which is thrown on the ground, or mirrored in it
-SOFT = 0.08  # of the product's own difference, a working pixel: its sharp edges fall by a third of that, those out of focus by a fifth
-PENUMBRA = 0.22  # of a piece's own step, a working pixel: the same of its rim
+MOST_CHROMA, TINT = (6.0, 8.0), (0.1, 0.15)  # of ground, and of what may be ground: CIELAB; and of the product's own difference, which is thrown on the ground, or mirrored in it
+SOFT = 0.08, 0.12  # the same, of the product's own difference, a working pixel: its sharp edges fall by a third of that, those out of focus by a fifth
+PENUMBRA = 0.22, 0.3  # the same, of a piece's own step, a working pixel: the same of its rim
 FAINT_EDGE = 2.0  # CIELAB a working pixel; a product's part that ends as faintly is as light as the ground within 6
 STEPPED = 0.65  # share of the rim that is steeper than its surroundings
-BESIDE_GROUND = 0.5  # share of a piece's rim
+BESIDE_GROUND = 0.5, 0.35  # the same, share of a piece's rim
 SMALLEST_PX, MOST, RIM_PX = 25, 12, 3  # of a piece; pieces looked at, the largest first; and the rim around one
 LOW, LARGEST = 0.5, 0.25  # of the product's height, counted from above, at which the foot begins; and of its area
 KERNEL3, KERNEL5, RIM = np.ones((3, 3), np.uint8), np.ones((5, 5), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
@@ -38,6 +38,8 @@ def without_soft_foot(evidence, ground, product):
     -------
     ground, product : (h, w) bool
         The same arrays where there is none.
+    doubt : int
+        By how many pixels the product's box would be smaller without the pieces that may be ground as well.
     """
     x, y, width, height = cv2.boundingRect(product.view(np.uint8))
     place = slice(y + int(LOW * height), min(y + height + RIM_PX, len(product))), slice(max(x - RIM_PX, 0), x + width + RIM_PX)
@@ -46,7 +48,7 @@ def without_soft_foot(evidence, ground, product):
     unlike = np.abs(light) + chroma
     of_product = unlike[inside]
     if not len(of_product):
-        return ground, product
+        return ground, product, 0
     own = float(median(of_product))
     faint = inside & (unlike < min(FAINTEST, FAINT * own))
     pieces = cv2.morphologyEx(faint.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
@@ -54,38 +56,53 @@ def without_soft_foot(evidence, ground, product):
     area, top = boxes[:, cv2.CC_STAT_AREA], boxes[:, cv2.CC_STAT_TOP]
     wanted = np.flatnonzero((area >= SMALLEST_PX) & (area < LARGEST * len(of_product)) & (top > 0))
     wanted = wanted[wanted > 0]
-    given = np.zeros_like(inside)
+    given, doubtful = np.zeros_like(inside), np.zeros_like(inside)
     for label in wanted[np.argsort(-area[wanted], kind="stable")][:MOST]:
         left, first, wide, high = boxes[label, :4]
         window = slice(max(first - 8, 0), first + high + 8), slice(max(left - 8, 0), left + wide + 8)
         piece = labels[window] == label
-        if _is_ground(piece, around[window], *(plane[window] for plane in (unlike, chroma, edge, step)), own):
-            given[window] |= piece
-    if not given.any():
-        return ground, product
-    given = _with_rests(given, faint, inside)
-    ground, product = ground.copy(), product.copy()
-    ground[place] |= given
-    product[place] &= ~given
-    return ground, product
+        told = _is_ground(piece, around[window], *(plane[window] for plane in (unlike, chroma, edge, step)), own)
+        if told is not False:
+            (given if told else doubtful)[window] |= piece
+    if given.any():
+        given = _with_rests(given, faint, inside)
+        ground, product = ground.copy(), product.copy()
+        ground[place] |= given
+        product[place] &= ~given
+    return ground, product, _smaller_by(product, place, doubtful) if doubtful.any() else 0
 
 
 def _is_ground(piece, ground, unlike, chroma, edge, step, own):
-    """Whether one piece lies open to the ground, with no chroma, and no edge towards it as a product of that difference from the backdrop has."""
+    """
+    Whether one piece lies open to the ground, with no chroma, and no edge towards it as a product of that difference from the backdrop has.
+
+    None where it lies mostly open, and the edge is fainter than the product's, but not as soft as a shadow's.
+    """
     rim = (cv2.dilate(piece.view(np.uint8), RIM) > 0) & ~piece
     open_ = rim & (cv2.dilate(ground.view(np.uint8), KERNEL3) > 0)
-    if np.count_nonzero(open_) <= BESIDE_GROUND * np.count_nonzero(rim) or median(chroma[piece]) >= max(MOST_CHROMA, TINT * own):
+    apart, tint = np.count_nonzero(open_) / np.count_nonzero(rim), median(chroma[piece])
+    if apart <= BESIDE_GROUND[1] or tint >= max(MOST_CHROMA[1], TINT[1] * own):
         return False
     steepest = quantile(edge[open_], 0.9)
-    if steepest >= SOFT * own or step[open_].mean() >= STEPPED:
-        return False
     line = piece & (cv2.dilate(open_.view(np.uint8), KERNEL3) > 0)
+    if steepest >= SOFT[1] * own or not line.any():
+        return False
     beside = open_ & ground
     fall = median(unlike[line]) - median(unlike[beside]) if beside.any() else 0.0
-    if steepest < max(PENUMBRA * fall, FAINT_EDGE):
-        return True
     crest, near = cv2.dilate(edge, KERNEL5)[line], (cv2.dilate(unlike, RIM) - cv2.erode(unlike, RIM))[line]
-    return bool(median(crest) < PENUMBRA * median(near))
+    slope = median(crest) / max(median(near), 1e-6)
+    soft = steepest < max(PENUMBRA[0] * fall, FAINT_EDGE) or slope < PENUMBRA[0]
+    clear = apart > BESIDE_GROUND[0] and tint < max(MOST_CHROMA[0], TINT[0] * own) and steepest < SOFT[0] * own and step[open_].mean() < STEPPED
+    return True if soft and clear else None if slope < PENUMBRA[1] else False
+
+
+def _smaller_by(product, place, doubtful):
+    """Pixels by which the largest difference between the product's sides with and without some pieces is, whatever is then too thin left out."""
+    rest = product.copy()
+    rest[place] &= cv2.dilate(doubtful.view(np.uint8), RIM) == 0
+    boxes = [cv2.boundingRect(mask) for mask in (product.view(np.uint8), cv2.morphologyEx(rest.view(np.uint8), cv2.MORPH_OPEN, KERNEL3))]
+    (left, top, width, height), (left_of, top_of, narrow, low) = boxes
+    return max(left_of - left, left + width - left_of - narrow, top + height - top_of - low)
 
 
 def _with_rests(given, faint, inside):

@@ -35,6 +35,7 @@ SIDE_MET = 0.05  # share of a side of the frame
 TANGLED = 14.0  # length of all edges over the root of the area: 4 for a square, about 8 for a bag with handles
 UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
 FAINT = 2.0  # CIELAB; a step over an edge that just shows, in the mean of some pixels
+MOST_DOUBT, DOUBTED = 0.006, 0.4  # of the frame's long side, which a box is measured to; and the confidence beyond that
 FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
 KERNEL5 = np.ones((5, 5), np.uint8)
 
@@ -80,7 +81,7 @@ def find_outline(picture, backdrop):
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
     ground, product = without_reflection(evidence, ground, product)
-    ground, product = without_soft_foot(evidence, ground, product)
+    ground, product, doubt = without_soft_foot(evidence, ground, product)
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
@@ -89,7 +90,7 @@ def find_outline(picture, backdrop):
     )
     shadow = np.zeros((height, width), bool)
     shadow[frame] = doubled(dark, mask[frame].shape) & ~mask[frame]
-    return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop))
+    return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop, doubt / max(half)))
 
 
 def _tones(picture, frame):
@@ -140,8 +141,8 @@ def _dark(evidence, product):
     return (evidence.ratio < 0.98) & (evidence.light < -1.5) & (evidence.chroma < 12) & ~product
 
 
-def _confidence(mask, contrast, backdrop):
-    """Confidence 0 to 1 and the reason why it is not higher."""
+def _confidence(mask, contrast, backdrop, doubt):
+    """Confidence 0 to 1 and the reason why it is not higher; ``doubt`` is by how much of the frame the box may be too large."""
     if backdrop.confidence < 0.35:
         return 0.3 * backdrop.confidence, "the border shows no even background"
     area = cv2.countNonZero(mask.view(np.uint8)) / mask.size
@@ -153,6 +154,8 @@ def _confidence(mask, contrast, backdrop):
     tangled = _edge_length(mask) > TANGLED * np.sqrt(area * mask.size)
     if sides == 4 or (sides and tangled) or (sides == 3 and backdrop.scatter[0] > UNEVEN_L):
         return 0.2, "this is a close crop or a scene, not a product in front of a plain background"
+    if doubt > MOST_DOUBT and backdrop.kind != "cut_out":  # pure white holds no rest of a ground
+        return DOUBTED, "a faint part at the product's foot may be its shadow or mirror image"
     faint = float(np.mean(contrast < FAINT)) if len(contrast) else 1.0
     value = min(backdrop.confidence, 1.0) * max(1 - FAINT_COST * faint, 0.1)
     return value, "" if value >= 0.5 else "much of the product's edge is as light as the background"
