@@ -3,10 +3,11 @@
 import csv
 import io
 import math
+import re
 import time
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from catalogue_audit.delivery.gs1 import gs1_check_digit, gtin_check_digit_ok
@@ -176,12 +177,18 @@ def test_any_bytes_are_a_table_or_a_message(data):
 CELLS = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12)
 
 
-@given(st.lists(st.tuples(CELLS.filter(str.strip), CELLS), max_size=6, unique_by=lambda row: row[0].strip()))
+def _bare(cell):
+    """A cell without blanks and marks of no width around it, which people cannot see."""
+    return re.sub(r"^[\s\u200b-\u200d\u2060\ufeff]+|[\s\u200b-\u200d\u2060\ufeff]+$", "", cell)
+
+
+@example([("0", "\ufeff")])
+@given(st.lists(st.tuples(CELLS.filter(_bare), CELLS), max_size=6, unique_by=lambda row: _bare(row[0])))
 @settings(deadline=None)
 def test_what_a_csv_writer_wrote_is_read_back(rows):
     import unicodedata
 
-    rows = [tuple(unicodedata.normalize("NFC", cell).strip() for cell in row) for row in rows]
+    rows = [tuple(_bare(unicodedata.normalize("NFC", cell)) for cell in row) for row in rows]
     if len({sku for sku, _ in rows}) < len(rows):
         return
     written = io.StringIO()
