@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from catalogue_audit.measures.geometry.handles import DEPTH
 from catalogue_audit.statistics.geometry.registration_pictures import points_of, sight
@@ -30,12 +31,17 @@ LEAST_CORRELATION, SURE_CORRELATION = 0.35, 0.75
 FLAT = 1e-3, 0.02  # of correlation a px squared: what is flatter says nothing, and moves no patch
 CAUCHY, LEAST_SPREAD = 0.8, 0.05
 STEPS = 4
+MEANS = np.tile(np.eye(2, dtype=np.float32), (PATCH_PX**2, 1)) / PATCH_PX**2  # of either channel of a patch
+NOTHING = 1e-6  # product of two patches' sums of squares
 FEWEST_POINTS, FEWEST_FOUND = 15, 12
 TURN, LOOK, ROLL, SIZE, BACK, BULGE, SHIFT_X, SHIFT_Y = range(8)
 # What is usual: radians; logarithm; half widths of the body; px. Common practice of product photographs, and how sewn fronts are shaped; no source.
 USUAL = np.array([math.radians(32), math.radians(13), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
 USUAL_SD = np.array([math.radians(14), math.radians(5), math.radians(2.5), 0.2, math.radians(5), 0.12, 1e3, 1e3])
+USUAL_NORMAL = np.diag(USUAL_SD**-2.0)
+LEAST_TURN, MOST_TURN = math.radians(3), math.radians(75)
 STEP = np.array([1e-3] * 6 + [1.0, 1.0])  # for slopes
+STEPPED = np.vstack([np.zeros(len(STEP)), np.diag(STEP)])
 
 
 class Laid(NamedTuple):
@@ -78,6 +84,7 @@ class _Pair(NamedTuple):
     height: float
     way: float
     usual_size: float
+    norms: np.ndarray
 
 
 def front_laid(sketches, item):
@@ -118,7 +125,7 @@ def laid(front, turned, way):
     base = np.array([front.solid.middle[0], front.solid.base])
     on_body = (points - base) * (1.0, -1.0 / math.cos(math.radians(LOOK_DEG)))
     height = front.solid.base - front.solid.top
-    pair = _Pair(front, turned, points, on_body, base, front.solid.half_width, height, way, (turned.solid.base - turned.solid.top) / height)
+    pair = _Pair(front, turned, points, on_body, base, front.solid.half_width, height, way, (turned.solid.base - turned.solid.top) / height, _norms(turned.edges))
     few = pair._replace(points=points[::2], on_body=on_body[::2])
     tried = [_settled(few, begun, REACHES_PX[:1]) for begun in _beginnings(pair)]
     likely = sorted((one for one in tried if one is not None), key=lambda one: -one[-1])[:FURTHER]
@@ -128,18 +135,22 @@ def laid(front, turned, way):
 
 
 def _seen(pair, on_body, parameters):
-    """Places (n, 2) in the three-quarter view, px, of points of the front: across, up."""
-    turn, look, roll, size, back, bulge, *shift = parameters
+    """Places (n, 2) in the three-quarter view, px, of points of the front: across, up; (m, n, 2) for many sets of parameters (m, 8)."""
+    given = parameters.T[..., None]
+    size, back, bulge, shift_x, shift_y = given[SIZE:]
+    (cos_turn, cos_look, cos_roll), (sin_turn, sin_look, sin_roll) = np.cos(given[:SIZE]), np.sin(given[:SIZE])
     x, y = on_body.T
-    out = bulge * pair.half * (1 - (x / pair.half) ** 2) - math.tan(back) * y
-    scale = pair.usual_size * math.exp(size)
-    distance = pair.turned.solid.focal / scale
-    across = x * math.cos(turn) + pair.way * out * math.sin(turn)
-    nearer = out * math.cos(turn) - pair.way * x * math.sin(turn)
-    up, nearer = y * math.cos(look) - nearer * math.sin(look), y * math.sin(look) + nearer * math.cos(look)
-    share = scale * distance / (distance - nearer)
-    u, v = across * share, -up * share
-    return np.column_stack([u * math.cos(roll) - v * math.sin(roll), u * math.sin(roll) + v * math.cos(roll)]) + shift
+    out = bulge * (pair.half - x * x / pair.half) - np.tan(back) * y
+    sideways = pair.way * x
+    across = x * cos_turn + out * (pair.way * sin_turn)
+    nearer = out * cos_turn - sideways * sin_turn
+    up, nearer = y * cos_look - nearer * sin_look, y * sin_look + nearer * cos_look
+    focal = pair.turned.solid.focal
+    share = focal / (focal / (pair.usual_size * np.exp(size)) - nearer)
+    u, v = across * share, up * share
+    places = np.empty(u.shape + (2,))
+    places[..., 0], places[..., 1] = u * cos_roll + v * sin_roll + shift_x, u * sin_roll - v * cos_roll + shift_y
+    return places
 
 
 def _beginnings(pair):
@@ -149,7 +160,10 @@ def _beginnings(pair):
     sizes, height = list(SIZES), pair.height
     if abs(boxes) > BOXES_APART:
         sizes, height = sizes + [boxes + size for size in SIZES], min(height, HANDLES * (pair.front.box[3] - pair.front.box[1]))
-    tried = [_tried(pair, here, there, math.radians(turn), size, height) for turn in SUPPOSED_DEG for size in sizes]
+    supposed = np.tile(USUAL, (len(SUPPOSED_DEG) * len(sizes), 1))
+    supposed[:, TURN], supposed[:, SIZE] = np.repeat(np.radians(SUPPOSED_DEG), len(sizes)), np.tile(sizes, len(SUPPOSED_DEG))
+    marks = _seen(pair, np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (pair.way * pair.half, 0.0)]), supposed)
+    tried = [_tried(pair, here, there, *one, height) for one in zip(supposed, marks, strict=True)]
     taken = []
     for score, parameters in sorted((one for one in tried if one is not None), key=lambda one: -one[0]):
         if all(abs(parameters[TURN] - other[TURN]) > math.radians(APART_DEG) for other in taken):
@@ -159,30 +173,27 @@ def _beginnings(pair):
     return taken
 
 
-def _tried(pair, here, there, turn, size, height):
+def _tried(pair, here, there, parameters, marks, height):
     """Correlation of the front as a supposed turn and size show it, and the parameters with the place where that is highest."""
     solid = pair.turned.solid
-    parameters = USUAL.copy()
-    parameters[[TURN, SIZE]] = turn, size
-    corner, across, up, far = _seen(pair, np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (pair.way * pair.half, 0.0)]), parameters)
-    linear = np.column_stack([across - corner, corner - up])
-    wide, tall = int(pair.half * abs(linear[0, 0])), int(0.52 * height * linear[1, 1])  # half size
+    corner, across, up, far = marks
+    (a, c), (b, d) = across - corner, corner - up
+    wide, tall = int(pair.half * abs(a)), int(0.52 * height * d)  # half size
     if wide < 8 or tall < 8:
         return None
     begins = np.array([wide / 2, 0.98 * tall])
-    back = np.linalg.inv(linear)
+    back = np.array([(d, -b), (-c, a)]) / (a * d - b * c)
     template = cv2.warpAffine(here, np.column_stack([back, pair.base / 2 - back @ begins]), (wide, tall), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     outline = solid.middle[0] + pair.way * solid.half_width
     place = np.array([outline - far[0], solid.base - 0.03 * (solid.base - solid.top)]) / 2 + corner / 2 - begins
-    room = np.array([ROOM * solid.half_width, ROOM * (solid.base - solid.top) / 2]).astype(int) + 1
-    x, y = np.rint(place).astype(int) - room
-    x, y = max(x, 0), max(y, 0)
+    room = int(ROOM * solid.half_width) + 1, int(ROOM * (solid.base - solid.top) / 2) + 1
+    x, y = (max(round(middle) - most, 0) for middle, most in zip(place.tolist(), room, strict=True))
     window = there[y : y + tall + 2 * room[1], x : x + wide + 2 * room[0]]
     if window.shape[0] < tall or window.shape[1] < wide:
         return None
     found = cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED)
     row, column = divmod(int(found.argmax()), found.shape[1])
-    parameters[[SHIFT_X, SHIFT_Y]] = 2 * (np.array([x + column, y + row]) + begins) - corner
+    parameters[SHIFT_X:] = 2 * (np.array([x + column, y + row]) + begins) - corner
     return float(found[row, column]), parameters
 
 
@@ -192,32 +203,41 @@ def _settled(pair, parameters, reaches):
         which, at, shapes, sure, value = _found(pair, parameters, reach)
         if len(which) < FEWEST_FOUND:
             return None
+        on_body = pair.on_body[which]
         for _ in range(STEPS):
-            places = _seen(pair, pair.on_body[which], parameters)
-            slopes = np.stack([(_seen(pair, pair.on_body[which], parameters + step) - places) / step.sum() for step in np.diag(STEP)], axis=2)
-            slopes, left = shapes @ slopes, np.einsum("nij,nj->ni", shapes, at - places)
-            far = np.sqrt((left**2).sum(axis=1))
-            spread = max(1.4826 * float(np.median(far)), LEAST_SPREAD)
+            seen = _seen(pair, on_body, parameters + STEPPED)
+            slopes = _along(shapes, (seen[1:] - seen[0]) / STEP[:, None, None])
+            left = _along(shapes, at - seen[0])
+            far = np.hypot(*np.split(left, 2))
+            spread = max(1.4826 * _median(far), LEAST_SPREAD)
             weights = sure / (1 + (far / (CAUCHY * spread)) ** 2)
-            flat = slopes.reshape(-1, len(parameters))
-            weighted = flat * np.repeat(weights / spread**2, 2)[:, None]
-            normal = weighted.T @ flat + np.diag(USUAL_SD**-2.0)
-            parameters = parameters + np.linalg.solve(normal, weighted.T @ left.ravel() - (parameters - USUAL) * USUAL_SD**-2.0)
-            parameters[TURN] = np.clip(parameters[TURN], math.radians(3), math.radians(75))
+            weighted = slopes * np.tile(weights / spread**2, 2)
+            normal = weighted @ slopes.T + USUAL_NORMAL
+            parameters = parameters + np.linalg.solve(normal, weighted @ left - USUAL_NORMAL @ (parameters - USUAL))
+            parameters[TURN] = min(max(parameters[TURN], LEAST_TURN), MOST_TURN)
     return parameters, np.linalg.inv(normal), float((value * weights / sure).sum() / len(pair.points))
+
+
+def _along(shapes, moves):
+    """Moves (..., n, 2) by the roots of curvature (n, 2, 2): (..., 2 n), first along one axis of every patch, then along the other."""
+    x, y = moves[..., 0], moves[..., 1]
+    return np.concatenate([shapes[:, k, 0] * x + shapes[:, k, 1] * y for k in (0, 1)], axis=-1)
+
+
+def _median(values):
+    ordered = np.sort(values)
+    return 0.5 * float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
 
 
 def _told(pair, parameters, covariance, score):
     middle = np.array([0.0, pair.height / 2])
 
-    def lines(given):
-        here, right, up = _seen(pair, middle + np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)]), given)
-        return np.degrees([math.atan2(*(right - here)[::-1]), math.atan2((up - here)[0], -(up - here)[1])])
-
-    level = lines(parameters)
-    rise = np.column_stack([(lines(parameters + step) - level) / step.sum() for step in np.diag(STEP)])
+    here, right, up = np.moveaxis(_seen(pair, middle + np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)]), parameters + STEPPED), 1, 0)
+    (across, down), (aside, below) = (right - here).T, (up - here).T
+    lines = np.degrees([np.arctan2(down, across), np.arctan2(aside, -below)])
+    level, rise = lines[:, 0], (lines[:, 1:] - lines[:, :1]) / STEP
     sds = np.sqrt(np.einsum("ki,ij,kj->k", rise, covariance, rise))
-    place = _seen(pair, middle[None], parameters)[0] / np.array(pair.turned.solid.size)
+    place = here[0] / np.array(pair.turned.solid.size)
     turn, turn_sd = math.degrees(parameters[TURN]), math.degrees(math.sqrt(covariance[TURN, TURN]))
     return Laid(turn, turn_sd, float(level[0]), float(sds[0]), float(level[1]), float(sds[1]), tuple(place.tolist()), score)
 
@@ -241,23 +261,21 @@ def _found(pair, parameters, reach):
     corners = np.array([(-pair.half, pair.height), (pair.half, pair.height), (pair.half, 0.0), (-pair.half, 0.0)])
     before = pair.base + corners * (1.0, -math.cos(math.radians(LOOK_DEG)))
     warp = cv2.getPerspectiveTransform(before.astype(np.float32), _seen(pair, corners, parameters).astype(np.float32))
-    shown = cv2.warpPerspective(pair.front.edges, warp, (width, height))
     centre = cv2.perspectiveTransform(pair.points[None].astype(np.float64), warp)[0]
     expected = _seen(pair, pair.on_body, parameters)
     cell = np.rint(centre).astype(int)
     moved = np.rint(expected - centre).astype(int)
     half = PATCH_PX // 2
-    low, high = half + np.minimum(cell, cell + moved - reach) - half, np.maximum(cell, cell + moved + reach) + half
-    inside = (low >= half).all(axis=1) & (high < (width, height)).all(axis=1)
-    which = np.flatnonzero(inside)
+    low, high = np.minimum(cell, cell + moved - reach), np.maximum(cell, cell + moved + reach) + half
+    which = np.flatnonzero((low >= half).all(axis=1) & (high < (width, height)).all(axis=1))
+    if not len(which):
+        return which, np.empty((0, 2)), np.empty((0, 2, 2)), np.empty(0), np.empty(0)
+    begins = cell[which].min(axis=0) - half
+    size = cell[which].max(axis=0) + half + 1 - begins
+    shown = cv2.warpPerspective(pair.front.edges, np.array([(1, 0, -begins[0]), (0, 1, -begins[1]), (0, 0, 1)]) @ warp, size.tolist())
+    maps = _correlations(shown, cell[which] - begins, pair.turned.edges, pair.norms, (cell + moved)[which], reach)
     span = 2 * reach + 1
-    maps = np.empty((len(which), span, span), np.float32)
-    for k, ((x, y), (u, v)) in enumerate(zip(cell[which].tolist(), (cell + moved)[which].tolist(), strict=True)):
-        patch = shown[y - half : y + half + 1, x - half : x + half + 1]
-        around = pair.turned.edges[v - half - reach : v + half + reach + 1, u - half - reach : u + half + reach + 1]
-        maps[k] = cv2.matchTemplate(around, patch, cv2.TM_CCOEFF_NORMED)
-    maps = np.clip(np.nan_to_num(maps, posinf=0.0, neginf=0.0), -1, 1)
-    row, column = np.divmod(maps.reshape(len(which), -1).argmax(axis=1) if len(which) else np.zeros(0, int), span)
+    row, column = np.divmod(maps.reshape(len(which), -1).argmax(axis=1), span)
     value = maps[np.arange(len(which)), row, column]
     good = (row > 0) & (row < span - 1) & (column > 0) & (column < span - 1) & (value > LEAST_CORRELATION)
     which, maps, row, column, value = which[good], maps[good], row[good], column[good], value[good]
@@ -265,6 +283,53 @@ def _found(pair, parameters, reach):
     at = centre[which] + moved[which] + np.column_stack([column, row]) - reach + finer
     sure = np.clip((value - LEAST_CORRELATION) / (SURE_CORRELATION - LEAST_CORRELATION), 1e-3, 1)
     return which, at, shapes, sure, value
+
+
+def _correlations(shown, cells, edges, norms, expected, reach):
+    """
+    Correlation of patches with all places near where they are expected.
+
+    Rows of a patch are multiplied with rows of the picture in one product of matrices, and then summed along the diagonals.
+
+    Parameters
+    ----------
+    shown, edges : (h, w, 2) float32
+    cells, expected : (n, 2) int
+        Middles of the patches in `shown`, and of where they are searched for in `edges`, px.
+    norms : (h, w) float
+        `_norms` of `edges`.
+    reach : int
+
+    Returns
+    -------
+    (n, 2 reach + 1, 2 reach + 1) float32
+        -1 to 1; 0 where there is nothing.
+    """
+    half, span = PATCH_PX // 2, 2 * reach + 1
+    patches = _windows(shown, cells, half).reshape(len(cells), -1)
+    patches -= np.tile(patches @ MEANS, PATCH_PX**2)
+    strength = np.einsum("ni,ni->n", patches, patches)
+    rows = sliding_window_view(_windows(edges, expected, half + reach), 2 * PATCH_PX, axis=2)[:, :, ::2]
+    rows = np.ascontiguousarray(rows).reshape(len(cells), -1, 2 * PATCH_PX)
+    products = (patches.reshape(-1, PATCH_PX, 2 * PATCH_PX) @ rows.transpose(0, 2, 1)).reshape(len(cells), PATCH_PX, -1, span)
+    sums = sum(products[:, k, k : k + span] for k in range(PATCH_PX))
+    there = _windows(norms, expected, reach)
+    return np.clip(sums / np.sqrt(np.maximum(there * strength[:, None, None], NOTHING)), -1, 1)
+
+
+def _windows(picture, middles, half):
+    """Windows (n, 2 half + 1, ...) of a picture (h, w) or (h, w, 2) about middles (n, 2), its channels side by side in the columns."""
+    channels = picture.shape[2] if picture.ndim == 3 else 1
+    flat, size = picture.reshape(len(picture), -1), 2 * half + 1
+    return sliding_window_view(flat, (size, size * channels))[middles[:, 1] - half, (middles[:, 0] - half) * channels]
+
+
+def _norms(edges):
+    """Sum (h, w) of squared differences from the mean, of a patch about every pixel, all channels together."""
+    size = (PATCH_PX, PATCH_PX)
+    mean, squares = cv2.boxFilter(edges, -1, size), cv2.boxFilter(edges * edges, -1, size)
+    spread = squares - mean * mean
+    return PATCH_PX**2 * (spread[..., 0] + spread[..., 1])
 
 
 def _peaks(maps, row, column):
