@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.segmentation.dark_ground import without_image
 
 FAINTEST = 32.0  # CIELAB; a reflection is not more unlike the backdrop
 DISTINCT = 25.0  # CIELAB; a product less unlike the backdrop than that has parts as faint as a reflection
@@ -54,6 +55,9 @@ def without_reflection(evidence, ground, product):
     columns = np.flatnonzero(product.any(axis=0))
     if len(columns) < FEWEST or product[:, [0, -1]].sum() > CROPPED_PX or product[0].sum() > CROPPED_PX:
         return ground, product
+    rest = without_image(evidence, ground, product)
+    if rest[1] is not product:
+        return rest
     deepest = int(DEEPEST * (rows[-1] + 1 - rows[0]))
     if deepest < 2 * BAND_PX:
         return ground, product

@@ -1,0 +1,104 @@
+"""
+A mirror image of the product in a dark glossy ground.
+
+A dark ground throws back little light of its own, so that the image stands out over its whole depth: it has the product's colour,
+only many times fainter, and it begins along the product's base. A product that stands on a ground is seen to bulge
+downwards there, or to be straight, so its base runs along the lower side of the convex hull of all that is distinct.
+That line holds where the base itself is in shade, and where the image neither fades nor shows a pattern.
+
+All lengths are pixels of half the working size.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+
+DARK = 50.0  # CIELAB L*; of a lighter ground shadows are as distinct as images
+DISTINCT = 25.0  # CIELAB; of the product's difference from the backdrop in rows of its own
+FAINTEST, DIM = 16.0, 0.4  # CIELAB; and of the product's difference above: an image is less unlike the backdrop
+ALONG = 0.6  # cosine between the colours of image and product, both against the backdrop; a part near the base has a colour of its own
+ALIKE, SMOOTH_PX = 0.1, 9  # correlation with the product above, mirrored, in means; more than two such strips without any relation have
+WIDE = 0.6  # share of the product's width below which the image lies
+BAND_PX, JOINED_PX, FEWEST = 4, 6, 12
+LOWEST, HIGH = 0.02, 0.5  # of the product's height: what is lower is a contact shadow; and the part of it in which a base lies
+
+
+def without_image(evidence, ground, product):
+    """
+    Give the mirror image in a dark glossy ground back to the ground.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    ground, product : (h, w) bool
+
+    Returns
+    -------
+    ground, product : (h, w) bool
+        The same arrays where there is none.
+    """
+    x, y, width, height = cv2.boundingRect(product.view(np.uint8))
+    columns = slice(x, x + width)
+    inside, planes = product[:, columns], [plane[:, columns] for plane in (evidence.light, evidence.a, evidence.b)]
+    if float(median((evidence.lightness - evidence.light)[:, columns][inside])) > DARK:
+        return ground, product
+    unlike = np.abs(planes[0]) + evidence.chroma[:, columns]
+    found = _hull(_lowest(unlike, inside))
+    if found is None:
+        return ground, product
+    line, own = found
+    if not _is_image(planes, unlike, inside, line, y):
+        return ground, product
+    base = np.where(line - own <= JOINED_PX, own, line)
+    base[line <= y + HIGH * (line.max() - y)] = line.max()  # higher up hang straps
+    given = np.zeros_like(product)
+    given[:, columns] = inside & (np.arange(len(inside))[:, None] > base)
+    return ground | given, product & ~given
+
+
+def _lowest(unlike, inside):
+    """Lowest row of what is distinct in each column, where it falls off most; -1 where nothing is."""
+    rows = len(unlike)
+    own = np.where(inside, unlike, 0).astype(np.float32)
+    distinct = cv2.blur(own, (1, BAND_PX), anchor=(0, BAND_PX - 1), borderType=cv2.BORDER_CONSTANT) > DISTINCT
+    low = rows - 1 - distinct[::-1].argmax(axis=0)
+    near = np.clip(low + np.arange(-BAND_PX, BAND_PX + 1)[:, None], 0, rows - 1)
+    fall = np.take_along_axis(unlike, np.maximum(near - 1, 0), axis=0) + np.take_along_axis(unlike, near, axis=0)
+    fall -= np.take_along_axis(unlike, np.minimum(near + 1, rows - 1), axis=0) + np.take_along_axis(unlike, np.minimum(near + 2, rows - 1), axis=0)
+    low = np.take_along_axis(near, fall.argmax(axis=0)[None], axis=0)[0]
+    return np.where(distinct.any(axis=0), low, -1)
+
+
+def _hull(low):
+    """Rows of the lower side of the convex hull in each column, and of what is distinct; or None."""
+    columns = np.flatnonzero(low >= 0)
+    if len(columns) < FEWEST:
+        return None
+    hull = cv2.convexHull(np.column_stack([columns, low[columns]]).astype(np.int32))[:, 0]
+    line = np.full(len(low), -1.0)
+    for (left, first), (right, second) in zip(hull, np.roll(hull, -1, axis=0), strict=True):
+        span = np.arange(min(left, right), max(left, right) + 1)
+        if left != right:
+            line[span] = np.maximum(line[span], first + (second - first) * (span - left) / (right - left))
+    return np.ceil(line).astype(int), low
+
+
+def _is_image(planes, unlike, inside, line, top):
+    """Whether what lies below a line is dim, nearly as wide as the product, and of the product's colour and light, upside down."""
+    rows = np.arange(len(inside))[:, None]
+    last = len(inside) - 1 - inside[::-1].argmax(axis=0)
+    held = line > top + HIGH * (line.max() - top)
+    end = int(last.max())
+    if np.mean((last - line > LOWEST * (line.max() - top)) & held) < WIDE:
+        return False
+    below, above = inside & held & (rows > line + 2), inside & held & (rows < line) & (rows > 2 * line - end)
+    if median(unlike[below]) > min(FAINTEST, DIM * median(unlike[above])):
+        return False
+    image, product = ([float(median(plane[part])) for plane in planes] for part in (below, above))
+    if np.dot(image, product) < ALONG * np.linalg.norm(image) * np.linalg.norm(product):
+        return False
+    light = cv2.blur(planes[0], (SMOOTH_PX, SMOOTH_PX))[:, held]
+    offset = np.arange(2, max(end - int(median(line[held])), 4))[:, None]
+    strips = [np.take_along_axis(light, np.clip(line[held] + sign * offset, 0, len(light) - 1), axis=0) for sign in (-1, 1)]
+    return float(np.corrcoef(strips[0].ravel(), strips[1].ravel())[0, 1]) > ALIKE
