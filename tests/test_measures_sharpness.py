@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_edges
+from catalogue_audit.measures.surface.echo import echo_length
 from catalogue_audit.measures.surface.motion import motion_of
 from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
@@ -145,6 +146,41 @@ def test_a_smear_has_a_flat_top_and_shading_has_none():
     flat = np.where(np.abs(np.cos(direction)) > 0.5, 0.9, 1.0)
     assert motion_of(sigma, direction, None, flat)[0] > 3
     assert motion_of(sigma, direction, None, np.ones(len(sigma)))[0] == 0
+
+
+def _grain():
+    """A fabric of fine grain and a few thin lines, code values; its lines are narrower than the smears below."""
+    grain = cv2.GaussianBlur(np.random.default_rng(5).standard_normal((500, 640, 1)), (0, 0), 1.2)[..., None]
+    code = np.repeat(120 + 60 * grain, 3, axis=2).astype(np.float32)
+    for k in range(5):
+        cv2.line(code, (40 + 120 * k, 30), (90 + 110 * k, 470), (200, 190, 170), 4, cv2.LINE_AA)
+    return np.clip(code, 0, 255)
+
+
+@pytest.mark.parametrize(("length", "degrees"), [(9, 0), (17, 40), (33, 90)])
+def test_a_smear_echoes_at_its_length_and_only_along_it(length, degrees):
+    whole = np.ones((500, 640), bool)
+    moved = picture_of(rounded_code(_moved(_grain(), length, degrees)))
+    outline = outline_of(working_mask(whole, moved))
+    assert echo_length(moved, outline, 0.8 * length, degrees) == pytest.approx(length, abs=1.5)
+    assert np.isnan(echo_length(moved, outline, length, degrees + 90))
+    still = picture_of(rounded_code(_grain()))
+    assert np.isnan(echo_length(still, outline, length, degrees))
+
+
+def test_a_long_smear_that_no_clear_edge_shows_is_told_by_its_echo(scene):
+    code, mask = scene
+    faint = 0.4 * code + 0.6 * code.mean(axis=(0, 1))
+    facts = _facts(_moved(faint, 33, 30) + np.random.default_rng(1).standard_normal(code.shape), mask)
+    assert facts["motion_px"] == pytest.approx(33, rel=0.1)
+    assert facts["motion_direction_deg"] == pytest.approx(30, abs=5)
+    assert facts["blur_px"] == pytest.approx(33 / np.sqrt(24), rel=0.1)
+
+
+def test_what_a_smear_does_to_the_edges_makes_its_blur_no_less_sure(scene):
+    code, mask = scene
+    facts = _facts(_moved(code, 12, 30) + np.random.default_rng(1).standard_normal(code.shape), mask)
+    assert facts["blur_sd_px"] < 0.15 * facts["blur_px"]
 
 
 @pytest.mark.parametrize("share", [0.3, 0.4, 0.5])

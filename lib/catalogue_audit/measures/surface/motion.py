@@ -26,12 +26,15 @@ WELL_CROSSED, FEW, SHARP_AS_WELL = 40.0, 0.05, 0.6
 # A uniform smear has a flat top, as far as it is longer than the lens is wide: `Edges.flatness` falls by up to this below 1,
 # half of what it mostly does; shading on bumps and a lens out of focus leave it nearer to 1 (measured).
 FLATTENED = 0.05
+# From this length on, px, a smear runs the edges that it crosses into noise and into one another, and none of them stands
+# clear: then the picture's echo may bear out what their widths say beyond doubt.
+LONG = 6.0
 ROUNDS = 5  # of re-weighting
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
 # (solves 2 a phi(a) = (2 Phi(a) - 1) / 2 for a = L / (2 s), so s = L / 2.8)
 
 
-def motion_of(sigma, direction, weight=None, flatness=None):
+def motion_of(sigma, direction, weight=None, flatness=None, echo=None):
     """
     Length and direction of a straight motion, from edge widths.
 
@@ -50,6 +53,9 @@ def motion_of(sigma, direction, weight=None, flatness=None):
     flatness : (n,) float, optional
         As in `measures.segmentation.edges.Edges`; where it is known, the
         smear has to have a flat top, or to be beyond doubt.
+    echo : function, optional
+        Of a length (pixels) and an angle (degrees): the smear's length as the
+        whole picture shows it, NaN where it shows none (`measures.surface.echo`).
 
     Returns
     -------
@@ -72,9 +78,17 @@ def motion_of(sigma, direction, weight=None, flatness=None):
     if math.sqrt((constant + swing) / floor) < CLEAR_RATIO or explained < CLEAR_SHARE:
         return 0.0, math.nan, math.nan
     angle = math.degrees(0.5 * math.atan2(s, c)) % 180
-    seen = _is_seen(place, angle, (explained, math.sqrt(variance.max() / variance.min()), weight.sum()))
-    if not seen or not _is_borne_out(direction, counts, angle):
+    evidence = explained, math.sqrt(variance.max() / variance.min()), weight.sum()
+    if not _is_seen(place, angle, evidence):
         return math.nan, math.nan, math.nan
+    crossed, along = _borne_out(direction, counts, angle)
+    if not (crossed and along):
+        length = _length(2 * swing, floor)
+        asked = along and echo is not None and length > LONG and _is_beyond_doubt(evidence)
+        if not asked or _sharp_ones_are_crossed(sigma, direction, counts, (2 * swing, floor, angle)):
+            return math.nan, math.nan, math.nan
+        length = echo(length, angle)
+        return (length, angle, math.sqrt(floor)) if length > 0 else (math.nan, math.nan, math.nan)
     if _sharp_ones_are_crossed(sigma, direction, counts, (2 * swing, floor, angle)):
         return 0.0, math.nan, math.nan
     if flatness is not None and explained < BEYOND_DOUBT[0] and not _is_flat(sigma, direction, counts, flatness, (2 * swing, floor, angle)):
@@ -112,14 +126,28 @@ def _is_seen(place, angle, evidence):
     )
     if far < WITHIN_DEGREES:
         return True
-    sure = all(here > least for here, least in zip(evidence, BEYOND_DOUBT, strict=True))
-    return near < WITHIN_DEGREES and far < EXTRAPOLATED_DEGREES and sure
+    return near < WITHIN_DEGREES and far < EXTRAPOLATED_DEGREES and _is_beyond_doubt(evidence)
 
 
-def _is_borne_out(direction, counts, angle):
-    """Whether enough clear edges show the widening, and enough the sharpness along it."""
+def _is_beyond_doubt(evidence):
+    return all(here > least for here, least in zip(evidence, BEYOND_DOUBT, strict=True))
+
+
+def _borne_out(direction, counts, angle):
+    """Whether enough clear edges show the widening; and whether enough show the sharpness along it."""
     off = np.abs((np.degrees(direction) - angle + 90) % 180 - 90)
-    return counts[off < CROSSED[0]].sum() >= CROSSED[1] and counts[off > ALONG[0]].sum() >= ALONG[1]
+    return counts[off < CROSSED[0]].sum() >= CROSSED[1], counts[off > ALONG[0]].sum() >= ALONG[1]
+
+
+def smeared_widths(direction, length, angle, sharp):
+    """
+    Matched widths (pixels) of edges that a uniform smear crosses, by the direction of their normals (radians).
+
+    The inverse of what `motion_of` reads.
+    """
+    true = length**2 / 12
+    added = true * (1 + (FLAT_TOP - 1) * true / (true + 4 * sharp**2))
+    return np.sqrt(sharp**2 + added * np.cos(direction - math.radians(angle)) ** 2)
 
 
 def _by_direction(sigma, direction, weight):

@@ -6,12 +6,15 @@ what lies behind the plane of focus may be soft. Defocus widens every edge
 alike, motion only those that it crosses.
 """
 
+from functools import partial
+
 import cv2
 import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_edges
-from catalogue_audit.measures.surface.motion import motion_of, weighted_quantile
+from catalogue_audit.measures.surface.echo import echo_length
+from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import resolved_fraction
 from catalogue_audit.measures.surface.structure import fine_detail
 
@@ -52,9 +55,12 @@ def sharpness_facts(picture, outline):
     if len(edges.sigma) < FEWEST:
         return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
     blur, sd = lens_width(edges)
-    length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness)
+    length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness, partial(echo_length, picture, outline))
     if length > 0:
         blur = float(np.sqrt(sharpest**2 + length**2 / 24))  # the mean over all directions
+        # What the smear makes of the edges' widths is no disagreement between them.
+        alike = edges.sigma / smeared_widths(edges.direction, length, angle, sharpest) * blur
+        sd = lens_width(edges._replace(sigma=alike, flatness=np.ones(len(alike))))[1]
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
