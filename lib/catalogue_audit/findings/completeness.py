@@ -7,7 +7,7 @@ from catalogue_audit.delivery.gs1 import GTIN_LENGTHS, gtin_check_digit_ok
 from catalogue_audit.delivery.names import claims
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.raw_files import raw_companions
-from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_words
+from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_noun, view_words
 
 NEARLY_EVERY = 0.8  # of the products: what so many lack is one thing to ask for, not one a product
 MOST_HINTS = 50  # unknown SKUs for which the nearest listed one is looked up
@@ -79,7 +79,7 @@ def missing_view(evidence):
         perhaps = [file for sku in lacking[view] for file in unread.get(sku, ())]
         unless = f", unless their pictures of no known view show it (for example {listed(perhaps, 2)})" if perhaps else ""
         note = (
-            f"the {view_words(view)} is missing from {len(lacking[view])} of {len(views)} products{unless}: ask for it, or take "
+            f"the {view_noun(view)} is missing from {len(lacking[view])} of {len(views)} products{unless}: ask for it, or take "
             f"it out of the brief's required views"
         )
         yield finding("missing_view", sentence(note), view=view)
@@ -93,7 +93,7 @@ def missing_view(evidence):
         if sku in untold or (nameless and not unread.get(sku)):
             continue
         if not delivered.get(sku) and found.missing:
-            note = f"no picture of {plain(sku)} was delivered: ask for {listed([view_words(v) for v in found.missing])}"
+            note = f"no picture of {plain(sku)} was delivered: ask for {listed([view_noun(v) for v in found.missing])}"
             yield finding("missing_view", sentence(note), sku=sku)
             continue
         for view in found.missing:
@@ -154,7 +154,7 @@ def _undelivered(evidence):
 
 def _missing_row(evidence, sku, view, unread):
     is_main = (text(_product(evidence, sku).get("main_view")) or brief_terms.main_view(evidence.brief)) == view
-    named = f"{view_words(view)} of {plain(sku)}" + (", its main view," if is_main else "")
+    named = f"{view_noun(view)} of {plain(sku)}" + (", its main view," if is_main else "")
     perhaps = f", unless {listed(unread, 2)} of no known view shows it" if unread else ""
     note = f"the {named} is missing{perhaps}: ask for it"
     return finding("missing_view", sentence(note), sku=sku, view=view)
@@ -187,7 +187,7 @@ def without_strap(evidence):
             bare = states == "none"
             if len(states) >= 2 and (bare.all() or not bare.any()):
                 lacking = "with" if bare.all() else "without"
-                note = f"every {view_words(view)} of {plain(sku)} shows {'no' if bare.all() else 'the'} strap: ask for one {lacking} it"
+                note = f"every {view_noun(view)} of {plain(sku)} shows {'no' if bare.all() else 'the'} strap: ask for one {lacking} it"
                 yield finding("missing_view", sentence(note), sku=sku, view=view)
 
 

@@ -7,7 +7,7 @@ from catalogue_audit.delivery.name_numbers import BY_PICTURES
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.raw_files import raw_companions
-from catalogue_audit.findings.rows import called, counted, finding, listed, number, plain, sentence, text, view_words
+from catalogue_audit.findings.rows import called, counted, finding, listed, number, plain, sentence, text, view_noun
 
 MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specification
 FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
@@ -278,7 +278,7 @@ def _views_by_pictures(facts):
     examples = {}
     for file in files:
         examples.setdefault((facts[file].view, facts[file].position), file)
-    named = [f"{plain(file)} as {view_words(view)}" for (view, _), file in examples.items()]
+    named = [f"{plain(file)} as {view_noun(view)}" for (view, _), file in examples.items()]
     note = (
         f"the names of {counted(len(files), 'picture')} carry a number and no view, so they were taken for what most pictures of "
         f"that number show ({', '.join(named)}): say in the brief what the numbers mean (views.numbered), or rename them"
