@@ -289,7 +289,7 @@ def _correlations(shown, cells, edges, norms, expected, reach):
     """
     Correlation of patches with all places near where they are expected.
 
-    Rows of a patch are multiplied with rows of the picture in one product of matrices, and then summed along the diagonals.
+    Rows of a patch are multiplied with rows of the picture, as matrices, and the products summed along the diagonals.
 
     Parameters
     ----------
@@ -310,9 +310,8 @@ def _correlations(shown, cells, edges, norms, expected, reach):
     patches -= np.tile(patches @ MEANS, PATCH_PX**2)
     strength = np.einsum("ni,ni->n", patches, patches)
     rows = sliding_window_view(_windows(edges, expected, half + reach), 2 * PATCH_PX, axis=2)[:, :, ::2]
-    rows = np.ascontiguousarray(rows).reshape(len(cells), -1, 2 * PATCH_PX)
-    products = (patches.reshape(-1, PATCH_PX, 2 * PATCH_PX) @ rows.transpose(0, 2, 1)).reshape(len(cells), PATCH_PX, -1, span)
-    sums = sum(products[:, k, k : k + span] for k in range(PATCH_PX))
+    products = patches.reshape(-1, PATCH_PX, 2 * PATCH_PX) @ rows.transpose(2, 0, 3, 1)
+    sums = sum(products[:, :, k, k : k + span] for k in range(PATCH_PX)).transpose(1, 2, 0)
     there = _windows(norms, expected, reach)
     return np.clip(sums / np.sqrt(np.maximum(there * strength[:, None, None], NOTHING)), -1, 1)
 

@@ -21,6 +21,7 @@ SLOPES_DEG = np.arange(-8.0, 8.01, 1.0)  # that are looked along
 PHOTOGRAPHED = ("grey", "coloured", "unknown")  # backdrops; a floor on pure white may have been put there
 BORDER = 0.04  # of the frame's height at its upper and lower end, where the line may be the picture's own border
 FREE, EACH_SIDE = 0.2, 0.05  # least share of columns that show it; of the width, on either side of the middle third
+COLUMN_PX = 6  # of so many each, steps are averaged before they are looked along: a line climbs less than one pixel in it
 AROUND_LINE_PX = 5
 LEAST_STEP, CRISP_PX, ON_LINE = 1.5, 0.3, 0.6  # code values a px; scatter about the line; share of its columns within three of these
 BENT = 0.03  # px a px, of either side beside the whole: two edges that only seem to continue each other
@@ -107,20 +108,19 @@ def _is_a_border(grey, mask, line):
 def _likeliest(step, free):
     """Slope (px a px), row at the frame's middle and sign of the step of the line along which steps agree most; None where none is free on both sides."""
     limit = 4 * float(np.median(np.abs(step[free > 0]))) + 1.0 if free.any() else 1.0
-    agree = cv2.resize(np.clip(step / limit, -1, 1), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    seen = cv2.resize(free.astype(np.float32), agree.shape[::-1], interpolation=cv2.INTER_AREA)
-    tall, wide = agree.shape
-    third, best = wide // 3, (0.0, None)
-    for slope in np.tan(np.radians(SLOPES_DEG)):
-        shear = np.array([[1.0, 0.0, 0.0], [slope, 1.0, -slope * wide / 2]])
-        along, shown = (cv2.warpAffine(plane, shear, (wide, tall), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) for plane in (agree, seen))
-        columns, total = shown.sum(axis=1), along.sum(axis=1)
-        both = (columns > FREE * wide) & (shown[:, :third].sum(axis=1) > EACH_SIDE * wide) & (shown[:, -third:].sum(axis=1) > EACH_SIDE * wide)
-        score = np.where(both, np.abs(total) / np.maximum(columns, 1.0), 0.0)
-        row = int(score.argmax())
-        if score[row] > best[0]:
-            best = float(score[row]), (float(slope), 2.0 * row + 0.5, float(np.sign(total[row])))
-    return best[1]
+    planes = cv2.merge([np.clip(step / limit, -1, 1), free.astype(np.float32)])
+    planes = cv2.resize(planes, (max(round(step.shape[1] / COLUMN_PX), 3), max(round(step.shape[0] / 2), 1)), interpolation=cv2.INTER_AREA)
+    tall, wide = planes.shape[:2]
+    slopes, squeezed = np.tan(np.radians(SLOPES_DEG)), step.shape[1] / wide / 2
+    shears = [np.array([(1.0, 0.0, 0.0), (slope, 1.0, -slope * (wide - 1) / 2)]) for slope in slopes * squeezed]
+    along = [cv2.warpAffine(planes, shear, (wide, tall), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) for shear in shears]
+    third, sums = wide // 3, np.zeros((wide, 2, 4), np.float32)
+    sums[:, 0, 0] = sums[:, 1, 1] = sums[:third, 1, 2] = sums[-third:, 1, 3] = 1  # of steps; of what is free: all, and on either side
+    total, columns, left, right = np.moveaxis(np.stack(along).reshape(len(slopes) * tall, -1) @ sums.reshape(-1, 4), 1, 0)
+    both = (columns > FREE * wide) & (np.minimum(left, right) > EACH_SIDE * wide)
+    score = np.where(both, np.abs(total) / np.maximum(columns, 1.0), 0.0)
+    best = int(score.argmax())
+    return (float(slopes[best // tall]), 2.0 * (best % tall) + 0.5, float(np.sign(total[best]))) if score[best] > 0 else None
 
 
 def _fitted(step, free, slope, middle, sign):
