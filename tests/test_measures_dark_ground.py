@@ -57,3 +57,14 @@ def test_a_base_nearly_as_dark_as_the_ground_is_product(base, colour):
     truth = making.cover(SHAPE, BODY, HANDLE)
     paint = np.where((ROWS >= BASE - 50)[..., None], base, np.broadcast_to(colour, (*SHAPE, 3)))
     assert abs(outline_of(making.put(making.sweep(*SHAPE, DARK), truth, paint)).box[3] * SHAPE[0] - BASE) < 4
+
+
+@pytest.mark.parametrize("height", [60, 100])
+@pytest.mark.parametrize("lamp", [0.0, 0.6])
+@pytest.mark.parametrize("tone", [0.11, 0.14])
+def test_a_lower_half_little_lighter_than_the_ground_is_product_in_a_lamp_from_the_side_too(height, lamp, tone):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    leather = 1 + 0.1 * np.sin(COLUMNS / 3.0 + np.sin(ROWS / 5.0)) * np.sin(ROWS / 4.0)
+    falling = (1 - lamp * np.clip((COLUMNS - 130) / 220, 0, 1)) * leather
+    paint = np.where((ROWS >= BASE - height)[..., None], (tone,) * 3, CREAM) * falling[..., None]
+    assert abs(outline_of(making.put(making.sweep(*SHAPE, DARK), truth, paint)).box[3] * SHAPE[0] - BASE) < 4

@@ -18,9 +18,10 @@ DARK = 50.0  # CIELAB L*; of a lighter ground shadows are as distinct as images
 DISTINCT = 25.0  # CIELAB; of the product's difference from the backdrop in rows of its own
 FAINTEST, DIM = 16.0, 0.4  # CIELAB; and of the product's difference above: an image is less unlike the backdrop
 ALONG = 0.6  # cosine between the colours of image and product, both against the backdrop; a part near the base has a colour of its own
-ALIKE, SMOOTH_PX = 0.1, 9  # correlation with the product above, mirrored, in means; more than two such strips without any relation have
+ALIKE, SMOOTH_PX = 0.1, 9  # correlation with the product above, mirrored, in means; a lamp's fall-off along the columns is taken out, for it lies on both
 WIDE = 0.6  # share of the product's width below which the image lies
 BAND_PX, JOINED_PX, FEWEST = 4, 6, 12
+EVEN_PX, EVEN = 2, 0.67  # between lower ends and the hull of all; and the share of columns in which a base lies as near
 LOWEST, HIGH = 0.02, 0.5  # of the product's height: what is lower is a contact shadow; and the part of it in which a base lies
 
 
@@ -84,13 +85,22 @@ def _hull(low):
     return np.ceil(line).astype(int), low
 
 
+def _ends_as_a_base(last):
+    """Whether most lower ends lie on the lower side of their convex hull; images end raggedly, where they grow too faint, or leave the frame."""
+    line, own = _hull(last)
+    return np.mean((line - own)[own >= 0] <= EVEN_PX) > EVEN
+
+
 def _is_image(planes, unlike, inside, line, top):
     """Whether what lies below a line is dim, nearly as wide as the product, and of the product's colour and light, upside down."""
     rows = np.arange(len(inside))[:, None]
     last = len(inside) - 1 - inside[::-1].argmax(axis=0)
     held = line > top + HIGH * (line.max() - top)
     end = int(last.max())
-    if np.mean((last - line > LOWEST * (line.max() - top)) & held) < WIDE:
+    deep = held & (last - line > LOWEST * (line.max() - top))
+    if deep.mean() < WIDE or end - line.max() > line.max() - top:  # no image is higher than what it shows
+        return False
+    if end < len(inside) - BAND_PX and _ends_as_a_base(np.where(deep, last, -1)):
         return False
     below, above = inside & held & (rows > line + 2), inside & held & (rows < line) & (rows > 2 * line - end)
     if median(unlike[below]) > min(FAINTEST, DIM * median(unlike[above])):
@@ -99,6 +109,7 @@ def _is_image(planes, unlike, inside, line, top):
     if np.dot(image, product) < ALONG * np.linalg.norm(image) * np.linalg.norm(product):
         return False
     light = cv2.blur(planes[0], (SMOOTH_PX, SMOOTH_PX))[:, held]
-    offset = np.arange(2, max(end - int(median(line[held])), 4))[:, None]
+    offset = np.arange(2, max(int(median((last - line)[held])), 4))[:, None]
     strips = [np.take_along_axis(light, np.clip(line[held] + sign * offset, 0, len(light) - 1), axis=0) for sign in (-1, 1)]
-    return float(np.corrcoef(strips[0].ravel(), strips[1].ravel())[0, 1]) > ALIKE
+    above, below = (strip - strip.mean(axis=0) for strip in strips)
+    return float((above * below).sum()) > ALIKE * float(np.sqrt((above**2).sum() * (below**2).sum()))
