@@ -95,7 +95,7 @@ def test_a_disc_of_confusion_is_as_wide_as_its_standard_deviation(scene, radius)
     assert _facts(soft, mask, quality=90)["blur_px"] == pytest.approx(radius / 2, rel=0.1)
 
 
-@pytest.mark.parametrize(("length", "degrees"), [(4, 30), (4, 90), (9, 0), (9, 60), (14, 135)])
+@pytest.mark.parametrize(("length", "degrees"), [(4, 30), (4, 90), (9, 0), (9, 60), (14, 135), (17, 0), (25, 30)])
 def test_motion_is_told_by_length_and_direction(scene, length, degrees):
     code, mask = scene
     facts = _facts(_moved(_blurred(code, 0.8), length, degrees), mask, quality=90)

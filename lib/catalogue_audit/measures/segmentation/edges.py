@@ -18,6 +18,8 @@ from catalogue_audit.pixels.profiles import SRGB_CURVE
 BLOCK = 8  # working px; at most one candidate in each block
 HALF_LENGTH = 14  # full-resolution px on either side of the edge: enough for a sigma of WIDE
 WIDE = 2.2  # px; wider edges are sampled again, twice as far
+HALF_LENGTHS = (14, 28, 56)  # full-resolution px, where edges of all widths lie side by side ...
+RESOLVED = 0.2  # ... and the widest sigma that is taken from one of them, over it
 LINES = np.array([-3.0, -1.5, 0.0, 1.5, 3.0])  # full-resolution px along the edge: averaged against noise
 SECTORS = 12  # of direction, over 180 degrees, from which candidates are taken in turn
 ROUNDS = 6  # of the moment iteration; a Gaussian edge converges in three
@@ -167,6 +169,20 @@ def measure_edges(encoded, x, y, direction):
     if len(edges.sigma) * 4 < len(x) or quantile(edges.sigma, 0.25) > WIDE:
         return _measure(encoded, x, y, direction, 2 * HALF_LENGTH)
     return edges
+
+
+def measure_all_widths(encoded, x, y, direction):
+    """
+    `measure_edges`, each edge from a profile long enough for it; without line spreads.
+
+    A smear leaves sharp edges beside wide ones, and a profile shows no sigma above a third of its half length.
+    """
+    kept = []
+    for least, half_length in zip((0, *HALF_LENGTHS), HALF_LENGTHS, strict=False):
+        edges = _measure(encoded, x, y, direction, half_length)
+        fits = (edges.sigma > least * RESOLVED) & (edges.sigma <= half_length * RESOLVED)
+        kept.append([values[fits] for values in edges._replace(spread=np.empty((len(fits), 0), np.float32))])
+    return Edges(*map(np.concatenate, zip(*kept, strict=True)))
 
 
 def _measure(encoded, x, y, direction, half_length):

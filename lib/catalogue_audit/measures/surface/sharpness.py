@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.records import of_size
-from catalogue_audit.measures.segmentation.edges import find_edges, measure_edges
+from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
 from catalogue_audit.measures.surface.echo import echo_length
-from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
+from catalogue_audit.measures.surface.motion import LONG, motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import resolved_fraction
 from catalogue_audit.measures.surface.structure import fine_detail
 
@@ -51,16 +51,17 @@ def sharpness_facts(picture, outline):
     region = _region(outline, picture.grey.shape)
     x, y, direction = find_edges(picture.grey, region, EDGES)
     scale = picture.grey_reduction
-    edges = measure_edges(picture.encoded, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction)
+    candidates = (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction
+    edges = measure_edges(picture.encoded, *candidates)
     if len(edges.sigma) < FEWEST:
         return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
     blur, sd = lens_width(edges)
-    length, angle, sharpest = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness, partial(echo_length, picture, outline))
+    (length, angle, sharpest), crossed = _motion(picture, outline, edges, candidates)
     if length > 0:
         blur = float(np.sqrt(sharpest**2 + length**2 / 24))  # the mean over all directions
         # What the smear makes of the edges' widths is no disagreement between them.
-        alike = edges.sigma / smeared_widths(edges.direction, length, angle, sharpest) * blur
-        sd = lens_width(edges._replace(sigma=alike, flatness=np.ones(len(alike))))[1]
+        alike = crossed.sigma / smeared_widths(crossed.direction, length, angle, sharpest) * blur
+        sd = lens_width(crossed._replace(sigma=alike, flatness=np.ones(len(alike))))[1]
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
@@ -69,6 +70,18 @@ def sharpness_facts(picture, outline):
         "resolved": resolved_fraction(edges, picture.encoded, length > 0, _inside(outline, edges, picture.encoded.shape)),
         "fine_detail": detail,
     }
+
+
+def _motion(picture, outline, edges, candidates):
+    """`motion_of` a picture, and the edges that tell it: where a long smear may be, of all widths."""
+    echo = partial(echo_length, picture, outline)
+    motion = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness, echo)
+    if np.isnan(motion[0]) or motion[0] > LONG:
+        wide = measure_all_widths(picture.encoded, *candidates)
+        again = motion_of(wide.sigma, wide.direction, wide.weight, wide.flatness, echo)
+        if again[0] > LONG:
+            return again, wide
+    return motion, edges
 
 
 def lens_width(edges):
