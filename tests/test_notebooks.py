@@ -172,3 +172,12 @@ def test_every_notebook_of_the_report_is_in_the_folder():
     assert all(parameters_of(FOLDER / name) == {"report_folder"} for name in REPORT_NOTEBOOKS)
 
 
+
+
+def test_a_kernel_whose_folder_was_taken_away_ends_without_a_word(tmp_path):
+    """As where a run is stopped between the start of a process and its first import."""
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    program = f"import os, runpy, sys; os.chdir({str(gone)!r}); os.rmdir({str(gone)!r}); runpy.run_module('catalogue_audit.report.kernel', run_name='__main__')"
+    done = subprocess.run([sys.executable, "-c", program, "-f", str(gone / "connection.json")], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (1, "", "")

@@ -16,11 +16,28 @@ KERNEL_OPTIONS = ("--HistoryManager.enabled=False", "--Application.log_level=50"
 
 
 def main():
-    """Start the kernel that the arguments describe; returns when it is shut down."""
-    sys.modules["debugpy"] = None  # an import of it fails as if it were not installed, which ipykernel allows for
-    from ipykernel.kernelapp import launch_new_instance
+    """
+    Start the kernel that the arguments describe; returns when it is shut down.
 
-    launch_new_instance()
+    A run that is stopped while its kernel starts takes the scratch folder away from it: then it ends without a word.
+    """
+    sys.modules["debugpy"] = None  # an import of it fails as if it were not installed, which ipykernel allows for
+    try:
+        if _folder_is_gone(sys.argv):
+            sys.exit(1)
+        from ipykernel.kernelapp import launch_new_instance
+
+        launch_new_instance()
+    except OSError:  # or while it imports
+        if not _folder_is_gone(sys.argv):
+            raise
+        sys.exit(1)
+
+
+def _folder_is_gone(arguments):
+    """True where the folder of the connection file that the arguments name is no longer there."""
+    named = dict(zip(arguments, arguments[1:], strict=False)).get("-f")
+    return named is not None and not os.path.isdir(os.path.dirname(named))
 
 
 @contextlib.contextmanager
