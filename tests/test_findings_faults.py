@@ -110,6 +110,16 @@ def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_s
     assert judged(frames).empty
 
 
+def test_noise_in_a_dark_tone_is_allowed_what_the_tone_curve_makes_of_it(frames):
+    """sRGB (IEC 61966-2-1): the slope at L* 26 (4.7 % of the light) is (0.0475 / 0.532)^(1/2.4 - 1) = 4.1 times that at L* 78 (53 %)."""
+    frames = frames.assign(noise=0.5, background_L=78.0)
+    dark = changed(frames, DETAIL, noise=0.5 * 2.0 * 3.9, background_L=26.0)
+    assert judged(dark).empty
+    row = only(judged(changed(frames, DETAIL, noise=0.5 * 2.0 * 4.3, background_L=26.0)), "noise")
+    assert row["value"] == pytest.approx(2.1, abs=0.03)
+    assert only(judged(changed(frames, DETAIL, noise=1.1)), "noise")["value"] == pytest.approx(2.2)
+
+
 def test_noise_left_in_enough_pictures_says_what_is_usual_where_compression_hid_more_of_it_in_the_rest(frames):
     """What stays hidden says only that it is below its limit, 1.2 here; the pictures that show theirs have 0.7."""
     left = np.arange(len(frames)) % 8 == 3

@@ -7,6 +7,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, FEWEST_OF_A_STYLE, UNCERTAINTIES
 from catalogue_audit.findings.rows import called, counted, finding, number, sentence
+from catalogue_audit.pixels.colour import linear_from_lab
 from catalogue_audit.statistics.surface.inner_blur import inner_blur
 
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
@@ -15,6 +16,7 @@ LENGTH_TO_SIGMA = np.sqrt(12)  # standard deviation of a uniform smear is its le
 MEAN_OF_DIRECTIONS = 24.0  # blur_px counts a smear of length L as L^2 / 24 of variance, its mean over all directions
 SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault
 FEWEST_MEASURED = 8  # pictures whose noise compression left, for their middle to be the set's
+SRGB_LINEAR = 0.0031308  # linear light below which the sRGB curve is straight (IEC 61966-2-1)
 LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothing
 
 
@@ -90,7 +92,8 @@ def noise(evidence):
     Pictures with more noise than the set's.
 
     Where compression has left nothing of it, the set has less than would have been left, and no more than
-    the pictures where it was left, if there are enough of them.
+    the pictures where it was left, if there are enough of them. The same noise of the sensor is more code values in a dark
+    tone, as of a cloth that fills a detail, than on a light backdrop: that much is normal there.
     """
     limit = brief_terms.tolerance(evidence.brief, "noise")
     frames = evidence.measured
@@ -102,16 +105,30 @@ def noise(evidence):
         normal = min(normal, frames["noise"].median())
     normal = max(float(normal), LEAST_NOISE)
     at_least = "at least " if frames["noise"].count() < len(most) / 2 else ""
-    for frame in evidence.records(frames[frames["noise"] > limit * normal]):
+    times = frames["noise"] / normal / _more_in_the_dark(frames)
+    for frame, noisier in zip(evidence.records(frames[times > limit]), times[times > limit], strict=True):
         iso = number(frame.get("iso"))
         at = f" at ISO {iso:.0f}" if iso is not None else ""
         note = (
-            f"the {called(frame)} is {at_least}{frame['noise'] / normal:.1f} times as noisy as the set{at} "
+            f"the {called(frame)} is {at_least}{noisier:.1f} times as noisy as the set{at} "
             f"(tolerance {limit:g} times): check it at full size and its ISO setting"
         )
         yield finding(
-            "noise", sentence(note), frame, value=frame["noise"] / normal, expected=1.0, tolerance=limit
+            "noise", sentence(note), frame, value=noisier, expected=1.0, tolerance=limit
         )
+
+
+def _more_in_the_dark(frames):
+    """
+    How many times as many code values a noise of the same linear light takes on each picture's background as on the set's, at least 1 (n,).
+
+    Above its linear part the sRGB curve (IEC 61966-2-1) rises with the power 1 / 2.4 of the light; what it makes of a small
+    difference is its slope. Noise of photons falls with the light: of it this is the most.
+    """
+    neutral = np.zeros((len(frames), 3))
+    neutral[:, 0] = frames["background_L"]
+    light = np.maximum(linear_from_lab(neutral)[:, 1], SRGB_LINEAR)
+    return np.nan_to_num(np.maximum((light / np.nanmedian(light)) ** (1 / 2.4 - 1), 1.0), nan=1.0) if np.isfinite(light).any() else np.ones(len(frames))
 
 
 def product_specks(evidence):
