@@ -68,3 +68,13 @@ def test_level_handles_that_cross_or_a_strap_over_a_handle_are_not_nested(raised
 def test_a_handle_both_of_whose_legs_show_below_stands_under_a_strap():
     mask = making.cover(SHAPE, making.strip(making.arch(240, 284, 150, 130), 11), making.strip(making.arch(250, 284, 50, 90), 11)) > 0.5
     assert nested_crowns(mask[150:284, 85:395]) == {}
+
+
+@pytest.mark.parametrize(("half_width", "twin"), [(68, True), (80, True), (120, False)])
+def test_an_arch_that_stands_wider_above_the_handle_is_a_strap(half_width, twin):
+    """A strap held up springs from the bag's sides; a second handle has the first one's width, whatever it is raised by."""
+    mask = making.cover(SHAPE, making.strip(making.arch(240, 284, half_width, 160), 9), making.strip(making.arch(240, 284, 70, 120), 9)) > 0.5
+    gap = crown_gap(mask, (120, 284, 240.0 - half_width, 240.0 + half_width), 390.0)
+    assert isinstance(gap, str) != twin
+    if twin:
+        assert gap[0] == pytest.approx(40, abs=1)

@@ -47,6 +47,7 @@ LEAST_HEIGHT = 0.08  # of the product's height; lower handles lie down
 BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor two
 UNLIKE = 0.35  # of the gap, by which it may change across the crown; two alike handles run parallel, a strap laid over one does not
 STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle
+WIDER = 1.25  # times a handle's width, as far below the crown; twins have the same, the rear one less by perspective
 CRUMB = 0.3  # of the thickest band; a thinner one is an edge's noise
 LEG_REACH = 0.3  # of the handles' width, beside them, where legs of the other handle may stand
 THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
@@ -158,7 +159,7 @@ def crown_gap(mask, region, height):
     top, body_top, left, right = region
     middle, reach = 0.5 * (left + right), max(2, int(0.5 * CROWN_SHARE * (right - left)))
     columns = np.unique(np.linspace(middle - reach, middle + reach, CROWN_COLUMNS).astype(int))
-    gaps, crowns = [], []
+    gaps, crowns, first = [], [], []
     for column in columns:
         bands = [(a, b) for a, b in runs(mask[top : body_top + 1, np.clip(column, 0, mask.shape[1] - 1)]) if b < body_top - top]
         bands = _without_crumbs([(a, b) for a, b in bands if b - a < BAND_LIMIT * height])
@@ -168,17 +169,35 @@ def crown_gap(mask, region, height):
             crowns.append(bands[0][1] - bands[0][0])
         if len(bands) > 1:
             gaps.append(bands[1][0] - bands[0][0])
+            first.append(bands[0][0])
     if len(crowns) < max(3, 0.5 * len(columns)):
         return "the handles' crown is hidden or touches the body"
     if len(gaps) > 0.6 * len(crowns):
         gap = float(np.median(gaps))
         if np.ptp(gaps) > UNLIKE * gap + 2.0:  # either edge is known to a pixel
             return "what crosses above the handle does not run along it as a second one would: a strap"
+        if _spans_more(mask, top + float(np.median(first)), gap):
+            return "what crosses above the handle stands wider than it, as no second one would: a strap"
         return gap, max(1.0, 0.1 * gap), True
     leg = leg_thickness(mask, top, body_top, left, right)
     if leg is None:
         return "the handles' legs cannot be told apart"
     return max(float(np.median(crowns)) - leg, 0.0), float(np.hypot(THICKNESS_SD * leg, 1.0)), False
+
+
+def _spans_more(mask, crown, gap):
+    """
+    True where the upper of two arches is wider than the lower one, as far below its own crown; a twin's legs lie on the other's.
+
+    Asked as far down as one crown lies below the other, and only where the legs of both are seen there beside each other.
+    """
+    rows = [int(round(crown + times * gap)) for times in (0.95, 1.95)]
+    if gap < 4 or rows[1] >= len(mask):
+        return False
+    upper, both = (runs(mask[row]) for row in rows)
+    if len(upper) < 2 or len(both) < 4:
+        return False
+    return upper[-1][1] - upper[0][0] > WIDER * (both[-2][1] - both[1][0])
 
 
 def legs(mask, region):
