@@ -110,6 +110,13 @@ def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_s
     assert judged(frames).empty
 
 
+def test_an_outline_a_part_of_which_may_be_ground_tells_neither_size_nor_place_but_light(frames):
+    faults = {"scale_dev": 0.09, "centre_dev_y": 0.05, "exposure_dev_ev": 0.4}
+    unsure = judged(changed(frames, FRONT, outline_confidence=0.6, **faults))
+    assert list(unsure["check"]) == ["exposure"]
+    assert {"scale", "centring", "exposure"} <= set(judged(changed(frames, FRONT, outline_confidence=0.9, **faults))["check"])
+
+
 def test_noise_in_a_dark_tone_is_allowed_what_the_tone_curve_makes_of_it(frames):
     """sRGB (IEC 61966-2-1): the slope at L* 26 (4.7 % of the light) is (0.0475 / 0.532)^(1/2.4 - 1) = 4.1 times that at L* 78 (53 %)."""
     frames = frames.assign(noise=0.5, background_L=78.0)

@@ -6,6 +6,7 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.outliers import UNCERTAINTIES
 from catalogue_audit.findings.rows import called, finding, listed, sentence
+from catalogue_audit.measures.records import PLACED_LIMIT
 from catalogue_audit.statistics.geometry.framing_rules import places
 from catalogue_audit.statistics.geometry.registration import kinds_of_product
 from catalogue_audit.statistics.geometry.strap_states import SURE_OUTLINE
@@ -43,8 +44,12 @@ def _of_the_usual_shape(frames):
 
 
 def _surely_seen(frames):
-    """Without frames whose outline meets the frame and is unsure: what meets it there is as likely backdrop, and tells neither size nor place nor end."""
-    return frames[frames["touches"].isna() | ~(frames["outline_confidence"].astype(float) < SURE_OUTLINE)]
+    """
+    Without frames whose outline tells neither size nor place nor end: a part of it may be ground, or it meets the frame and is unsure, and what
+    meets it there is as likely backdrop.
+    """
+    confidence = frames["outline_confidence"].astype(float)
+    return frames[~(confidence < np.where(frames["touches"].isna(), PLACED_LIMIT, SURE_OUTLINE))]
 
 
 def centring(evidence):

@@ -116,6 +116,7 @@ class Outline(NamedTuple):
 
 DEFAULT_FOCAL_35MM = 85.0  # mm; common practice for product work, no source; assumed where Exif is silent
 CONFIDENCE_LIMIT = 0.5  # half: an outline more likely wrong than right misleads whoever reads it
+PLACED_LIMIT = 0.65  # confidence below which an outline tells neither size nor place: a part of it may be ground
 
 
 def of_size(mask, shape):

@@ -35,7 +35,7 @@ SIDE_MET = 0.05  # share of a side of the frame
 TANGLED = 14.0  # length of all edges over the root of the area: 4 for a square, about 8 for a bag with handles
 UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
 FAINT = 2.0  # CIELAB; a step over an edge that just shows, in the mean of some pixels
-MOST_DOUBT, DOUBTED = 0.006, 0.4  # of the frame's long side, which a box is measured to; and the confidence beyond that
+MOST_DOUBT, DOUBTED = 0.006, 0.6  # of the frame's long side, which a box is measured to; and the confidence beyond that: all but size and place holds
 FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
 KERNEL5 = np.ones((5, 5), np.uint8)
 
