@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
-from catalogue_audit.statistics.matching import identity, likeness, neighbours, nominating, verifying
+from catalogue_audit.statistics.matching import likeness, neighbours, nominating, verifying
 from catalogue_audit.statistics.matching.identity import group_pictures, misfiled
 from catalogue_audit.statistics.tables import table_from_rows
 from hypothesis import given, settings

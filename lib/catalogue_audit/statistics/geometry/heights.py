@@ -10,7 +10,6 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.handles import USUAL_LOOK_DEG

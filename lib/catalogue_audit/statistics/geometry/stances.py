@@ -25,7 +25,7 @@ from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.measures.geometry.turn import USUAL_PITCH_DEG
 from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
 from catalogue_audit.statistics.geometry.shapes import shape_names
-from catalogue_audit.statistics.geometry.stance_traces import BETWEEN_SD_DEG, FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
+from catalogue_audit.statistics.geometry.stance_traces import FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
 TURN, PITCH, ROLL = range(3)

@@ -9,7 +9,6 @@ import math
 import cv2
 import numpy as np
 
-from catalogue_audit.statistics.matching.signatures import product_mask
 
 LONG_SIDE = 256  # px at which two pictures are compared; noise and JPEG blocks average out, edges remain
 LARGEST_ZOOM = 1.5  # more is a detail of the picture, not a re-crop of it
