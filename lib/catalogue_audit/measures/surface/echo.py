@@ -44,7 +44,7 @@ def echo_length(picture, outline, length, angle):
     ----------
     .. [1] Y. Yitzhaky, N. S. Kopeika, "Identification of blur parameters from motion blurred images",
        Graphical Models and Image Processing 59:310-320, 1997 (the autocorrelation of the derivative along the
-       motion has its minimum at the extent of the blur).
+       motion has its minimum at the extent of the blur; cited from memory).
     """
     light, inside = _turned(picture, outline, length, angle)
     light = cv2.GaussianBlur(light, (0, 0), sigmaX=max(SMOOTHED[0] * length, SMOOTHED[1]), sigmaY=ACROSS)
