@@ -143,15 +143,25 @@ def test_all_links_lead_somewhere_and_none_to_a_network(report, page):
     assert "http" not in (folder / "report.html").read_text(encoding="utf-8").replace("http-equiv", "")
 
 
-def test_ids_are_unique_and_images_have_words_size_and_wait(page):
+def test_ids_are_unique_and_images_have_words_and_size(page):
     ids = [element["id"] for element in page.find_all(id=True)]
     assert len(ids) == len(set(ids))
     for image in page.find_all("img"):
         assert image.has_attr("alt")
         if not image["src"].endswith(".svg"):
             assert image.has_attr("width") and image.has_attr("height")
-    lazy = [image for image in page.find_all("img") if image.get("loading") == "lazy"]
-    assert len(lazy) >= len(page.find_all("img")) - 10
+
+
+def test_pictures_wait_only_where_there_are_many(report, page, tmp_path, monkeypatch):
+    """A page of few pictures is whole at once, as for a full-page screenshot; one of thousands opens quickly."""
+    assert not page.select("img[loading=lazy]") and not page.body.get("class")
+    audit, folder = report
+    sizes = {path.name: (100, 100) for path in (folder / "pictures").iterdir()}
+    monkeypatch.setattr("catalogue_audit.report.page.MANY_PICTURES", len(sizes) - 1)
+    write_page(audit, tmp_path, sizes, {})
+    many = BeautifulSoup((tmp_path / "report.html").read_text(encoding="utf-8"), "html.parser")
+    assert many.body["class"] == ["many"]
+    assert len(many.select("img[loading=lazy]")) >= len(many.find_all("img")) - 10
 
 
 def test_charts_have_the_answer_as_alternative_text(page):

@@ -16,6 +16,7 @@ from catalogue_audit.report.page_words import TEMPLATES, environment
 from catalogue_audit.report.pairs import pair_content
 
 PAGE_BYTES = 3_000_000  # the page stays below, whatever the delivery
+MANY_PICTURES = 400  # beyond, a picture is loaded and laid out only when it comes near the window
 
 
 def write_page(audit, folder, sizes, charts, *, incomplete="", sheets=(), notebooks=()):
@@ -63,6 +64,7 @@ def render_page(audit, sizes, charts, room=Room(), *, incomplete="", sheets=(), 
         summary=audit.summary,
         head=headline(audit),
         sizes=sizes,
+        many=len(sizes) > MANY_PICTURES,
         incomplete=incomplete,
         sheets=sheets,
         notebooks=notebooks,
