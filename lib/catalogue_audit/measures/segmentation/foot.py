@@ -52,6 +52,8 @@ def without_soft_foot(evidence, ground, product):
     own = float(median(of_product))
     faint = inside & (unlike < min(FAINTEST, FAINT * own))
     pieces = cv2.morphologyEx(faint.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
+    if cv2.countNonZero(pieces) < SMALLEST_PX:
+        return ground, product, 0
     _, labels, boxes, _ = cv2.connectedComponentsWithStats(pieces, connectivity=4)
     area, top = boxes[:, cv2.CC_STAT_AREA], boxes[:, cv2.CC_STAT_TOP]
     wanted = np.flatnonzero((area >= SMALLEST_PX) & (area < LARGEST * len(of_product)) & (top > 0))

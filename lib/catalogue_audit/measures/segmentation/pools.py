@@ -57,13 +57,15 @@ def shadow_pools(ground, evidence, shadow_like, thinnest):
     if not len(product):
         return np.zeros_like(ground)
     dim = cv2.morphologyEx(dim.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(dim, connectivity=4)
     pools = np.zeros_like(ground)
-    area = boxes[:, cv2.CC_STAT_AREA]
+    if cv2.countNonZero(dim) < SMALLEST * dim.size:
+        return pools
+    count, labels = cv2.connectedComponents(dim, connectivity=4)
+    area = np.bincount(np.take(labels, np.flatnonzero(dim.view(bool))), minlength=count)
     for label in 1 + np.argsort(-area[1:], kind="stable")[:MOST]:
         if area[label] < SMALLEST * labels.size:
             break
-        x, y, width, height = boxes[label, :4]
+        x, y, width, height = cv2.boundingRect((labels == label).view(np.uint8))
         aside = max(product[0] - x, x + width - 1 - product[-1])
         if area[label] < thinnest * max(width, height) or aside < thinnest:
             continue

@@ -86,9 +86,11 @@ def without_reflection(evidence, ground, product):
 
 def _without_detached(evidence, ground, product):
     """Ground and product without parts that lie below the product, apart from it: dim ones, and faint ones that repeat it upside down."""
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
-    if count <= 2:
+    x, y, width, height = cv2.boundingRect(product.view(np.uint8))
+    count, _ = cv2.connectedComponents(product[y : y + height, x : x + width].view(np.uint8), connectivity=8)
+    if count <= 2:  # mostly so, and told in a fraction of the time that boxes take
         return ground, product
+    _, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
     main = 1 + int(boxes[1:, cv2.CC_STAT_AREA].argmax())
     left, top, width, height = boxes[main, :4]
     own = labels[:, left : left + width] == main
