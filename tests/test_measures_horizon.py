@@ -61,6 +61,19 @@ def test_the_background_is_the_wall_wherever_the_line_is():
     assert max(facts["background_spread"] for facts in levels) < 12  # the sweeps' own fall-off; wall and table differ by 20
 
 
+def test_a_table_lit_from_one_side_is_still_a_table():
+    wall = room(352.0, 352.0, 0.35, 0.35)
+    across = (np.arange(SHAPE[1]) / SHAPE[1])[None, :, None]
+    rgb, truth = bag_in(wall + (room(352.0, 352.0) - wall) * (1 - 0.7 * across))
+    picture = making.picture_of(rgb)
+    _, (left, right) = find_horizon(picture)
+    assert left > 2.5 * right
+    backdrop = fit_backdrop(picture)
+    mask = find_outline(picture, backdrop).mask
+    assert backdrop.horizon is not None
+    assert np.sum(mask & (truth > 0.5)) / np.sum(mask | (truth > 0.5)) > 0.97
+
+
 def test_a_sweep_has_no_line():
     rgb, _ = bag_in(making.sweep(*SHAPE, 0.6, falloff=0.5))
     assert find_horizon(making.picture_of(rgb))[0] is None

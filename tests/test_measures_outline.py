@@ -7,6 +7,7 @@ import pytest
 from catalogue_audit.measures.evidence import halved
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
+from catalogue_audit.measures.segmentation.growing import without_scraps
 from catalogue_audit.measures.segmentation.outline import find_outline
 from light_scenes import through_jpeg
 
@@ -46,6 +47,22 @@ def test_mask_of_a_painted_bag_meets_its_truth(colour, level):
 def test_the_gap_in_the_handle_stays_open():
     rgb, _ = bag((0.2, 0.04, 0.03), making.sweep(*SHAPE))
     assert not outlined(rgb).mask[200:235, 220:260].any()
+
+
+def test_the_gap_stays_open_where_the_sweep_behind_it_begins_to_burn_out():
+    level = np.minimum(1.0, 0.45 + 0.8 * np.arange(SHAPE[0]) / 300)  # white from row 206 on, in the middle of the gap
+    rgb, truth = bag((0.05, 0.06, 0.04), np.broadcast_to(level[:, None, None], (*SHAPE, 3)), shadow=False)
+    found = outlined(rgb)
+    assert not found.mask[200:235, 220:260].any()
+    assert iou(found.mask, truth) > 0.98
+
+
+def test_scraps_that_a_shadow_leaves_are_no_product():
+    product = np.zeros((200, 200), bool)
+    product[40:160, 50:150] = product[60:64, 170:176] = True
+    scraps = product.copy()
+    scraps[100, 20] = scraps[180, 190:193] = True
+    assert np.array_equal(without_scraps(scraps), product)
 
 
 def test_a_cast_shadow_is_not_product():

@@ -141,8 +141,8 @@ def _two_backdrops(x, y, grid, horizon, step):
         if explained < EXPLAINED or scatter[0] > EVEN_SCATTER or level[0] < LIGHT_L or np.hypot(level[1], level[2]) > NEUTRAL_C:
             return None
     at = int(np.clip(0.5 * (horizon[0] + horizon[1]), 0, 0.99) * below.shape[0])
-    between = min(float(np.linalg.norm((surfaces[1] - surfaces[0])[:, at, side])) for side in (0, -1))
-    if not LEAST_STEP * step < between < MOST_STEP * step:
+    share = np.linalg.norm((surfaces[1] - surfaces[0])[:, at, [0, -1]], axis=0) / step
+    if share.min() < LEAST_STEP / 2 or not ((share > LEAST_STEP) & (share < MOST_STEP)).any():  # one side may lie in the product's shadow
         return None  # something else crosses the frame: a strap, a zip
     scatter = np.max([part[1] for part in parts], axis=0)
     confidence = min(_confidence(explained, scatter) for _, scatter, explained in parts)

@@ -23,6 +23,7 @@ SMALLEST_GAP_PX = 4
 FEWEST_NEAR = 6  # pixels of background around a gap; with fewer the fitted backdrop stands for them
 MOST_GAPS = 40  # parts looked at, the largest first: a texture has hundreds
 GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; at most half that from its surroundings
+BESIDE_GAP = 0.5  # of a gap's pixels have ground beside them in their own rows
 MOST_FRAMED = 2.4  # CIELAB L*; between handles of a dark product, twice the most that was seen
 GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
 WIDE_GAP = 0.02  # of the part of the frame that is looked at; no burnt-out highlight is as large
@@ -36,6 +37,7 @@ LONE_UNLIKE = 20.0  # CIELAB from which what is thin is no noise; less where the
 SHADED = 0.992  # of the backdrop's L* + 16, at the outermost rim of a shadow
 SUDDEN = 0.3  # of the backdrop's L* + 16; no shadow falls by as much within `NOISE_REACH_PX`
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
+LEAST_PART = 0.0005  # of the area of the largest part
 SMALLEST_PART_PX, PART_REACH = 5, 0.04  # pixels, and of the frame's long side: of a small part that hangs on a large one
 BLEED = 0.2  # share of a product's chroma that a JPEG carries over its edge
 MANY = 2000  # pixels of which every fourth gives the same median
@@ -180,11 +182,14 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
     rows, columns = (slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
     near = np.flatnonzero(np.take(outside, labels[rows, columns]))
     known = len(near) >= FEWEST_NEAR
-    ground = (0.0, 0.0, 0.0)
+    ground, apart = (0.0, 0.0, 0.0), np.take(evidence.light, place)
     if known:
         row, column = np.divmod(near, len(range(*columns.indices(labels.shape[1]))))
-        ground = _tone(evidence, (rows.start + 2 * row) * labels.shape[1] + columns.start + 2 * column)
-    if abs(tone[0] - ground[0]) > limits.shaded or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits.chroma:
+        beside = (rows.start + 2 * row) * labels.shape[1] + columns.start + 2 * column
+        ground = _tone(evidence, beside)
+        apart = _apart_by_rows(evidence.light, place, beside, ground[0])
+    off = float(median(apart))
+    if abs(off) > limits.shaded or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits.chroma:
         return False
     window = _window(x, y, w, h, 12)
     inside = labels[window] == label
@@ -199,9 +204,27 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
     share = np.mean(steps[ring] > 0)
     same = max(abs(here - around) for here, around in zip(tone, ground, strict=True)) < SAME_TONE
     if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
-        unevenness = quantile(np.abs(np.take(evidence.light, place) - tone[0]), 0.9)
-        return abs(tone[0] - ground[0]) < limits.framed and unevenness < limits.uneven
+        return abs(off) < limits.framed and quantile(np.abs(apart - off), 0.9) < limits.uneven
     return known and share < limits.unstepped and abs(tone[0]) < limits.shaded  # background that only a faint tint kept apart
+
+
+def _apart_by_rows(light, place, beside, around):
+    """
+    How far a gap's pixels lie from the ground beside them in their own rows, CIELAB L*; or from ``around`` where most rows show none.
+
+    A sweep changes from row to row, and where it begins to burn out no smooth surface follows it.
+    """
+    width = light.shape[1]
+    first = place[0] // width
+    rows, at = (place // width - first) // 2, (beside // width - first) // 2  # every second row is looked at beside it
+    same = (0 <= at) & (at <= rows[-1])
+    at, beside = at[same], beside[same]
+    known = np.bincount(at, minlength=rows[-1] + 1)
+    told = known[rows] > 0
+    if np.mean(told) < BESIDE_GAP:
+        return np.take(light, place) - around
+    level = np.bincount(at, weights=np.take(light, beside), minlength=rows[-1] + 1) / np.maximum(known, 1)
+    return (np.take(light, place) - level[rows])[told]
 
 
 def _tone(evidence, place):
@@ -291,10 +314,19 @@ def without_crumbs(product, evidence, long_side):
     area = np.bincount(own, minlength=count)
     unlike = np.abs(evidence.light).ravel()[inside] + evidence.chroma.ravel()[inside]
     weight = np.bincount(own, weights=unlike, minlength=count)
-    large = (weight > 0.002 * weight.max()) & (area > 0.0005 * area.max()) & (weight > 4.0 * area)
+    large = (weight > 0.002 * weight.max()) & (area > LEAST_PART * area.max()) & (weight > 4.0 * area)
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
     large[0] = small[0] = False
     if small.any():  # a ring or a tag's end that hangs on a thread too thin to see; far away it is dirt
         near = _widened(np.take(large, labels), round(PART_REACH * long_side))
         large |= small & (np.bincount(own, weights=near.ravel()[inside], minlength=count) > 0)
     return product if large[1:].all() else np.take(large, labels)
+
+
+def without_scraps(product):
+    """Parts that are no scraps which a shadow, taken off, has left: of a part's least area at all."""
+    _, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
+    area = boxes[:, cv2.CC_STAT_AREA].copy()
+    area[0] = 0
+    large = area > LEAST_PART * area.max()
+    return np.take(large, labels)

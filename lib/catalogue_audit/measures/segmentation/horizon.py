@@ -12,13 +12,15 @@ import numpy as np
 from catalogue_audit.measures.quantiles import median
 
 BAND, COLUMNS = 0.05, 8  # of the frame's width at either end, and columns looked at in it
+ENDS = slice(COLUMNS), slice(COLUMNS, None)
 CLEAR_ROWS = 0.08  # of the height; nearer to the upper or lower side there is too little of one backdrop to fit
 GAP_PX, WINDOW_PX = 2, 3  # beside the line, and the rows of which the tone is taken on either side
 SAME_ROWS = 2 * GAP_PX + 1  # around a sharp line, measure the same step; the line is in their middle, which noise would not choose
 STEP = 3.0  # CIELAB; fainter lines are within what one smooth surface is allowed to leave
+LEAST_END = 2 / 3  # of that, at either end: the product's shadow may lie on the table there
 SHARP = 0.7  # share of the step between rows three times as far apart that lies at the line itself
 TILT = 0.08  # rise over run; a camera held level within four and a half degrees
-STRAIGHT_PX, ON_LINE = 1.5, 0.75  # from the line through both ends, and share of the columns that are
+STRAIGHT_PX, ON_LINE = 3.0, 0.75  # from the line through both ends: `ERASED_PX` still covers it; and share of the columns that are
 ERASED_PX = 5  # working pixels on either side that a lens, sharpening or a JPEG's chroma blur the step over
 ALIKE = 4.0  # CIELAB; what differs from the backdrop by the same above and below the line is no edge of a product
 
@@ -35,39 +37,38 @@ def find_horizon(picture):
     -------
     line : (2,) tuple of float or None
         At the frame's left and right side, fractions of the height from the top.
-    step : float
-        CIELAB difference across it.
+    step : (2,) tuple of float
+        CIELAB difference across it, at either side: a lamp lights wall and table from its own side.
     """
     height, width = picture.working.shape[:2]
     margin = max(round(CLEAR_ROWS * height), 3 * (GAP_PX + WINDOW_PX))
     wide = max(round(BAND * width), COLUMNS)
     if height < 4 * margin or width < 4 * wide:
-        return None, 0.0
+        return None, (0.0, 0.0)
     ends = np.linspace(0, wide - 1, COLUMNS).round().astype(int)
     x = np.concatenate([ends, width - 1 - ends])
     _, profile = picture.colours(np.arange(height)[:, None] * width + x)
     step = _steps(profile, GAP_PX)
     inside = slice(margin, height - margin)
-    row = margin + cv2.blur(step, (1, SAME_ROWS))[inside].argmax(axis=0)
+    crest = cv2.blur(step, (1, SAME_ROWS))[inside]
+    row = margin + crest.argmax(axis=0)
     each = np.arange(len(x))
     if np.count_nonzero(step[row, each] >= STEP) < ON_LINE * COLUMNS:  # fewer than half of those that have to be on the line
-        return None, 0.0
-    y = np.array([float(median(row[:COLUMNS])), float(median(row[COLUMNS:]))])
-    middle = np.array([x[:COLUMNS].mean(), x[COLUMNS:].mean()])
+        return None, (0.0, 0.0)
+    y, middle = (np.array(ends) for ends in zip(*((margin + crest[:, part].sum(axis=1).argmax(), x[part].mean()) for part in ENDS), strict=True))
     slope = (y[1] - y[0]) / (middle[1] - middle[0])
     on_line = np.abs(row - (y[0] + slope * (x - middle[0]))) <= STRAIGHT_PX
     halves = on_line.reshape(2, COLUMNS)
     if abs(slope) > TILT or halves.mean(axis=1).min() < ON_LINE:
-        return None, 0.0
+        return None, (0.0, 0.0)
     far = _steps(profile, 3 * (GAP_PX + WINDOW_PX) - WINDOW_PX)
-    here, wider = step[row, each][on_line], far[row, each][on_line]
-    if median(here) < STEP or median(here) < SHARP * median(wider):
-        return None, 0.0
-    y = np.array([row[part][on_line[part]].mean() for part in (slice(COLUMNS), slice(COLUMNS, None))])
-    at = np.array([x[part][on_line[part]].mean() for part in (slice(COLUMNS), slice(COLUMNS, None))])
+    here, wider = ([float(median(steps[row, each][part][on_line[part]])) for part in ENDS] for steps in (step, far))
+    if sum(here) < 2 * STEP or min(here) < LEAST_END * STEP or sum(here) < SHARP * sum(wider):
+        return None, (0.0, 0.0)
+    y, at = (np.array([places[part][on_line[part]].mean() for part in ENDS]) for places in (row, x))
     slope = (y[1] - y[0]) / (at[1] - at[0])
     left = y[0] + slope * (0.0 - at[0] - 0.5)
-    return (float(left / height), float((left + slope * width) / height)), float(median(here))
+    return (float(left / height), float((left + slope * width) / height)), tuple(here)
 
 
 def _steps(profile, gap):

@@ -19,7 +19,7 @@ from catalogue_audit.measures.segmentation.body import find_body
 from catalogue_audit.measures.segmentation.contact import doubled, settle_base
 from catalogue_audit.measures.segmentation.contours import closed_contours, coverage_in_band
 from catalogue_audit.measures.segmentation.foot import without_soft_foot
-from catalogue_audit.measures.segmentation.growing import GAP_LIGHT, grow, without_crumbs
+from catalogue_audit.measures.segmentation.growing import GAP_LIGHT, grow, without_crumbs, without_scraps
 from catalogue_audit.measures.segmentation.horizon import ERASED_PX, erased
 from catalogue_audit.measures.segmentation.reflection import without_reflection
 from catalogue_audit.measures.segmentation.tinted import add_tinted
@@ -80,8 +80,9 @@ def find_outline(picture, backdrop):
     product = without_crumbs(product, evidence, max(half))
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
-    ground, product = without_reflection(evidence, ground, product)
-    ground, product, doubt = without_soft_foot(evidence, ground, product)
+    ground, grown = without_reflection(evidence, ground, product)
+    ground, rest, doubt = without_soft_foot(evidence, ground, grown)
+    product = without_scraps(rest) if rest is not product else product
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
