@@ -71,6 +71,7 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
     cases : list of Case
     set_cases : list of SetCase
     """
+    frames = frames[list(dict.fromkeys(["file", "view", "style", column, *([sd] if sd else [])]))]  # rows of few columns are taken in a fraction of the time
     frames = frames[frames[column].notna()]
     if frames.empty:
         return [], []

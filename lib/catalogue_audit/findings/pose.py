@@ -79,7 +79,7 @@ def _pitch_deviations(evidence):
     Against the view it was told together with turn and roll, or by the ground; one picture's own pitch, which its shape biases, is
     compared with what the brief names.
     """
-    frames = _without_copies(evidence.as_taken)
+    frames = _without_copies(evidence.as_taken, "camera_pitch_deg", "camera_pitch_sd_deg", "pitch_dev_deg", "pitch_dev_sd_deg")
     frames = frames[frames["pitch_dev_deg"].notna() | frames["camera_pitch_deg"].notna()]
     named = [brief_terms.reference(evidence.brief, "camera_pitch_deg", view) for view in frames["view"]]
     named = pd.Series(named, index=frames.index, dtype=float)
@@ -150,15 +150,16 @@ def lean(evidence):
     yield from _tilts(evidence, "lean")
 
 
-def _without_copies(frames):
-    """Frames without further straight-on pictures of one photograph: delivered twice, it leans once."""
-    numbered = frames.assign(position=pd.to_numeric(frames["position"], errors="coerce").fillna(0.0)).sort_values("position", kind="stable")
+def _without_copies(frames, *columns):
+    """Some columns of frames, file, view and style with them, without further straight-on pictures of one photograph: delivered twice, it leans once."""
+    numbered = frames[["duplicate_group", "sku", "view"]].assign(position=pd.to_numeric(frames["position"], errors="coerce").fillna(0.0))
+    numbered = numbered.sort_values("position", kind="stable")
     copies = frames["duplicate_group"].notna() & frames["view"].isin(STRAIGHT_ON) & numbered.duplicated(["duplicate_group", "sku", "view"]).reindex(frames.index)
-    return frames[~copies]
+    return frames[["file", "view", "style", *columns]][~copies]
 
 
 def _lean_cases(evidence):
-    frames = _without_copies(evidence.as_taken)
+    frames = _without_copies(evidence.as_taken, "lean_deg", "lean_sd_deg")
     return judge_column(evidence, "lean", "lean_deg", frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG], "lean_sd_deg")
 
 
@@ -168,7 +169,7 @@ def _tilts(evidence, check):
 
     Each is found once, under the check whose cause is likelier.
     """
-    frames = _without_copies(evidence.as_taken)
+    frames = _without_copies(evidence.as_taken, "tilt_deg", "tilt_sd_deg")
     told = {case.frame["file"] for cases in (_lean_cases, _height_cases) for case in cases(evidence)[0]}
     frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told)]
     for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0)[0]:

@@ -158,7 +158,7 @@ def ciede2000(first, second):
 
     coloured = c1 * c2 > 0
     turn = np.where(coloured, (h2 - h1 + np.pi) % (2 * np.pi) - np.pi, 0)
-    turn = np.where(coloured & np.isclose(turn, -np.pi, rtol=0, atol=1e-12) & (h2 > h1), np.pi, turn)
+    turn = np.where(coloured & (np.abs(turn + np.pi) <= 1e-12) & (h2 > h1), np.pi, turn)
     lightness, chroma = (l1 + l2) / 2, (c1 + c2) / 2
     hue = np.degrees(np.where(coloured, _mean_hue(h1 % (2 * np.pi), h2 % (2 * np.pi)), h1 + h2))
 

@@ -77,7 +77,7 @@ def judge_delivery(
     as_taken = taken.as_taken(shown), taken.sketches
     frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
     frames = _with(frames, light_deviations(shown, sketches, brief))
-    frames = conform("frames", frames.assign(sensor_spots=spot_counts))
+    frames = conform("frames", frames.assign(sensor_spots=spot_counts), {"sensor_spots"})
     changes = conform("changes", find_changes(frames, brief))
     evidence = Evidence(
         brief=brief,
@@ -136,9 +136,9 @@ def judge_delivery(
 
 def _grouped(frames, sketches, brief):
     groups, pairs = group_pictures(frames, sketches, brief.shared.within_style)
-    frames = _with(frames, groups)
+    frames = conform("frames", frames.assign(**dict(groups.items())))  # all of it: what originals lent conforms to nothing yet
     frames = frames.assign(capture_run=capture_runs(frames, brief), exposure_group=exposure_groups(frames))
-    return conform("frames", frames), pairs
+    return conform("frames", frames, {"capture_run", "exposure_group"}), pairs
 
 
 def _of_their_own_moment(frames):
@@ -148,5 +148,5 @@ def _of_their_own_moment(frames):
 
 
 def _with(frames, columns):
-    """Frames with further columns, replacing those of the same name."""
-    return conform("frames", frames.assign(**{name: columns[name] for name in columns.columns}))
+    """Frames, conforming already, with further columns, replacing those of the same name."""
+    return conform("frames", frames.assign(**{name: columns[name] for name in columns.columns}), set(columns.columns))

@@ -51,12 +51,29 @@ def table_from_columns(table, columns, length):
     return pd.DataFrame({name: data[name] for name in schema_of}, index=pd.RangeIndex(length))
 
 
-def conform(table, frame):
-    """The table's columns in order, type and rounding; further columns after them as they are."""
-    data = {
-        column.name: _conformed(frame[column.name], column) if column.name in frame else _typed([None] * len(frame), column)
-        for column in schema.ALL_TABLES[table]
-    }
+def conform(table, frame, renewed=None):
+    """
+    The table's columns in order, type and rounding; further columns after them as they are.
+
+    Parameters
+    ----------
+    table : str
+    frame : DataFrame
+    renewed : collection of str, optional
+        Columns that are new in a frame whose others conform already; by default all are looked at.
+
+    Returns
+    -------
+    DataFrame
+    """
+    data = {}
+    for column in schema.ALL_TABLES[table]:
+        values = frame[column.name] if column.name in frame else None
+        if values is None:
+            values = _typed([None] * len(frame), column)
+        elif renewed is None or column.name in renewed:
+            values = _conformed(values, column)
+        data[column.name] = values
     others = {name: frame[name].to_list() for name in frame.columns if name not in data}
     return pd.DataFrame(data | others, index=pd.RangeIndex(len(frame)))
 

@@ -88,6 +88,9 @@ def by_registration(frames, sketches, alone, brief, products=None):
     return pd.DataFrame(told, index=frames.index)
 
 
+_USED = ("file", "sku", "view", "style", "origin", "duplicate_group", "focal_length_35mm", "yaw_deg", "camera_pitch_deg")  # by `_groups` and after it
+
+
 def _groups(frames, brief, products):
     """
     Frames to be compared with each other, one of each photograph.
@@ -102,7 +105,7 @@ def _groups(frames, brief, products):
     turned = frames["view"].fillna("").map(shows_a_turn).astype(bool) & (frames["view_kind"].fillna("") == "upright")
     cut = frames["touches"].fillna("").astype(str).str.contains("bottom|top|left|right")
     soft = frames["style"].map(lambda style: isinstance(style, str) and brief.is_soft(style)).astype(bool)
-    usable = frames[turned & ~cut & ~soft & frames["sku"].notna()]
+    usable = frames[list(_USED)][turned & ~cut & ~soft & frames["sku"].notna()]
     turn, look = _usual_looks(usable)
     usable = usable.assign(depth=_depths(usable, products), turn=turn, look=look)
     numbers = usable["duplicate_group"].astype("string")

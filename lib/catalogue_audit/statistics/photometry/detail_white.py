@@ -14,6 +14,7 @@ import numpy as np
 
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 from catalogue_audit.statistics.photometry.surfaces import DECODED, product_pixels
+from catalogue_audit.statistics.spread import spread
 
 CELL, SIDE, REACH = 0.03, 64, 8  # ln of a cell, cells a side (the scale repeats itself after 1.9), cells sought to either side
 HIGHEST, LOWEST = 250, 3  # code values; at the ends of the scale the ratio of channels is lost
@@ -128,8 +129,9 @@ def chromaticities(frames, sketches):
     """
     files = frames["file"].to_numpy(str)
     crop = frames["view_kind"].eq("crop").to_numpy(bool) & frames["status"].ne("not_measured").to_numpy(bool)
-    kept = functools.cache(lambda row: _roots(sketches.get(files[row], {}), crop[row]))
-    return functools.lru_cache(AT_HAND)(lambda row: _transformed(kept(row)))
+    shown = np.flatnonzero(crop | frames["view_kind"].isin(("upright", "overhead")).to_numpy(bool))
+    kept = dict(zip(shown.tolist(), spread(_roots_of, [(str(files[row]), bool(crop[row])) for row in shown], sketches), strict=True))
+    return functools.lru_cache(AT_HAND)(lambda row: _transformed(kept.get(int(row))))
 
 
 def _transformed(kept):
@@ -139,6 +141,12 @@ def _transformed(kept):
     histogram = np.zeros(SIDE * SIDE)
     histogram[cells] = roots
     return Chromaticities(np.fft.rfft2(histogram.reshape(SIDE, SIDE)), *others)
+
+
+def _roots_of(sketches, picture):
+    """`_roots` of one picture: its file, and whether it is a detail."""
+    file, crop = picture
+    return _roots(sketches.get(file, {}), crop)
 
 
 def _roots(sketch, crop):
