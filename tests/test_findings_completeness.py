@@ -5,7 +5,7 @@ import pytest
 
 from catalogue_audit.delivery.brief import load_brief, parse_brief
 from catalogue_audit.delivery.names import NameFacts
-from catalogue_audit.findings.completeness import views_of_products
+from catalogue_audit.findings.completeness import missing_view, views_of_products
 from catalogue_audit.findings.judge import find
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.statistics.tables import table_from_rows
@@ -50,6 +50,41 @@ def test_a_product_of_the_products_file_without_any_picture_is_one_finding(frame
     findings = judged(frames, products=listed)
     assert list(findings["check"]) == ["missing_view"]
     assert findings.iloc[0]["sku"] == "NB-999" and pd.isna(findings.iloc[0]["view"])
+
+
+def two_details(frames, count=6):
+    """Products with the details 1 and 2 each."""
+    one = frames[frames["sku"] == "NB-103"]
+    second = one[one["view"] == "detail"].assign(file="NB-103_detail2.jpg", position=2)
+    one = pd.concat([one.assign(position=one["position"].where(one["view"] != "detail", 1)), second])
+    return pd.concat(
+        [
+            one.assign(
+                sku=sku,
+                file=one["file"].str.replace("NB-103", sku),
+                sha256=[f"{place:062x}{number:02x}" for number in range(len(one))],
+                phash=None,
+            )
+            for place, sku in enumerate(f"NB-{number}" for number in range(200, 200 + count))
+        ],
+        ignore_index=True,
+    )
+
+
+def test_a_number_that_a_product_skips_is_a_missing_picture(frames):
+    whole = two_details(frames)
+    evidence = evidence_of(without(whole, "NB-203_detail.jpg"), load_brief())
+    (found,) = missing_view(evidence)
+    assert (found["sku"], found["view"], found["severity"]) == ("NB-203", "detail", "major")
+    assert "detail 1 of NB-203 is missing, though there is a detail 2" in found["note"]
+
+
+def test_fewer_details_are_no_gap_nor_is_a_number_that_many_skip(frames):
+    whole = two_details(frames)
+    assert list(missing_view(evidence_of(whole, load_brief()))) == []
+    assert list(missing_view(evidence_of(without(whole, "NB-203_detail2.jpg"), load_brief()))) == []
+    many = without(without(without(whole, "NB-203_detail.jpg"), "NB-204_detail.jpg"), "NB-205_detail.jpg")
+    assert list(missing_view(evidence_of(many, load_brief()))) == []
 
 
 def test_pictures_that_are_not_due_yet_are_awaited_and_not_missing(frames):

@@ -100,6 +100,7 @@ def missing_view(evidence):
             if view not in everywhere:
                 yield _missing_row(evidence, sku, view, unread.get(sku, ()))
     yield from _too_few(evidence, views, delivered)
+    yield from _skipped_numbers(evidence)
     yield from () if nameless else _undelivered(evidence)
 
 
@@ -175,6 +176,34 @@ def _too_few(evidence, views, delivered):
                 yield finding(
                     "missing_view", sentence(note), sku=sku, view=view, value=have, expected=least, unit="pictures"
                 )
+
+
+def _skipped_numbers(evidence):
+    """
+    Pictures whose number a product skips: it has the detail 2, as nearly every product has both.
+
+    How many details a product needs may differ; a number left out says that one was taken and is not here.
+    """
+    numbers = {}
+    frames = evidence.frames
+    named = frames[frames["sku"].notna() & frames["view"].notna() & frames["position"].notna() & (frames["view_kind"] != "target")]
+    for sku, view, position in zip(named["sku"], named["view"], named["position"], strict=True):
+        numbers.setdefault(view, {}).setdefault(sku, set()).add(int(position))
+    for view, of_products in numbers.items():
+        for number in sorted(set().union(*of_products.values())):
+            reaching = [sku for sku, taken in of_products.items() if max(taken) >= number]
+            without = [sku for sku in reaching if number not in of_products[sku]]
+            if len(reaching) < FEWEST_PRODUCTS or len(reaching) - len(without) < NEARLY_EVERY * len(reaching):
+                continue
+            for sku in without:
+                if is_awaited(evidence, sku):
+                    continue
+                name = called({"file": "", "sku": sku, "view": view, "position": number})
+                note = (
+                    f"the {name} is missing, though there is a {view_noun(view)} {max(of_products[sku])} and nearly every "
+                    f"product has both: ask for it"
+                )
+                yield finding("missing_view", sentence(note), sku=sku, view=view, severity="major")
 
 
 def without_strap(evidence):
