@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
 from catalogue_audit.statistics.photometry.light import light_deviations, white_ratios
-from catalogue_audit.statistics.photometry.lit_alike import explained
-from catalogue_audit.statistics.photometry.view_effects import learned_scatter, style_effects, view_scatter
+from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained, odd_share, own_light
+from catalogue_audit.statistics.photometry.view_effects import group_effects, learned_odds, learned_scatter, view_scatter
 from catalogue_audit.statistics.photometry.view_pairs import levels_of_pairs
 from catalogue_audit.statistics.tables import table_from_rows
 
@@ -144,6 +144,54 @@ def test_a_round_body_that_keeps_its_light_where_flat_fronts_turn_from_the_lamp_
     assert found.loc["S05_three_quarter.jpg", "exposure_dev_ev"] == pytest.approx(0.4, abs=0.1)  # its background says so
 
 
+def _under_one_lamp(edges_seen):
+    """One lamp from the side takes a stop off eleven flat fronts that slant, nothing off five round bodies; one flat front is 0.4 EV too bright."""
+    rounded = range(3, 12, 2)
+    faults = {(f"S{k:02d}", "three_quarter"): {"product_ev": 1.0} for k in rounded} | {("S06", "three_quarter"): {"product_ev": 0.4}}
+    frames, sketches = _delivery(products=16, faults=faults, views=VIEWS | {"three_quarter": -1.0}, noise=0.02)
+    frames["backdrop"] = "cut_out"
+    for file in frames["file"][frames["view"] == "three_quarter"]:
+        if edges_seen and int(file[1:3]) not in rounded:
+            sketches[file]["front_edge"] = np.zeros(5, np.float32)
+    return _found(frames, sketches)
+
+
+def test_round_bodies_under_one_lamp_are_no_measure_for_flat_fronts():
+    found = _under_one_lamp(edges_seen=True)
+    assert found.loc["S06_three_quarter.jpg", "exposure_dev_ev"] == pytest.approx(0.4, abs=0.12)
+    assert found.drop("S06_three_quarter.jpg")["exposure_dev_ev"].abs().max() < 0.12
+    assert _under_one_lamp(edges_seen=False).loc["S06_three_quarter.jpg", "exposure_dev_ev"] < 0.15  # it may be half round
+
+
+def test_how_often_views_look_otherwise_is_learned_from_the_other_products():
+    """Where no detail of twenty looks otherwise than usual an odd one is likelier lit otherwise; where five do, it is not."""
+    sku, groups, none = np.array([f"S{k:02d}" for k in range(20)]), np.full(20, "detail"), np.full(20, "")
+    share, sd = np.full(20, 0.07), np.full(20, 0.12)
+    few, few_sd = learned_odds(share, sd, np.zeros(20), np.zeros(20), sku, groups, none)
+    odd = np.where(np.arange(20) < 5, 1.0, 0.0)
+    many, many_sd = learned_odds(share, sd, odd, odd * 0.3**2, sku, groups, none)
+    assert few.max() < 0.02 and many.min() > 0.15
+    assert few_sd == pytest.approx(sd)
+    assert many_sd == pytest.approx(np.full(20, 0.25), abs=0.03)
+    own = np.full(20, 0.0)
+    own[0] = 1.0  # an odd product says nothing of itself
+    learned, _ = learned_odds(share, sd, own, own * 0.3**2, sku, groups, none)
+    assert learned[0] == pytest.approx(few[0]) and (learned[1:] > few[0]).all()
+    kin = np.where(np.arange(20) < 4, "tote", "")
+    learned, _ = learned_odds(share, sd, own, own * 0.3**2, sku, groups, kin)
+    assert learned[1] > 1.5 * learned[10]  # its style's other picture is odd, so this one may be as well
+
+
+def test_a_detail_a_stop_and_a_half_off_is_rather_another_thing_seen_than_another_light():
+    sd, dark, calm = np.full(4, 0.04), np.full(4, np.nan), np.zeros(4, bool)
+    straight = np.array([False, True, True, True])
+    ev, error = own_light(np.array([1.5, 0, 0, 0]), sd, sd, dark, calm, straight=straight)
+    assert 3 * error[0] > ev[0]
+    ev, error = own_light(np.array([0.5, 0, 0, 0]), sd, sd, dark, calm, straight=straight)
+    assert ev[0] == pytest.approx(0.5, abs=0.08)
+    assert 3 * error[0] < ev[0]
+
+
 def test_pairs_of_pictures_that_contradict_one_another_make_their_light_unsure():
     """Of three differences that do not add up any may be wrong; of six, the one that the others contradict."""
     three = np.array([[1, -1, 0], [0, 1, -1], [1, 0, -1]])  # first over second, second over third, first over third
@@ -196,10 +244,10 @@ def test_the_scatter_of_views_is_learned_from_what_was_lit_alike():
     scatter = np.full(120, 0.04)
     for _ in range(12):
         parts = [
-            explained(residual[k], scatter[k], np.full(3, 0.01), nothing[k], calm[k], straight=straight[k])
+            explained(residual[k], scatter[k], np.full(3, 0.01), nothing[k], calm[k], (0.0, 0.0), odd_share(straight[k]), ODD_SD)
             for k in np.arange(120).reshape(-1, 3)
         ]
-        alike, square = (np.concatenate([part[column] for part in parts]) for column in (2, 3))
+        alike, square = (np.concatenate([part[column] for part in parts]) for column in (2, 4))
         scatter = learned_scatter(scatter, np.zeros(120), alike, square, groups)
     assert scatter[2] == pytest.approx(0.06, rel=0.35)
     assert scatter[:2].max() < 0.035
@@ -228,11 +276,11 @@ def test_a_style_s_own_shape_is_no_light_and_one_product_s_light_no_shape():
     sku, views = np.repeat([f"S{k:02d}" for k in range(12)], 3), np.tile(["front", "back", "three_quarter"], 12)
     style = np.repeat(["tote"] * 6 + ["hobo"] + ["bucket"] * 5, 3)
     residual = rng.normal(0, 0.01, 36) - 0.25 * ((views == "three_quarter") & np.isin(style, ["tote", "hobo"]))
-    found = style_effects(residual, sku, views, style)
+    found = group_effects(residual, sku, views, style, 3)
     slanting = views == "three_quarter"
     assert np.abs(found[slanting & (style == "tote")] + 0.25 * 5 / 8).max() < 0.03
     assert np.abs(found[~slanting | (style != "tote")]).max() < 0.03
-    assert not style_effects(residual, sku, views, np.full(36, "")).any()
+    assert not group_effects(residual, sku, views, np.full(36, ""), 3).any()
 
 
 def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():

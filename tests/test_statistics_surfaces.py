@@ -55,6 +55,17 @@ def test_a_wrong_white_balance_is_taken_off_by_its_gains():
     assert likeness > 0.9
 
 
+def test_a_white_page_behind_a_detail_is_no_burnt_out_product():
+    """A cream bag fills half of a detail on pure white: white is as light as the bag would be a stop brighter, and it is not the bag."""
+    whole, detail = _view([(CREAM, 90)]), _view([(CREAM, 60)])
+    detail["thumb"][:10] = detail["thumb"][70:] = detail["thumb"][:, :10] = detail["thumb"][:, 92:] = 255
+    seen = surfaces(whole, False)
+    found, likeness, _ = brighter(surfaces(detail, True, blank=True), seen)
+    assert found == pytest.approx(0.0, abs=0.03)
+    assert likeness > 0.9
+    assert surfaces(detail, True).burnt[0] > 0.4 and surfaces(detail, True, blank=True).burnt[0] == 0
+
+
 def test_a_product_too_small_to_see_has_no_surfaces():
     assert surfaces(_view([(RED, 2)]) | {"mask": np.zeros((256, 204), bool)}, False) is None
     assert surfaces({}, False) is None

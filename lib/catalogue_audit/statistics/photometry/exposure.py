@@ -11,14 +11,14 @@ import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.photometry.backgrounds import light_of_backgrounds, of_the_place
-from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained
+from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained, odd_share
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 from catalogue_audit.statistics.photometry.regions import median_known
 from catalogue_audit.statistics.photometry.view_effects import (
+    group_effects,
+    learned_odds,
     learned_scatter,
-    looks_scatter,
     members_of,
-    style_effects,
     view_effects,
     view_scatter,
 )
@@ -35,10 +35,12 @@ EFFECT_SD = 0.1  # EV; by which views differ from one another
 # EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
 # does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
 USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
+WHITE_L = 98.0  # CIELAB L*; of code value 250 and above, at which a pixel is burnt out (`surfaces`)
 FLAT_L = 0.3  # CIELAB L*; a detail's background as even as that was painted, and is no surface of a product
 PAINTED_EV, FEWEST_PAINTED = 0.002, 4  # flashes repeat to a hundredth of a stop (common practice, no source); backgrounds that tell that they were set
 STEADIER, STEADIER_SHARE, FEWEST_FOR_A_WAY = 0.6, 0.75, 6  # of the scatter, of that share of the slanting views, by which one number has to be the better; views that tell
-LEARNED = 4  # times that the scatter of views is learned from what was lit alike
+LEARNED = 10  # times that the scatter of views is learned from what was lit alike
+SHAPE_WORTH, STYLE_WORTH = 1, 3  # products of a shape, and of a style, that say as much of its views as all products do
 MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
 
@@ -91,19 +93,24 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     effects = view_effects(usual, sku, groups, mirrored)
     straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
-    effects = effects + style_effects(usual - effects, sku, groups, _styles(frames))
-    by_looks = np.maximum(ODD_SHARE * by_shape, looks_scatter(usual - effects, sku, groups, extra_sd, whole))
-    odd_sd = np.where(straight, ODD_STRAIGHT_SD, np.hypot(ODD_SD, by_looks))
+    shapes = _shapes(frames, sketches, slanting)
+    kinds = np.char.add(groups, shapes)
+    effects = effects + group_effects(usual - effects, sku, groups, shapes, SHAPE_WORTH)
+    effects = effects + group_effects(usual - effects, sku, groups, _styles(frames), STYLE_WORTH)
+    usual_odd, usual_odd_sd = odd_share(straight), np.where(straight, ODD_STRAIGHT_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
+    odd, odd_sd = usual_odd, usual_odd_sd
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
-    view_sd = view_scatter(usual - effects, sku, groups, extra_sd, steady_sd, STRAIGHT_ON)
+    view_sd = view_scatter(usual - effects, sku, kinds, extra_sd, steady_sd, STRAIGHT_ON)
     natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), extra_sd)
     for _ in range(LEARNED):
-        off, sd, alike, square = _own_lights(
-            residual, np.hypot(view_sd, natural_sd), steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, np.nan_to_num(beside), straight, odd_sd, sku
+        off, sd, alike, unlike, square, odd_square = _own_lights(
+            residual, np.hypot(view_sd, natural_sd), steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, np.nan_to_num(beside), odd, odd_sd, sku
         )
-        view_sd = learned_scatter(view_sd, natural_sd, alike, square, groups)
+        view_sd = learned_scatter(view_sd, natural_sd, alike, square, kinds)
+        learned = learned_odds(usual_odd, usual_odd_sd, unlike, odd_square, sku, kinds, _styles(frames))
+        odd, odd_sd = (np.where(straight, before, now) for before, now in zip((usual_odd, usual_odd_sd), learned, strict=True))
     ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = expected[alone], np.hypot(BACKGROUND_ONLY_SD, steady_sd[alone])
@@ -111,13 +118,13 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
 
 
-def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, straight, odd_sd, sku):
-    """`explained` of the frames of each product: (4, n); NaN where nothing can be compared."""
-    result = np.full((4, len(residual)), np.nan)
+def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, odd, odd_sd, sku):
+    """`explained` of the frames of each product: (6, n); NaN where nothing can be compared."""
+    result = np.full((6, len(residual)), np.nan)
     for places in members_of(sku):
         k = places[np.isfinite(residual[places])]
         if len(k) > 1:
-            result[:, k] = explained(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], straight[k], odd_sd[k])
+            result[:, k] = explained(residual[k], spread[k], steady_sd[k], background[k], lamps_moved[k], beside[:, k], odd[k], odd_sd[k])
     return result
 
 
@@ -164,6 +171,14 @@ def _without_colour(skus):
     return skus.fillna("").astype(str).str.replace(r"(?<=\d)[-_. ][A-Za-z]+$", "", regex=True)
 
 
+def _shapes(frames, sketches, slanting):
+    """Of slanting views whether a straight front edge or a round base was seen, (n,) of str: a round body turns no face from the lamps."""
+    shapes = np.full(len(frames), "", dtype="<U6")
+    for place in np.flatnonzero(slanting):
+        shapes[place] = "edged" if "front_edge" in _sketch(sketches, frames["file"].iloc[place]) else "round"
+    return shapes
+
+
 def _of_one_product(usual, sku, groups):
     """Frames of views that one product has alone: (n,) of bool."""
     result = np.zeros(len(usual), bool)
@@ -199,7 +214,11 @@ def _levels(frames, sketches, whole, backdrop, sku, gains):
     slanting = whole & ~straight
     products = [places[np.argsort(files[places], kind="stable")] for places in members_of(sku)]
     fills = ~(backdrop | flat)  # a detail without sweep, or without an outline that parts the two, counts as product whole
-    views = [Views(files[k].tolist(), crop[k], fills[k], gains[k], plain[k], slanting[k], straight[k]) for k in products]
+    blank = np.zeros(len(frames), bool)  # its other views stand on white, so what is white in a detail may be that
+    white = frames["background_L"].astype(float).to_numpy() > WHITE_L
+    for k in products:
+        blank[k] = white[k][whole[k]].any()
+    views = [Views(files[k].tolist(), crop[k], fills[k], blank[k], gains[k], plain[k], slanting[k], straight[k]) for k in products]
     for k, (lightness, *told) in zip(products, spread(compared_views, views, sketches), strict=True):
         mirrored[k] = MIRRORED / (MIRRORED + 2.0**lightness)
         level[:, k], extra_sd[:, k] = told

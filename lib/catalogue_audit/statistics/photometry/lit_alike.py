@@ -12,7 +12,7 @@ from itertools import combinations, product
 
 import numpy as np
 
-TOUCHED_SD = 0.5  # EV; a light that was touched
+TOUCHED_SD = 0.35  # EV; a light that was touched
 TOUCHED = 0.005  # share of the frames whose product got other light than its steady background tells (common practice, no source)
 UNSEEN_TOUCHED = 0.08  # the same where no background tells: details, and finals, which are retouched one by one
 TOUCHED_TOO = 0.03  # the same where the background is off: somebody was at the lamps
@@ -22,7 +22,8 @@ ALONE_TOGETHER, ALIKE = 0.03, 0.1  # the same where another frame's background i
 ODD_VIEW, ODD_SD = 0.07, 0.12  # share of slanting views and details that look otherwise, by so much (EV): matt cloth turned from the lamps
 ODD_STRAIGHT, ODD_STRAIGHT_SD = 0.002, 0.2  # the same of views that face camera and lamps, as front and back do: a pattern, or a panel of another stuff
 MOST_ODD = 2  # of one product's frames
-STEADY, ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS = range(5)  # the background alone left the level before it, or after it
+STRANGE, STRANGE_SD = 0.003, 0.7  # share of slanting views and details that cannot be compared, and nothing says so: a wrong outline, another thing seen
+STEADY, ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS, NOT_COMPARED = range(6)  # the background alone left the level before it, or after it
 
 
 def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=(0.0, 0.0), straight=False, odd_sd=ODD_SD):
@@ -68,52 +69,60 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     >>> ev.round(2).tolist(), error.round(2).tolist()
     ([0.25, -0.25], [0.25, 0.25])
     """
-    return explained(residual, residual_sd, steady_sd, background, lamps_moved, beside, straight, odd_sd)[:2]
+    return explained(residual, residual_sd, steady_sd, background, lamps_moved, beside, odd_share(straight), odd_sd)[:2]
 
 
-def explained(residual, residual_sd, steady_sd, background, lamps_moved, beside=(0.0, 0.0), straight=False, odd_sd=ODD_SD):
+def odd_share(straight):
+    """How likely a view looks otherwise than usual, before anything is seen."""
+    return np.where(straight, ODD_STRAIGHT, ODD_VIEW)
+
+
+def explained(residual, residual_sd, steady_sd, background, lamps_moved, beside, odd, odd_sd):
     """
     `own_light`, and how far views of steady light differ: what the scatter of views is learned from.
+
+    Parameters are those of `own_light`, but for ``odd``, (n,): how likely a view looks otherwise.
 
     Returns
     -------
     ev, sd : (n,) ndarray
         As of `own_light`.
-    steady : (n,) ndarray
-        How likely each frame's light is steady and its view as usual.
-    square : (n,) ndarray
-        EV squared, by which such a view differs, expected; times `steady`.
+    steady, odd : (n,) ndarray
+        How likely each frame's light is steady and its view as usual, and how likely it looks otherwise.
+    square, odd_square : (n,) ndarray
+        EV squared, by which such a view differs, expected; times `steady`, and times `odd`.
     """
     states = _explanations(len(residual)).astype(np.intp)
     back = np.array(np.broadcast_arrays(*beside, background))
     back = np.nan_to_num(back[:2] - back[2])
     mean = np.where(states == ALONE_SINCE, back[0], np.where(states == ALONE_UNTIL, back[1], 0.0))
     light = steady_sd**2 + np.where(states == PRODUCT, TOUCHED_SD**2, 0.0)
-    view = residual_sd**2 + np.where(states == UNLIKE_OTHERS, np.square(odd_sd), 0.0)
+    view = residual_sd**2 + np.where(states == UNLIKE_OTHERS, np.square(odd_sd), np.where(states == NOT_COMPARED, STRANGE_SD**2, 0.0))
     weight = 1 / (view + light)
     total = weight.sum(axis=1, keepdims=True)
     off = residual - mean
     off = off - (weight * off).sum(axis=1, keepdims=True) / total
     fit = 0.5 * (np.log(weight).sum(axis=1) - np.log(total[:, 0]) - (weight * off**2).sum(axis=1))
-    fit += np.take_along_axis(_chances(background, lamps_moved, straight), states, axis=0).sum(axis=1)
+    fit += np.take_along_axis(_chances(background, lamps_moved, odd), states, axis=0).sum(axis=1)
     share = np.exp(fit - fit.max())[:, None]
     share = share / share.sum()
     gain, own = light * weight, view * weight
-    steady = share * (states == STEADY)
-    square = (steady * (own**2 * (off**2 + 1 / total) + view * (1 - own))).sum(axis=0)
+    square = share * (own**2 * (off**2 + 1 / total) + view * (1 - own))
+    steady, unlike = states == STEADY, states == UNLIKE_OTHERS
     mean, variance = mean + gain * off, light * (1 - gain) + gain**2 / total
     ev = (share * mean).sum(axis=0)
     sd = np.sqrt((share * (variance + (mean - ev) ** 2)).sum(axis=0))
-    return ev, sd, steady.sum(axis=0), square
+    return ev, sd, *((share * state).sum(axis=0) for state in (steady, unlike)), *((square * state).sum(axis=0) for state in (steady, unlike))
 
 
-def _chances(background, lamps_moved, straight):
-    """Logarithms of how likely each state is beforehand, (5, n)."""
+def _chances(background, lamps_moved, odd):
+    """Logarithms of how likely each state is beforehand, (6, n)."""
     seen = np.isfinite(background)
     alone = np.where(lamps_moved & seen, np.where(_off_together(background), ALONE_TOGETHER, ALONE), 1e-9)
     touched = np.where(lamps_moved, np.where(seen, TOUCHED_TOO, BETWEEN), np.where(seen, TOUCHED, UNSEEN_TOUCHED))
-    steady, odd = 1 - alone - touched, np.where(straight, ODD_STRAIGHT, ODD_VIEW)
-    return np.log([(1 - odd) * steady, alone / 2, alone / 2, touched, odd * steady])
+    steady = 1 - alone - touched
+    strange = np.where(odd > 2 * ODD_STRAIGHT, STRANGE, 1e-9)
+    return np.log([(1 - odd) * steady, alone / 2, alone / 2, touched, odd * steady, strange * steady])
 
 
 def _off_together(background):
@@ -128,7 +137,7 @@ def _explanations(count):
     rows = []
     for size in range(min(MOST_ODD, count - 1) + 1):
         for chosen in combinations(range(count), size):
-            for states in product((ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS), repeat=size):
+            for states in product((ALONE_SINCE, ALONE_UNTIL, PRODUCT, UNLIKE_OTHERS, NOT_COMPARED), repeat=size):
                 row = np.full(count, STEADY)
                 row[list(chosen)] = states
                 rows.append(row)

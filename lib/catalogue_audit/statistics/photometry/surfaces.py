@@ -26,6 +26,7 @@ LEAST = 0.003  # of the pixels; a cell with less is noise
 STEP, LOWEST, STEPS = 0.05, -12.5, 256  # EV
 SMOOTH = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2, dtype=np.float32)
 FURTHEST = 1.75  # EV to either side
+USUAL_STRAIGHT_WIDTH = 0.1  # EV; the same of two views that stand alike, whose difference is the surer the narrower the overlap
 USUAL_WIDTH = 0.22  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
 TOP = 0.97
 AT_TOP = 250  # code value from which a pixel is burnt out, a margin for JPEG left: it may be of any luminance above, and any chromaticity
@@ -54,7 +55,7 @@ class Surfaces(NamedTuple):
     burnt: np.ndarray
 
 
-def surfaces(sketch, crop, gains=(1.0, 1.0)):
+def surfaces(sketch, crop, gains=(1.0, 1.0), blank=False):
     """
     Surfaces of a picture.
 
@@ -66,6 +67,8 @@ def surfaces(sketch, crop, gains=(1.0, 1.0)):
         The product fills the frame, so the whole of it counts: a piece of sweep matches no view of the product.
     gains : (2,) sequence of float
         Gains of red and blue that take the picture's white balance off.
+    blank : bool
+        Pure white counts as what is behind the product, and not as burnt out.
 
     Returns
     -------
@@ -73,6 +76,8 @@ def surfaces(sketch, crop, gains=(1.0, 1.0)):
         None where too little is seen.
     """
     pixels = product_pixels(sketch, crop)
+    if blank and pixels is not None:
+        pixels = pixels[pixels.min(axis=1) < AT_TOP]
     if pixels is None or len(pixels) < FEWEST:
         return None
     pixels = pixels[:: max(1, len(pixels) // ENOUGH)]

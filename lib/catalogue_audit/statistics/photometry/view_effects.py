@@ -10,11 +10,11 @@ import numpy as np
 from catalogue_audit.statistics.series.trend import theil_sen
 
 ROUNDS = 6  # of the median polish
-STYLE_WORTH = 3  # products of a style that say as much of its views as all products do
 LARGE_STYLE = 60  # frames of a style's view, from which one product counts for nothing
 VIEW_SD, WORTH_PRODUCTS = 0.04, 20  # EV by which a view differs from product to product, taken for what as many products show
 FEWEST_PAIRS = 6  # from which the scatter of two views bounds that of each
 LEARNED_WORTH = 6  # products that the usual scatter counts for, where it is learned
+ODD_WORTH, ODD_SD_WORTH, KIN_WORTH = 6, 2, 2  # products for which what is usual of odd views counts; what all products tell, beside a style's
 LEAST_VIEW_SD = 0.015  # EV; no view scatters less
 OUTER = 0.85, 1.4395  # share within which views scatter as shapes do, and its Phi^-1((1 + share) / 2)
 TOUCHED_PAIRS, TOUCHED_SD, EM_ROUNDS = 0.15, 0.5, 30  # share of pairs in which a light was touched, by so much (EV; common practice, no source)
@@ -32,14 +32,15 @@ def members_of(sku):
     return [places for name, places in zip(names, by_name, strict=False) if name]
 
 
-def style_effects(residual, sku, views, style):
+def group_effects(residual, sku, views, group, worth):
     """
-    What a view has more in other products of its style, beyond all products': (n,), the less the fewer they are.
+    What a view has more in other products of its style, or shape, beyond all products': (n,), the less the fewer they are.
 
-    A product says nothing of itself: its own light would pass for the style's.
+    A product says nothing of itself: its own light would pass for the style's. ``worth`` is how many products of a group say
+    as much of its views as all products do.
     """
     residual = residual - _medians(residual, members_of(sku))
-    groups = np.where(style != "", np.char.add(np.char.add(views, "\t"), style), "")
+    groups = np.where(group != "", np.char.add(np.char.add(views, "\t"), group), "")
     effect = np.zeros(len(residual))
     for places in members_of(groups):
         known = places[np.isfinite(residual[places])]
@@ -49,7 +50,7 @@ def style_effects(residual, sku, views, style):
         for place in places:
             others = residual[known[sku[known] != sku[place]]]
             if len(others):
-                effect[place] = np.median(others) * len(others) / (len(others) + STYLE_WORTH)
+                effect[place] = np.median(others) * len(others) / (len(others) + worth)
     return effect
 
 
@@ -177,24 +178,36 @@ def _differences(residual, sku, groups, extra_sd, steady_sd):
     return pairs
 
 
-def looks_scatter(residual, sku, groups, extra_sd, whole):
+def learned_odds(share, sd, odd, square, sku, groups, styles):
     """
-    By how much each frame's view may look otherwise: root mean square of the other products' residuals, unlike ones left in, (n,) EV.
+    How likely each frame's view looks otherwise than usual, and by how much: (n,) each, learned from the other products' views.
 
-    A product says nothing of itself: its own light would pass for its looks. Details do, as each shows a part of its own: of few, one
-    that is off by a stop is the only one that tells how far they may be. 0 where nothing is known.
+    One step of expectation and maximisation, as of `learned_scatter`. A product says nothing of itself: its own light would pass for its looks.
+
+    Parameters
+    ----------
+    share, sd : (n,) ndarray
+        Beforehand: how likely, and EV.
+    odd, square : (n,) ndarray
+        Of `lit_alike.explained`; NaN where unknown.
+    sku, groups, styles : (n,) ndarray of str
+        A view of one style looks alike in all of its products, so these count for more.
     """
-    residual = np.where(extra_sd <= 3 * MOST_EXTRA_SD, residual, np.nan)
-    residual = residual - _medians(residual, members_of(sku))
-    result = np.zeros(len(residual))
+    known = np.isfinite(odd)
+    values = np.where(known, [np.ones(len(odd)), odd, square], 0.0)
+    (count, many, squares), (kin, kin_many, _) = (_of_others(values, sku, names) for names in (groups, np.char.add(groups, styles)))
+    learned = (ODD_WORTH * share + many) / (ODD_WORTH + count)
+    learned = (KIN_WORTH * learned + kin_many) / (KIN_WORTH + kin)
+    return learned, np.sqrt((ODD_SD_WORTH * sd**2 + squares) / (ODD_SD_WORTH + many))
+
+
+def _of_others(values, sku, groups):
+    """Sums of values (m, n) over a group's frames of other products, given to each of its frames: (m, n)."""
+    result = np.zeros(values.shape)
     for places in members_of(groups):
-        k = places[np.isfinite(residual[places])]
         _, product = np.unique(sku[places], return_inverse=True)
-        known, of_known = np.isfinite(residual[places]), product[np.isfinite(residual[places])]
-        squares, counts = np.bincount(of_known, residual[k] ** 2, product.max() + 1), np.bincount(of_known, minlength=product.max() + 1)
-        left_out = whole[places]
-        square = squares.sum() - np.where(left_out, squares[product], 0.0)
-        result[places] = np.sqrt(square / np.maximum(known.sum() - np.where(left_out, counts[product], 0), 1))
+        own = np.array([np.bincount(product, row[places]) for row in values])
+        result[:, places] = own.sum(axis=1, keepdims=True) - own[:, product]
     return result
 
 

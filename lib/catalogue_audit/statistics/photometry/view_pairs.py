@@ -12,17 +12,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from catalogue_audit.statistics.photometry.surfaces import USUAL_WIDTH, brighter, surfaces
+from catalogue_audit.statistics.photometry.surfaces import USUAL_STRAIGHT_WIDTH, USUAL_WIDTH, brighter, surfaces
 
 PAIR_SD = 0.015  # EV; by which the difference of two views that show the same surfaces is found
 WRONG, WRONG_SD = 0.05, 0.7  # share of pairs laid over each other wrongly, by about so much (EV)
 LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 STRANGE, STRANGE_SD = 0.02, 0.5  # overlap of views without a surface in common, as of another product, or one that mirrors other things; by so much (EV)
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
-PARTLY_SD = 0.1  # EV; added at the least overlap that is taken
+PARTLY_SD = 0.2  # EV; added at the least overlap that is taken
 WIDE_SD, WIDE_STRAIGHT_SD = 0.4, 0.2  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps, alike in views that stand alike
-BURNT_SD = 0.4  # EV for all of a product burnt out: how bright it would be there, nobody knows
-NARROW, NARROW_SD = 0.13, 0.15  # EV of width, of one even face: all of it turns away from the lamps together, in some stuffs by much more than usual
+BURNT_SD = 0.15  # EV for all of a product burnt out, as the root of the share: how bright it would be there, nobody knows
 HUBS = 4  # pictures of a whole product with which all of its others are compared
 MOST_PICTURES = 40  # of a product that are compared; more are no views of one product
 MOST_WRONG, MANY_PAIRS = 2, 40  # pairs taken for wrong at once; pairs from which one at a time
@@ -49,11 +48,11 @@ def levels_of_views(seen, plain, slanting, straight):
     count = len(seen)
     order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
     hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
-    rows, values, spreads, turned, extra_slanting = [], [], [], [], 0.0
+    rows, values, spreads, turned = [], [], [], []
     strange, joins = np.zeros(count), np.zeros(count)
     for rank, one in enumerate(order[:hubs]):
         for other in order[rank + 1 :]:
-            value, spread, width = _difference(seen[one], seen[other], plain[one], plain[other], straight[one] and straight[other])
+            value, spread = _difference(seen[one], seen[other], plain[one], plain[other], straight[one] and straight[other])
             joins[[one, other]] += 1
             strange[[one, other]] += np.isnan(spread)
             if np.isfinite(value):
@@ -63,21 +62,18 @@ def levels_of_views(seen, plain, slanting, straight):
                 values.append(value)
                 spreads.append(spread)
                 turned.append(slanting[one] != slanting[other] and np.isfinite(plain[[one, other]]).all())
-                if turned[-1] and width < NARROW:
-                    extra_slanting = NARROW_SD
     if not rows:
         return np.full((2, count), np.nan), np.full((2, count), np.inf)
     rows, values, spreads, turned = np.array(rows), np.array(values), np.array(spreads), np.array(turned)
     by_one_number = np.where(turned, rows @ np.nan_to_num(plain), values), np.where(turned, 0.0, spreads)
     strange = STRANGE_SD * strange / np.maximum(joins, 1)
-    both = [_solved(rows, values, spreads, np.where(slanting, extra_slanting, 0.0), strange), _solved(rows, *by_one_number, np.zeros(count), strange)]
+    both = [_solved(rows, values, spreads, strange), _solved(rows, *by_one_number, strange)]
     return np.array([level for level, _ in both]), np.array([extra for _, extra in both])
 
 
-def _solved(rows, values, spreads, extra_slanting, strange):
+def _solved(rows, values, spreads, strange):
     """Level and extra scatter of each frame from the differences of pairs, (n,) each."""
     extra = np.where(rows != 0, spreads[:, None], np.inf).min(axis=0)
-    extra = np.hypot(extra, extra_slanting)
     linked = _linked(rows)
     within = np.abs(rows) @ linked > 0
     level, unsure = levels_of_pairs(rows[within], values[within], spreads[within])
@@ -89,12 +85,13 @@ class Views(NamedTuple):
     The pictures of one product whose light is to be compared.
 
     ``files``; ``crop``: shows a part; ``fills``: of such a part without a mask all counts as product, and of the others where it is True;
-    ``gains`` (n, 2) of the white balance; ``plain``, ``slanting`` and ``straight`` as `levels_of_views` takes them.
+    ``blank``: in such a part pure white may be the backdrop; ``gains`` (n, 2) of the white balance; ``plain``, ``slanting`` and ``straight`` as `levels_of_views` takes them.
     """
 
     files: list
     crop: np.ndarray
     fills: np.ndarray
+    blank: np.ndarray
     gains: np.ndarray
     plain: np.ndarray
     slanting: np.ndarray
@@ -118,9 +115,10 @@ def compared_views(sketches, views):
         As `levels_of_views` gives them.
     """
     seen = []
-    for file, crop, fills, gains in zip(views.files, views.crop, views.fills, views.gains, strict=True):
+    for file, crop, fills, blank, gains in zip(views.files, views.crop, views.fills, views.blank, views.gains, strict=True):
         sketch = sketches.get(file) or {}
-        seen.append(surfaces(sketch, bool(crop and (fills or sketch.get("mask") is None)), gains))
+        whole = bool(crop and (fills or sketch.get("mask") is None))
+        seen.append(surfaces(sketch, whole, gains, whole and blank))
     shown = [one.level for one, crop in zip(seen, views.crop, strict=True) if one is not None and not crop]
     measured = views.plain[np.isfinite(views.plain)]
     lightness = float(np.median(shown or measured)) if shown or len(measured) else 0.0
@@ -136,18 +134,18 @@ def _linked(rows):
 
 
 def _difference(one, other, plain_one, plain_other, straight):
-    """EV between two frames of a product, the standard deviation that the pair adds to its views', and the overlap's width (EV)."""
+    """EV between two frames of a product, and the standard deviation that the pair adds to its views'."""
     if one is None or other is None:
-        return plain_one - plain_other, 0.0, np.nan
+        return plain_one - plain_other, 0.0
     value, likeness, width = brighter(one, other)
     if likeness < STRANGE:
-        return np.nan, np.nan, np.nan
+        return np.nan, np.nan
     if likeness < UNLIKE:
-        return plain_one - plain_other, UNLIKE_SD, np.nan
+        return plain_one - plain_other, UNLIKE_SD
     partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
-    wide = (WIDE_STRAIGHT_SD if straight else WIDE_SD) * max(0.0, width - USUAL_WIDTH)
-    burnt = BURNT_SD * max(one.burnt[0], other.burnt[0])
-    return value, float(np.sqrt(partly**2 + wide**2 + burnt**2)), width
+    wide = WIDE_STRAIGHT_SD * max(0.0, width - USUAL_STRAIGHT_WIDTH) if straight else WIDE_SD * max(0.0, width - USUAL_WIDTH)
+    burnt = BURNT_SD**2 * max(one.burnt[0], other.burnt[0])
+    return value, float(np.sqrt(partly**2 + wide**2 + burnt))
 
 
 def levels_of_pairs(rows, values, spreads):
