@@ -146,6 +146,10 @@ def test_figures_are_three_quarter_only_where_they_stand_apart():
     assert told("BG-104_34_front.jpg") == ("BG-104", "three_quarter", None)
     assert told("BG-104-34-front.jpg") == ("BG-104-34", "front", None)
     assert told("34_front.jpg") == ("34", "front", None)
+    assert told("1043_45.jpg") == ("1043", "three_quarter", None)
+    assert told("1043_45-2.jpg") == ("1043", "three_quarter", 2)
+    assert told("BG-45_front.jpg") == ("BG-45", "front", None)
+    assert told("BG-45-02.jpg")[:2] == ("BG-45", "")
     assert told("Crossbody_Strap_BG104_34.jpg") == ("Crossbody_Strap_BG104", "three_quarter", None)
     assert told("BG-104_¾.jpg") == told("BG-104_3⁄4.jpg") == ("BG-104", "three_quarter", None)
 

@@ -147,6 +147,8 @@ def _trust(cluster, words, taken):
     before = [place for place in range(cluster.first) if place not in taken]
     after = [place for place in range(cluster.last, len(words)) if place not in taken]
     trailing = all(is_mark(words[place].folded) for place in after)
+    if cluster.digits_only and _counts_on(words, cluster, after):
+        return 0
     if taken:
         return 3 if trailing and all(is_mark(words[place].folded) for place in before) else 2
     if trailing:
@@ -156,6 +158,12 @@ def _trust(cluster, words, taken):
     # 'tote-side-100': the figures of the SKU come later, so the word is part of it
     continues = any(_has_figures(words[place].folded) for place in after)
     return 0 if continues and not any(_has_figures(words[place].folded) for place in before) else 1
+
+
+def _counts_on(words, cluster, after):
+    """'BG-45-02' is the second picture of BG-45: degrees stand for a view where they are set apart more than the number behind them."""
+    degrees = words[cluster.first].folded == "45" and cluster.first and after
+    return bool(degrees) and words[after[0]].folded.isdigit() and words[cluster.first].strength <= words[after[0]].strength
 
 
 def _has_figures(word):
@@ -204,7 +212,7 @@ def _prefix(cluster, after):
 
 def _figures_of_another_word(span):
     """'12-34_back' is no three-quarter back: the figures are tied to what stands before them."""
-    return len(span) > 1 and span[0].folded == "34" and 0 < span[0].strength < max(4, span[-1].strength)
+    return len(span) > 1 and span[0].folded in ("34", "45") and 0 < span[0].strength < max(4, span[-1].strength)
 
 
 def _belong_together(words, earlier, later):

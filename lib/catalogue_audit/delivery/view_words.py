@@ -14,7 +14,7 @@ VIEWS = {
         "upright",
         (
             "three quarter", "three quarters", "three qtr", "3 quarter", "3 quarters", "3 qtr", "3 q", "3 4", "34", "3 4th",
-            "¾", "quarter", "quarter view", "qtr", "tq view", "45 deg", "45 degree", "45 degrees", "angle", "angled",
+            "¾", "quarter", "quarter view", "qtr", "tq view", "45", "45 deg", "45 degree", "45 degrees", "45 grad", "angle", "angled",
             "dreiviertel", "drei viertel", "halbprofil", "schräg", "schraeg", "trois quarts", "trois quart", "3 quarts",
             "tre quarti", "3 quarti", "tres cuartos", "3 cuartos", "driekwart", "perspective",
         ),
