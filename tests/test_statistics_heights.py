@@ -46,8 +46,8 @@ def shot(pitch, seed=0, darkness=0.6, exposure=1.0, lean=0.0):
     texture = ((corners + HALF_FLOOR) * FLOOR_PX).astype(np.float32)
     light = cv2.warpPerspective(floor(seed, darkness), cv2.getPerspectiveTransform(texture, pixels.astype(np.float32)), (WIDE, TALL), flags=cv2.INTER_AREA, borderValue=0.5)
     half, tall, deep = BAG[0] / 2, BAG[1], BAG[2] / 2
-    tip = math.radians(lean)
-    leaning = lambda x, y, z: (x, y * math.cos(tip) - (z - deep) * math.sin(tip), (z - deep) * math.cos(tip) + y * math.sin(tip) + deep)
+    tip, edge = math.radians(lean), math.copysign(deep, lean)  # the edge that it stands on: in front where it leans towards the camera
+    leaning = lambda x, y, z: (x, y * math.cos(tip) - (z - edge) * math.sin(tip), (z - edge) * math.cos(tip) + y * math.sin(tip) + edge)
     solid = projected([leaning(x, y, z) for x in (-half, half) for y in (0.0, tall) for z in (-deep, deep)], pitch)
     outline = cv2.convexHull(solid.astype(np.float32))[:, 0]
     cv2.fillPoly(light, [np.round(outline).astype(np.int32)], 0.15)
@@ -72,7 +72,7 @@ def elevation(ground, pitch):
 @pytest.mark.parametrize(("pitch", "other"), [(6.0, 9.0), (6.0, 3.5), (10.0, 14.0)])
 def test_the_ground_is_longer_by_the_sine_of_its_elevation(pitch, other):
     one, its = ground_of(shot(pitch)), ground_of(shot(other, seed=1, exposure=0.9))
-    found, sd = longer(one, its)
+    found, sd, _ = longer(one, its)
     expected = math.log(math.sin(math.radians(elevation(one, pitch))) / math.sin(math.radians(elevation(its, other))))
     assert abs(found - expected) < max(3 * sd, 0.15 * abs(expected))
     assert longer(its, one)[0] == pytest.approx(-found, abs=0.01)
@@ -80,8 +80,15 @@ def test_the_ground_is_longer_by_the_sine_of_its_elevation(pitch, other):
 
 @pytest.mark.parametrize("changed", [{"exposure": 1.2}, {"darkness": 0.45}, {"lean": 7.0}, {"lean": -7.0}])
 def test_neither_exposure_nor_the_shadows_depth_nor_a_lean_makes_it_longer(changed):
-    found, sd = longer(ground_of(shot(6.0)), ground_of(shot(6.0, seed=2, **changed)))
+    found, sd, _ = longer(ground_of(shot(6.0)), ground_of(shot(6.0, seed=2, **changed)))
     assert abs(found) < 0.07 and sd < 0.1  # 0.6 degrees of camera height
+
+
+@pytest.mark.parametrize(("lean", "raised"), [(-7.0, 1.0), (-4.0, 1.0), (7.0, 0.0)])
+def test_under_an_edge_that_is_raised_in_front_the_ground_lies_lower_by_as_much(lean, raised):
+    lower = longer(ground_of(shot(6.0, lean=lean)), ground_of(shot(6.0, seed=2)))[2]
+    width, _, depth = BAG
+    assert lower == pytest.approx(raised * depth * math.sin(math.radians(abs(lean))) / width, abs=0.012)
 
 
 def delivery(shots):

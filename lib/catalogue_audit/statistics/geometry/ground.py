@@ -112,10 +112,10 @@ def compared(grounds, files):
 
     Returns
     -------
-    log_length, sd : float
+    log_length, sd, lower : float
         As `longer` gives them.
     base, its_base : float
-        Rows of both bases, fractions of the frame's height. None of all four where too little is seen.
+        Rows of both bases, fractions of the frame's height. None of all five where too little is seen.
     """
     one, other = (grounds[file] for file in files)
     found = None if one is None or other is None else longer(one, other)
@@ -156,6 +156,8 @@ def longer(one, other):
     -------
     log_length, sd : float
         Natural logarithm of the ratio and its standard uncertainty; None where they have too little in common.
+    lower : float
+        How much farther below its base one's ground lies than the other's, widths of the body: under a raised edge.
     """
     length, rest = 0.0, None
     for step in range(STEPS):
@@ -176,7 +178,7 @@ def longer(one, other):
         if step > 1 and abs(found[0]) < SMALL_STEP:
             break
     scatter = FAR_OFF**2 * np.mean(np.log1p((rest[seen] / FAR_OFF) ** 2))
-    return length, math.sqrt(ALIKE_POINTS * scatter * np.linalg.inv(normal)[0, 0])
+    return length, math.sqrt(ALIKE_POINTS * scatter * np.linalg.inv(normal)[0, 0]), -float(found[4])
 
 
 def _stretched(light, length):

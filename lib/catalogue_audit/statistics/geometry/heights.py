@@ -66,16 +66,17 @@ def height_weights(frames, sketches, stands, corners=None):
     shapes = shape_names(frames["sku"])
     kinds = frames["style"].where(frames["style"].notna(), shapes)
     rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
-    pairs, compared, own_sds = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}
+    pairs, compared, own_sds, lower = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}, {}
     repeated = _repeated(pairs)
-    for one, other, sd, log_length, log_sd, below, its_below, look in pairs:
+    for one, other, sd, log_length, log_sd, off, below, its_below, look in pairs:
         like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look)
         for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
             compared.setdefault(place, {})[partner] = mine
+            lower.setdefault(place, {}).update({partner: off if place == one else -off} if sd <= COLOURWAY_SD else {})
             own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
     corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
     aimed = set(frames.index[aimed_otherwise(frames)])
-    alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place))) for place, sd in own_sds.items()}
+    alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place)), lower[place]) for place, sd in own_sds.items()}
     told = _weighed(compared, {place: one._replace(corner=one.corner * (OF_AIMED if place in aimed else FLAT)) for place, one in alone.items()}, set(voters))
     moved = _moved([told[place].weights() for place in sorted(aimed & set(told))])
     if moved is None:
@@ -113,12 +114,15 @@ class Told(NamedTuple):
         What its own picture adds to all comparisons.
     corner : (n,) float
         Likelihood of each height by the product's own corner, and by where the camera aims.
+    lower : dict of place to float
+        How much farther below its base the ground lies than that of another picture of the shape, widths of the body.
     """
 
     messages: dict
     compared: dict
     blur: np.ndarray
     corner: np.ndarray
+    lower: dict
 
     def weights(self, but=None):
         """(n,) weight of each height by its corner and all but one of the pictures compared with it."""
@@ -146,7 +150,7 @@ def _compared(rows, pairs, sketches):
     Returns
     -------
     list of tuple
-        Where they show anything: the pair; log length of one's ground over the other's and its uncertainty; degrees of both bases below
+        Where they show anything: the pair; log length of one's ground over the other's and its uncertainty, how much lower it lies; degrees of both bases below
         the axis; how far the camera usually looks down on their view, degrees.
     """
     kept = getattr(sketches, "made", {})  # finding and judging compare the same grounds
@@ -157,8 +161,8 @@ def _compared(rows, pairs, sketches):
     for one, other, sd in pairs:
         told = kept["ground", rows[one]["file"], rows[other]["file"]]
         if told is not None:
-            below = (math.degrees(math.atan((base - 0.5) / rows[place]["focal"])) for base, place in zip(told[2:], (one, other), strict=True))
-            found.append((one, other, sd, *told[:2], *below, USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]))
+            below = (math.degrees(math.atan((base - 0.5) / rows[place]["focal"])) for base, place in zip(told[3:], (one, other), strict=True))
+            found.append((one, other, sd, *told[:3], *below, USUAL_LOOK_DEG[shows_a_turn(rows[one]["view"])]))
     return found
 
 
@@ -198,7 +202,7 @@ def _repeated(pairs):
         if len(here) < FEWEST_PAIRS:
             found[usual] = usual
             continue
-        off = np.array([pair[3] - SHOWN * (_log_sine(pair[7] + pair[5]) - _log_sine(pair[7] + pair[6])) for pair in here])
+        off = np.array([pair[3] - SHOWN * (_log_sine(pair[8] + pair[6]) - _log_sine(pair[8] + pair[7])) for pair in here])
         own = (MAD_TO_SIGMA * np.median(np.abs(off))) ** 2 - np.median([pair[4] ** 2 for pair in here])
         found[usual] = math.sqrt((WORTH_PAIRS * usual**2 + len(here) * max(own, LEAST_SD**2)) / (WORTH_PAIRS + len(here)))
     return found
@@ -254,7 +258,7 @@ def _normal(value, sd):
     return np.exp(-0.5 * (value / sd) ** 2) / sd
 
 
-UNKNOWN = Told({}, {}, np.eye(len(HEIGHTS_DEG)), FLAT)  # where no ground is seen
+UNKNOWN = Told({}, {}, np.eye(len(HEIGHTS_DEG)), FLAT, {})  # where no ground is seen
 
 def _before(fault, fault_deg):
     """Weight of each height before anything is seen."""

@@ -17,7 +17,6 @@ import pandas as pd
 
 from catalogue_audit.statistics.geometry.handles import (
     APART,
-    APART_SD,
     LOOKS_DEG,
     TILT_SD,
     handles_apart,
@@ -26,17 +25,30 @@ from catalogue_audit.statistics.geometry.handles import (
 from catalogue_audit.statistics.geometry.heights import FAULT as HIGH
 from catalogue_audit.statistics.geometry.heights import FAULT_DEG as HIGH_DEG
 from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, UNKNOWN, height_weights
-from catalogue_audit.statistics.geometry.lean_traces import Traces, difference, from_others, handle_weights, records
+from catalogue_audit.statistics.geometry.lean_contacts import contact_likelihood, feet_scatter
+from catalogue_audit.statistics.geometry.lean_levels import told_by_others
+from catalogue_audit.statistics.geometry.lean_traces import (
+    CROWNS_APART,
+    CROWNS_APART_SD,
+    FEWEST_OTHERS,
+    USUAL_LEAN_DEG,
+    Traces,
+    difference,
+    from_others,
+    handle_weights,
+    records,
+)
 
 LEANS_DEG = np.arange(-14.0, 14.01, 0.5)
+FLAT = np.ones(len(LEANS_DEG))
 APART_ROW = np.add.outer(np.arange(len(LEANS_DEG)), np.arange(len(HEIGHTS_DEG))[::-1])  # of each tilt less each height among `APART_DEG`
 APART_DEG = LEANS_DEG[0] - HEIGHTS_DEG[-1] + 0.5 * np.arange(APART_ROW.max() + 1)
-USUAL_LEAN_DEG = 0.7  # how upright a product is set by eye: common practice, no source
 FAULT, FAULT_LEAN_DEG = 0.05, 5.0  # share and size of those that lean; of falling over, common practice, no source
 SHARED_SD_DEG = 0.7  # what front and back lean alike, which their difference does not show
 SHARED_BY_ALL_SD_DEG = 0.5  # the same of three pictures and more
 UNSURE_LEAN_DEG = 3.0  # a lean known no better says nothing
 SHOWN_DEG, SHOWN = 6.0, 0.3  # a tilt that is plain to see, and how likely it may still be beside the likeliest one where it would have shown
+FALLEN_DEG = 13.0  # what leans so far has fallen over: then a measure has failed, and how far off it is cannot be told
 UNCERTAINTIES = 3.0  # of a tilt that is certain
 HANDLE_FAULT, HANDLE_FAR = 0.08, 0.06  # share of handles that are not level, and by how much of the product's height
 
@@ -71,7 +83,7 @@ def leans(frames, sketches, stands, corners=None):
         weights = level + off_level
         tilt, sd = _middle_and_sd(LEANS_DEG, weights.sum(axis=1))
         sd = math.hypot(sd, shared)
-        told = abs(tilt) > UNCERTAINTIES * sd or _tells(weights, grounds.get(place, UNKNOWN))
+        told = abs(tilt) < FALLEN_DEG and (abs(tilt) > UNCERTAINTIES * sd or _tells(weights, grounds.get(place, UNKNOWN)))
         if told and sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
             lean, lean_sd = _middle_and_sd(APART_DEG, np.bincount(APART_ROW.ravel(), weights.ravel()))
             found[place] = tilt, sd, lean, math.hypot(lean_sd, shared), *_middle_and_sd(HEIGHTS_DEG, weights.sum(axis=0))
@@ -104,10 +116,10 @@ def rather_a_lean(tilt_deg):
     return bool(leaning > high)
 
 
-def _usual(ground, but=None):
+def _usual(ground, but=None, upright_sd_deg=USUAL_LEAN_DEG):
     """Weight of each of `LEANS_DEG` and `HEIGHTS_DEG` together, (n, m), by what is usual and what the ground tells, but for one partner's part."""
     lean = LEANS_DEG[:, None] - HEIGHTS_DEG
-    leaning = (1 - FAULT) * _normal(lean, USUAL_LEAN_DEG) + FAULT * _normal(lean, FAULT_LEAN_DEG)
+    leaning = (1 - FAULT) * _normal(lean, upright_sd_deg) + FAULT * _normal(lean, FAULT_LEAN_DEG)
     return leaning * ground.weights(but)
 
 
@@ -151,16 +163,53 @@ def _weighed(frames, sketches, stands, grounds):
     handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
     sines = np.sin(np.radians(LEANS_DEG))
     traces = Traces.of(frames, sketches, stands)
+    contacts = _contacts(traces, grounds)
+    by_others = _by_others(traces, grounds, handles, contacts)
     for place, seen in from_others(traces):
         level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
-        usual = _usual(grounds.get(place, UNKNOWN))
+        usual = _usual(grounds.get(place, UNKNOWN), None, traces.upright_sd_deg) * by_others.get(place, FLAT)[:, None]
         yield place, usual * level, usual * off, SHARED_BY_ALL_SD_DEG
     traced = records(traces)
     for one, other in traces.pairs():
         for a, b in itertools.permutations((one, other)):
             told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
-            mine, its = _usual(grounds.get(a, UNKNOWN), b), _usual(grounds.get(b, UNKNOWN), a) @ grounds.get(b, UNKNOWN).beside(a)
+            beside = contacts.get((a, b), 1.0)
+            told = tuple(part * beside for part in told)
+            mine, its = (_usual(grounds.get(place, UNKNOWN), other, traces.upright_sd_deg) for place, other in ((a, b), (b, a)))
+            its = its @ grounds.get(b, UNKNOWN).beside(a)
             yield a, mine * (told[0] @ its), mine * (told[1] @ its), SHARED_SD_DEG
+
+
+def _contacts(traces, grounds):
+    """Two pictures of a shape to the likelihood of each pair of `LEANS_DEG` by the ground at their feet."""
+    lower = {
+        (place, other): off
+        for place in traces.table.index
+        for other, off in grounds.get(place, UNKNOWN).lower.items()
+        if other in traces.table.index and traces.table["shape"][place] == traces.table["shape"][other]
+    }
+    sd = feet_scatter([off for (one, other), off in lower.items() if one < other])
+    return {two: contact_likelihood(off, sd, LEANS_DEG, LEANS_DEG) for two, off in lower.items()}
+
+
+def _by_others(traces, grounds, handles, contacts):
+    """Place to the likelihood of each of `LEANS_DEG` by keystones and feet of three and more pictures of its shape beside each other."""
+    found, rows = {}, traces.table[["sku", "view"]].apply(tuple, axis=1)
+    for _, group in traces.table.groupby("shape", sort=True):
+        if len(rows[group.index].unique()) <= FEWEST_OTHERS:
+            continue
+        told = [place for place in group.index if any((place, other) in traces.keystones or (place, other) in contacts for other in group.index)]
+        first = [place for place in told if not rows[told].duplicated()[place]]
+        for places in [first, *([*(other for other in first if rows[other] != rows[copy]), copy] for copy in told if copy not in first)]:
+            if len(places) > 1:
+                pairs, feet = (
+                    {two: known[at] for two in itertools.combinations(range(len(places)), 2) if (at := (places[two[0]], places[two[1]])) in known}
+                    for known in (traces.keystones, contacts)
+                )
+                own = [_usual(grounds.get(place, UNKNOWN), None, traces.upright_sd_deg).sum(axis=1) * sum(_levels(handles[place])) for place in places]
+                by_others = told_by_others(LEANS_DEG, pairs, feet, own, [rows[place][0] for place in places], traces.upright_sd_deg)
+                found = dict(zip(places, by_others, strict=True)) | found
+    return found
 
 
 def _levels(told, count=len(LEANS_DEG)):
@@ -173,10 +222,14 @@ def _by_handles(stand, weights):
     if weights is None or not stand["two_handled"] or not math.isfinite(stand["front"] + stand["rear"] + stand["above_deg"] + stand["width"]):
         return None
     gap = (stand["front"] - stand["rear"]) / stand["height"]
-    tilts = np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])
-    expected = np.abs(float(handles_apart(stand)) * np.sin(tilts))  # below the front one, the rear one shows within its arch
-    sd = np.hypot(math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), APART_SD / APART * expected)
-    return (1 - HANDLE_FAULT) * _normal(gap - expected, sd) @ weights, HANDLE_FAULT * _normal(gap - expected, HANDLE_FAR) @ weights
+    sines = np.abs(np.sin(np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])))  # below the front one, the rear one shows within its arch
+    own_sd, apart_sd = math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), math.hypot(CROWNS_APART_SD, stand["depth_sd"] / stand["depth"])
+    level = off_level = 0.0
+    for apart in CROWNS_APART:
+        expected = apart / APART * float(handles_apart(stand)) * sines
+        level = level + _normal(gap - expected, np.hypot(own_sd, apart_sd * expected)) @ weights / len(CROWNS_APART)
+        off_level = off_level + _normal(gap - expected, HANDLE_FAR) @ weights / len(CROWNS_APART)
+    return (1 - HANDLE_FAULT) * level, HANDLE_FAULT * off_level
 
 
 def _middle_and_sd(values, weights):

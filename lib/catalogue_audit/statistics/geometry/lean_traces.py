@@ -16,9 +16,12 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.geometry.camera_distance import ONE_SHAPE
 from catalogue_audit.statistics.geometry.handles import APART
+from catalogue_audit.statistics.geometry.keystones import keystones_of
+from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.geometry.tapers import laid_in_turn
-from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY, mad_scale
 from catalogue_audit.statistics.spread import spread
 
 TRACES = ("body", "crown", "taper")
@@ -29,15 +32,22 @@ USUAL_SDS = np.array([0.007, 0.007, 0.05])
 LEAST_SDS = np.array([0.004, 0.004, 0.03])
 STRAP_SDS = np.array([0.010, 0.006, 0.03])
 FAR_SDS = np.array([0.08, 0.08, 0.35])
-WELL_REPEATED = 0.003  # of the body's width; scatter between outlines of pieces up to which all of this holds
+WELL_REPEATED = 0.0025  # of the body's width; scatter between outlines of pieces up to which all of this holds
 BOX_LEVER, ROUND = 0.85, 0.3  # depth from base to upper edge over the depth, of boxes; share of round bodies, whose outline no tilt changes
 ROLL_SHAPED, ROUND_ROLLS = 0.8, 0.7  # depth over height from which a body is more likely a roll lying down; share of round ones then: common practice, no source
 LEVER_SD = 0.25  # of a lever, relative; on rendered bags of four styles
+CROWNS_APART, CROWNS_APART_SD = (0.35, 0.7, APART), 0.2  # distance between handles' crowns over the depth, for many lean towards each other, each as likely; relative: on rendered bags of two makes
 RAISED = 0.3  # of handles that are off level, those whose rear one is the one that moved
 SHORTENING = math.sin(math.radians(9.0))  # of the height, for the body's middle is seen from so far above: common practice, no source
+SHORTENING_SD = math.sin(math.radians(3.0))
 FEWEST_OTHERS = 2  # pictures beside one's own from which there is a middle one
 FEWEST_OF_STYLE = 4  # from which a style's own scatter is known
 OF_FEW = 2.0  # what the scatter of few pieces is short of, times their number: Student's t at 95 % of five is 1.4 normal ones
+SURE_KEYSTONE = math.sin(math.radians(3.5))  # standard uncertainty; unsurer ones tell no more than tapers do
+REPEATED = 0.0025  # how well sides of one shape repeat, natural log of width a width upwards
+LEAST_WORTH, USUAL_PICTURES = 0.5, 8  # of what keystones state; pictures that what is usual is worth
+USUAL_LEAN_DEG, LEAST_LEAN_DEG = 0.7, 0.3  # how upright a product is set by eye, and at best: common practice, no source
+SURE_UPRIGHT = math.sin(math.radians(2.0))  # standard uncertainty of keystones that tell it
 HIDDEN_TURN = 0.06  # sine of the turn up to which the front hides the side: half the width over the distance
 
 
@@ -51,6 +61,8 @@ class Seen(NamedTuple):
         Differences by `TRACES` and their standard uncertainties; NaN where unknown.
     depth, tall, crown_tall : float
         Depth of the body, its height and the crown's, over its width.
+    depth_sd : float
+        Standard uncertainty of the depth, relative.
     """
 
     values: np.ndarray
@@ -58,6 +70,7 @@ class Seen(NamedTuple):
     depth: float
     tall: float
     crown_tall: float
+    depth_sd: float = 0.0
 
 
 class Traces(NamedTuple):
@@ -71,14 +84,21 @@ class Traces(NamedTuple):
         without two handles, ``taper`` against the first picture of the shape and NaN where it has been straightened or the body is no box; ``turn_sd``, what a turn
         does to the heights; ``misfit``, scatter of the outline beside that picture's, over `WELL_REPEATED`, at least 1.
     sizes : DataFrame
-        ``depth``, ``tall`` and ``crown_tall`` as in `Seen`.
+        ``depth``, ``tall``, ``crown_tall`` and ``depth_sd`` as in `Seen`.
     scatter : dict of str to (3,) float
         Style to how well its pieces repeat the traces.
+    keystones : dict of (place, place) to (float, float)
+        Of two pictures of a shape, either way round, the sine of one's tilt less that of the other by their sides, and its standard
+        uncertainty; those that tell more than a ``taper`` does.
+    upright_sd_deg : float
+        How upright products are set in this delivery.
     """
 
     table: pd.DataFrame
     sizes: pd.DataFrame
     scatter: dict
+    keystones: dict
+    upright_sd_deg: float
 
     @classmethod
     def of(cls, frames, sketches, stands):
@@ -90,16 +110,18 @@ class Traces(NamedTuple):
         crown = stands["base"] - stands["rear"].where(stands["two_handled"].astype(bool))
         yaw, yaw_sd = (pd.to_numeric(frames[name], errors="coerce").astype(float).fillna(0.0) for name in ("yaw_deg", "yaw_sd_deg"))
         table = frames[["sku", "view", "style"]].assign(
-            shape=stands["shape"],
+            shape=_by_name(frames, stands),
             strap=frames["strap_state"].fillna("none"),
             body=np.log((stands["base"] - stands["shoulders"]) / stands["width"]),
             crown=np.log(crown.where(crown > 0) / stands["width"]),
             turn_sd=stands["depth"] * (np.sin(np.radians(np.hypot(yaw, yaw_sd))) - HIDDEN_TURN).clip(lower=0.0),
         )
-        sizes = pd.DataFrame({"depth": stands["depth"], "tall": np.exp(table["body"]), "crown_tall": np.exp(table["crown"])})
+        sizes = pd.DataFrame({"depth": stands["depth"], "tall": np.exp(table["body"]), "crown_tall": np.exp(table["crown"]), "depth_sd": stands["depth_sd"] / stands["depth"]})
         rolls = sizes["depth"] > ROLL_SHAPED * sizes["tall"]
-        table = table.join(_tapers(table, frames, sketches, stands["focal"] / stands["width"], rolls))
-        return cls(table, sizes, _scatters(table))
+        gains = stands["focal"] / stands["width"]
+        table = table.join(_tapers(table, frames, sketches, gains, rolls))
+        keystones = _keystones(table, frames, sketches, gains, rolls)
+        return cls(table, sizes, _scatters(table), keystones, _upright(keystones))
 
     def pairs(self):
         """Places of a product's front and back, where its shape has no more pictures."""
@@ -108,15 +130,64 @@ class Traces(NamedTuple):
             yield from itertools.product(*(group.index[group["view"] == view] for view in STRAIGHT_ON))
 
 
+def _by_name(frames, stands):
+    """Whose pictures show one shape: as `handle_stands` tells it by supplied sizes, else of colourways by their names, of one style and as slender."""
+    own = stands["shape"] == frames["sku"].astype(str)
+    name = frames["style"].fillna("").astype(str) + " " + shape_names(frames["sku"])
+    slender = np.log((stands["base"] - stands["shoulders"]) / stands["width"])
+    alike = (slender - slender.groupby(name).transform("median")).abs() < ONE_SHAPE
+    return stands["shape"].where(~(own & alike), name)
+
+
+def _keystones(table, frames, sketches, gains, rolls):
+    """`Traces.keystones`; how well sides repeat is learned from all of a delivery's pairs."""
+    usable = table.index[~(_straightened(frames) | rolls).to_numpy(dtype=bool, na_value=False)]
+    shapes = [list(group.index) for _, group in table.loc[usable].groupby("shape", sort=True) if len(group) > 1]
+    pictures = [tuple(zip(frames.loc[places, "file"], gains[places], strict=True)) for places in shapes]
+    told = [(places[one], places[other], growth, sd) for places, pairs in zip(shapes, _made(keystones_of, pictures, sketches), strict=True) for one, other, growth, sd in pairs]
+    worth = _worth(told)
+    found = {}
+    for one, other, growth, sd in told:
+        gain = 0.5 * (gains[one] + gains[other])
+        sine, sine_sd = gain * growth, worth * gain * math.hypot(sd, REPEATED)
+        if sine_sd < SURE_KEYSTONE:
+            found[one, other], found[other, one] = (sine, sine_sd), (-sine, sine_sd)
+    return found
+
+
+def _worth(told):
+    """By how much nearer than they state keystones lie to none, in the delivery's own pairs, beside what is usual: most pictures stand upright."""
+    off = [abs(growth) / math.hypot(sd, REPEATED) for _, _, growth, sd in told]
+    if not off:
+        return 1.0
+    pictures = len({place for one, other, _, _ in told for place in (one, other)})
+    own = np.clip(MAD_TO_SIGMA * float(np.median(off)), LEAST_WORTH, 1.0)
+    return math.sqrt((USUAL_PICTURES + pictures * own**2) / (USUAL_PICTURES + pictures))
+
+
+def _upright(keystones):
+    """How upright products are set, degrees: by eye, and as sure keystones of the delivery scatter, which is at least as much."""
+    sure = {two: sine for two, (sine, sd) in keystones.items() if sd < SURE_UPRIGHT and two[0] < two[1]}
+    if not sure:
+        return USUAL_LEAN_DEG
+    own = max(MAD_TO_SIGMA * math.degrees(float(np.median(np.abs(list(sure.values()))))) / math.sqrt(2), LEAST_LEAN_DEG)
+    pictures = len({place for two in sure for place in two})
+    return math.sqrt((USUAL_PICTURES * USUAL_LEAN_DEG**2 + pictures * min(own, USUAL_LEAN_DEG) ** 2) / (USUAL_PICTURES + pictures))
+
+
+def _straightened(frames):
+    """Pictures whose verticals may have been straightened."""
+    return (frames["origin"] == "derived") | (frames["backdrop"] == "cut_out")
+
+
 def _tapers(table, frames, sketches, gains, rolls):
     """``taper`` and ``misfit`` of `Traces.table`: each outline laid over the first one of its shape, mirrored in back views."""
     found = dict.fromkeys(table.index, (math.nan, 1.0))
-    straightened = (frames["origin"] == "derived") | (frames["backdrop"] == "cut_out")
     no_box = [(sketches.get(file) or {}).get("upper_edge") is None for file in frames["file"]]  # a tilt lifts a dome, and makes no difference to a roll
-    unusable = straightened | np.array(no_box, bool) | rolls
+    unusable = _straightened(frames) | np.array(no_box, bool) | rolls
     pictures = dict(zip(table.index, zip(frames["file"], table["view"] != STRAIGHT_ON[0], strict=True), strict=True))
     shapes = [group.index for _, group in table.groupby("shape", sort=True) if len(group) > 1]
-    for places, (first, laid_ones) in zip(shapes, _in_turn([tuple(map(pictures.get, places)) for places in shapes], sketches), strict=True):
+    for places, (first, laid_ones) in zip(shapes, _made(laid_in_turn, [tuple(map(pictures.get, places)) for places in shapes], sketches), strict=True):
         for place, laid in zip(places, laid_ones, strict=True):
             if laid is not None:
                 sine = 0.0 if pictures[place] == first else gains[place] * laid[0]
@@ -124,12 +195,12 @@ def _tapers(table, frames, sketches, gains, rolls):
     return pd.DataFrame.from_dict(found, orient="index", columns=["taper", "misfit"], dtype=float)
 
 
-def _in_turn(shapes, sketches):
-    """`laid_in_turn` of the pictures of each shape; what was laid before, in finding or judging, is not laid again."""
+def _made(function, shapes, sketches):
+    """What a function of sketches and of a shape's pictures tells of each; what was told before, in finding or judging, is not worked out again."""
     kept = getattr(sketches, "made", {})
-    new = [pictures for pictures in dict.fromkeys(shapes) if ("tapers", pictures) not in kept]
-    kept.update(zip([("tapers", pictures) for pictures in new], spread(laid_in_turn, new, sketches), strict=True))
-    return [kept["tapers", pictures] for pictures in shapes]
+    new = [pictures for pictures in dict.fromkeys(shapes) if (function.__name__, pictures) not in kept]
+    kept.update(zip([(function.__name__, pictures) for pictures in new], spread(function, new, sketches), strict=True))
+    return [kept[function.__name__, pictures] for pictures in shapes]
 
 
 def _scatters(table):
@@ -157,7 +228,7 @@ def records(traces):
     """Place to the row of `Traces.table` with its ``sizes``, as a dict each."""
     sizes = list(traces.sizes.itertuples(index=False, name=None))
     rows = traces.table.to_dict("records")
-    return {place: row | {"sizes": size} for place, row, size in zip(traces.table.index, rows, sizes, strict=True)}
+    return {place: row | {"sizes": size, "place": place} for place, row, size in zip(traces.table.index, rows, sizes, strict=True)}
 
 
 def from_others(traces):
@@ -180,6 +251,8 @@ def from_others(traces):
             others = alike if len(alike) >= FEWEST_OTHERS else others
             sds = np.hypot(own_sds[row], strap) * max(one["misfit"], float(np.median(misfits[others])))
             seen = values[others]
+            told = any((place, other) in traces.keystones for other in group.index)
+            seen = np.where([False, False, told], math.nan, seen)  # these say the same, and better
             beside = [_beside(one[name], seen[~np.isnan(seen[:, k]), k], sds[k]) for k, name in enumerate(TRACES)]
             yield place, Seen(*np.array(beside).T, *one["sizes"])
 
@@ -188,7 +261,7 @@ def _beside(value, others, sd):
     """Difference from the middle of others and its standard uncertainty; NaN where there are too few."""
     if not math.isfinite(value) or len(others) < FEWEST_OTHERS:
         return math.nan, math.nan
-    middle_sd = MEDIAN_EFFICIENCY * sd / math.sqrt(len(others))
+    middle_sd = MEDIAN_EFFICIENCY * max(sd, float(np.std(others))) / math.sqrt(len(others))
     if len(others) == FEWEST_OTHERS:
         middle_sd = math.hypot(middle_sd, 0.5 * np.ptp(others))  # either of two may be the odd one
     return value - float(np.median(others)), math.hypot(sd, middle_sd)
@@ -199,7 +272,9 @@ def difference(traces, first, second):
     strap = STRAP_SDS * (first["strap"] != second["strap"])
     own = _own_sds(traces, (first, second))
     sds = np.hypot(np.hypot(*own), strap) * max(first["misfit"], second["misfit"])
-    return Seen(np.array([first[name] - second[name] for name in TRACES]), sds, *first["sizes"])
+    values = np.array([first[name] - second[name] for name in TRACES])
+    values[2], sds[2] = traces.keystones.get((first["place"], second["place"]), (values[2], sds[2]))
+    return Seen(values, sds, *first["sizes"])
 
 
 def handle_weights(seen, sines, other_sines, levels, other_levels):
@@ -232,11 +307,12 @@ def handle_weights(seen, sines, other_sines, levels, other_levels):
 
 def _body(seen, apart, rounded):
     """Likelihood of the body's height and taper."""
-    lever = 0.0 if rounded else BOX_LEVER * seen.depth / seen.tall - SHORTENING
+    reach = 0.0 if rounded else BOX_LEVER * seen.depth / seen.tall
+    lever, lever_sd = reach - (not rounded) * SHORTENING, math.hypot(math.hypot(LEVER_SD, seen.depth_sd) * reach, (not rounded) * SHORTENING_SD)
     body, _, taper = seen.values
     likely = 1.0
     if math.isfinite(body):
-        likely = _either(body - lever * apart, np.hypot(seen.sds[0], LEVER_SD * lever * apart), FAR_SDS[0])
+        likely = _either(body - lever * apart, np.hypot(seen.sds[0], lever_sd * apart), FAR_SDS[0])
     if math.isfinite(taper):
         likely = likely * _either(taper - apart, seen.sds[2], FAR_SDS[2])
     return likely
@@ -247,11 +323,14 @@ def _crown(seen, sines, other_sines, rounded):
     value, sd = seen.values[1], seen.sds[1]
     if not math.isfinite(value):
         return 1.0, 1.0
-    base = 0.0 if rounded else 0.5 * seen.depth
-    rear, front = ((base + way * 0.5 * APART * seen.depth) / seen.crown_tall for way in (1, -1))
-    highest = lambda sine: np.maximum(rear * sine, front * sine)  # leaning away, the front one is the higher one
-    apart = highest(sines) - highest(other_sines) - SHORTENING * (sines - other_sines)
-    steady = _either(value - apart, np.hypot(sd, LEVER_SD * apart), FAR_SDS[1])
+    base, shortened = 0.0 if rounded else 0.5 * seen.depth, sines - other_sines
+    steady = 0.0
+    for apart in CROWNS_APART:
+        rear, front = ((base + way * 0.5 * apart * seen.depth) / seen.crown_tall for way in (1, -1))
+        highest = lambda sine, rear=rear, front=front: np.maximum(rear * sine, front * sine)  # leaning away, the front one is the higher one
+        rise = highest(sines) - highest(other_sines)
+        unsure = np.hypot(math.hypot(CROWNS_APART_SD, seen.depth_sd) * rise, SHORTENING_SD * shortened)
+        steady = steady + _either(value - rise + SHORTENING * shortened, np.hypot(sd, unsure), FAR_SDS[1]) / len(CROWNS_APART)
     return steady, (1 - RAISED) * steady + RAISED * _normal(value, FAR_SDS[1])
 
 

@@ -1,0 +1,112 @@
+"""Keystones of bodies projected by OpenCV's camera model, which pictures of a shape they show tilted, and what the ground at their feet adds."""
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from catalogue_audit.statistics.geometry.keystones import keystone, keystones_of, widths_of
+from catalogue_audit.statistics.geometry.lean_contacts import contact_likelihood, feet_scatter
+from catalogue_audit.statistics.geometry.lean_levels import told_by_others
+
+TALL, WIDE, FOCAL_PX, DISTANCE = 640, 512, 1300.0, 190.0  # px; cm
+TILTS_DEG = np.arange(-14.0, 14.01, 0.5)
+UPRIGHT = 0.95 * np.exp(-0.5 * (TILTS_DEG / 0.7) ** 2) / 0.7 + 0.05 * np.exp(-0.5 * (TILTS_DEG / 5) ** 2) / 5
+
+
+def sketch(half_widths, lean=0.0, pitch=6.0, tall=26.0):
+    """Sketch of a slab so many cm high, whose half widths in cm go evenly from base to top, that leans about its base and is seen by a camera looking down."""
+    heights = np.linspace(0.0, tall, len(half_widths))
+    flat = np.concatenate([np.stack([half_widths, heights, 0 * heights], axis=1), np.stack([-half_widths, heights, 0 * heights], axis=1)[::-1]])
+    tip, down = math.radians(lean), math.radians(pitch)
+    turned = flat @ np.array([[1.0, 0, 0], [0, math.cos(tip), math.sin(tip)], [0, -math.sin(tip), math.cos(tip)]])
+    eye = np.array([0.0, 13 + DISTANCE * math.sin(down), DISTANCE * math.cos(down)])
+    axes = np.array([[1.0, 0, 0], [0, -math.cos(down), math.sin(down)], [0, -math.sin(down), -math.cos(down)]])
+    camera = np.array([[FOCAL_PX, 0, WIDE / 2], [0, FOCAL_PX, TALL / 2], [0, 0, 1.0]])
+    outline = cv2.projectPoints(turned, cv2.Rodrigues(axes)[0], -axes @ eye, camera, None)[0][:, 0]
+    mask = np.zeros((TALL, WIDE), np.uint8)
+    cv2.fillPoly(mask, [np.round(outline).astype(np.int32)], 1)
+    dense = np.concatenate([np.linspace(a, b, 5, endpoint=False) for a, b in zip(outline, np.roll(outline, -1, axis=0), strict=True)])
+    return {"mask": cv2.resize(mask, (205, 256), interpolation=cv2.INTER_NEAREST).astype(bool), "outline": (dense / [WIDE, TALL]).astype(np.float32)}
+
+
+BOX = np.full(60, 15.0)
+SATCHEL = np.linspace(16.0, 12.5, 60)
+DOME = 15 * np.sqrt(1 - np.clip((np.linspace(0, 26, 60) - 11) / 15.5, 0, 1) ** 2)
+
+
+@pytest.mark.parametrize("lean", [-7.0, 4.0, 8.0])
+def test_the_keystone_of_a_pair_is_the_sine_of_the_lean_over_the_distance_in_widths(lean):
+    distance = DISTANCE / (2 * BOX[0])
+    growth, sd = keystone(widths_of(sketch(BOX, lean)), widths_of(sketch(BOX)), distance)
+    assert growth * distance == pytest.approx(math.sin(math.radians(lean)), abs=0.12 * math.sin(math.radians(abs(lean))) + 0.006)
+    assert sd * distance < math.sin(math.radians(1.5))
+
+
+@pytest.mark.parametrize("lean", [-7.0, 4.0, 8.0])
+def test_where_sides_slant_the_height_that_a_lean_takes_is_in_the_uncertainty(lean):
+    distance = DISTANCE / (2 * SATCHEL[:30].mean())
+    growth, sd = keystone(widths_of(sketch(SATCHEL, lean)), widths_of(sketch(SATCHEL)), distance)
+    assert abs(growth * distance - math.sin(math.radians(lean))) < 1.5 * sd * distance < math.sin(math.radians(4.5))
+    assert np.sign(growth) == np.sign(lean)
+
+
+def test_a_dome_whose_rear_rim_a_tilt_lifts_is_not_taken_for_one_that_draws_together():
+    """The outline of a cylinder's two ends, one lifted above the other, is their union."""
+    lifted = np.linspace(0, 27, 120)
+    ends = [np.interp(lifted - up, np.linspace(0, 26, 60), DOME, left=0.0, right=0.0) for up in (0.0, 1.0)]
+    growth, sd = keystone(widths_of(sketch(np.maximum(*ends), tall=27.0)), widths_of(sketch(DOME)))
+    assert abs(growth) < 2 * sd
+
+
+def test_sides_that_differ_otherwise_than_by_a_straight_line_are_no_sure_keystone():
+    flap = BOX + np.where(np.linspace(0, 26, 60) > 14, 0.7, 0.0)  # one face has a flap that stands out over its upper half
+    growth, sd = keystone(widths_of(sketch(flap)), widths_of(sketch(BOX)))
+    assert growth > 0.02 and growth < 3 * sd
+
+
+def test_pictures_without_a_body_are_left_out():
+    empty = {"mask": np.zeros((256, 205), bool), "outline": np.zeros((8, 2), np.float32)}
+    found = keystones_of({"a": sketch(BOX), "b": empty, "c": sketch(BOX, -6.0)}, [(name, 6.0) for name in "abcd"])
+    assert [each[:2] for each in found] == [(0, 2)] and found[0][2] > 0.01
+    assert widths_of({}) is None and widths_of(empty) is None
+
+
+def differences(tilts, sd=0.02):
+    """Pairs of pictures of the tilts in degrees, as `told_by_others` takes them."""
+    sines = np.sin(np.radians(tilts))
+    return {(a, b): (sines[a] - sines[b], sd) for a in range(len(sines)) for b in range(a + 1, len(sines))}
+
+
+def middles(tilts, products, feet=None):
+    told = told_by_others(TILTS_DEG, differences(tilts), feet or {}, [UPRIGHT] * len(tilts), products, 0.7)
+    weights = [UPRIGHT * each for each in told]
+    return [float(np.interp(0.5, np.cumsum(each) / each.sum(), TILTS_DEG + 0.25)) for each in weights]
+
+
+@pytest.mark.parametrize("lean", [-7.0, 6.0])
+def test_of_several_pictures_the_odd_one_is_tilted(lean):
+    found = middles([0.0, lean, 0.0, 0.0], ["A", "A", "B", "B"])
+    assert found[1] == pytest.approx(lean, abs=1.5) and np.abs(np.delete(found, 1)).max() < 1
+
+
+def test_two_pictures_do_not_tell_which_of_them_is_tilted_but_their_feet_do():
+    one, other = middles([6.0, 0.0], ["A", "A"])
+    assert one == pytest.approx(-other, abs=0.6)
+    feet = {(0, 1): contact_likelihood(0.012, 0.003, TILTS_DEG, TILTS_DEG)}
+    found = middles([6.0, 0.0], ["A", "A"], feet)
+    assert found[0] > 3 and abs(found[1]) < 1.5
+    found = middles([6.0, 0.0], ["A", "A"], {(0, 1): feet[0, 1].T})  # the ground lies lower at the other one's foot
+    assert abs(found[0]) < 1.5 and found[1] < -3
+
+
+def test_where_two_products_differ_in_both_views_either_may_be_the_one_that_leans():
+    found = middles([6.0, 6.0, 0.0, 0.0], ["A", "A", "B", "B"])
+    assert np.abs(np.add(found[:2], found[2:])).max() < 0.6
+
+
+def test_feet_repeat_as_well_as_the_delivery_shows():
+    random = np.random.default_rng(3)
+    assert feet_scatter([]) == pytest.approx(0.004)
+    assert feet_scatter(random.normal(0, 0.02, 60)) == pytest.approx(0.02, rel=0.35)
+    assert feet_scatter(random.normal(0, 0.0005, 60)) < 0.003
