@@ -6,15 +6,21 @@ import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE, strap_facts
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.outline import find_outline
-from catalogue_audit.statistics.geometry.strap_states import strap_state
+from catalogue_audit.statistics.geometry.strap_picture import strap_state
 
 SHAPE = (640, 560)
 BODY = np.array([(150.0, 290), (410, 290), (400, 540), (160, 540)])
 
 
-def evidence_of(*straps, hanging=None):
-    truth = making.cover(SHAPE, BODY, *straps)
+HOBO = np.array([(150.0, 290), (186, 290), (230, 340), (280, 350), (330, 340), (374, 290), (410, 290), (400, 540), (160, 540)])  # its middle 60 px below its corners
+
+
+def evidence_of(*straps, hanging=None, body=BODY, checks=0):
+    truth = making.cover(SHAPE, body, *straps)
     colour = np.zeros((*SHAPE, 3), np.float32) + np.float32((0.2, 0.05, 0.03))
+    if checks:
+        y, x = np.indices(SHAPE) // checks
+        colour[(x + y) % 2 == 0] = (0.1, 0.12, 0.2)
     if hanging is not None:
         across = making.cover(SHAPE, hanging)[..., None]
         colour = colour * (1 - across) + np.float32((0.05, 0.012, 0.008)) * across
@@ -23,8 +29,8 @@ def evidence_of(*straps, hanging=None):
     return dict(zip(EVIDENCE, facts["strap"].tolist()))
 
 
-def state_of(*straps, hanging=None, **known):
-    return strap_state(evidence_of(*straps, hanging=hanging), **known)
+def state_of(*straps, hanging=None, checks=0, **known):
+    return strap_state(evidence_of(*straps, hanging=hanging, checks=checks), **known)
 
 
 def test_a_bare_bag_has_no_strap():
@@ -35,6 +41,50 @@ def test_a_strap_held_up_over_handles_is_told_from_them():
     handle = making.strip(making.arch(280, 294, 60, 80), 11)
     assert state_of(handle, making.strip(making.arch(280, 294, 122, 250), 8)) == "held_up"
     assert state_of(handle) == "none"
+
+
+def test_a_strap_held_up_alone_is_told_by_its_width_and_a_hobo_by_its_hollow_edge():
+    assert state_of(making.strip(making.arch(280, 294, 122, 200), 8)) == "held_up"
+    hobo = evidence_of(making.strip(making.arch(280, 294, 122, 200), 8), body=HOBO)
+    assert 60 / 250 <= hobo["hollow"] <= 60 / 190 and strap_state(hobo) == "none"  # of the height below the first wide row
+
+
+def test_a_strap_laid_over_the_bag_slants_and_a_handle_does_not():
+    """Heights of the two halves differ in the mean by what a straight slope from a steep end gives: half its fall."""
+    laid = evidence_of(making.strip(np.array([(190.0, 294), (200, 240), (220, 232), (300, 250), (390, 290)]), 5))
+    assert laid["arch_slant"] > 0.2 and laid["arch_thickness"] == pytest.approx(5 / 260, abs=0.004)
+    assert strap_state(laid) == "draped"
+    handle = evidence_of(making.strip(making.arch(280, 294, 95, 62), 5))
+    assert handle["arch_slant"] < 0.03 and strap_state(handle) == "none"
+
+
+def test_two_crowns_beside_each_other_show_a_valley():
+    both = evidence_of(*(making.strip(making.arch(x, 294, 60, 80), 9) for x in (235, 325)))
+    assert both["arch_valley"] > 0.2 and evidence_of(making.strip(making.arch(280, 294, 60, 80), 9))["arch_valley"] < 0.02
+
+
+def test_a_wrist_strap_is_none_and_a_piece_of_a_strap_below_the_base_is_no_coil():
+    angle = np.linspace(0, 2 * np.pi, 60)
+    loop = making.strip(np.stack([424 + 18 * np.cos(angle), 400 + 80 * np.sin(angle)], 1), 7)
+    evidence = evidence_of(loop)
+    assert evidence["beside_right"] > 0.0015 and evidence["beside_begins"] == pytest.approx((320 - 290) / 250, abs=0.05)
+    assert strap_state(evidence) == "none"
+    piece = making.strip(np.array([(255.0, 552), (305, 552)]), 8)
+    assert evidence_of(piece)["apart"] == 0.0
+
+
+def hanging(x):
+    return np.stack([x, 320 + 150 * (1 - ((x - 280) / 126) ** 2)], 1)
+
+
+def test_a_ribbon_is_told_from_an_edge_and_on_a_pattern():
+    x = np.linspace(154, 406, 80)
+    ribbon = evidence_of(hanging=making.strip(hanging(x), 8))
+    flap = evidence_of(hanging=np.concatenate([hanging(x), [(406, 292), (154, 292)]]))
+    assert ribbon["ribbon"] > 0.4 > 2 * ribbon["ribbon_by_chance"]
+    assert flap["curve"] > 1.65 and flap["ribbon"] < 0.3
+    assert state_of(hanging=making.strip(hanging(x), 8), checks=31) == "front"
+    assert state_of(checks=31) == "none"
 
 
 def test_a_coil_beside_the_bag_is_coiled():
@@ -80,5 +130,5 @@ def test_without_a_product_there_is_a_reason():
 @pytest.mark.parametrize(("span", "beside", "state"), [(0.7, 0.001, "draped"), (0.4, 0.001, "none"), (0.7, 0.0, "none")])
 def test_a_thin_strap_is_draped_where_it_passes_above_the_handle(span, beside, state):
     """Two handles, or one raised, stand closer together; in a turned view two wide ones show nothing beside the body."""
-    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"arch_height": 0.21, "arch_span": span, "arch_bands": 2.0, "beside_left": beside}
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"arch_height": 0.21, "arch_span": span, "arch_bands": 2.0, "beside_left": beside, "beside_begins": 0.3}
     assert strap_state(evidence) == state

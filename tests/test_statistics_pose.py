@@ -8,7 +8,8 @@ from catalogue_audit.measures.geometry.strap import EVIDENCE
 from catalogue_audit.statistics.geometry.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.geometry.pose import pose_deviations
 from catalogue_audit.statistics.geometry.stances import stances
-from catalogue_audit.statistics.geometry.strap_states import strap_state, strap_states
+from catalogue_audit.statistics.geometry.strap_picture import Shape, strap_state
+from catalogue_audit.statistics.geometry.strap_states import strap_states
 from catalogue_audit.statistics.geometry.turns import yaw_deviations
 
 
@@ -125,28 +126,52 @@ def test_a_product_that_is_small_in_all_views_is_no_other_way_of_working():
     assert found["scale_dev_sd"][small].max() < 0.03
 
 
+WIDE_ARCH = {"arch_height": 0.9, "arch_span": 0.88, "arch_bands": 1, "arch_thickness": 0.02}
+SLANTING_ARCH = {"arch_height": 0.23, "arch_span": 0.7, "arch_bands": 1, "arch_thickness": 0.012, "arch_slant": 0.23}
+
+
 @pytest.mark.parametrize(
     ("evidence", "known", "state"),
     [
         ({}, {}, "none"),
         ({"apart": 0.04}, {}, "coiled"),
-        ({"beside_right": 0.02, "arch_height": 0.3, "arch_span": 0.7}, {}, "draped"),
-        ({"arch_height": 0.8, "arch_span": 0.85, "arch_bands": 2}, {}, "held_up"),
-        ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, {}, "none"),
-        ({"arch_height": 1.0, "arch_span": 0.9, "arch_bands": 1}, {"handle_height": 0.0}, "held_up"),
-        ({"arch_height": 1.3, "arch_span": 0.85, "arch_bands": 1}, {"handle_height": 1.2}, "none"),
-        ({"curve": 1.9, "contrast": 0.8}, {}, "front"),
-        ({"curve": 1.9, "contrast": 0.4}, {}, "none"),
-        ({"curve": 1.9, "contrast": 0.4, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
+        ({"apart": 0.9}, {}, "none"),  # the other shoe of a pair
+        ({"beside_right": 0.02, "arch_height": 0.3, "arch_span": 0.7, "beside_begins": 0.2}, {}, "draped"),
+        ({"beside_right": 0.02, "arch_height": 0.3, "arch_span": 0.7, "beside_begins": 0.0}, {}, "none"),  # all along the side
+        (SLANTING_ARCH, {}, "draped"),
+        (SLANTING_ARCH | {"arch_thickness": 0.04}, {}, "none"),  # two handles of a turned bag
+        (SLANTING_ARCH, {"shape": Shape(height=0.23, slant=0.02)}, "none"),  # level in its straight-on pictures
+        (SLANTING_ARCH, {"shape": Shape(height=0.0, slant=0.02)}, "draped"),
+        (WIDE_ARCH | {"arch_bands": 2}, {}, "held_up"),
+        (WIDE_ARCH, {}, "held_up"),
+        (WIDE_ARCH | {"hollow": 0.2}, {}, "none"),  # a hobo's handle
+        (WIDE_ARCH, {"shape": Shape(hollow=0.2)}, "none"),
+        (WIDE_ARCH | {"arch_height": 0.25}, {}, "none"),  # a belt
+        (WIDE_ARCH | {"arch_span": 0.5}, {}, "none"),  # handles
+        (WIDE_ARCH | {"arch_span": 0.75, "arch_valley": 0.2}, {"view": "three_quarter"}, "none"),  # two of them, seen from the side
+        (WIDE_ARCH | {"arch_span": 0.75}, {"view": "three_quarter", "shape": Shape(height=0.9, span=0.5)}, "none"),
+        (WIDE_ARCH | {"arch_span": 0.75}, {"view": "three_quarter", "shape": Shape(height=0.2, span=0.5)}, "held_up"),
+        (WIDE_ARCH | {"arch_thickness": 0.09}, {}, "none"),
+        (WIDE_ARCH | {"arch_thickness": 0.09}, {"view": "three_quarter", "shape": Shape(height=0.9, span=0.9, held=True)}, "held_up"),
+        ({"beside_right": 0.01, "beside_begins": 0.2}, {}, "none"),  # a wrist strap
+        ({"beside_right": 0.01, "beside_begins": 0.7}, {}, "coiled"),
+        ({"curve": 1.9, "contrast": 0.9}, {}, "front"),
+        ({"curve": 1.9, "contrast": 0.7}, {}, "none"),
+        ({"curve": 1.9, "contrast": 0.7}, {"view": "back"}, "front"),  # no flap there
+        ({"curve": 1.9, "contrast": 0.5, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
+        ({"curve": 1.9, "contrast": 0.5, "stub_left": 0.07, "stub_right": 0.06}, {"shape": Shape(front_without=True)}, "none"),
+        ({"ribbon": 0.5, "ribbon_by_chance": 0.2}, {}, "front"),
+        ({"ribbon": 0.5, "ribbon_by_chance": 0.3}, {}, "none"),
+        ({"ribbon": 0.5, "ribbon_by_chance": 0.3, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
         ({"curve": 1.5}, {"has_strap": True}, "none"),
         ({"curve": 1.7}, {"has_strap": True}, "front"),
-        ({"curve": 1.25}, {"has_strap": True, "turned": True}, "front"),
+        ({"curve": 1.25}, {"has_strap": True, "view": "three_quarter"}, "front"),
         ({"curve": 1.9}, {"has_strap": False}, "none"),
         ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {"has_strap": True}, "behind"),
         ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {}, "none"),
         ({"curve": 1.2, "stub_left": 0.11, "stub_right": 0.12}, {"has_strap": True, "rings": 0.10}, "none"),
         ({"curve": 1.2, "stub_left": 0.11, "stub_right": 0.12}, {"has_strap": True, "rings": 0.06}, "behind"),
-        ({"curve": 0.5, "stub_left": 0.18}, {"has_strap": True, "turned": True}, "behind"),
+        ({"curve": 0.5, "stub_left": 0.18}, {"has_strap": True, "view": "three_quarter"}, "behind"),
     ],
 )
 def test_strap_states_follow_from_the_evidence(evidence, known, state):
@@ -158,8 +183,8 @@ def test_strap_states_follow_from_the_evidence(evidence, known, state):
     [
         ({"stub_left": 0.16, "stub_right": 0.08}, "behind", "none"),  # on one side only
         ({"stub_left": 0.16, "stub_right": 0.15}, "behind", "behind"),
-        ({"beside_right": 0.004, "arch_height": 0.3}, "draped", None),
-        ({"beside_right": 0.03, "arch_height": 0.3}, "draped", "draped"),
+        ({"beside_right": 0.004, "beside_begins": 0.3, "arch_height": 0.3}, "draped", None),
+        ({"beside_right": 0.03, "beside_begins": 0.3, "arch_height": 0.3}, "draped", "draped"),
     ],
 )
 def test_what_an_unsure_outline_shows_on_one_side_may_be_backdrop(evidence, sure, unsure):
@@ -170,11 +195,34 @@ def test_what_an_unsure_outline_shows_on_one_side_may_be_backdrop(evidence, sure
 
 def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
     curves = {"A_front": 1.7, "A_three": 1.25, "B_front": 1.5, "B_three": 1.25, "C_front": 1.9}
-    sketches = {f"{k}.jpg": {"strap": np.array([{"curve": value, "contrast": 0.7}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, value in curves.items()}
+    sketches = {f"{k}.jpg": {"strap": np.array([{"curve": value, "contrast": 0.9}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, value in curves.items()}
     frames = table(view=["front", "three_quarter"] * 2 + ["front"], sku=["A", "A", "B", "B", "C"]).assign(file=list(sketches))
     products = pd.DataFrame({"sku": ["A", "B", "C"], "strap": ["detachable", "none", "none"]})
     assert strap_states(frames, sketches, products).tolist() == ["front", "front", "none", "none", "none"]
     assert strap_states(frames, sketches).tolist() == ["front", "front", "none", "none", "front"]
+
+
+def states_of(curves, views, skus, styles=None):
+    """Strap states of pictures of which the named ones show a ribbon across."""
+    sketches = {f"{k}.jpg": {"strap": np.array([{"ribbon": ribbon}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, ribbon in enumerate(curves)}
+    frames = table(view=views, sku=skus).assign(file=list(sketches), style=styles or skus)
+    return strap_states(frames, sketches).tolist()
+
+
+def test_a_strap_across_the_back_hangs_behind_in_all_views_that_show_none():
+    views = ["front", "three_quarter", "back"]
+    assert states_of([0, 0, 0.6], views, ["A"] * 3) == ["behind"] * 3
+    assert states_of([0, 0.6, 0.6], views, ["A"] * 3) == ["none", "front", "front"]
+    assert states_of([0.6, 0.6, 0], views, ["A"] * 3) == ["front", "front", "none"]
+    assert states_of([0, 0], ["back", "front"], ["A"] * 2) == ["none", "none"]
+    assert states_of([0.6], ["back"], ["A"]) == ["front"]
+
+
+def test_a_product_without_a_back_picture_is_taken_to_be_as_its_other_colourways():
+    views, skus = ["front", "back", "front"], ["A-1", "A-1", "A-2"]
+    assert states_of([0, 0.6, 0], views, skus, ["A"] * 3) == ["behind"] * 3
+    assert states_of([0, 0.6, 0], views, skus, ["A", "A", "B"]) == ["behind", "behind", "none"]
+    assert states_of([0, 0.6, 0, 0], [*views, "back"], [*skus, "A-2"], ["A"] * 4) == ["behind", "behind", "none", "none"]
 
 
 def test_straight_on_views_are_compared_with_the_middle_of_their_view():

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_views import as_other_views, shown_once
+from catalogue_audit.statistics.geometry.strap_views import as_its_product, as_other_views, shown_once
 
 VIEWS = ("front", "back", "three_quarter")
 
@@ -54,3 +54,40 @@ def test_a_strap_beside_the_bag_in_several_views_is_as_it_should_be():
     states = ["draped", "draped", "none", "none", "coiled", "none"]
     frames = pd.DataFrame({"file": list("abcdef"), "sku": ["A"] * 3 + ["B"] * 3, "view": VIEWS * 2, "strap_state": states})
     assert as_other_views(frames) == {"a", "b"}
+
+
+def _states(**products):
+    """Whole products of two colourways a style, with the states of front, back and turned view; None: no such picture."""
+    rows = [
+        {"file": f"{sku}_{view}", "sku": sku, "style": sku[0], "view": view, "strap_state": state, "outline_confidence": 1.0}
+        for sku, states in products.items()
+        for view, state in zip(VIEWS, states, strict=True)
+        if state
+    ]
+    return pd.DataFrame(rows)
+
+
+def test_a_strap_held_up_in_a_products_other_views_is_held_up_in_this_one():
+    found = as_its_product(_states(A1=("coiled", "held_up", "held_up"), A2=("held_up",) * 3, B1=("none",) * 3))
+    assert found == {"A1_front": ("held_up", "the product's other views show")}
+    assert as_its_product(_states(A1=("none", "draped", "draped"))) == {"A1_front": ("draped", "the product's other views show")}
+    assert as_its_product(_states(A1=("none", None, "draped"))) == {}  # one against one
+
+
+def test_a_view_in_which_straps_are_put_away_on_purpose_is_left_alone():
+    habit = ("none", "held_up", "held_up")
+    assert as_its_product(_states(A1=habit, A2=habit, B1=habit)) == {}
+    assert as_its_product(_states(A1=habit, B1=("held_up",) * 3)) == {"A1_front": ("held_up", "the product's other views show")}
+
+
+def test_a_second_picture_of_the_view_with_the_strap_answers_for_the_first():
+    frames = _states(A1=("none", "held_up", "held_up"))
+    twice = pd.concat([frames, frames.iloc[:1].assign(file="A1_front_strap", strap_state="held_up")])
+    assert as_its_product(twice) == {}
+
+
+def test_a_strap_laid_out_in_one_picture_alone_is_told_by_its_colourways():
+    laid = _states(A1=("behind", "behind", "draped"), A2=("behind",) * 3)
+    assert as_its_product(laid) == {"A1_three_quarter": ("behind", "its colourways show")}
+    assert as_its_product(laid.assign(outline_confidence=0.9)) == {}  # what lies beside the body may be backdrop
+    assert as_its_product(_states(A1=("behind", "behind", "draped"))) == {}

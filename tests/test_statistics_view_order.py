@@ -3,7 +3,8 @@
 import pandas as pd
 import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_states import strap_state, strap_states, styles_of, usual_state
+from catalogue_audit.statistics.geometry.strap_picture import Shape, strap_state
+from catalogue_audit.statistics.geometry.strap_states import strap_states, styles_of, usual_state
 from catalogue_audit.statistics.geometry.view_order import order_votes
 from catalogue_audit.statistics.matching.swapped_views import strap_votes
 from catalogue_audit.statistics.tables import table_from_rows
@@ -88,12 +89,12 @@ def test_a_faint_strap_is_judged_beside_the_styles_others(contrast, state):
     assert states["A-1_front.jpg"] == "front" and states["A-3_back.jpg"] == "none"
 
 
-def test_a_strap_held_up_from_rings_is_told_from_the_handle_of_a_hobo():
-    """Both stand as one wide band above the body in every picture; only a strap hangs on rings, seen on both sides."""
-    wide = {"arch_height": 1.0, "arch_span": 0.9, "arch_bands": 1.0}
+def test_a_strap_held_up_is_told_from_the_handle_of_a_hobo():
+    """Both stand as one wide band above the body in every picture; only a hobo's edge hangs between its ends, as its straight-on pictures show."""
+    wide = {"arch_height": 1.0, "arch_span": 0.9, "arch_bands": 1.0, "arch_thickness": 0.02}
     evidence = dict.fromkeys(EVIDENCE, 0.0) | wide
-    assert strap_state(evidence, handle_height=1.0, ringed=True) == "held_up"
-    assert strap_state(evidence, handle_height=1.0, ringed=False) == "none"
+    assert strap_state(evidence, shape=Shape(height=1.0, span=0.9, hollow=-0.02)) == "held_up"
+    assert strap_state(evidence, view="three_quarter", shape=Shape(height=1.0, span=0.9, hollow=0.15)) == "none"
 
 
 def test_skus_of_one_part_are_styles_of_their_own():

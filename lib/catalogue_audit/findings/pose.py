@@ -15,7 +15,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
 from catalogue_audit.statistics.geometry.strap_states import styles_of, supplied_straps, usual_of_styles, usual_state
-from catalogue_audit.statistics.geometry.strap_views import as_other_views, shown_once
+from catalogue_audit.statistics.geometry.strap_views import as_its_product, as_other_views, shown_once
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
@@ -266,23 +266,25 @@ def strap(evidence):
 
     Only products with a strap are compared: those that show one in any view, or have one by the products file. A strap outside the body that
     the product's other views show too is not missed by others that show none: it is easily overlooked, and hardly seen where there is none.
+    Where the view follows no rule, a product's other views and its colourways say how its strap should lie.
     """
     frames = evidence.whole_product
     frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(evidence.misfiled["file"])]  # of another product or view
-    alone, all_round = shown_once(frames, evidence.sketches), as_other_views(frames)
+    alone, all_round, alike = shown_once(frames, evidence.sketches), as_other_views(frames), as_its_product(frames)
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]
     for view, group in frames.groupby("view", sort=True):
         asked = brief_terms.strap_state(evidence.brief, view)
         for frame, wanted_state in zip(evidence.records(group), _wanted_states(group, asked), strict=True):
-            state = frame["strap_state"]
+            state, source = frame["strap_state"], "the brief asks for" if asked else "the view's other pictures show"
             if wanted_state is None and frame["file"] in alone:
                 wanted_state = "none"
+            elif wanted_state is None and frame["file"] in alike:
+                wanted_state, source = alike[frame["file"]]
             if wanted_state in (None, "any", state) or (wanted_state == "none" and not asked and frame["file"] in all_round):
                 continue
             wanted = STRAP_WORDS.get(wanted_state, wanted_state)
-            source = "the brief asks for" if asked else "the view's other pictures show"
             note = (
                 f"the {called(frame)} shows {STRAP_WORDS.get(state, state)} where {source} {wanted}: "
                 f"photograph it again with {wanted}"

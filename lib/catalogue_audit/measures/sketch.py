@@ -18,7 +18,7 @@ key                       array
 ``upper_edge``            (4,) float32, the body's upper edge: x, y (fractions), slope, its deviation
 ``axis``                  (2,) float32, roll by the body's sides or mirror axis and its deviation, degrees
 ``stand``                 (12,) float32, handles and body; see `handles.STAND`
-``strap``                 (11,) float32, evidence of a strap; see `strap.EVIDENCE`
+``strap``                 (18,) float32, evidence of a strap; see `strap.EVIDENCE`
 ``keypoints``             (n, 4) float32, x, y (fractions), size (fraction of the long side), angle (degree)
 ``descriptors``           (n, k) uint8, one row a key point
 ``spots``                 (n, 5) float32, x, y (fractions), size_px, contrast (8-bit sRGB, + bright), on product

@@ -7,18 +7,9 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
+from catalogue_audit.statistics.geometry.strap_picture import HOLLOW, Shape, attached, held_up, standing_out, strap_state
 
 NO_STRAP = ("none", "no", "without", "false", "0")
-LAID_APART = 0.008  # of the body's area; a coil beside the bag covers 0.03 and more, a fallen thread far less
-BESIDE = 0.0015  # of the body's area, thin and low beside it: a strap that hangs down
-ARCH = 0.1  # of the body's height, from which something stands above it
-THIN, OVER_SPAN = 0.4, 0.6  # of `BESIDE`, enough of a thin strap that passes above the handle, from farther out than handles stand (of the body's width)
-HELD_HEIGHT, HELD_SPAN = 0.6, 0.72  # a strap held up is anchored at the body's sides; handles stand closer
-CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
-LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
-CLEAR_CONTRAST = 0.6  # of that curve, where nothing else says that the product has a strap: stripes and seams reach 0.5
-RING = 0.05  # of the body's height; what a strap is fastened to stands out of both sides by as much
-ATTACHED = 0.115  # the same with a strap on it; rings alone reach 0.08 on most bags and 0.11 on small ones
 SURE_CONTRAST, NO_CONTRAST = 0.6, 0.28  # of a curve across the body: straps in front reach 0.4 to 1, bodies without 0.05 to 0.47
 LESS_THAN_ALIKE = 0.65  # of the contrast in the style's other pictures of the view: the strap is not in front
 LESS_THAN_FRONT, LESS_THAN_TURNED = 0.35, 0.88  # the same against the product's own front, where a strap shows more clearly, and turned view
@@ -30,16 +21,15 @@ FEWEST_OF_A_VIEW = 5  # pictures; as for any reference of a view
 FEWEST_PRODUCTS_OF_A_VIEW = 8  # of a set
 SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
 COLOURWAY_PART = re.compile(r"(?<=[^\W_])[-_. ]+[^\W_]+$")  # last part of a SKU
-MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
 
 
 def strap_states(frames, sketches, products=None):
     """
     Strap state of each whole product.
 
-    'front' and 'behind' are said as the camera sees it: a strap that hangs across a back
-    picture is in front there. A strap behind the body is told by what of it stands out beside its
-    rings, and reads 'none' where the body hides that too.
+    'front' and 'behind' are sides of the product: a strap across its back hangs behind it, in its front view too, where
+    the body hides it. One that hangs in front and is hidden in the back view reads 'none' there. Where a back picture shows
+    a strap across and the face's pictures show one too, or there are none, it is 'front': what the camera sees.
 
     Parameters
     ----------
@@ -64,21 +54,23 @@ def strap_states(frames, sketches, products=None):
         evidence = (sketches.get(file) or {}).get("strap")
         if kinds[row] == "upright" and evidence is not None and len(evidence) == len(EVIDENCE):
             found[row] = dict(zip(EVIDENCE, (float(v) for v in evidence)))
-    handles = _handles_by_product(found, skus)
     sure = frames["outline_confidence"].to_numpy(float, na_value=0.0) >= SURE_OUTLINE
     rings = _rings_by_product(found, skus, views, sure)
-    supplied, fastened_at_sides = supplied_straps(products), _ringed_products(found, skus, views, sure)
+    supplied, shapes = supplied_straps(products), _shapes_by_product(found, skus, views)
     first = [row for row in found if views[row] in STRAIGHT_ON]
-    seen = set()
+    seen, without = set(), set()
     for row in first + [row for row in found if views[row] not in STRAIGHT_ON]:
         sku = skus[row]
         known = True if sku in seen else supplied.get(sku)
-        turned = shows_a_turn(views[row])
-        states[row] = strap_state(found[row], handles.get(sku), known, turned, rings.get(sku, 0.0), sure[row], sku in fastened_at_sides)
-        if views[row] == "front" and states[row] == "front" and sku:
-            seen.add(sku)
-    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0), sure[row])]
+        states[row] = strap_state(found[row], known, views[row], rings.get(sku, 0.0), sure[row], shapes.get(sku, Shape())._replace(front_without=sku in without))
+        if views[row] == "front" and sku:
+            (seen if states[row] == "front" else without).add(sku)
     styles = styles_of(frames)
+    for row in first:  # a strap that the turned view shows, hidden in the front view: that it hangs there tells what stands out beside the rings
+        shown = [states[other] for other in found if skus[other] == skus[row] and shows_a_turn(views[other])]
+        if views[row] == "front" and states[row] == "none" and skus[row] and shown and all(state == "front" for state in shown):
+            states[row] = "behind" if attached(found[row], False, rings.get(skus[row], 0.0), sure[row]) else "none"
+    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0), sure[row])]
     contrasts = {row: found[row]["contrast"] for row in fastened}
     of_style, of_product = {}, {}
     for row in fastened:
@@ -90,14 +82,41 @@ def strap_states(frames, sketches, products=None):
         told[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
     for row, state in told.items():
         states[row] = state
+    _behind_the_product(states, skus, views, styles)
     return states
+
+
+def _behind_the_product(states, skus, views, styles):
+    """
+    Say 'behind' where a product's back shows a strap across it and its face none: it hangs on the back, though the body hides it in front.
+
+    Where the face shows one too, the pictures may be of the other side than their names say, and each tells what it shows.
+    A product whose back is not there, or not told, is taken to be as the other colourways of its style, where these agree.
+    """
+    of_product, of_style = {}, {}
+    for row, sku in enumerate(skus):
+        if sku:
+            of_product.setdefault(sku, []).append(row)
+    backs = {sku: [row for row in rows if views[row] == "back" and states[row] is not None] for sku, rows in of_product.items()}
+    faces = {sku: [row for row in rows if views[row] == "front" or shows_a_turn(views[row])] for sku, rows in of_product.items()}
+    shown = {sku: {states[row] for row in rows} for sku, rows in faces.items()}
+    plain = {sku: bool(seen & {"none", "behind"}) and "front" not in seen for sku, seen in shown.items()}
+    hangs = {sku: plain[sku] and bool(rows) and all(states[row] == "front" for row in rows) for sku, rows in backs.items()}
+    for sku, rows in of_product.items():
+        if backs[sku]:
+            of_style.setdefault(styles[rows[0]], []).append(hangs[sku])
+    for sku, rows in of_product.items():
+        alike = of_style.get(styles[rows[0]], [])
+        if hangs[sku] or (plain[sku] and not backs[sku] and alike and all(alike)):
+            for row in backs[sku] + faces[sku]:
+                states[row] = states[row] if states[row] in CHANGES_OUTLINE else "behind"
 
 
 def _says_behind_or_front(state, evidence, view, rings, sure):
     """Whether a picture of the product's face shows a strap on its rings, of which only the contrast tells where it hangs."""
     turned = shows_a_turn(view)
     facing = turned or view not in STRAIGHT_ON or view == "front"
-    return facing and state in ("front", "behind") and _attached(evidence, turned, rings, sure)
+    return facing and state in ("front", "behind") and attached(evidence, turned, rings, sure)
 
 
 def _front_or_behind(row, state, curve, contrasts, skus, views, kin):
@@ -186,16 +205,25 @@ def supplied_straps(products):
     return {sku: word not in NO_STRAP for sku, word in zip(products["sku"], words) if isinstance(word, str) and word}
 
 
-def _handles_by_product(found, skus):
+def _shapes_by_product(found, skus, views):
     """
-    Height of what stands above each product in all of its pictures: its handles.
+    `Shape` of each product with two pictures and more.
 
-    Needs two pictures; with one, a wide arch may be either.
+    With one picture a wide arch may be either. What stands above the body in all pictures is a handle.
     """
-    heights = {}
+    of_product = {}
     for row, evidence in found.items():
-        heights.setdefault(skus[row], []).append(evidence["arch_height"])
-    return {sku: min(values) for sku, values in heights.items() if len(values) > 1 and sku}
+        of_product.setdefault(skus[row], []).append((evidence, views[row] in STRAIGHT_ON))
+    shapes = {}
+    for sku, shown in of_product.items():
+        square = [evidence for evidence, straight in shown if straight]
+        if len(shown) > 1 and square and sku:
+            arches = [evidence for evidence in square if evidence["arch_height"] > 0]
+            span, slant = min((arch["arch_span"] for arch in arches), default=None), max((arch["arch_slant"] for arch in arches), default=None)
+            hollow = float(np.median([evidence["hollow"] for evidence in square]))
+            held = hollow <= HOLLOW and all(held_up(evidence, False) for evidence in square)
+            shapes[sku] = Shape(min(evidence["arch_height"] for evidence, _ in shown), span, slant, hollow, held)
+    return shapes
 
 
 def _rings_by_product(found, skus, views, sure):
@@ -203,84 +231,5 @@ def _rings_by_product(found, skus, views, sure):
     lengths = {}
     for row, evidence in found.items():
         if views[row] in STRAIGHT_ON and skus[row] and sure[row]:
-            lengths.setdefault(skus[row], []).append(_standing_out(evidence, False, True))
+            lengths.setdefault(skus[row], []).append(standing_out(evidence, False, True))
     return {sku: min(values) for sku, values in lengths.items() if len(values) > 1}
-
-
-def _ringed_products(found, skus, views, sure):
-    """Products on both of whose sides something stands out in every straight-on picture with a sure outline, two or more: rings."""
-    shortest = {}
-    for row, evidence in found.items():
-        if views[row] in STRAIGHT_ON and skus[row] and sure[row]:
-            shortest.setdefault(skus[row], []).append(min(evidence["stub_left"], evidence["stub_right"]))
-    return {sku for sku, values in shortest.items() if len(values) > 1 and min(values) > RING}
-
-
-def _standing_out(evidence, turned, sure):
-    """
-    Length along the sides of what stands out of them; of the nearer side where the product is turned.
-
-    A strap stands out of both sides; what an unsure outline shows on one alone may be backdrop.
-    """
-    both = evidence["stub_left"], evidence["stub_right"]
-    if turned:
-        return max(both)
-    return sum(both) / 2 if sure else min(both)
-
-
-def strap_state(evidence, handle_height=None, has_strap=None, turned=False, rings=0.0, sure=True, ringed=False):
-    """
-    State told from one picture's evidence.
-
-    Parameters
-    ----------
-    evidence : dict
-        As named by `measures.geometry.strap.EVIDENCE`.
-    handle_height : float, optional
-        What stands above the body in all pictures of this product, fraction of its height; None where not known.
-    has_strap : bool, optional
-        What the products file or the product's other pictures say.
-    turned : bool
-        Whether this is a three-quarter view.
-    rings : float
-        How far along the sides the product's rings alone stand out, fraction of its height; 0 where not known.
-    sure : bool
-        Whether the outline is certain.
-    ringed : bool
-        Whether the product has rings on both sides: a strap is fastened to them, where a hobo's handle grows out of the body.
-
-    Returns
-    -------
-    str or None
-        None where an uncertain outline shows something thin beside the body, which may be backdrop.
-    """
-    if has_strap is False:
-        return "none"
-    if evidence["apart"] > LAID_APART:
-        return "coiled"
-    beside = max(evidence["beside_left"], evidence["beside_right"])
-    if BESIDE < beside <= LAID_APART and not sure:
-        return None
-    over = evidence["arch_height"] > ARCH and evidence["arch_bands"] >= 2 and evidence["arch_span"] > OVER_SPAN
-    if beside > BESIDE or (over and beside > THIN * BESIDE):
-        return "draped" if evidence["arch_height"] > ARCH else "coiled"
-    wide = evidence["arch_height"] > HELD_HEIGHT and evidence["arch_span"] > HELD_SPAN
-    over_handles = evidence["arch_bands"] >= 2 or (handle_height is not None and handle_height < 0.7 * evidence["arch_height"])
-    if wide and (over_handles or ringed):
-        return "held_up"
-    if _hangs_in_front(evidence, has_strap, turned):
-        return "front"
-    return "behind" if has_strap and _attached(evidence, turned, rings, sure) else "none"
-
-
-def _attached(evidence, turned, rings, sure):
-    """Whether more than the rings alone stands out of the sides."""
-    return _standing_out(evidence, turned, sure) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
-
-
-def _hangs_in_front(evidence, has_strap, turned):
-    """Whether a curve hangs across the body as clearly as this view and product call for."""
-    if has_strap:
-        return evidence["curve"] > (LIKELY_CURVE if turned else CURVE)
-    fastened = min(evidence["stub_left"], evidence["stub_right"]) > RING
-    return evidence["curve"] > CURVE and (fastened or evidence["contrast"] > CLEAR_CONTRAST)

@@ -12,9 +12,12 @@ from catalogue_audit.statistics.geometry.strap_states import (
     LESS_THAN_ALIKE,
     MAJORITY,
     SURE_CONTRAST,
+    SURE_OUTLINE,
+    styles_of,
 )
 
 RARE = 0.13  # share of a set's products: one of eight, two of sixteen
+FEWEST_ALIKE, MOST_ALIKE = 2, 0.75  # pictures of a product and its colourways that agree, and their share
 SAME_ARCH = 0.5  # of what stands above the body in the product's other pictures; with less, its handle was taken for body
 
 
@@ -90,3 +93,64 @@ def as_other_views(frames):
             if len(alike) < FEWEST_OF_A_VIEW or with_it.mean() > 1 - MAJORITY:
                 found |= set(alike.loc[with_it, "file"])
     return found
+
+
+def as_its_product(frames):
+    """
+    Pictures whose strap lies otherwise than in all other views of the product, and the state that these, or its colourways, show.
+
+    A strap held up, laid over the product or put down beside it shows in every view. Where a product's other views all show one of
+    these states, and most pictures of its colourways, this one should; where they show none of them, and its colourways another one in
+    this view, this one should, too. The set's other products with such a strap must not mostly show it otherwise there: then it is meant so.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Whole products, with ``file``, ``sku``, ``style``, ``view``, ``strap_state``, ``outline_confidence``.
+
+    Returns
+    -------
+    dict of str to (str, str)
+        File -> state, and which pictures show it.
+    """
+    told = frames[frames["sku"].notna() & frames["strap_state"].notna()].reset_index(drop=True)
+    told = told.assign(style=styles_of(told), sure=told["outline_confidence"] >= SURE_OUTLINE)[["file", "sku", "style", "view", "strap_state", "sure"]]
+    rows = told.to_dict("records")
+    of_sku, of_style, of_view = ({key: list(places) for key, places in told.groupby(name).groups.items()} for name in ("sku", "style", "view"))
+    habits = {state: _habits(rows, of_view, state) for state in CHANGES_OUTLINE}
+    wanted = {}
+    for place, row in enumerate(rows):
+        own = [rows[other] for other in of_sku[row["sku"]] if other != place]
+        kin = [rows[other] for other in of_style[row["style"]] if other != place]
+        expected = _expected(row, own, kin, habits)
+        once_more = any(other["strap_state"] == expected for other in own if other["view"] == row["view"])  # one picture with it and one without
+        if expected not in (None, row["strap_state"]) and not once_more:
+            wanted[row["file"]] = expected, "the product's other views show" if expected in CHANGES_OUTLINE else "its colourways show"
+    return wanted
+
+
+def _expected(row, own, kin, habits):
+    """State that a picture should show, by those of its product's other views (``own``) and of its style's pictures (``kin``); None where that is open."""
+    shown = {other["strap_state"] for other in own if other["view"] != row["view"]}
+    outside = shown & set(CHANGES_OUTLINE)
+    if len(shown) == 1 and outside:
+        state = next(iter(shown))
+        agree = sum(other["strap_state"] == state for other in kin)
+        with_it, without = habits[state].get(row["view"], (set(), set()))
+        meant = len(with_it - {row["sku"]}) >= len(without - {row["sku"]})
+        return state if agree >= max(FEWEST_ALIKE, MOST_ALIKE * len(kin)) and meant else None
+    alike = {other["strap_state"] for other in kin if other["view"] == row["view"] and other["sku"] != row["sku"]}
+    if not (shown and row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside or len(alike) != 1:
+        return None
+    with_it, _ = habits[row["strap_state"]].get(row["view"], (set(), set()))
+    return next(iter(alike)) if with_it <= {row["sku"]} else None
+
+
+def _habits(rows, of_view, state):
+    """View -> products that show a state in it, and those that show it in other views alone though they have a picture of this one."""
+    showing = {row["sku"] for row in rows if row["strap_state"] == state}
+    habits = {}
+    for view, places in of_view.items():
+        with_it = {rows[place]["sku"] for place in places if rows[place]["strap_state"] == state}
+        habits[view] = with_it, ({rows[place]["sku"] for place in places} & showing) - with_it
+    return habits

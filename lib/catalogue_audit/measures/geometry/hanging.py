@@ -1,0 +1,157 @@
+"""
+Strap: what hangs across the body, looked for along a family of hanging curves.
+
+Two traces of it: edges that follow a curve all the way, and a ribbon of one colour along it.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+
+CURVE_PX = 320  # long side of the picture in which hanging curves are looked for
+
+
+def hanging_curve(picture, box):
+    """
+    How clearly a curve hangs across the body from its sides.
+
+    Contrast square to the curve, in the weaker half of its length, for a family of
+    hanging curves: a flap's or a pocket's edge follows one for a part of its way only.
+    The same curves turned upside down say what the body's own pattern gives by chance.
+
+    Returns
+    -------
+    ratio, contrast : float
+        Best of the hanging curves over the best of those upside down, 1 where nothing hangs; the former, 0 to 1.
+    """
+    part = _part(picture, box)
+    if part is None:
+        return 1.0, 0.0
+    body = picture.codes_at(part)
+    grey = cv2.GaussianBlur(cv2.cvtColor(body, cv2.COLOR_RGB2GRAY), (3, 3), 0)
+    grey = LOG[grey]
+    slopes = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    gradient = cv2.merge(slopes)
+    limit = 3 * (float(median(sum(np.abs(slope[::2, ::2]) for slope in slopes).ravel())) / 1.2 + 0.02)  # seams and hardware must not decide by their strength
+    down, up = _contrast_along(gradient, limit).max(axis=1).tolist()
+    return down / max(up, LEAST_CONTRAST), down
+
+
+def ribbon_across(picture, mask, box):
+    """
+    How much what hangs across the body looks like a ribbon: of one colour along its course, and set off from what lies on both sides.
+
+    A flap's or a pocket's edge parts two surfaces, and a pattern changes along the way; a strap passes over both. Colours
+    along each curve are compared with the mean of those beside it; what counts is how far the differences point the same
+    way, in the weaker half of its length. The same curves turned upside down say what the body gives by chance.
+
+    Parameters
+    ----------
+    picture : Picture
+    mask : (h, w) bool
+        Product, working pixels.
+    box : (4,) float
+        Left, top, right, bottom of the body, working pixels.
+
+    Returns
+    -------
+    ribbon, by_chance : float
+        0 to 1: of the best hanging curve, and of the best one upside down.
+    """
+    part = _part(picture, box)
+    if part is None:
+        return 0.0, 0.0
+    lab = cv2.cvtColor(np.ascontiguousarray(picture.codes_at(part)).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    lab = cv2.GaussianBlur(lab, (3, 3), 0)
+    x, y = _places(lab.shape)
+    nx, ny = _normals(lab.shape)
+    reach = {offset: (x + np.float32(offset) * nx, y + np.float32(offset) * ny) for offset in ASIDE}
+    seen = {offset: cv2.remap(lab, *places, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for offset, places in reach.items()}
+    inside = {offset: cv2.remap(mask[part].view(np.uint8), *places, cv2.INTER_NEAREST) for offset, places in reach.items()}
+    best = np.zeros(len(CURVES), np.float32)
+    for middle, half in RIBBONS:
+        sides = middle - half, middle + half
+        alike = _one_way(seen[middle], *(seen[side] for side in sides), inside[sides[0]] & inside[sides[1]])
+        np.maximum(best, np.sort(alike, axis=1)[:, :2].mean(axis=1), out=best)
+    return tuple(best.reshape(2, -1).max(axis=1).tolist())
+
+
+def _one_way(middle, before, after, inside):
+    """
+    How far (curves, places) colours differ from the mean of both sides' the way they do on average; mean of (curves, 4 quarters), 0 to 1.
+
+    0 along an edge: there the middle is like one of the sides, and differs from their mean by half the step between them.
+    """
+    differs, step = middle - 0.5 * (before + after), before - after
+    way, across = differs.mean(axis=1, keepdims=True), np.linalg.norm(step.mean(axis=1), axis=-1)
+    strength = np.linalg.norm(way, axis=-1, keepdims=True)
+    edge = across > EDGE * strength[:, 0, 0]
+    along = (differs * (way / np.maximum(strength, 1e-6))).sum(axis=-1) * inside * ~edge[:, None]
+    size = np.sqrt((differs**2).sum(axis=-1) + 0.25 * (step**2).sum(axis=-1) + JUST_SEEN**2)
+    return (along / size).reshape(len(size), 4, -1).mean(axis=2)
+
+
+def _part(picture, box):
+    """Rows and columns of the body in which curves are looked for; None for a tiny one."""
+    factor = max(1, round(max(picture.working.shape[:2]) / CURVE_PX))
+    left, top, right, bottom = (int(v) // factor for v in box)
+    if right - left < 16 or bottom - top < 16:
+        return None
+    return slice(top * factor, bottom * factor, factor), slice(left * factor, right * factor, factor)
+
+
+def _hanging_family():
+    """Heights of all curves, fraction of the body from its top: (curves, places along)."""
+    falls = []
+    for anchor in (0.08, 0.18, 0.28, 0.38):
+        for low in (0.5, 0.58, 0.66, 0.74, 0.82, 0.9):
+            if low - anchor < 0.25:
+                continue
+            for power in (2.0, 2.8):
+                for tilt in TILTS:
+                    falls.append(low - (low - anchor) * np.abs(ALONG) ** power + tilt * ALONG)
+    return np.array(falls, np.float32)
+
+
+LOG = np.log1p(np.arange(256, dtype=np.float32))
+ALONG = np.linspace(-0.88, 0.88, 44, dtype=np.float32)  # places across the body, -1 left to 1 right; four quarters of 11
+LEAST_CONTRAST = 0.03  # of curves upside down; what noise gives
+TILTS = (-0.09, 0.0, 0.09)  # of the body's height, half of what one end hangs lower: a turned body tilts its strap
+FALLS = _hanging_family()
+CURVES = np.concatenate([FALLS, 1 - FALLS])  # and the same upside down
+SLOPES = np.gradient(CURVES, axis=1)
+RIBBONS = [(middle, half) for middle in (-1.5, 0.0, 1.5) for half in (3.0, 4.5)]  # px beside a curve: a ribbon's middle, and what lies clear of it on both sides
+ASIDE = sorted({middle + side for middle, half in RIBBONS for side in (-half, 0.0, half)})
+EDGE = 1.7  # times the difference; at an edge both sides differ by twice of it, beside a strap by its shadow
+JUST_SEEN = 1.5  # CIELAB; a difference that size counts by half
+
+
+def _contrast_along(gradient, limit):
+    """
+    How far the gradient stands square to each of `CURVES` and is strong, in two pixels' reach; mean of the two weakest quarters.
+
+    (2, k): curves that hang, and those upside down.
+    """
+    x, y = _places(gradient.shape)
+    nx, ny = _normals(gradient.shape)
+    best = np.zeros(y.shape, np.float32)
+    for offset in (-1.5, 0.0, 1.5):
+        seen = cv2.remap(gradient, x + np.float32(offset) * nx, y + np.float32(offset) * ny, cv2.INTER_LINEAR)
+        across = np.abs(seen[..., 0] * nx + seen[..., 1] * ny)
+        along = np.abs(seen[..., 1] * nx - seen[..., 0] * ny)
+        np.maximum(best, across - along, out=best)
+    quarters = np.minimum(best, limit).reshape(len(y), 4, -1).mean(axis=2) / limit
+    return np.sort(quarters, axis=1)[:, :2].mean(axis=1).reshape(2, -1)
+
+
+def _places(shape):
+    """Columns and rows of `CURVES` on a body of that height and width, (curves, places) each."""
+    return np.broadcast_to((0.5 * shape[1] * (1 + ALONG)).astype(np.float32), CURVES.shape), shape[0] * CURVES
+
+
+def _normals(shape):
+    """Unit vectors square to each of `CURVES` on a body of that height and width, (curves, places) each."""
+    dx, dy = np.float32(0.5 * shape[1] * (ALONG[1] - ALONG[0])), shape[0] * SLOPES
+    length = np.hypot(dx, dy)
+    return -dy / length, dx / length

@@ -1,0 +1,154 @@
+"""State of the strap as one picture's evidence tells it."""
+
+from typing import NamedTuple
+
+from catalogue_audit.measures.applicability import shows_a_turn
+
+LAID_APART, MOST_APART = 0.008, 0.3  # of the body's area; a coil beside the bag covers 0.03 and more, a fallen thread far less, and what is larger is a thing of its own
+BESIDE = 0.0015  # of the body's area, thin and low beside it: a strap that hangs down
+ONE_SIDED = 0.3  # of the larger; a coil lies on one side of the product
+FROM_TOP, FROM_ABOVE, FROM_BASE = 0.02, 0.5, 0.95  # of the body's height, where what is beside it begins: along its whole side, which is the outline's doubt; hanging; lying on the ground; below the base
+ARCH = 0.1  # of the body's height, from which something stands above it
+THIN, OVER_SPAN = 0.4, 0.6  # of `BESIDE`, enough of a thin strap that passes above the handle, from farther out than handles stand (of the body's width)
+HELD_HEIGHT = 0.4  # of the body's height; a strap at full length rises farther, a belt lies lower
+HELD_SPAN = {False: 0.72, True: 0.67}  # of the body's width, square and turned: a strap is fastened at its sides, handles stand 0.3 to 0.6 apart
+HANDLE_SPAN = 0.62  # of the body's width; where a product's straight-on pictures show no wider arch, it has handles
+RIBBON = 0.048  # of the body's width; handles that take the weight are thicker, or closer together
+LEVEL, SLANTING = 0.12, 0.17  # of its height: how unlike the halves of an arch are; two handles seen from the side reach 0.2, but are thicker
+LAID_SPAN, LAID_RIBBON = 0.55, 0.022  # of the body's width: of a strap laid over the product
+TWO_CROWNS = 0.06  # of its height; so deep is no dip in one arch
+HOLLOW = 0.05  # of the body's height, by which a hobo's upper edge hangs between the ends of its handle
+CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
+LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
+CLEAR_CONTRAST = 0.45, 0.6, 0.82  # of that curve, where nothing else says that the product has a strap: between rings, on a back without, on a face without; flaps reach 0.8
+RIBBON_ACROSS, LEAST_CHANCE = 0.35, 0.12  # of a ribbon along that curve, and least of what a body gives by chance: straps in front reach 0.3 to 0.9, made bags without 0.3
+OVER_CHANCE = {True: 1.4, False: 2.0}  # times what the body gives by chance, between rings and without
+RING = 0.05  # of the body's height; what a strap is fastened to stands out of both sides by as much
+ATTACHED = 0.115  # the same with a strap on it; rings alone reach 0.08 on most bags and 0.11 on small ones
+MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
+
+
+class Shape(NamedTuple):
+    """
+    Of a product with two pictures and more; None where not known.
+
+    ``height``: least of what stands above the body in all of them, fraction of its height: its handles; ``span``, ``slant``: least and most of it in
+    the straight-on ones, as `EVIDENCE` has them; ``hollow`` of the body's upper edge there; ``held``: whether they show a strap held up;
+    ``front_without``: whether the front alone shows none across it.
+    """
+
+    height: float | None = None
+    span: float | None = None
+    slant: float | None = None
+    hollow: float | None = None
+    held: bool = False
+    front_without: bool = False
+
+
+def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, shape=Shape()):
+    """
+    State told from one picture's evidence.
+
+    Parameters
+    ----------
+    evidence : dict
+        As named by `measures.geometry.strap.EVIDENCE`.
+    has_strap : bool, optional
+        What the products file or the product's other pictures say.
+    view : str
+    rings : float
+        How far along the sides the product's rings alone stand out, fraction of its height; 0 where not known.
+    sure : bool
+        Whether the outline is certain.
+    shape : Shape
+        What the product's pictures say of its handles and its upper edge.
+
+    Returns
+    -------
+    str or None
+        None where an uncertain outline shows something thin beside the body, which may be backdrop.
+
+    Examples
+    --------
+    >>> from catalogue_audit.measures.geometry.strap import EVIDENCE
+    >>> arch = {"arch_height": 0.9, "arch_span": 0.88, "arch_bands": 1, "arch_thickness": 0.02}
+    >>> strap_state(dict.fromkeys(EVIDENCE, 0.0) | arch)
+    'held_up'
+    """
+    if has_strap is False:
+        return "none"
+    if LAID_APART < evidence["apart"] < MOST_APART:
+        return "coiled"
+    turned = shows_a_turn(view)
+    hobo = (evidence["hollow"] if shape.hollow is None else shape.hollow) > HOLLOW
+    if not hobo and held_up(evidence, turned, shape):
+        return "held_up"
+    beside = max(evidence["beside_left"], evidence["beside_right"])
+    begins = evidence["beside_begins"]
+    if BESIDE < beside <= LAID_APART and not sure:
+        return None
+    if not hobo and _laid_over(evidence, beside if FROM_TOP < begins < FROM_BASE else 0.0, shape):
+        return "draped"
+    on_one_side = min(evidence["beside_left"], evidence["beside_right"]) < ONE_SIDED * beside
+    if beside > BESIDE and evidence["arch_height"] <= ARCH and on_one_side and (has_strap or begins > FROM_ABOVE):
+        return "coiled"
+    if hangs_across(evidence, has_strap, view, shape.front_without):
+        return "front"
+    return "behind" if has_strap and attached(evidence, turned, rings, sure) else "none"
+
+
+def held_up(evidence, turned, shape=Shape()):
+    """Whether a thin level arch stands over the body's whole width, that is no handle of the product's; in a turned view a broad ribbon shows its face."""
+    tall, span = evidence["arch_height"], evidence["arch_span"]
+    if tall <= HELD_HEIGHT or span <= HELD_SPAN[turned] or _is_the_handle(tall, shape.span, HANDLE_SPAN, shape):
+        return False
+    if turned and shape.held:
+        return True
+    return evidence["arch_thickness"] < RIBBON and evidence["arch_slant"] < LEVEL and evidence["arch_valley"] < TWO_CROWNS
+
+
+def _is_the_handle(tall, least, limit, shape):
+    """Whether what stands so tall above the body does so in all of the product's pictures, and is as handles are in a straight-on one."""
+    return least is not None and least < limit and shape.height is not None and shape.height > 0.7 * tall
+
+
+def _laid_over(evidence, beside, shape):
+    """Whether a strap passes over the product: thin and slanting, or hanging down beside it under something that stands above the body."""
+    tall = evidence["arch_height"]
+    if tall <= ARCH:
+        return False
+    thin = 0 < evidence["arch_thickness"] < LAID_RIBBON
+    slants = thin and evidence["arch_slant"] > SLANTING and evidence["arch_span"] > LAID_SPAN
+    over = evidence["arch_bands"] >= 2 and evidence["arch_span"] > OVER_SPAN
+    laid = slants and not _is_the_handle(tall, shape.slant, LEVEL, shape)
+    return laid or beside > BESIDE or (over and beside > THIN * BESIDE)
+
+
+def standing_out(evidence, turned, sure):
+    """
+    Length along the sides of what stands out of them; of the nearer side where the product is turned.
+
+    A strap stands out of both sides; what an unsure outline shows on one alone may be backdrop.
+    """
+    both = evidence["stub_left"], evidence["stub_right"]
+    if turned:
+        return max(both)
+    return sum(both) / 2 if sure else min(both)
+
+
+def attached(evidence, turned, rings, sure):
+    """Whether more than the rings alone stands out of the sides."""
+    return standing_out(evidence, turned, sure) > max(ATTACHED if rings == 0 else 0.8 * ATTACHED, MORE_THAN_RINGS * rings)
+
+
+def hangs_across(evidence, has_strap, view, front_without=False):
+    """Whether a curve hangs across the body as clearly as this view and product call for; ``front_without``: the product's front shows none."""
+    fastened = min(evidence["stub_left"], evidence["stub_right"]) > RING
+    by_chance = max(evidence["ribbon_by_chance"], LEAST_CHANCE)
+    if evidence["ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[fastened] * by_chance):
+        return True
+    if has_strap:
+        return evidence["curve"] > (LIKELY_CURVE if shows_a_turn(view) else CURVE)
+    between_rings, back, face = CLEAR_CONTRAST
+    clear = between_rings if fastened and not front_without else back if view == "back" or fastened else face
+    return evidence["curve"] > CURVE and evidence["contrast"] > clear
