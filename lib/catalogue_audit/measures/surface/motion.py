@@ -26,15 +26,12 @@ WELL_CROSSED, FEW, SHARP_AS_WELL = 40.0, 0.05, 0.6
 # A uniform smear has a flat top, as far as it is longer than the lens is wide: `Edges.flatness` falls by up to this below 1,
 # half of what it mostly does; shading on bumps and a lens out of focus leave it nearer to 1 (measured).
 FLATTENED = 0.05
-# From this length on, px, a smear runs the edges that it crosses into noise and into one another, and none of them stands
-# clear: then the picture's echo may bear out what their widths say beyond doubt.
-LONG = 6.0
 ROUNDS = 5  # of re-weighting
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
 # (solves 2 a phi(a) = (2 Phi(a) - 1) / 2 for a = L / (2 s), so s = L / 2.8)
 
 
-def motion_of(sigma, direction, weight=None, flatness=None, echo=None):
+def motion_of(sigma, direction, weight=None, flatness=None):
     """
     Length and direction of a straight motion, from edge widths.
 
@@ -53,9 +50,6 @@ def motion_of(sigma, direction, weight=None, flatness=None, echo=None):
     flatness : (n,) float, optional
         As in `measures.segmentation.edges.Edges`; where it is known, the
         smear has to have a flat top, or to be beyond doubt.
-    echo : function, optional
-        Of a length (pixels) and an angle (degrees): the smear's length as the
-        whole picture shows it, NaN where it shows none (`measures.surface.echo`).
 
     Returns
     -------
@@ -81,14 +75,8 @@ def motion_of(sigma, direction, weight=None, flatness=None, echo=None):
     evidence = explained, math.sqrt(variance.max() / variance.min()), weight.sum()
     if not _is_seen(place, angle, evidence):
         return math.nan, math.nan, math.nan
-    crossed, along = _borne_out(direction, counts, angle)
-    if not (crossed and along):
-        length = _length(2 * swing, floor)
-        asked = along and echo is not None and length > LONG and _is_beyond_doubt(evidence)
-        if not asked or _sharp_ones_are_crossed(sigma, direction, counts, (2 * swing, floor, angle)):
-            return math.nan, math.nan, math.nan
-        length = echo(length, angle)
-        return (length, angle, math.sqrt(floor)) if length > 0 else (math.nan, math.nan, math.nan)
+    if not all(_borne_out(direction, counts, angle)):
+        return math.nan, math.nan, math.nan
     if _sharp_ones_are_crossed(sigma, direction, counts, (2 * swing, floor, angle)):
         return 0.0, math.nan, math.nan
     if flatness is not None and explained < BEYOND_DOUBT[0] and not _is_flat(sigma, direction, counts, flatness, (2 * swing, floor, angle)):

@@ -6,17 +6,15 @@ what lies behind the plane of focus may be soft. Defocus widens every edge
 alike, motion only those that it crosses.
 """
 
-from functools import partial
-
 import cv2
 import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
-from catalogue_audit.measures.surface.echo import echo_length
-from catalogue_audit.measures.surface.motion import LONG, motion_of, smeared_widths, weighted_quantile
+from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import resolved_fraction
-from catalogue_audit.measures.surface.structure import fine_detail
+from catalogue_audit.measures.surface.smear import BEYOND_DOUBT, find_smear, spares_edges, takes_structure
+from catalogue_audit.measures.surface.structure import fine_detail, was_replaced
 
 EDGES = 200  # candidates; about half turn out clear
 INSIDE = 15  # px of the working picture, across: an edge within by half of it is none of the outline's
@@ -25,10 +23,15 @@ FEWEST = 6  # clear edges below which nothing is said
 SHARPEST = 0.25
 FLAT_BELOW = 0.995  # flatness of a lens out of focus; noise and shading leave Gaussian edges at 0.995 to 1.015 (measured)
 FLATTENED = 3.0  # power of the flatness that brings the matched width of a disc to its standard deviation (measured)
-# Standard uncertainty: of the width, of the logarithm of the edges' spread, of the width over the root of the edges' number,
+# Standard uncertainty: of a smear's length (px), of the width, of the logarithm of the edges' spread, of the width over the root of the edges' number,
 # of what a flat top took off, and px. Measured on photographs blurred by known amounts, it covers what their subjects, tone
 # curves and sharpening do to the edges.
-UNSURE = {"width": 0.04, "spread": 0.5, "number": 0.3, "flat": 0.5, "px": 0.03}
+UNSURE = {"length": 0.7, "width": 0.04, "spread": 0.5, "number": 0.3, "flat": 0.5, "px": 0.03}
+LONG, VERY_LONG = 6.0, 10.0  # px; from the first on a smear runs the edges that it crosses into one another, from the second
+# on it takes fine structure that any picture has
+ALIKE = 0.25, 20.0  # of the length, and degrees, within which edges and spectrum tell the same smear
+ALONG = 60.0  # degrees from a smear's direction, beyond which edges run along it
+USUAL, LEAST = 0.7, 0.4  # px; width of a sharp edge where none along a smear tells, and the least there is
 SEEN_FLAT = (0.8, 2.0)  # px; below, the pixels round the top off; from the second on it is seen whole
 
 
@@ -48,40 +51,83 @@ def sharpness_facts(picture, outline):
         ``resolved``, ``fine_detail``; ``reasons`` for what is missing.
     """
     detail = fine_detail(picture, outline)
-    region = _region(outline, picture.grey.shape)
-    x, y, direction = find_edges(picture.grey, region, EDGES)
-    scale = picture.grey_reduction
-    candidates = (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction
+    candidates = _candidates(picture, _region(outline, picture.grey.shape))
     edges = measure_edges(picture.encoded, *candidates)
-    if len(edges.sigma) < FEWEST:
+    inside = _inside(outline, edges, picture.encoded.shape)
+    drawn, smear = _smear(picture, outline, edges, inside)
+    few = len(edges.sigma) < FEWEST
+    if few and smear is None:
         return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
-    blur, sd = lens_width(edges)
-    (length, angle, sharpest), crossed = _motion(picture, outline, edges, candidates)
-    if length > 0:
+    (length, angle, sharpest), crossed = _motion(picture, edges, candidates)
+    if smear is not None and not _agree(length, angle, smear):
+        length, angle = smear.length, smear.angle
+        sharpest = _sharp_across(drawn, length, angle)
         blur = float(np.sqrt(sharpest**2 + length**2 / 24))  # the mean over all directions
+        sd = float(np.hypot(UNSURE["width"] * blur, UNSURE["length"] / np.sqrt(24)))
+    elif length > 0 and (length < VERY_LONG or takes_structure(picture, outline, length, angle)):
+        blur = float(np.sqrt(sharpest**2 + length**2 / 24))
         # What the smear makes of the edges' widths is no disagreement between them.
         alike = crossed.sigma / smeared_widths(crossed.direction, length, angle, sharpest) * blur
         sd = lens_width(crossed._replace(sigma=alike, flatness=np.ones(len(alike))))[1]
+    else:
+        length, angle = (0.0, np.nan) if length > 0 else (length, angle)
+        blur, sd = lens_width(edges)
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
         "motion_px": length,
         "motion_direction_deg": angle,
-        "resolved": resolved_fraction(edges, picture.encoded, length > 0, _inside(outline, edges, picture.encoded.shape)),
+        "resolved": None if few else resolved_fraction(edges, picture.encoded, length > 0, inside),
         "fine_detail": detail,
     }
 
 
-def _motion(picture, outline, edges, candidates):
-    """`motion_of` a picture, and the edges that tell it: where a long smear may be, of all widths."""
-    echo = partial(echo_length, picture, outline)
-    motion = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness, echo)
-    if np.isnan(motion[0]) or motion[0] > LONG:
+def _candidates(picture, region):
+    """Places (x, y; full-resolution px) and directions of edges in a region of the reduced picture."""
+    x, y, direction = find_edges(picture.grey, region, EDGES)
+    scale = picture.grey_reduction
+    return (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction
+
+
+def _smear(picture, outline, edges, inside):
+    """`find_smear` of a picture, and the edges that its lens drew: of one with a replaced background those within the product."""
+    if outline.box is None or not was_replaced(picture.grey):
+        return edges, find_smear(picture, outline, edges)
+    drawn = edges._replace(**{name: values[inside] for name, values in edges._asdict().items()})
+    smear = find_smear(picture, outline, drawn)
+    if smear is not None and smear.depth < BEYOND_DOUBT:  # most candidates lay on the outline: those within have the last word
+        inner = cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8))
+        drawn = measure_edges(picture.encoded, *_candidates(picture, of_size(inner, picture.grey.shape)))
+        if spares_edges(drawn, smear.angle):
+            return drawn, None
+    return drawn, smear
+
+
+def _motion(picture, edges, candidates):
+    """`motion_of` a picture's edges, and the edges that tell it: where it is long, of all widths."""
+    motion = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness)
+    if motion[0] > LONG:
         wide = measure_all_widths(picture.encoded, *candidates)
-        again = motion_of(wide.sigma, wide.direction, wide.weight, wide.flatness, echo)
+        again = motion_of(wide.sigma, wide.direction, wide.weight, wide.flatness)
         if again[0] > LONG:
             return again, wide
     return motion, edges
+
+
+def _agree(length, angle, smear):
+    """Whether the edges tell the same short smear as the spectrum; they know its length better."""
+    off = abs((angle - smear.angle + 90) % 180 - 90)
+    return 0 < length < LONG and abs(length - smear.length) < ALIKE[0] * smear.length and off < ALIKE[1]
+
+
+def _sharp_across(edges, length, angle):
+    """Width of the sharp edges that run along a smear, without what it adds; pixels."""
+    along = np.cos(edges.direction - np.radians(angle)) ** 2
+    use = along < np.cos(np.radians(ALONG)) ** 2
+    if edges.weight[use].sum() < 1:
+        return USUAL
+    variance = edges.sigma[use] ** 2 - length**2 / 12 * along[use]
+    return float(np.sqrt(max(weighted_quantile(variance, edges.weight[use], SHARPEST), LEAST**2)))
 
 
 def lens_width(edges):

@@ -42,7 +42,7 @@ def fine_detail(picture, outline):
         0.37 for edges blurred by 2 px. None where the background has noise all over, so that the
         outline is the lens's, or where the product is too smooth or too small.
     """
-    if outline.box is None or not _was_replaced(picture.grey):
+    if outline.box is None or not was_replaced(picture.grey):
         return None
     places, calm = _places(picture, outline)
     if len(places) < FEWEST or not len(calm):
@@ -56,7 +56,7 @@ def fine_detail(picture, outline):
     return float(np.sqrt(quantile(np.maximum(fine[clear], 0) / coarse[clear], SHARPEST)))
 
 
-def _was_replaced(grey):
+def was_replaced(grey):
     """Whether a part of the frame has neither noise nor shading, which only clipping leaves of a photographed background."""
     height, width = (side - RUN.stop for side in grey.shape)
     if min(height, width) < RUN.stop:

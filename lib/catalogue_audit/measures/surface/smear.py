@@ -1,0 +1,270 @@
+"""
+A smear seen in the picture's spectrum, where no single edge tells it.
+
+A uniform smear of length L multiplies every spectrum by a sinc: it takes out the frequencies k / L along it, whatever
+the picture shows, edges, lines narrower than the smear and texture alike. In the cepstrum, the transform of the
+spectrum's logarithm, that is a dip at the length and direction of the smear, with lesser ones at its multiples. A
+pattern that repeats leaves dips too, but takes nothing of the fine structure along one direction. A smear does.
+"""
+
+from functools import cache
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.records import of_size
+from catalogue_audit.pixels.profiles import SRGB_CURVE
+
+TILE, LARGE_TILE = 128, 256  # full-resolution px
+LARGE = 1000  # px; products at least so large, on their shorter side, are looked at in large tiles
+MOST_PIXELS = 16 * TILE**2  # looked at: more adds little
+CELL = 8  # px of the reduced picture, in which structure is summed up to choose the tiles
+FROM_OUTLINE = 8  # px that count for nothing beside the outline: a mask may have cut it after the smear
+FILLED = 0.5  # of a tile, at least, is product
+ANGLES = 90  # of the polar maps, over 180 degrees
+STEP = 0.5  # px from one radius of the cepstrum to the next
+SHORTEST, LONGEST = 3.0, 0.25  # px; of the tile's side
+SMOOTH = 0.7  # px; of the cepstrum: a smear ends between pixels
+FLOOR = 1e-3  # of a tile's mean power, added: what is below is noise
+BESIDE = 25.0  # degrees; half the sectors along and across a smear whose power is compared ...
+BANDS = (0.7, 2.2), (1.0, 3.0)  # cycles a smear's length; ... where it takes most, and just beyond, ...
+FINEST = 0.2, 0.35  # cycles a pixel; ... from the first at most, up to the second, as compression leaves little beyond
+MOST_DIPS = 4  # looked at
+HALVED = 1.2  # times as deep a dip at half the length says that the other is its double
+# Of a smear, at least (measured): in photographs smeared by 9 to 30 px a dip has a depth of 5 to 49, a height of 0.015 to 0.1, and
+# loses 1.5 to 4.5; in sharp pictures and such out of focus one in a hundred that is as deep and high loses as much, ...
+DEPTH, HEIGHT, LOST = 4.5, 0.009, (2.0, 1.3)
+BORNE_OUT = 3.6  # ... and a dip may be less deep where the edges that it crosses are wide
+TAKEN = 0.8  # lost beyond, at least, of a long smear that the edges alone tell; a lens out of focus leaves up to 0.7 (measured)
+CROSSED, SHARP = 40.0, 1.0  # degrees from a smear's direction, and px: a smear of 5 px widens edges so near to more than 1.1 px
+MUCH, LITTLE, BEYOND_DOUBT = 0.75, 0.1, 10.0  # clear edges that a smear has to have widened; fewer where the dip is not beyond doubt
+_LIGHT = (255 * SRGB_CURVE).astype(np.float32)  # linear light of code values
+
+
+class Dip(NamedTuple):
+    """
+    A dip of the cepstrum.
+
+    Attributes
+    ----------
+    length : float
+        Full-resolution pixels.
+    angle : float
+        Degrees, 0 horizontal, + clockwise as seen, in [0, 180).
+    depth : float
+        In robust standard deviations of the cepstrum as far from its middle.
+    height : float
+        The same as it is.
+    lost : tuple of float
+        Logarithm of the power across its direction over that along it, in each of `BANDS`: what a smear took.
+    """
+
+    length: float
+    angle: float
+    depth: float
+    height: float
+    lost: tuple
+
+
+def find_smear(picture, outline, edges):
+    """
+    The smear that the spectrum shows.
+
+    Parameters
+    ----------
+    picture : Picture
+    outline : Outline
+        The whole frame is looked at where it has no product.
+    edges : Edges
+        Those that a lens drew.
+
+    Returns
+    -------
+    Dip or None
+
+    References
+    ----------
+    .. [1] M. Cannon, "Blind deconvolution of spatially invariant image blurs with phase", IEEE Transactions on
+       Acoustics, Speech, and Signal Processing 24:58-63, 1976 (power cepstrum of sections of a picture; cited from memory).
+    """
+    if all(spares_edges(edges, angle) for angle in range(0, 180, 15)):
+        return None
+    dips = _dips(_log_spectrum(picture, outline))
+    return next((dip for dip in dips if _is_smear(dip, *_crossed(edges, dip.angle))), None)
+
+
+def takes_structure(picture, outline, length, angle):
+    """Whether fine structure is less along an angle (degrees) than across it, as a smear so long (pixels) leaves it; True where nothing tells."""
+    spectrum = _log_spectrum(picture, outline)
+    if spectrum is None:
+        return True
+    power = _polar(_whole(spectrum), np.arange(len(spectrum) // 2) * 1.0, len(spectrum))
+    return _lost(power, round(angle * ANGLES / 180) % ANGLES, *(bound / length for bound in BANDS[1])) > TAKEN
+
+
+def spares_edges(edges, angle):
+    """Whether edges are sharp that a smear along an angle (degrees) would have widened."""
+    return _is_spared(*_crossed(edges, angle), MUCH)
+
+
+def _crossed(edges, angle):
+    """What the edges count that a smear along an angle (degrees) crosses, and those of them that are sharp."""
+    off = np.abs((np.degrees(edges.direction) - angle + 90) % 180 - 90)
+    crossed = off < CROSSED
+    return edges.weight[crossed].sum(), edges.weight[crossed & (edges.sigma < SHARP)].sum()
+
+
+def _is_spared(crossed, sharp, least):
+    """Whether edges stayed sharp that a smear would have widened."""
+    return sharp > least and sharp > crossed / 2
+
+
+def _is_smear(dip, crossed, sharp):
+    clear = dip.depth > (DEPTH if crossed < MUCH or sharp > crossed / 10 else BORNE_OUT)
+    lost = all(here > least for here, least in zip(dip.lost, LOST, strict=True))
+    return clear and dip.height > HEIGHT and lost and not _is_spared(crossed, sharp, MUCH if dip.depth > BEYOND_DOUBT else LITTLE)
+
+
+def _dips(spectrum):
+    """The deepest dips of the cepstrum of a mean logarithm of power, deepest first."""
+    if spectrum is None:
+        return
+    side = len(spectrum)
+    cepstrum = np.fft.fftshift(np.fft.irfft2(spectrum, s=(side, side))).astype(np.float32)
+    radius = np.arange(SHORTEST, LONGEST * side, STEP)
+    depth, height = _depths(_polar(cv2.GaussianBlur(cepstrum, (0, 0), SMOOTH), radius, side))
+    power = _polar(_whole(spectrum), np.arange(side // 2) * 1.0, side)
+    for row, column in _deepest(depth):
+        row, column = _shortest(height, row, column, radius)
+        length = float(radius[column])
+        lost = tuple(_lost(power, row, *(bound / length for bound in band)) for band in BANDS)
+        yield Dip(length, row * 180.0 / ANGLES, float(depth[row, column]), float(height[row, column]), lost)
+
+
+def _log_spectrum(picture, outline):
+    """Mean logarithm of the power spectra of tiles within the product, (T, T // 2 + 1); None without any."""
+    height, width = picture.encoded.shape[:2]
+    mask = outline.mask.view(np.uint8) if outline.box is not None else np.ones(picture.working.shape[:2], np.uint8)
+    away = 2 * round(FROM_OUTLINE * mask.shape[1] / width) + 1
+    mask = cv2.erode(mask, np.ones((away, away), np.uint8), borderValue=1)
+    left, top, wide, high = (int(value * width / mask.shape[1]) for value in cv2.boundingRect(mask))
+    side = LARGE_TILE if min(wide, high) >= LARGE else TILE
+    if min(height, width) < side + 2:
+        return None
+    places = _tiles(picture, mask, (left, top, wide, high), side)
+    if not places:
+        return None
+    total, seen = np.zeros((side, side // 2 + 1), np.float32), 0
+    for x, y in places:
+        patch = np.ascontiguousarray(picture.encoded[y - 1 : y + side + 1, x - 1 : x + side + 1])
+        light = cv2.LUT(cv2.cvtColor(patch, cv2.COLOR_RGB2GRAY), _LIGHT)
+        fine = cv2.Laplacian(light, cv2.CV_32F, ksize=1)[1:-1, 1:-1]
+        rows, columns = ((np.arange(side) + start) * of // full for start, of, full in ((y, mask.shape[0], height), (x, mask.shape[1], width)))
+        power = _power(fine * mask[np.ix_(rows, columns)] * _window(side))
+        floor = FLOOR * float(power.mean())
+        if floor > 0:
+            total += cv2.log(power + floor)
+            seen += 1
+    return total / seen if seen else None
+
+
+def _power(tile):
+    """Power spectrum of a square tile, the half that `np.fft.rfft2` gives; from OpenCV's packed one, at a fifth of the cost."""
+    packed = np.square(cv2.dft(tile))
+    power = np.empty((len(tile), len(tile) // 2 + 1), np.float32)
+    power[:, 1:-1] = packed[:, 1:-1:2] + packed[:, 2:-1:2]
+    for column in (0, -1):
+        ends = packed[:, column]
+        half = np.concatenate([ends[:1], ends[1:-1:2] + ends[2:-1:2], ends[-1:]])
+        power[:, column] = np.concatenate([half, half[-2:0:-1]])
+    return power
+
+
+def _tiles(picture, mask, box, side):
+    """Places (x, y; full-resolution px) of the tiles with most structure, half a tile apart, most of whose pixels are product."""
+    height, width = picture.encoded.shape[:2]
+    grey = picture.grey
+    inner = of_size(mask, grey.shape)
+    structure = cv2.absdiff(grey, cv2.blur(grey, (3, 3))) * inner
+    small = max(grey.shape[1] // CELL, 1), max(grey.shape[0] // CELL, 1)
+    sums = [cv2.integral(cv2.resize(values.astype(np.float32), small, interpolation=cv2.INTER_AREA)) for values in (inner, structure)]
+    x, y = np.meshgrid(_starts(box[0], box[2], side, width), _starts(box[1], box[3], side, height))
+    x, y = x.ravel(), y.ravel()
+    (left, right), (top, bottom) = (
+        (start * count // full, np.minimum(-(-(start + side) * count // full), count))
+        for start, count, full in ((x, small[0], width), (y, small[1], height))
+    )
+    area, strength = (total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left] for total in sums)
+    good = np.flatnonzero((area >= FILLED * (right - left) * (bottom - top)) & (strength > 0))
+    good = good[np.argsort(-strength[good], kind="stable")][: max(MOST_PIXELS // side**2, 1)]
+    return list(zip(x[good].tolist(), y[good].tolist(), strict=True))
+
+
+def _starts(start, length, side, full):
+    """Where tiles begin along one axis, half a tile apart and within the frame by a pixel."""
+    last = max(start, start + length - side)
+    return np.unique(np.clip(np.arange(start, last + side // 2, side // 2), 1, full - 1 - side))
+
+
+@cache
+def _window(side):
+    along = np.hanning(side + 2)[1:-1].astype(np.float32)
+    return np.outer(along, along)
+
+
+def _whole(spectrum):
+    """A half spectrum as a whole one with its middle in the middle."""
+    side = len(spectrum)
+    rest = np.roll(spectrum[::-1, side // 2 - 1 : 0 : -1], 1, axis=0)
+    return np.fft.fftshift(np.concatenate([spectrum, rest], axis=1)).astype(np.float32)
+
+
+def _polar(picture, radius, side):
+    """A point-symmetric picture by direction (rows, `ANGLES` over 180 degrees) and radius (columns)."""
+    angle = np.arange(ANGLES)[:, None] * np.pi / ANGLES
+    x, y = (side // 2 + radius * turned for turned in (np.cos(angle), np.sin(angle)))
+    return cv2.remap(picture, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
+
+
+def _depths(polar):
+    """Each place below the middle of its radius, in robust standard deviations of that radius; and as it is."""
+    below = median(polar.T) - polar
+    spread = 1.4826 * median(np.abs(below).T)
+    spread = cv2.blur(spread[None].astype(np.float32), (5, 1))[0] + 1e-6
+    return below / spread, below
+
+
+def _deepest(depth):
+    """Rows and columns of the deepest dips."""
+    turns = np.concatenate([depth[-2:], depth, depth[:2]]).astype(np.float32)  # directions go round
+    crest = (turns >= cv2.dilate(turns, np.ones((5, 5), np.uint8)))[2:-2]
+    crest[:, -1] = False
+    place = np.flatnonzero(crest & (depth > 0))
+    place = place[np.argsort(-depth.ravel()[place], kind="stable")][:MOST_DIPS]
+    return np.stack(np.divmod(place, depth.shape[1]), axis=1).tolist()
+
+
+def _shortest(below, row, column, radius):
+    """The dip itself, or the deeper one at half its length that it is the double of."""
+    half = radius[column] / 2
+    if half < radius[0] + STEP:
+        return row, column
+    near = int(round((half - radius[0]) / STEP))
+    rows = np.arange(row - 2, row + 3) % len(below)
+    part = below[rows, near - 1 : near + 2]
+    found = int(np.argmax(part))
+    if part.flat[found] < HALVED * below[row, column]:
+        return row, column
+    return int(rows[found // part.shape[1]]), near - 1 + found % part.shape[1]
+
+
+def _lost(power, row, low, high):
+    """By how much the logarithm of the power is less along a direction than across it, between two frequencies (cycles a pixel)."""
+    side = 2 * power.shape[1]
+    first = max(round(side * min(low, FINEST[0])), 2)
+    last = max(min(round(side * high), round(side * FINEST[1])), first + 2)
+    sectors = np.arange(-round(BESIDE * ANGLES / 180), round(BESIDE * ANGLES / 180) + 1) + row
+    along, across = (power[(sectors + turn) % ANGLES, first : last + 1].mean() for turn in (0, ANGLES // 2))
+    return float(across - along)
