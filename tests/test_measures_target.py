@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.measures.photometry.target import PUBLISHED_LAB, PUBLISHED_LINEAR, patch_errors, target_facts
+from catalogue_audit.measures.photometry.target import PUBLISHED_LAB, PUBLISHED_LINEAR, _means, patch_errors, target_facts
 from catalogue_audit.pixels.colour import linear_from_lab
 from light_scenes import bag, picture_of, rounded_code, through_jpeg, to_code, to_lab, to_linear
 
@@ -94,3 +94,13 @@ def test_a_chequered_or_quilted_bag_is_no_target():
             y, x = 340 + row * 80, 400 + column * 60
             code[y : y + 70, x : x + 52] = rng.uniform(20, 230, 3)
     assert target_facts(_picture(to_linear(code))) == {}
+
+
+def test_means_of_three_by_three_are_those_of_the_area_filter():
+    sums = np.arange(9 * 255 + 1)  # every sum that nine pixels can have
+    cells = np.minimum(np.maximum(sums[:, None] - 255 * np.arange(9), 0), 255).astype(np.uint8)
+    grey = cells.reshape(-1, 3, 3).transpose(1, 0, 2).reshape(3, -1)
+    picture = np.repeat(grey[..., None], 3, axis=2)
+    means = _means(picture, 3)
+    assert (means == np.rint(sums / 9)[None, :, None]).all()
+    assert (means == cv2.resize(picture, (len(sums), 1), interpolation=cv2.INTER_AREA)).all()

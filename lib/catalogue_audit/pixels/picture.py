@@ -91,10 +91,15 @@ class Picture(NamedTuple):
         return self.colours((slice(None), slice(None)))[1]
 
 
+_EVERY_SECOND = slice(None, None, 2)
+
+
 def _taken(array, part):
     if not isinstance(part, tuple):
         return np.take(array.reshape(-1, 3), part, axis=0)
     if all(span.step in (None, 1) for span in part):
         return array[part]
+    if array.dtype == np.uint8 and all(span == _EVERY_SECOND for span in part) and not any(side % 2 for side in array.shape[:2]):
+        return cv2.resize(array, (array.shape[1] // 2, array.shape[0] // 2), interpolation=cv2.INTER_NEAREST)  # just these, in half the time
     pixels = array.view(f"V{3 * array.itemsize}")[..., 0][part]  # whole pixels at a time: in half the time
     return np.ascontiguousarray(pixels).view(array.dtype).reshape(*pixels.shape, 3)

@@ -63,7 +63,7 @@ def target_facts(picture):
         return {}
     size = width // factor, height // factor
     whole = picture.working[: size[1] * factor, : size[0] * factor]  # whole cells are many times faster
-    small = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
+    small = _means(whole, factor)
     even = _even(small)
     grid = None
     if _many_hues(small, even):
@@ -80,6 +80,13 @@ def target_facts(picture):
             }
     card = _card(picture, small, even, factor) if _much_grey(small, even) else None
     return {} if card is None else card
+
+
+def _means(whole, factor):
+    """Means of so many by so many pixels of (h, w, 3) uint8, whose sides are multiples of it: of 3 by 3 the same by a box's means, in two thirds of the time."""
+    if factor == 3:
+        return np.ascontiguousarray(cv2.blur(whole, (3, 3))[1::3, 1::3])
+    return cv2.resize(whole, (whole.shape[1] // factor, whole.shape[0] // factor), interpolation=cv2.INTER_AREA)
 
 
 def patch_errors(patches):

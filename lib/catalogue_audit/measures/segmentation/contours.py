@@ -86,10 +86,10 @@ def coverage_in_band(linear, planes, ground, product, settled):
     rough = (level > 128).view(np.uint8)
     ring = cv2.morphologyEx(rough, cv2.MORPH_GRADIENT, np.ones((BAND_PX, BAND_PX), np.uint8))
     coverage = rough.astype(np.float32)
-    band = cv2.findNonZero(ring)
-    if band is None:
+    band = np.flatnonzero(ring.view(bool))
+    if not len(band):
         return coverage, rough > 0, np.empty(0, np.float32)
-    columns, rows = band.reshape(-1, 2).T
+    rows, columns = np.divmod(band, ring.shape[1])
     size = planes[0].shape
     cells, at = _distinct(rows // 2 * size[1] + columns // 2, size[0] * size[1])
     sure = [cv2.erode(where, KERNEL3, borderType=cv2.BORDER_REPLICATE) for where in (product, ground)]
