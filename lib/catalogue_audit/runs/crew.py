@@ -5,6 +5,7 @@ A process that is ended costs no result: what it was at is worked out here. No r
 """
 
 import math
+import time
 from concurrent.futures import FIRST_COMPLETED, wait
 
 from pebble import ProcessPool
@@ -15,6 +16,7 @@ from catalogue_audit.runs.workers import server_of_workers
 
 SHARES = 8  # of the items for each process: enough that none waits long for another's last one
 MOST_ITEMS = 64  # handed out at once
+QUICK_SECONDS = 0.02  # a share done in less costs as much to hand over and fetch: the next ones are larger
 
 
 class Crew:
@@ -36,21 +38,24 @@ class Crew:
         here = lambda share: [function(given, item) for item in share]
         kind = None if isinstance(given, Sketches) else type(given)
         size = min(max(math.ceil(len(items) / (SHARES * self._workers)), 1), MOST_ITEMS)
-        shares = [items[start : start + size] for start in range(0, len(items), size)]
-        results, running, queue = [None] * len(shares), {}, iter(range(len(shares)))
+        results, running, start = {}, {}, 0  # results by the place of a share's first item
         while True:
-            while len(running) < self._workers * IN_FLIGHT and (number := next(queue, None)) is not None:
-                future = self._handed_out(function, shares[number], kind)
+            while len(running) < self._workers * IN_FLIGHT and start < len(items):
+                share = items[start : start + size]
+                future = self._handed_out(function, share, kind)
                 if future is None:
-                    results[number] = here(shares[number])
+                    results[start] = here(share)
                 else:
-                    running[future] = number
+                    running[future] = start, share
+                start += len(share)
             if not running:
-                return [result for share in results for result in share]
+                return [result for _, found in sorted(results.items(), key=lambda share: share[0]) for result in found]
             finished, _ = wait(running, return_when=FIRST_COMPLETED)
             for future in finished:
-                number = running.pop(future)
-                results[number] = here(shares[number]) if future.exception() else future.result()
+                first, share = running.pop(future)
+                results[first], seconds = (here(share), math.inf) if future.exception() else future.result()
+                if seconds < QUICK_SECONDS:
+                    size = min(2 * size, MOST_ITEMS)
 
     def _handed_out(self, function, share, kind):
         """Future of a share's results; None where there are no processes left."""
@@ -80,9 +85,11 @@ def _start(path, version, contents):
 
 
 def _worked_out(function, share, kind):
+    """A share's results, and the seconds of processor time that they took."""
+    begun = time.process_time()
     given = _worker["sketches"]
     if kind is not None:
         if type(_worker["at_hand"]) is not kind:
             _worker["at_hand"] = kind(given)
         given = _worker["at_hand"]
-    return [function(given, item) for item in share]
+    return [function(given, item) for item in share], time.process_time() - begun
