@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.statistics.matching.crops import Fit, crop_layers, usual_zooms, whole_layers
+from catalogue_audit.statistics.matching.crops import Fit, LayersAtHand, crop_layers, fitted_in_frame, usual_zooms, whole_layers
 from catalogue_audit.statistics.matching.crops import best_fit as best_fit_of_layers
 
 
@@ -29,6 +29,19 @@ def test_a_crop_is_found_at_its_own_scale(zoom):
     assert correlation > 0.9
     assert found == pytest.approx(zoom, rel=0.06)  # half a step of the zooms tried
     assert colour < 8  # CIELAB; the JPEGs and the two resamplings of a texture of strong colours
+
+
+def test_a_crop_that_shows_what_surrounds_the_product_is_found_in_the_frame():
+    """A detail of the upper edge with some of the white above it goes into no picture that is cut to the product's box."""
+    frame = np.full((640, 640, 3), 250, np.uint8)
+    frame[200:600, 60:580] = cv2.resize(texture(4), (520, 400), interpolation=cv2.INTER_AREA)
+    mask = np.zeros((80, 80), bool)
+    mask[25:75, 8:72] = True
+    crop = cv2.resize(frame[120:520, 150:550], (600, 600), interpolation=cv2.INTER_CUBIC)
+    layers = LayersAtHand({"whole": sketch(frame) | {"mask": mask}, "crop": sketch(crop)})
+    found = fitted_in_frame(layers, ("crop", "whole"))
+    assert best_fit(sketch(crop), sketch(frame) | {"mask": mask}).correlation < 0.6
+    assert found.correlation > 0.9 and found.zoom == pytest.approx(640 / 400, rel=0.06)
 
 
 def test_a_crop_in_another_colour_is_found_and_its_colour_told():

@@ -21,6 +21,7 @@ import numpy as np
 
 WHOLE_PX = 320  # long side of the whole picture in which a crop is looked for
 ZOOMS = np.geomspace(1.8, 8.0, 16)  # crop's scale over the whole picture's
+WIDE_ZOOMS = np.geomspace(1.2, 8.0, 20)  # of a crop that may show more than the product, over the whole frame
 NEAR_ZOOM = 1.25  # factor around the set's usual zoom
 STEPS = 11
 LEAST_TEMPLATE_PX = 12
@@ -76,6 +77,18 @@ def crop_layers(sketch):
     return None if picture is None else _layers(picture)
 
 
+def frame_layers(sketch):
+    """Layers of a whole picture with all that surrounds the product, for crops that show some of it."""
+    picture = _rgb(sketch, WHOLE_PX)
+    return None if picture is None else _layers(picture)
+
+
+def wide_crop_layers(sketch):
+    """Layers of a crop as large as the smallest of `WIDE_ZOOMS` needs."""
+    picture = _rgb(sketch, round(WHOLE_PX / WIDE_ZOOMS[0]))
+    return None if picture is None else _layers(picture)
+
+
 def best_fit(crop, whole, zooms=ZOOMS):
     """
     Best place of a crop in a whole picture.
@@ -124,6 +137,12 @@ def fitted(layers, asked):
     """`best_fit` of a crop's file into a whole picture's, at some zooms; ``layers`` are `LayersAtHand`."""
     crop, whole, zooms = asked
     return best_fit(layers.of(crop, crop_layers), layers.of(whole, whole_layers), zooms)
+
+
+def fitted_in_frame(layers, asked):
+    """`best_fit` of a crop's file into the whole frame of another."""
+    crop, whole = asked
+    return best_fit(layers.of(crop, wide_crop_layers), layers.of(whole, frame_layers), WIDE_ZOOMS)
 
 
 def _sought(crop, picture, zoom):

@@ -7,6 +7,8 @@ reported only where it fits another one, or where two views fit once exchanged;
 how well pictures usually fit is taken from the set itself.
 """
 
+from collections import Counter
+
 import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
@@ -74,22 +76,31 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps),
         wrong_details(frames, looks, products, crops, inside, fits),
     ):
-        settled, exchanged = _settled(frames, found)
+        settled, exchanged, doubtful = _settled(frames, found, products)
         for row, finding in step:
-            clear = finding[1] == "swapped_views" and finding[2] >= CLEARLY_EXCHANGED and frames["view"][row] in STRAIGHT_ON
-            if frames["sku"][row] not in (exchanged if clear else settled):
+            explained = settled
+            if finding[2] >= CLEARLY_EXCHANGED and finding[1] == "swapped_views" and frames["view"][row] in STRAIGHT_ON:
+                explained = exchanged
+            elif finding[2] >= CLEARLY_EXCHANGED and finding[1] == "wrong_detail":
+                explained = doubtful
+            if frames["sku"][row] not in explained:
                 found.setdefault(row, finding)
     return _table(frames, found)
 
 
-def _settled(frames, found):
+def _settled(frames, found, products):
     """
     Products of which something is found: what one mistake explains needs no second one.
 
-    All of them, and those but where a three-quarter view alone is another product's: that does not explain that front and back are exchanged.
+    All of them; those but where a three-quarter view alone is another product's, which does not explain that front and
+    back are exchanged; those but where fewer than half of the whole views are another product's, for the others still
+    tell whether a detail is this one's.
     """
     explains = (row for row, finding in found.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
-    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}
+    foreign = Counter(frames["sku"][row] for row, finding in found.items() if finding[1] == "wrong_product")
+    several = {sku for sku, count in foreign.items() if 2 * count >= len(products.get(sku, ()))}
+    several |= {frames["sku"][row] for row, finding in found.items() if finding[1] != "wrong_product"}
+    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}, several
 
 
 def _looks(frames, sketches):

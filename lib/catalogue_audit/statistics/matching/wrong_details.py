@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from catalogue_audit.statistics.matching.crops import NOT_FOUND, ZOOMS, LayersAtHand, fitted, usual_zooms
+from catalogue_audit.statistics.matching.crops import NOT_FOUND, ZOOMS, LayersAtHand, fitted, fitted_in_frame, usual_zooms
 from catalogue_audit.statistics.matching.looks import (
     CLEARLY_NEARER,
     FEWEST_PRODUCTS,
@@ -50,6 +50,16 @@ class Fits:
         """The best fit into one of several pictures at a zoom where it is at its best; `NOT_FOUND` for none."""
         self.look_for([(crop, whole) for whole in wholes], zooms)
         fits = (self(crop, whole, zooms) for whole in wholes)
+        return max((fit for fit in fits if np.isfinite(fit.zoom)), key=lambda fit: fit.correlation, default=NOT_FOUND)
+
+    def anywhere(self, crop, wholes):
+        """The best fit into one of several pictures at whatever zoom."""
+        return self.best(crop, wholes, ZOOMS)
+
+    def in_frames(self, crop, wholes):
+        """The best fit into several pictures with what surrounds their product: a detail at its edge shows some of it."""
+        asked = [(self._files[crop], self._files[whole]) for whole in wholes]
+        fits = spread(fitted_in_frame, asked, self._sketches, self._layers)
         return max((fit for fit in fits if np.isfinite(fit.zoom)), key=lambda fit: fit.correlation, default=NOT_FOUND)
 
     def best_of_each(self, crop, wholes, zooms):
@@ -104,16 +114,18 @@ def wrong_details(frames, looks, products, crops, order, fits):
         lost = usually >= DETAIL_FOUND and fisher_z(usually) - fisher_z(there[row]) >= MUCH_CLEARER_FIT
         if there[row] >= SURELY_FOUND or not (lost or row in foreign):
             continue
-        if _surely_somewhere(fits.best(row, products[sku], ZOOMS), colour_limit):
+        if any(_surely_somewhere(fit(row, products[sku]), colour_limit) for fit in (fits.anywhere, fits.in_frames)):
             continue
         reach = CLEARLY_NEARER * own[row] if row in foreign else own[row] + OWN_COLOUR
         near = [name for name in colours.nearest(row, sku) if colours.distance(row, name) <= reach]
         likely, reason = _place_of_detail(products, row, there[row], near, order, fits, zooms)
         if likely is None and row in foreign:
-            near = [name for name in near if colours.distance(row, name) <= limit / 2]
-            likely, reason = _fitting_product(frames, near, row, foreign, own, colours, order)
+            nearest = [name for name in near if colours.distance(row, name) <= limit / 2]
+            likely, reason = _fitting_product(frames, nearest, row, foreign, own, colours, order)
         if likely is None and row in foreign:
             likely, reason = colours.of_one_detail(frames, rows, row, near)
+        if likely is None and row in foreign:
+            likely, reason = colours.without_a_detail(frames, rows, row)
         if likely is not None:
             evidence = f"its colour lies {own[row]:.0f} CIELAB units from {sku}, {colours.distance(row, likely):.0f} from {likely}"
             yield row, (likely, "wrong_detail", max(own[row] / limit, 1.0), f"{evidence}; {reason}")
@@ -163,6 +175,16 @@ class _Colours:
         if second is None or best not in candidates or least[best] > min(OWN_COLOUR, CLEARLY_NEARER * least[second]):
             return None, ""
         return best, f"that product's own detail has its colours, to {least[best]:.1f}, and {second}'s, the next, only to {least[second]:.0f}"
+
+    def without_a_detail(self, frames, rows, row):
+        """The one product that has a detail's colours, and no detail of its own in the set; (None, '') for none."""
+        first, second = (*self.nearest(row, frames["sku"][row])[:2], None, None)[:2]
+        if second is None or first in {frames["sku"][other] for other in rows}:
+            return None, ""
+        distance = self.distance(row, first)
+        if distance > min(OWN_COLOUR, CLEARLY_NEARER * self.distance(row, second)):
+            return None, ""
+        return first, "that product, and no other, has its colours, and its own detail is not there"
 
     def nearest(self, row, but):
         """The products nearest in colour, but for one."""
