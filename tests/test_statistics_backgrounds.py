@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from catalogue_audit.statistics.photometry.backgrounds import DRIFT_EV, light_behind, of_the_place, of_the_product, scatters
+from catalogue_audit.statistics.photometry.backgrounds import DRIFT_EV, NEARER_SD, light_behind, of_the_place, of_the_product, scatters
 from catalogue_audit.statistics.photometry.surfaces import brighter, surfaces
 from test_statistics_light import VIEWS, _delivery, _found
 from test_statistics_surfaces import CREAM, RED, _view
@@ -63,6 +63,11 @@ def test_the_uncertainty_of_the_light_behind_a_background_covers_its_error():
     light = rng.normal(0, 0.03, 20000) + touched * rng.normal(0, 0.3, 20000)
     background = light + rng.normal(0, 0.05, 20000)
     found, sd, chance = light_behind(background, np.zeros(20000), 0.03, np.full(20000, 0.05), np.full(20000, 0.05))
+    assert np.mean((found - light) ** 2) == pytest.approx(np.mean(sd**2), rel=0.1)
+    assert np.mean(chance) == pytest.approx(0.05, abs=0.01)
+    nearer = ~touched & (rng.random(20000) < 0.1)
+    background = background + nearer * rng.normal(0, NEARER_SD, 20000)
+    found, sd, chance = light_behind(background, np.zeros(20000), 0.03, np.full(20000, 0.05), np.full(20000, 0.05), 0.1)
     assert np.mean((found - light) ** 2) == pytest.approx(np.mean(sd**2), rel=0.1)
     assert np.mean(chance) == pytest.approx(0.05, abs=0.01)
 

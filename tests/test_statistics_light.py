@@ -283,6 +283,21 @@ def test_a_style_s_own_shape_is_no_light_and_one_product_s_light_no_shape():
     assert not group_effects(residual, sku, views, np.full(36, ""), 3).any()
 
 
+def test_one_product_before_a_lighter_sweep_may_stand_nearer_and_two_in_turn_were_lit_otherwise():
+    """Backgrounds lighter by 0.13 EV in all views of one product, between others of the usual level: half a chance. In those of two in turn: light."""
+    one = {("S06", view): {"ev": 0.13} for view in VIEWS}
+    both = one | {("S07", view): {"ev": 0.13} for view in VIEWS}
+    files = [f"S06_{view}.jpg" for view in VIEWS]
+    found = []
+    for faults in (one, both):
+        frames, sketches = _delivery(faults=faults)
+        frames["captured_at"] = [f"2026-05-04T10:{k:02d}:00" for k in range(len(frames))]
+        found.append(_found(frames, sketches).loc[files])
+    assert (found[0]["exposure_dev_ev"] < 0.12).all()
+    assert (found[0]["exposure_dev_sd_ev"] > 1.25 * found[1]["exposure_dev_sd_ev"]).all()
+    assert found[1]["exposure_dev_ev"].to_numpy() == pytest.approx(0.13, abs=0.03)
+
+
 def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():
     """A side that looks like the other views, which one product has, under darker lamps: its background and its other views tell its light."""
     dark = {("S05", view): {"ev": -0.3} for view in (*VIEWS, "side")}

@@ -14,6 +14,7 @@ from catalogue_audit.statistics.photometry.view_effects import members_of, view_
 LAMPS_SD = 0.018  # EV; natural difference between background and product lamps from frame to frame
 USUAL_SD, LEAST_SD = 0.018, 0.01  # EV; by which backgrounds usually scatter, and at least
 PRODUCT_SD = 0.04  # EV; the same of what a product's backgrounds have in common, by how near it stands (common practice, no source)
+NEARER, NEARER_SD = 0.01, 0.08  # share of the products that stand so much nearer, or farther, that all their backgrounds differ by so much (EV): no light
 DETAIL_SD = 0.06  # EV; the same of details (common practice, no source)
 REPEATS_SD = 0.02  # EV; by which flashes and steady lamps repeat (common practice, no source)
 RUN, IN_A_RUN = 0.05, 0.2  # EV within which a frame has the background of those before or after it; share of such that were lit otherwise
@@ -152,7 +153,7 @@ def _share_of_light(background, level, sku, known, total):
     return float(np.clip((usual / SLOPE_SD**2 + slope) / (1 / SLOPE_SD**2 + weight), 0.0, 1.0))
 
 
-def light_behind(background, background_sd, light_sd, sweep_sd, touched):
+def light_behind(background, background_sd, light_sd, sweep_sd, touched, nearer=0.0):
     """
     Light of each frame by its background alone, which moved with it: mean and standard deviation, (n,) each.
 
@@ -164,17 +165,28 @@ def light_behind(background, background_sd, light_sd, sweep_sd, touched):
     sweep_sd : (n,) ndarray
     touched : (n,) ndarray
         How likely the lamps were touched, beforehand.
+    nearer : float
+        How likely a background is off by `NEARER_SD`, and the light is not.
     """
     own = np.hypot(sweep_sd, background_sd)
-    steady_gain, touched_gain = light_sd**2 / (light_sd**2 + own**2), TOUCHED_SD**2 / (TOUCHED_SD**2 + own**2)
-    steady = _likely(background, np.hypot(light_sd, own), 1 - touched, TOUCHED_SD, touched)
-    gain = steady * steady_gain + (1 - steady) * touched_gain
-    between = steady * (1 - steady) * np.square((touched_gain - steady_gain) * background)
-    variance = steady * steady_gain * own**2 + (1 - steady) * touched_gain * own**2 + between
-    return gain * background, np.sqrt(variance), 1 - steady
+    lights = np.array([light_sd, TOUCHED_SD, light_sd])[:, None] ** 2  # steady, touched, and steady before another part of the sweep
+    places = np.array([own, own, np.hypot(own, NEARER_SD)]) ** 2
+    variances = lights + places
+    share = np.array(np.broadcast_arrays((1 - touched) * (1 - nearer), touched, (1 - touched) * nearer))
+    share = share * np.exp(-0.5 * background**2 / variances) / np.sqrt(variances)
+    share = share / share.sum(axis=0)
+    gains = lights / variances
+    gain = (share * gains).sum(axis=0)
+    variance = (share * (gains * places + np.square((gains - gain) * background))).sum(axis=0)
+    return gain * background, np.sqrt(variance), share[1]
 
 
-def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, from_beside):
+def _in_a_run(background, beside):
+    """How likely a frame was lit otherwise, (n,): likelier where those before or after have its background, as a run has that was."""
+    return np.where(np.fmin(*np.abs(background - beside)) < RUN, IN_A_RUN, VIEW_TOUCHED)
+
+
+def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, beside, beside_products):
     """
     What each frame's background tells of the light on its product.
 
@@ -188,8 +200,8 @@ def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, from_
         Products and views.
     whole : (n,) ndarray of bool
         Frames that show a whole product.
-    from_beside : (n,) ndarray
-        EV from the nearer of the backgrounds photographed before and after; NaN where unknown.
+    beside, beside_products : (2, n) ndarray
+        EV of the backgrounds photographed just before and after each frame, and of those of other products; NaN where unknown.
 
     Returns
     -------
@@ -202,10 +214,9 @@ def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, from_
     first = np.zeros(len(sku), bool)
     for places in members_of(sku):
         first[places[(whole & np.isfinite(shared))[places]][:1]] = True
-    chance = np.where(from_beside < RUN, IN_A_RUN, VIEW_TOUCHED)
     _, between_sd = scatters(shared, np.full(len(shared), np.nan), sku, first, PRODUCT_SD)
     light_sd, sweep_sd = scatters(behind - shared, plain - effects, sku, whole)
     sweep_sd = scatter_of_details(behind - shared, light_sd, sweep_sd, groups, whole)
-    common, common_sd, all_touched = light_behind(shared, shared_sd, REPEATS_SD, between_sd, chance)
-    own, own_sd, touched = light_behind(behind - shared, background_sd, light_sd, sweep_sd, chance)
+    common, common_sd, all_touched = light_behind(shared, shared_sd, REPEATS_SD, between_sd, _in_a_run(shared, beside_products), NEARER)
+    own, own_sd, touched = light_behind(behind - shared, background_sd, light_sd, sweep_sd, _in_a_run(behind, beside))
     return common + own, np.sqrt(common_sd**2 + own_sd**2 + LAMPS_SD**2), np.maximum(touched, all_touched)

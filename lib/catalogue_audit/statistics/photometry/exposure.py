@@ -30,7 +30,7 @@ BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is wea
 BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is brighter, its light cannot be told any more
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
-NEIGHBOURS = 4  # frames to either side whose backgrounds are the usual of their time
+NEIGHBOURS, FURTHEST = 4, 24  # frames to either side whose backgrounds are the usual of their time, and among how many those of other products are sought
 EFFECT_SD = 0.1  # EV; by which views differ from one another
 # EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
 # does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
@@ -86,8 +86,8 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     beside = _beside(frames, background)
     groups = frames["view"].fillna("").to_numpy(str)
     behind = background - of_the_place(background, sku, groups, whole)
-    told = light_of_backgrounds(behind, background_sd, level, sku, groups, whole, np.fmin(*np.abs(behind - beside)))
-    expected, steady_sd, lamps_moved = _expected(sku, whole, behind, told, beside, painted)
+    told = light_of_backgrounds(behind, background_sd, level, sku, groups, whole, beside, _beside(frames, np.where(whole, behind, np.nan), sku))
+    expected, steady_sd, lamps_moved = _expected(sku, whole, behind, told, beside, _beside(frames, told[0]), painted)
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = view_effects(usual, sku, groups, mirrored)
@@ -268,11 +268,11 @@ def _sketch(sketches, file):
         return {}
 
 
-def _beside(frames, background):
+def _beside(frames, background, sku=None):
     """
     EV of the backgrounds photographed just before and just after each frame: (2, n), medians of `NEIGHBOURS` each.
 
-    NaN where no times or no backgrounds tell.
+    NaN where no times or no backgrounds tell. With ``sku`` of other products only, looked for among `FURTHEST` frames.
     """
     beside = np.full((2, len(frames)), np.nan)
     times, files = frames["captured_at"].fillna("").to_numpy(str), frames["file"].to_numpy(str)
@@ -280,15 +280,22 @@ def _beside(frames, background):
     timed = timed[np.lexsort((files[timed], times[timed]))]
     copy = np.r_[False, times[timed][1:] == times[timed][:-1]][: len(timed)]  # a photograph delivered twice tells its moment once
     known = np.isfinite(background[timed]) & ~copy
-    values = np.pad(background[timed][known], NEIGHBOURS, constant_values=np.nan)
-    if known.any():
-        windows = np.lib.stride_tricks.sliding_window_view(values, NEIGHBOURS)
-        count = np.cumsum(known)  # of known backgrounds up to and with each
-        beside[0, timed], beside[1, timed] = median_known(windows[count - known].T), median_known(windows[count + NEIGHBOURS].T)
+    if not known.any():
+        return beside
+    reach = NEIGHBOURS if sku is None else FURTHEST
+    places = np.pad(timed[known], reach, constant_values=-1)
+    windows = np.lib.stride_tricks.sliding_window_view(places, reach)
+    count = np.cumsum(known)  # of known backgrounds up to and with each
+    for side, near in enumerate((windows[count - known][:, ::-1], windows[count + reach])):  # the nearest first
+        values = np.where(near < 0, np.nan, background[near])
+        if sku is not None:
+            values[sku[near] == sku[timed][:, None]] = np.nan
+            values[np.cumsum(np.isfinite(values), axis=1) > NEIGHBOURS] = np.nan
+        beside[side, timed] = median_known(values.T)
     return beside
 
 
-def _expected(sku, whole, background, told, beside, painted):
+def _expected(sku, whole, background, told, beside, light_beside, painted):
     """
     What a frame's background, or those of its product's other frames, tell of the light on the product.
 
@@ -310,7 +317,7 @@ def _expected(sku, whole, background, told, beside, painted):
         seen = places[known[places]]
         apart = len(seen) > 1 and np.ptp(expected[seen]) > DIFFER
         for place in places[~known[places] & ~painted[places]]:
-            expected[place] = _shared(expected[seen], beside[:, place])
+            expected[place] = _shared(expected[seen], light_beside[:, place])
             moved[place] = apart or (whole[place] and len(seen) > 0)
     return expected, np.where(known, np.nan_to_num(light_sd), UNSEEN_SD), moved
 
