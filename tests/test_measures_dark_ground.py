@@ -68,3 +68,16 @@ def test_a_lower_half_little_lighter_than_the_ground_is_product_in_a_lamp_from_t
     falling = (1 - lamp * np.clip((COLUMNS - 130) / 220, 0, 1)) * leather
     paint = np.where((ROWS >= BASE - height)[..., None], (tone,) * 3, CREAM) * falling[..., None]
     assert abs(outline_of(making.put(making.sweep(*SHAPE, DARK), truth, paint)).box[3] * SHAPE[0] - BASE) < 4
+
+
+@pytest.mark.parametrize("colour", [RED, MINT])
+@pytest.mark.parametrize("share", [0.06, 0.12])
+def test_a_plain_image_that_ends_within_the_frame_is_told_by_the_waist_between_it_and_the_product(colour, share):
+    body, foot = np.array([(120.0, 200), (360, 200), (360, 290), (300, 340), (180, 340), (120, 290)]), 340
+    truth = making.cover(SHAPE, body)
+    paint = np.clip(1 - 0.5 * (ROWS - 200) / 140, 0, 1)[..., None] * np.asarray(colour)  # lit from above
+    bag = making.put(making.sweep(*SHAPE, DARK), truth, paint)
+    bag[foot : 2 * foot - 190] += share * (truth[..., None] * paint)[190:foot][::-1]
+    outline = outline_of(bag)
+    assert abs(outline.box[3] * SHAPE[0] - foot) < 4
+    assert outline.mask[truth > 0.5].mean() > 0.985

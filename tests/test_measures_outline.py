@@ -1,5 +1,7 @@
 """The outline against painted truth, cases without a product, and an alpha channel."""
 
+from types import SimpleNamespace
+
 import cv2
 import making
 import numpy as np
@@ -57,12 +59,17 @@ def test_the_gap_stays_open_where_the_sweep_behind_it_begins_to_burn_out():
     assert iou(found.mask, truth) > 0.98
 
 
-def test_scraps_that_a_shadow_leaves_are_no_product():
+def test_scraps_that_a_shadow_leaves_are_ground():
+    unlike = np.full((200, 200), 20.0, np.float32)
+    unlike[150:, 160:180] = 2.0
+    evidence = SimpleNamespace(light=unlike, chroma=np.zeros_like(unlike))
     product = np.zeros((200, 200), bool)
     product[40:160, 50:150] = product[60:64, 170:176] = True
     scraps = product.copy()
-    scraps[100, 20] = scraps[180, 190:193] = True
-    assert np.array_equal(without_scraps(scraps), product)
+    scraps[100, 20] = scraps[180, 190:193] = scraps[155:165, 165:175] = True  # two too small, and one faint and low
+    ground, rest = without_scraps(evidence, ~scraps, scraps)
+    assert np.array_equal(rest, product)
+    assert np.array_equal(ground, ~product)
 
 
 def test_a_cast_shadow_is_not_product():

@@ -19,6 +19,7 @@ KERNEL3 = np.ones((3, 3), np.uint8)
 IN_PART = 0.01  # weight of a cell of which only a part is chosen
 CELL_WEIGHT = np.zeros(256, np.float32)  # by how many of a cell's four pixels are chosen
 CELL_WEIGHT[:5] = 0, 0.25 * IN_PART, 0.5 * IN_PART, 0.75 * IN_PART, 1
+SMALLEST_PART_PX, FOOT = 8, 0.25  # area; what is smaller, in the lowest share of the height, is the noise of a shadow's edge
 ROOM_PX = 4  # working pixels around a mask within which its contours move
 MOST_ROWS = 30_000  # of one call of OpenCV's remap, which counts rows in 16 bits
 
@@ -147,6 +148,8 @@ def closed_contours(mask, coverage):
     if not parts:
         return ()
     parts.sort(key=lambda part: part[:2])
+    foot = int((1 - FOOT) * np.ptp(parts[0][2][:, 1])) + parts[0][2][:, 1].min()
+    parts = [part for place, part in enumerate(parts) if place == 0 or part[0] or -part[1] >= SMALLEST_PART_PX or part[2][:, 1].min() < foot]
     points = np.concatenate([part[2] for part in parts])
     moved = _moved(points, coverage[part])
     points += (left, top)

@@ -19,7 +19,9 @@ DISTINCT = 25.0  # CIELAB; of the product's difference from the backdrop in rows
 FAINTEST, DIM = 16.0, 0.4  # CIELAB; and of the product's difference above: an image is less unlike the backdrop
 ALONG = 0.6  # cosine between the colours of image and product, both against the backdrop; a part near the base has a colour of its own
 ALIKE, SMOOTH_PX = 0.1, 9  # correlation with the product above, mirrored, in means; a lamp's fall-off along the columns is taken out, for it lies on both
-WIDE = 0.6  # share of the product's width below which the image lies
+WIDE = 0.5  # share of the product's width below which the image lies
+SIDES_APART, SIDES, SIDES_FROM_PX, WAIST = 0.02, 0.5, 2, 0.9  # of the width, between a side and that of its image, in so many rows of both, from so far off the base; and the width there
+TALLEST = 1.2  # of what it shows, an image; what stands farther back reaches lower in it
 BAND_PX, JOINED_PX, FEWEST = 4, 6, 12
 EVEN_PX, EVEN = 2, 0.67  # between lower ends and the hull of all; and the share of columns in which a base lies as near
 LOWEST, HIGH = 0.02, 0.5  # of the product's height: what is lower is a contact shadow; and the part of it in which a base lies
@@ -91,6 +93,18 @@ def _ends_as_a_base(last):
     return np.mean((line - own)[own >= 0] <= EVEN_PX) > EVEN
 
 
+def _waisted(inside, base, end):
+    """Whether the outline is narrowest at a row, and its sides below are those above, upside down: no product goes on so below its base."""
+    depth = np.arange(SIDES_FROM_PX, min((end - base) // 2, base))  # higher up straps stand off, whose image is too faint
+    if len(depth) < FEWEST:
+        return False
+    above, below = inside[base - depth], inside[base + depth]
+    sides = [np.stack([part.argmax(axis=1), part.shape[1] - part[:, ::-1].argmax(axis=1)]) for part in (above, below)]
+    alike = np.mean(np.abs(sides[0] - sides[1]) <= SIDES_APART * inside.shape[1], axis=1) >= SIDES
+    width = np.minimum(*(right - left for left, right in sides))
+    return bool(alike.all()) and np.count_nonzero(inside[base - 1 : base + 2].any(axis=0)) < WAIST * median(width)
+
+
 def _is_image(planes, unlike, inside, line, top):
     """Whether what lies below a line is dim, nearly as wide as the product, and of the product's colour and light, upside down."""
     rows = np.arange(len(inside))[:, None]
@@ -98,9 +112,10 @@ def _is_image(planes, unlike, inside, line, top):
     held = line > top + HIGH * (line.max() - top)
     end = int(last.max())
     deep = held & (last - line > LOWEST * (line.max() - top))
-    if deep.mean() < WIDE or end - line.max() > line.max() - top:  # no image is higher than what it shows
+    if deep.mean() < WIDE or end - line.max() > TALLEST * (line.max() - top):
         return False
-    if end < len(inside) - BAND_PX and _ends_as_a_base(np.where(deep, last, -1)):
+    waisted = _waisted(inside, int(median(line[held])), end)
+    if not waisted and end < len(inside) - BAND_PX and _ends_as_a_base(np.where(deep, last, -1)):
         return False
     below, above = inside & held & (rows > line + 2), inside & held & (rows < line) & (rows > 2 * line - end)
     if median(unlike[below]) > min(FAINTEST, DIM * median(unlike[above])):
@@ -108,6 +123,8 @@ def _is_image(planes, unlike, inside, line, top):
     image, product = ([float(median(plane[part])) for plane in planes] for part in (below, above))
     if np.dot(image, product) < ALONG * np.linalg.norm(image) * np.linalg.norm(product):
         return False
+    if waisted:  # lamps fall off along the product and its image, and hide how light lies on them
+        return True
     light = cv2.blur(planes[0], (SMOOTH_PX, SMOOTH_PX))[:, held]
     offset = np.arange(2, max(int(median((last - line)[held])), 4))[:, None]
     strips = [np.take_along_axis(light, np.clip(line[held] + sign * offset, 0, len(light) - 1), axis=0) for sign in (-1, 1)]

@@ -37,7 +37,8 @@ LONE_UNLIKE = 20.0  # CIELAB from which what is thin is no noise; less where the
 SHADED = 0.992  # of the backdrop's L* + 16, at the outermost rim of a shadow
 SUDDEN = 0.3  # of the backdrop's L* + 16; no shadow falls by as much within `NOISE_REACH_PX`
 LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, away from contact, is not darker
-LEAST_PART = 0.0005  # of the area of the largest part
+LEAST_PART, FAINT_PART = 0.0005, 4.0  # of the area of the largest part; and CIELAB from the backdrop, of a part that is no noise
+FOOT = 0.25  # of the product's height, counted from below
 SMALLEST_PART_PX, PART_REACH = 5, 0.04  # pixels, and of the frame's long side: of a small part that hangs on a large one
 BLEED = 0.2  # share of a product's chroma that a JPEG carries over its edge
 MANY = 2000  # pixels of which every fourth gives the same median
@@ -314,7 +315,7 @@ def without_crumbs(product, evidence, long_side):
     area = np.bincount(own, minlength=count)
     unlike = np.abs(evidence.light).ravel()[inside] + evidence.chroma.ravel()[inside]
     weight = np.bincount(own, weights=unlike, minlength=count)
-    large = (weight > 0.002 * weight.max()) & (area > LEAST_PART * area.max()) & (weight > 4.0 * area)
+    large = (weight > 0.002 * weight.max()) & (area > LEAST_PART * area.max()) & (weight > FAINT_PART * area)
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)
     large[0] = small[0] = False
     if small.any():  # a ring or a tag's end that hangs on a thread too thin to see; far away it is dirt
@@ -323,10 +324,19 @@ def without_crumbs(product, evidence, long_side):
     return product if large[1:].all() else np.take(large, labels)
 
 
-def without_scraps(product):
-    """Parts that are no scraps which a shadow, taken off, has left: of a part's least area at all."""
-    _, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
-    area = boxes[:, cv2.CC_STAT_AREA].copy()
+def without_scraps(evidence, ground, product):
+    """Ground and product without scraps that a shadow, taken off, has left: too small to be parts at all, or faint and all at the product's foot."""
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
+    if count <= 2:
+        return ground, product
+    area, top, height = (boxes[:, column].copy() for column in (cv2.CC_STAT_AREA, cv2.CC_STAT_TOP, cv2.CC_STAT_HEIGHT))
     area[0] = 0
-    large = area > LEAST_PART * area.max()
-    return np.take(large, labels)
+    main = int(area.argmax())
+    foot = top > top[main] + (1 - FOOT) * height[main]
+    inside = np.flatnonzero(product)
+    unlike = np.abs(evidence.light).ravel()[inside] + evidence.chroma.ravel()[inside]
+    faint = np.bincount(labels.ravel()[inside], weights=unlike, minlength=count) < FAINT_PART * area
+    large = (area > LEAST_PART * area[main]) & ~(foot & faint)
+    large[0] = False
+    kept = np.take(large, labels)
+    return ground | (product & ~kept), kept

@@ -22,6 +22,7 @@ from catalogue_audit.measures.segmentation.foot import without_soft_foot
 from catalogue_audit.measures.segmentation.growing import GAP_LIGHT, grow, without_crumbs, without_scraps
 from catalogue_audit.measures.segmentation.horizon import ERASED_PX, erased
 from catalogue_audit.measures.segmentation.reflection import without_reflection
+from catalogue_audit.measures.segmentation.rests import without_rests
 from catalogue_audit.measures.segmentation.tinted import add_tinted
 from catalogue_audit.pixels.profiles import SRGB_CURVE
 from catalogue_audit.pixels.working import lab_of, lightness_of, reduced
@@ -80,11 +81,14 @@ def find_outline(picture, backdrop):
     product = without_crumbs(product, evidence, max(half))
     if not product.any():
         return _nothing(height, width, NOTHING_FOUND)
-    ground, grown = without_reflection(evidence, ground, product)
-    ground, rest, doubt = without_soft_foot(evidence, ground, grown)
-    product = without_scraps(rest) if rest is not product else product
+    whole = product
+    ground, product = without_reflection(evidence, ground, product)
+    ground, product, doubt = without_soft_foot(evidence, ground, product)
+    if product is not whole:
+        ground, product = without_scraps(evidence, ground, product)
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
+    without_rests(evidence, ground, product, max(half))
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
     coverage[frame], mask[frame], contrast = coverage_in_band(
         linear, planes, ground, product, settled
