@@ -3,7 +3,8 @@
 import making
 import numpy as np
 import pytest
-from catalogue_audit.measures.geometry.handles import crown_gap, handles_facts, nested_crowns
+from catalogue_audit.measures.geometry.handles import crown_gap, handles_facts
+from catalogue_audit.measures.geometry.turned_handles import nested_crowns, right_below_left, side_crowns
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.outline import find_outline
 
@@ -68,6 +69,18 @@ def test_level_handles_that_cross_or_a_strap_over_a_handle_are_not_nested(raised
 def test_a_handle_both_of_whose_legs_show_below_stands_under_a_strap():
     mask = making.cover(SHAPE, making.strip(making.arch(240, 284, 150, 130), 11), making.strip(making.arch(250, 284, 50, 90), 11)) > 0.5
     assert nested_crowns(mask[150:284, 85:395]) == {}
+
+
+@pytest.mark.parametrize("raised", [-22, 0, 12, 22, 30])
+def test_how_far_one_of_two_handles_is_raised_is_told_by_the_widths_between_their_legs(raised):
+    """Two equal arches, the one on the left raised; its crown hides the other's from 20 px on."""
+    arch = making.cover(SHAPE, making.strip(making.arch(225, 284 - raised, 70, 120), 9), making.strip(making.arch(262, 284, 70, 120), 9)) > 0.5
+    region = (int(np.flatnonzero(arch.any(axis=1))[0]), 284 - max(raised, 0), 150.0, 337.0)
+    lower, sd = right_below_left(arch, region)
+    assert lower == pytest.approx(raised, abs=max(3 * sd, 2.0)) and sd < 3.0
+    if raised >= 20:
+        crowns = side_crowns(arch, region)
+        assert crowns["right_crown"] - crowns["left_crown"] == pytest.approx(raised, abs=3)
 
 
 @pytest.mark.parametrize(("half_width", "twin"), [(68, True), (80, True), (120, False)])

@@ -74,6 +74,12 @@ def test_a_strap_held_up_in_a_products_other_views_is_held_up_in_this_one():
     assert as_its_product(_states(A1=("none", None, "draped"))) == {}  # one against one
 
 
+def test_a_side_view_says_nothing_of_what_hangs_elsewhere():
+    frames = _states(A1=("none", "draped", "draped"))
+    side = pd.concat([frames, frames.iloc[:1].assign(file="A1_side", view="side", strap_state="none")])
+    assert set(as_its_product(side)) == {"A1_front"}
+
+
 def test_a_view_in_which_straps_are_put_away_on_purpose_is_left_alone():
     habit = ("none", "held_up", "held_up")
     assert as_its_product(_states(A1=habit, A2=habit, B1=habit)) == {}

@@ -21,6 +21,7 @@ BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 o
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
 IMPLAUSIBLE_LEAN_DEG = 15.0  # a bag that leans more falls over: then the measure has failed, not the photographer
 IMPLAUSIBLE_TURN_DEG = 30.0  # further off than this it is another view, or a wrong measure
+OVER_THE_HANDLES = ("draped", "held_up")  # states of a strap that crosses handles in a turned view as a second one would
 STRAP_WORDS = {
     "none": "no strap",
     "front": "the strap in front",
@@ -194,7 +195,8 @@ def handles(evidence):
     cause is likelier.
     """
     whole = evidence.whole_product
-    frames = whole[whole["handle_gap"].notna()]
+    under_a_strap = whole["strap_state"].isin(OVER_THE_HANDLES) & whole["view"].map(shows_a_turn).astype(bool)
+    frames = whole[whole["handle_gap"].notna() & ~under_a_strap]
     if frames.empty:
         return
     off_levels = functools.cache(lambda: handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products)))

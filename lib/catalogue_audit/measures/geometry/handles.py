@@ -18,6 +18,7 @@ import math
 import numpy as np
 
 from catalogue_audit.measures.geometry.lines import runs
+from catalogue_audit.measures.geometry.turned_handles import THICKNESS_SD, side_crowns, without_crumbs
 from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 
@@ -48,15 +49,7 @@ BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor t
 UNLIKE = 0.35  # of the gap, by which it may change across the crown; two alike handles run parallel, a strap laid over one does not
 STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle
 WIDER = 1.25  # times a handle's width, as far below the crown; twins have the same, the rear one less by perspective
-CRUMB = 0.3  # of the thickest band; a thinner one is an edge's noise
 LEG_REACH = 0.3  # of the handles' width, beside them, where legs of the other handle may stand
-THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
-NESTED_SHARE = 0.25  # of the handles' width, across which a handle shows under the other
-NESTED_FALL = 0.1  # of the handles' height, by which its crown stands above its leg
-NESTED_FLAT, NESTED_LEVEL = 0.1, 0.02  # of the handles' width and height: so level is a crown, where legs climb on
-ALIKE = 1.0 + 4 * THICKNESS_SD  # of two handles' thickness, one over the other; straps are half as thick as handles and less
-NESTED_APART = 0.03  # of the handles' width; crowns closer to one above the other do not say which handle is which
-SIDE_SHARE = 0.45  # of the handles' width on either side, where a turned view shows each handle's own crown
 
 
 def handles_facts(picture, outline, focal_length_35mm=None):
@@ -89,7 +82,7 @@ def handles_facts(picture, outline, focal_length_35mm=None):
     values = dict.fromkeys(STAND, np.nan) | {"height": height} | shoulders_and_base(outline, region)
     if region is None:
         return {"stand": _array(values, len(outline.mask)), "reasons": ("handle gap not measured: no handles stand above the body",)}
-    values |= {"legs": legs(outline.mask, region)} | _side_crowns(outline, region)
+    values |= {"legs": legs(outline.mask, region)} | side_crowns(outline.mask, region)
     facts = {"reasons": ()}
     if np.isfinite(values["left_crown"] + values["right_crown"]):
         crown = 0.5 * (values["left_crown"] + values["right_crown"])
@@ -162,7 +155,7 @@ def crown_gap(mask, region, height):
     gaps, crowns, first = [], [], []
     for column in columns:
         bands = [(a, b) for a, b in runs(mask[top : body_top + 1, np.clip(column, 0, mask.shape[1] - 1)]) if b < body_top - top]
-        bands = _without_crumbs([(a, b) for a, b in bands if b - a < BAND_LIMIT * height])
+        bands = without_crumbs([(a, b) for a, b in bands if b - a < BAND_LIMIT * height])
         while len(bands) > 1 and bands[1][0] - bands[0][0] > STRAP_ABOVE * height:
             bands = bands[1:]
         if bands:
@@ -204,7 +197,7 @@ def legs(mask, region):
     """Most handle legs met on one row: two of one handle or of two behind each other, more where two are seen apart."""
     top, body_top, left, right = region
     rows = (int(top + share * (body_top - top)) for share in (0.3, 0.4, 0.5, 0.6, 0.7))
-    return max(len(_without_crumbs([run for run in runs(mask[row]) if left - 2 <= run[0] and run[1] <= right + 2])) for row in rows)
+    return max(len(without_crumbs([run for run in runs(mask[row]) if left - 2 <= run[0] and run[1] <= right + 2])) for row in rows)
 
 
 def legs_apart(outline):
@@ -225,7 +218,7 @@ def legs_apart(outline):
     reach, found = LEG_REACH * (right - left), []
     for share in (0.25, 0.35, 0.45, 0.55, 0.65):
         row = outline.mask[int(top + share * (body_top - top))]
-        bands = _without_crumbs([run for run in runs(row) if left - reach <= run[0] and run[1] <= right + reach])
+        bands = without_crumbs([run for run in runs(row) if left - reach <= run[0] and run[1] <= right + reach])
         middles = [0.5 * (a + b) for a, b in bands]
         if len(bands) == 4:
             pairs = middles[1] - middles[0], middles[3] - middles[2]
@@ -253,61 +246,6 @@ def shoulders_and_base(outline, region):
     shoulders = float(median(upper))
     scatter = 1.4826 * float(median(np.abs(upper - shoulders)))
     return {"shoulders": shoulders, "scatter": scatter, "base": float(median(sides["base"][inside, 1])), "width": end - start}
-
-
-def _side_crowns(outline, region):
-    """Highest row of the handles on their left and on their right side; where one handle's crown shows under the other's, of these two."""
-    top, body_top, left, right = region
-    part = outline.mask[top:body_top]
-    span = int(SIDE_SHARE * (right - left))
-    crowns = {}
-    for name, start in (("left_crown", int(left)), ("right_crown", int(right) - span)):
-        rows = np.flatnonzero(part[:, max(start, 0) : start + span].any(axis=1))
-        crowns[name] = top + float(rows[0]) if len(rows) else np.nan
-    nested = nested_crowns(part[:, max(int(left), 0) : int(right)])
-    return crowns | {name: top + row for name, row in nested.items()}
-
-
-def nested_crowns(part):
-    """
-    Crowns of two handles of which one passes over the other's in the picture, as a raised one does in a turned view.
-
-    Level handles in a turned view cross between their crowns, so that each is the upper one on its own side, and what is below climbs up to the
-    crossing. Where the lower band levels out before it, it has its crown there: the other handle passes above.
-
-    Parameters
-    ----------
-    part : (h, w) bool
-        Product mask above the body, between the handles' outer edges.
-
-    Returns
-    -------
-    dict
-        ``left_crown``, ``right_crown``: rows; empty where handles are not seen so, or stand too much behind one another to say which is left.
-    """
-    begins = np.diff(part.astype(np.int8), axis=0, prepend=0) == 1
-    number = np.cumsum(begins, axis=0)
-    second, over = begins & (number == 2), np.any(~part & (number == 2), axis=0)  # and background again below it
-    columns = max(runs(second.any(axis=0) & over), key=lambda run: run[1] - run[0], default=(0, 0))
-    wide = columns[1] - columns[0]
-    if wide < NESTED_SHARE * part.shape[1]:
-        return {}
-    upper = np.where(begins.any(axis=0), begins.argmax(axis=0), len(part))
-    lower = second[:, slice(*columns)].argmax(axis=0)
-    flat = max(2, int(NESTED_FLAT * part.shape[1]))
-    level = [np.ptp(lower[place : place + flat]) <= 1 + NESTED_LEVEL * len(part) for place in range(0, wide - flat + 1)]
-    crown = [place for place, even in enumerate(level) if even and lower[place : place + flat].min() <= lower.min() + 1]
-    falls = [end >= lower.min() + NESTED_FALL * len(part) for end in (lower[0], lower[-1])]
-    if not crown or sum(falls) != 1:  # a handle whose both legs show below stands under a strap
-        return {}
-    places = [float(np.median(np.flatnonzero(rows <= rows.min() + 1))) for rows in (upper, lower)]
-    places[1] += columns[0]
-    thick = [np.count_nonzero(part[:, int(place)] & (number[:, int(place)] == band)) for band, place in zip((1, 2), places)]
-    apart = places[1] - places[0]
-    if abs(apart) < NESTED_APART * part.shape[1] or max(thick) > ALIKE * min(thick):
-        return {}
-    left, right = (upper, lower) if apart > 0 else (lower, upper)
-    return {"left_crown": float(left.min()), "right_crown": float(right.min())}
 
 
 def handle_region(outline):
@@ -356,16 +294,10 @@ def leg_thickness(mask, top, body_top, left, right):
     for share in (0.4, 0.5, 0.6, 0.7, 0.8):
         row = int(top + share * (body_top - top))
         bands = [b - a for a, b in runs(mask[row]) if a >= left - 0.2 * (right - left) and b <= right + 0.2 * (right - left)]
-        bands = _without_crumbs([(0, thick) for thick in bands])
+        bands = without_crumbs([(0, thick) for thick in bands])
         if len(bands) >= 2:
             values.append(min(bands[0][1], bands[-1][1]))
     return float(np.median(values)) if len(values) >= 2 else None
-
-
-def _without_crumbs(bands):
-    """Bands without those much thinner than the thickest."""
-    thickest = max((b - a for a, b in bands), default=0)
-    return [(a, b) for a, b in bands if b - a > CRUMB * thickest]
 
 
 def _product_height(mask):

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.measures.applicability import shows_a_turn
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
 from catalogue_audit.statistics.geometry.strap_states import (
     CHANGES_OUTLINE,
@@ -113,7 +113,8 @@ def as_its_product(frames):
     dict of str to (str, str)
         File -> state, and which pictures show it.
     """
-    told = frames[frames["sku"].notna() & frames["strap_state"].notna()].reset_index(drop=True)
+    faces = frames["view"].isin(STRAIGHT_ON) | frames["view"].map(shows_a_turn).astype(bool)  # from a side, what hangs on the other is not seen
+    told = frames[faces & frames["sku"].notna() & frames["strap_state"].notna()].reset_index(drop=True)
     told = told.assign(style=styles_of(told), sure=told["outline_confidence"] >= SURE_OUTLINE)[["file", "sku", "style", "view", "strap_state", "sure"]]
     rows = told.to_dict("records")
     of_sku, of_style, of_view = ({key: list(places) for key, places in told.groupby(name).groups.items()} for name in ("sku", "style", "view"))
