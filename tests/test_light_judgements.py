@@ -277,6 +277,20 @@ def test_a_plane_turned_to_the_lamps_may_burn_out_what_is_within_a_stop_of_the_t
     assert list(found.loc[found["file"] == slanting, "check"]) == said
 
 
+@pytest.mark.parametrize(("page", "fading", "off", "said"), [(True, 0, 0.0, []), (True, 0, -0.3, ["exposure"]), (True, 0, 0.3, ["exposure"]),
+                                                              (True, 6, 0.0, ["clipping"]), (False, 0, 0.0, ["clipping"])])  # fmt: skip
+def test_a_white_page_seen_through_the_handles_is_not_burnt_out(page, fading, off, said):
+    """9 % pure white in a brown bag's outline on a white page: the page, unless light fades from it, or there is no white page; what is lit otherwise is said once."""
+    frames = _front(clipped_high=0.09, exposure_dev_ev=off)
+    if page:
+        frames["background_L"] = 100.0
+    thumb = np.full((64, 51, 3), (110, 60, 30), np.uint8)
+    thumb[:6] = 255
+    thumb[6 : 6 + fading] = (240, 225, 210)
+    sketch = {"thumb": thumb, "mask": np.ones((128, 102), bool)}
+    assert sorted(set(_found(frames, {FRONT: sketch})) - {"background"}) == said
+
+
 @pytest.mark.parametrize(("here", "others", "said"), [(0.078, (0.036, 0.059), []), (0.15, (0.036, 0.059), ["clipping"]), (0.078, (0.059, 0.06), ["clipping"])])
 def test_a_white_pattern_that_differs_from_side_to_side_is_burnt_out_as_differently(here, others, said):
     """White dots are not the same all round: by what the other views differ in them, this one may have more."""

@@ -9,12 +9,13 @@ from catalogue_audit.findings.light import PURE_MAJORITY, PURE_WHITE_L, is_pure,
 from catalogue_audit.findings.outliers import SCATTERS
 from catalogue_audit.findings.rows import called, finding, number, sentence
 from catalogue_audit.measures.applicability import STRAIGHT_ON
-from catalogue_audit.statistics.photometry.surfaces import A_STOP, HALF_A_STOP, near_top_share
+from catalogue_audit.statistics.photometry.surfaces import A_STOP, AT_TOP, HALF_A_STOP, near_top_share
 from catalogue_audit.statistics.robust import mad_scale
 
 BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale where the light meets it
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
 WHITES = 0.25  # of what the other views show near the top of the scale, a plane turned to the lamps may burn out under the right light
+ABRUPT = 0.4  # of what is at the top of the scale, below which the half stop under it holds too little for light that fades
 ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product as a whole view does (common practice, no source)
 
 
@@ -40,6 +41,8 @@ def clipping(evidence):
         for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
         ):
+            if column == "clipped_high" and _of_the_page(evidence, frame):
+                continue
             if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame, normally) + allowed:
                 continue
             note = (
@@ -50,6 +53,19 @@ def clipping(evidence):
             yield finding(
                 "clipping", sentence(note), frame, value=frame[column], expected=normally, tolerance=allowed
             )
+
+
+def _of_the_page(evidence, frame):
+    """
+    Whether what is burnt out is the white page, seen through a handle or beside an outline that misses the product.
+
+    Light that burns out a surface fades at its rim, so that about as much lies just below the top of the scale; a page ends at the product's edge.
+    """
+    if is_pure(evidence.whole_product).mean() < PURE_MAJORITY or _lit_otherwise(pd.DataFrame([frame]), brief_terms.tolerance(evidence.brief, "exposure")).item():
+        return False
+    sketch = evidence.sketches.get(frame["file"]) or {}
+    full = near_top_share(sketch, AT_TOP)
+    return near_top_share(sketch) - full < ABRUPT * full
 
 
 def _of_its_whites(evidence, frame, normally):
