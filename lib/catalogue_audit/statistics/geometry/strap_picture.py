@@ -7,7 +7,7 @@ from catalogue_audit.measures.applicability import shows_a_turn
 LAID_APART, MOST_APART = 0.008, 0.3  # of the body's area; a coil beside the bag covers 0.03 and more, a fallen thread far less, and what is larger is a thing of its own
 BESIDE = 0.0015  # of the body's area, thin and low beside it: a strap that hangs down
 ONE_SIDED = 0.3  # of the larger; a coil lies on one side of the product
-FROM_TOP, FROM_ABOVE, FROM_BASE = 0.02, 0.5, 0.95  # of the body's height, where what is beside it begins: along its whole side, which is the outline's doubt; hanging; lying on the ground; below the base
+FROM_TOP, FROM_ABOVE, FROM_BASE = 0.02, 0.5, 0.85  # of the body's height, where what is beside it begins: along its whole side, which is the outline's doubt; hanging; lying on the ground; at the foot, where a base may stand out
 ARCH = 0.1  # of the body's height, from which something stands above it
 THIN, OVER_SPAN = 0.4, 0.6  # of `BESIDE`, enough of a thin strap that passes above the handle, from farther out than handles stand (of the body's width)
 HELD_HEIGHT = 0.4  # of the body's height; a strap at full length rises farther, a belt lies lower
