@@ -17,6 +17,7 @@ import pandas as pd
 
 from catalogue_audit.statistics.geometry.handles import (
     APART,
+    APART_SD,
     LOOKS_DEG,
     TILT_SD,
     handles_apart,
@@ -29,7 +30,7 @@ from catalogue_audit.statistics.geometry.lean_contacts import contact_likelihood
 from catalogue_audit.statistics.geometry.lean_levels import told_by_others
 from catalogue_audit.statistics.geometry.lean_traces import (
     CROWNS_APART,
-    CROWNS_APART_SD,
+    CROWNS_UPRIGHT,
     FEWEST_OTHERS,
     USUAL_LEAN_DEG,
     Traces,
@@ -140,12 +141,12 @@ def handles_off_level(frames, sketches, stands):
     """
     found = {}
     grounds = height_weights(frames, sketches, stands)
-    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds):
+    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds, CROWNS_UPRIGHT, feet=False):  # what a lean explains at best
         if off_level.any():
             found[place] = min(float(off_level.sum() / (level + off_level).sum()), found.get(place, 1.0))
     looks = looks_by_others(frames, stands)
     for place, stand in _rows(frames, stands).items():
-        mine = _by_handles(stand, looks.get(place)) if place not in found else None
+        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if place not in found else None
         if mine is not None:
             level, off = (float(_usual(grounds.get(place, UNKNOWN)).sum(axis=1) @ like) for like in mine)
             found[place] = off / (level + off)
@@ -157,22 +158,22 @@ def _rows(frames, stands):
     return dict(zip(frames.index, stands.assign(view=frames["view"]).to_dict("records"), strict=True))
 
 
-def _weighed(frames, sketches, stands, grounds):
+def _weighed(frames, sketches, stands, grounds, crowns=CROWNS_APART, feet=True):
     """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees."""
     looks, rows = looks_by_others(frames, stands), _rows(frames, stands)
-    handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
+    handles = {place: _by_handles(row, looks.get(place), crowns) for place, row in rows.items()}
     sines = np.sin(np.radians(LEANS_DEG))
     traces = Traces.of(frames, sketches, stands)
-    contacts = _contacts(traces, grounds)
+    contacts = _contacts(traces, grounds) if feet else {}
     by_others = _by_others(traces, grounds, handles, contacts)
     for place, seen in from_others(traces):
-        level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
+        level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1), crowns)
         usual = _usual(grounds.get(place, UNKNOWN), None, traces.upright_sd_deg) * by_others.get(place, FLAT)[:, None]
         yield place, usual * level, usual * off, SHARED_BY_ALL_SD_DEG
     traced = records(traces)
     for one, other in traces.pairs():
         for a, b in itertools.permutations((one, other)):
-            told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
+            told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)), crowns)
             beside = contacts.get((a, b), 1.0)
             told = tuple(part * beside for part in told)
             mine, its = (_usual(grounds.get(place, UNKNOWN), other, traces.upright_sd_deg) for place, other in ((a, b), (b, a)))
@@ -217,18 +218,18 @@ def _levels(told, count=len(LEANS_DEG)):
     return (np.ones(count), np.zeros(count)) if told is None else told
 
 
-def _by_handles(stand, weights):
+def _by_handles(stand, weights, crowns=CROWNS_APART):
     """Likelihood of each of `LEANS_DEG` by one picture's two handles, level and not; None where it shows none."""
     if weights is None or not stand["two_handled"] or not math.isfinite(stand["front"] + stand["rear"] + stand["above_deg"] + stand["width"]):
         return None
     gap = (stand["front"] - stand["rear"]) / stand["height"]
     sines = np.abs(np.sin(np.radians(LOOKS_DEG[None] - stand["above_deg"] + LEANS_DEG[:, None])))  # below the front one, the rear one shows within its arch
-    own_sd, apart_sd = math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), math.hypot(CROWNS_APART_SD, stand["depth_sd"] / stand["depth"])
+    own_sd, apart_sd = math.hypot(stand["gap_sd"] / stand["height"], TILT_SD), math.hypot(APART_SD / APART, stand["depth_sd"] / stand["depth"])
     level = off_level = 0.0
-    for apart in CROWNS_APART:
+    for apart, share in crowns:
         expected = apart / APART * float(handles_apart(stand)) * sines
-        level = level + _normal(gap - expected, np.hypot(own_sd, apart_sd * expected)) @ weights / len(CROWNS_APART)
-        off_level = off_level + _normal(gap - expected, HANDLE_FAR) @ weights / len(CROWNS_APART)
+        level = level + share * _normal(gap - expected, np.hypot(own_sd, apart_sd * expected)) @ weights
+        off_level = off_level + share * _normal(gap - expected, HANDLE_FAR) @ weights
     return (1 - HANDLE_FAULT) * level, HANDLE_FAULT * off_level
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA
 
 RAISED_AWAY, RAISED_TOWARDS = 0.20, 0.12  # widths of the body by which the ground lies lower, a sine of lean: half of the usual depth, and less where the raised edge is hidden
-SHARES = (0.0, 0.5, 1.0)  # of it that there is to see, each as likely
+SHARES = ((0.0, 0.5), (0.5, 0.25), (1.0, 0.25))  # of it that there is to see, and how likely each is: 6 of 16 bags of one make showed nothing
 USUAL_SD, LEAST_SD, WORTH_PAIRS = 0.004, 0.0015, 8  # how well feet of one product repeat, widths of the body; what is usual counts as so many pairs
 ODD, ODD_SD = 0.08, 0.03  # share of pairs of which something else has changed the ground, and by how much
 
@@ -58,7 +58,7 @@ def contact_likelihood(lower, sd, leans_deg, its_leans_deg):
     """
     raised, its_raised = (np.where(leans < 0, RAISED_AWAY, RAISED_TOWARDS) * np.abs(np.sin(np.radians(leans))) for leans in (leans_deg, its_leans_deg))
     apart = raised[:, None] - its_raised
-    seen = sum(_normal(lower - share * apart, sd) for share in SHARES) / len(SHARES)
+    seen = sum(likely * _normal(lower - share * apart, sd) for share, likely in SHARES)
     return (1 - ODD) * seen + ODD * _normal(lower, math.hypot(sd, ODD_SD))
 
 

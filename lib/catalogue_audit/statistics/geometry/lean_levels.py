@@ -10,6 +10,7 @@ import itertools
 import numpy as np
 
 FAR_OFF, FAR_SD = 0.005, 0.25  # share of pairs that something else makes differ, and by how much: sine
+SCALES = (0.5, 1.0)  # times what keystones state, that a shape's pieces repeat: its own pairs say which, each as likely
 UPRIGHT_DEG = 1.5  # a smaller tilt is none
 
 
@@ -37,6 +38,13 @@ def told_by_others(tilts_deg, pairs, feet, own, products, upright_sd_deg):
     list of (m,) float
         Likelihood of each picture's tilts, its own weight left out. Each picture enters several pairs: together they count as independent comparisons as there are.
     """
+    scales = [_told(tilts_deg, {two: (sine, scale * sd) for two, (sine, sd) in pairs.items()}, feet, own, products, upright_sd_deg) for scale in SCALES]
+    weights = np.logaddexp.reduce(scales, axis=0)
+    return list(np.exp(weights - weights.max(axis=1, keepdims=True)))
+
+
+def _told(tilts_deg, pairs, feet, own, products, upright_sd_deg):
+    """(n, m) log likelihood of each picture's tilts, for one scatter of the shape."""
     count, upright = len(own), np.abs(tilts_deg) <= UPRIGHT_DEG
     likely = _likelihoods(np.sin(np.radians(tilts_deg)), pairs, feet, count, np.sin(np.radians(upright_sd_deg)))
     stands = [np.log(weights[upright].sum()) for weights in own]
@@ -49,9 +57,8 @@ def told_by_others(tilts_deg, pairs, feet, own, products, upright_sd_deg):
         for two in itertools.combinations(others, 2):
             if products[two[0]] == products[two[1]]:
                 ways.append(_with_two(likely, place, two, others, stands, leans))
-        weights = np.logaddexp.reduce(ways, axis=0)
-        found.append(np.exp(weights - weights.max()))
-    return found
+        found.append(np.logaddexp.reduce(ways, axis=0))
+    return np.array(found)
 
 
 def _likelihoods(sines, pairs, feet, count, upright_sd):

@@ -36,7 +36,8 @@ WELL_REPEATED = 0.0025  # of the body's width; scatter between outlines of piece
 BOX_LEVER, ROUND = 0.85, 0.3  # depth from base to upper edge over the depth, of boxes; share of round bodies, whose outline no tilt changes
 ROLL_SHAPED, ROUND_ROLLS = 0.8, 0.7  # depth over height from which a body is more likely a roll lying down; share of round ones then: common practice, no source
 LEVER_SD = 0.25  # of a lever, relative; on rendered bags of four styles
-CROWNS_APART, CROWNS_APART_SD = (0.35, 0.7, APART), 0.2  # distance between handles' crowns over the depth, for many lean towards each other, each as likely; relative: on rendered bags of two makes
+CROWNS_APART = tuple((apart, 1 / 3) for apart in (0.35, 0.7, APART))  # distance between handles' crowns over the depth, for many lean towards each other, and how likely each is: on rendered bags of two makes
+CROWNS_UPRIGHT = ((APART, 1.0),)  # the same of handles that stand as far apart as the body is deep, which a lean moves most
 RAISED = 0.3  # of handles that are off level, those whose rear one is the one that moved
 SHORTENING = math.sin(math.radians(9.0))  # of the height, for the body's middle is seen from so far above: common practice, no source
 SHORTENING_SD = math.sin(math.radians(3.0))
@@ -277,7 +278,7 @@ def difference(traces, first, second):
     return Seen(values, sds, *first["sizes"])
 
 
-def handle_weights(seen, sines, other_sines, levels, other_levels):
+def handle_weights(seen, sines, other_sines, levels, other_levels, crowns=CROWNS_APART):
     """
     Likelihood of each pair of tilts, with the first picture's handles level and off level.
 
@@ -289,6 +290,8 @@ def handle_weights(seen, sines, other_sines, levels, other_levels):
     other_sines : (1, m) float
     levels, other_levels : pair of (n,) and of (m,) float
         Likelihood of the handles' gap in either picture, level and off level.
+    crowns : sequence of (float, float)
+        As `CROWNS_APART`.
 
     Returns
     -------
@@ -299,7 +302,7 @@ def handle_weights(seen, sines, other_sines, levels, other_levels):
     round_share = ROUND_ROLLS if seen.depth > ROLL_SHAPED * seen.tall else ROUND
     for rounded, share in ((True, round_share), (False, 1 - round_share)):
         share = share * _body(seen, sines - other_sines, rounded)
-        steady, moved = _crown(seen, sines, other_sines, rounded)
+        steady, moved = _crown(seen, sines, other_sines, rounded, crowns)
         level = level + share * mine * (its * steady + its_off * moved)
         off = off + share * mine_off * (its + its_off) * moved
     return level, off
@@ -318,19 +321,19 @@ def _body(seen, apart, rounded):
     return likely
 
 
-def _crown(seen, sines, other_sines, rounded):
+def _crown(seen, sines, other_sines, rounded, crowns):
     """Likelihood of the rear crown's height, of level handles and of handles that are not."""
     value, sd = seen.values[1], seen.sds[1]
     if not math.isfinite(value):
         return 1.0, 1.0
     base, shortened = 0.0 if rounded else 0.5 * seen.depth, sines - other_sines
     steady = 0.0
-    for apart in CROWNS_APART:
+    for apart, share in crowns:
         rear, front = ((base + way * 0.5 * apart * seen.depth) / seen.crown_tall for way in (1, -1))
         highest = lambda sine, rear=rear, front=front: np.maximum(rear * sine, front * sine)  # leaning away, the front one is the higher one
         rise = highest(sines) - highest(other_sines)
-        unsure = np.hypot(math.hypot(CROWNS_APART_SD, seen.depth_sd) * rise, SHORTENING_SD * shortened)
-        steady = steady + _either(value - rise + SHORTENING * shortened, np.hypot(sd, unsure), FAR_SDS[1]) / len(CROWNS_APART)
+        unsure = np.hypot(math.hypot(LEVER_SD, seen.depth_sd) * rise, SHORTENING_SD * shortened)
+        steady = steady + share * _either(value - rise + SHORTENING * shortened, np.hypot(sd, unsure), FAR_SDS[1])
     return steady, (1 - RAISED) * steady + RAISED * _normal(value, FAR_SDS[1])
 
 
