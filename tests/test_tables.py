@@ -7,7 +7,7 @@ import pytest
 
 from catalogue_audit import schema
 from catalogue_audit.report.tables import read_table, read_tables, write_table
-from catalogue_audit.statistics.tables import table_from_rows
+from catalogue_audit.statistics.tables import conform, table_from_rows
 
 
 @pytest.mark.parametrize("table", schema.TABLES)
@@ -42,3 +42,12 @@ def test_a_folder_without_tables_reads_as_empty_tables(tmp_path):
     tables = read_tables(tmp_path)
     assert set(tables) == set(schema.TABLES)
     assert all(len(table) == 0 for table in tables.values())
+
+
+def test_new_columns_of_a_frame_conform_and_the_others_stay():
+    frames = table_from_rows("frames", [{"file": "a.jpg", "roll_deg": 0.5}, {"file": "b.jpg"}])
+    columns = {"yaw_dev_deg": [1.23456789, float("inf")], "duplicate_group": [None, 3.0]}
+    every = conform("frames", frames.assign(**columns))
+    pd.testing.assert_frame_equal(conform("frames", frames.assign(**columns), set(columns)), every)
+    assert every["yaw_dev_deg"][0] != columns["yaw_dev_deg"][0]
+    assert every["yaw_dev_deg"].isna()[1]
