@@ -71,3 +71,23 @@ def test_a_smooth_grey_product_out_of_focus_is_product():
     truth = making.cover(SHAPE, BODY)
     linear = cv2.GaussianBlur(making.put(making.sweep(*SHAPE, 0.62), truth, (0.3, 0.3, 0.3)), (0, 0), 2)
     assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 8
+
+
+LILAC = (1.0, 0.88, 1.25)
+
+
+@pytest.mark.parametrize("colour", [(0.2, 0.02, 0.02), (0.8, 0.8, 0.78), (0.15, 0.15, 0.15)])
+@pytest.mark.parametrize("darkness", [0.2, 0.45])
+@pytest.mark.parametrize("leaves", [False, True])
+def test_a_hard_shadow_on_a_coloured_ground_is_told_by_the_grounds_chromaticity(colour, darkness, leaves):
+    truth = making.cover(SHAPE, BODY)
+    place = SHADOW - (60, 0) if leaves else SHADOW
+    linear = making.put(making.sweep(*SHAPE, 0.4, tint=LILAC), truth, colour, shadowed(truth, darkness, 0.7, place))
+    assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
+
+
+@pytest.mark.parametrize("grey", [0.15, 0.25])
+def test_a_grey_wing_on_a_coloured_ground_is_product(grey):
+    body, wing = making.cover(SHAPE, BODY), making.cover(SHAPE, SHADOW)
+    paint = np.where(body[..., None] > 0.5, (0.2, 0.02, 0.02), (grey,) * 3)
+    assert abs(box_of(making.put(making.sweep(*SHAPE, 0.4, tint=LILAC), np.maximum(body, wing), paint))[0] - 40) < 4

@@ -71,7 +71,7 @@ class GapLimits(NamedTuple):
     clear: float
 
 
-def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
+def grow(evidence, scatter, long_side, tint, gap_light=GAP_LIGHT):
     """
     Grow the background from the border.
 
@@ -82,6 +82,8 @@ def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
         Of the backdrop.
     long_side : int
         Of the whole frame, px.
+    tint : float
+        CIELAB chroma of the backdrop.
     gap_light : float
         CIELAB L*; how far what is seen through a handle may lie from the backdrop.
 
@@ -111,7 +113,7 @@ def grow(evidence, scatter, long_side, gap_light=GAP_LIGHT):
     keep[0] = False
     keep[_gaps(labels, evidence, keep, scatter, gap_light)] = True
     ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL2, anchor=(1, 1)) & passable
-    ground |= shadow_pools(ground, evidence, chroma < allowed, round(SHADOW_REACH / 2 * long_side))
+    ground |= shadow_pools(ground, evidence, chroma < allowed, round(SHADOW_REACH / 2 * long_side), tint)
     allowed += 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)
     return _divide(evidence, ground > 0, shadow_like, long_side)

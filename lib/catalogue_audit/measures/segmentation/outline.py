@@ -76,7 +76,8 @@ def find_outline(picture, backdrop):
         planes = [plane[part] for plane in planes]
         evidence = find_evidence(level[frame], planes, background)
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
-    ground, product = grow(evidence, backdrop.scatter, max(half), gap_light)
+    tint = float(np.hypot(*(plane.mean() for plane in background[1:])))
+    ground, product = grow(evidence, backdrop.scatter, max(half), tint, gap_light)
     ground, product = add_tinted(evidence, ground, product)
     product = without_crumbs(product, evidence, max(half))
     if not product.any():

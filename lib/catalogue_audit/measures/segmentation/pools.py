@@ -15,6 +15,7 @@ from catalogue_audit.measures.evidence import CHROMA_WEIGHT
 from catalogue_audit.measures.quantiles import median, quantile
 
 SMALLEST, MOST = 0.001, 8  # of the part looked at, and shadows, the largest first
+COLOURED, OWN_TINT = 5.0, 0.25  # CIELAB chroma of a ground by which its shadows are known; and how far off its chromaticity nine tenths of one are at most
 SHADE = (0.5, 0.985)  # of the backdrop's L* + 16; some light reaches every shadow
 STEEPEST = 3.0  # CIELAB a working pixel, within a shadow or its penumbra
 RIM_PX = 6  # around a shadow, in which it ends
@@ -28,7 +29,7 @@ LEAST, LEAST_OF_MOST = 0.06, 0.2  # of a column, and of the most in any, of edge
 KERNEL3, RIM = np.ones((3, 3), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
 
 
-def shadow_pools(ground, evidence, shadow_like, thinnest):
+def shadow_pools(ground, evidence, shadow_like, thinnest, tint):
     """
     Ground in shadow that the background could not reach.
 
@@ -42,6 +43,8 @@ def shadow_pools(ground, evidence, shadow_like, thinnest):
     thinnest : int
         Area over length, and reach beside everything else, px. What is thinner is a contact shadow, which the background's front
         divides from the product; what lies under it may be a pale band of its own.
+    tint : float
+        CIELAB chroma of the backdrop. What is darker and of just its chromaticity is its shadow, however hard, where that is no grey.
 
     Returns
     -------
@@ -71,6 +74,9 @@ def shadow_pools(ground, evidence, shadow_like, thinnest):
             continue
         window = slice(max(y - 2 * RIM_PX, 0), y + height + 2 * RIM_PX), slice(max(x - 2 * RIM_PX, 0), x + width + 2 * RIM_PX)
         inside = labels[window] == label
+        if tint > COLOURED and quantile(evidence.chroma[window][inside], 0.9) < OWN_TINT * tint:
+            pools[window] |= inside.view(np.uint8)
+            continue
         between = _rim_of_a_pool(inside, ground[window] > 0, *(plane[window] for plane in (ratio, step, shadow_like)))
         if between is None:
             continue
