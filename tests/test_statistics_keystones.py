@@ -70,6 +70,14 @@ def test_pictures_without_a_body_are_left_out():
     found = keystones_of({"a": sketch(BOX), "b": empty, "c": sketch(BOX, -6.0)}, [(name, 6.0) for name in "abcd"])
     assert [each[:2] for each in found] == [(0, 2)] and found[0][2] > 0.01
     assert widths_of({}) is None and widths_of(empty) is None
+    assert not keystones_of({"a": sketch(BOX), "c": sketch(BOX, -6.0)}, [("a", np.inf), ("c", 6.0)])  # of no width, nothing tells how far away it is
+
+
+def test_what_is_utterly_unlikely_is_weighed_without_a_warning():
+    pairs = {(0, 1): (0.99, 0.001), (0, 2): (0.0, 0.001), (1, 2): (-0.99, 0.001)}
+    feet = {(0, 1): contact_likelihood(5.0, 0.001, TILTS_DEG, TILTS_DEG)}
+    told = told_by_others(TILTS_DEG, pairs, feet, [UPRIGHT, np.where(TILTS_DEG == 14, 1.0, 0.0), UPRIGHT], ["A", "A", "B"], 0.7)
+    assert np.isfinite(told).all() and [each.max() for each in told] == [1.0, 1.0, 1.0]
 
 
 def differences(tilts, sd=0.02):

@@ -142,7 +142,7 @@ def keystones_of(sketches, pictures):
         Numbers of both among ``pictures``, growth and its standard uncertainty. A mirror image is as wide as its original.
     """
     widths = [widths_of(sketches.get(file) or {}) for file, _ in pictures]
-    shown = [number for number, each in enumerate(widths) if each is not None and len(each[0]) >= FEWEST_HEIGHTS]
+    shown = [number for number, each in enumerate(widths) if each is not None and len(each[0]) >= FEWEST_HEIGHTS and np.isfinite(pictures[number][1])]
     found = []
     for at, other_at in itertools.combinations(range(len(shown)), 2):
         one, other = shown[at], shown[other_at]

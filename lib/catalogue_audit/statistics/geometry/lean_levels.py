@@ -11,6 +11,7 @@ import numpy as np
 
 FAR_OFF, FAR_SD = 0.005, 0.25  # share of pairs that something else makes differ, and by how much: sine
 SCALES = (0.5, 1.0)  # times what keystones state, that a shape's pieces repeat: its own pairs say which, each as likely
+TINY = 1e-300  # what has no weight has at least a logarithm
 UPRIGHT_DEG = 1.5  # a smaller tilt is none
 
 
@@ -47,8 +48,8 @@ def _told(tilts_deg, pairs, feet, own, products, upright_sd_deg):
     """(n, m) log likelihood of each picture's tilts, for one scatter of the shape."""
     count, upright = len(own), np.abs(tilts_deg) <= UPRIGHT_DEG
     likely = _likelihoods(np.sin(np.radians(tilts_deg)), pairs, feet, count, np.sin(np.radians(upright_sd_deg)))
-    stands = [np.log(weights[upright].sum()) for weights in own]
-    leans = [np.log(np.where(upright, 0.0, weights) + 1e-300) for weights in own]
+    stands = [np.log(weights[upright].sum() + TINY) for weights in own]
+    leans = [np.log(np.where(upright, 0.0, weights) + TINY) for weights in own]
     found = []
     for place in range(count):
         others = [other for other in range(count) if other != place]
@@ -69,7 +70,7 @@ def _likelihoods(sines, pairs, feet, count, upright_sd):
         like = (1 - FAR_OFF) * np.exp(-0.5 * (off / sd) ** 2) / sd + FAR_OFF * np.exp(-0.5 * (sine / FAR_SD) ** 2) / FAR_SD
         table[one, other] = min(1.0, (count - 1) / len(pairs)) * np.log(like)
     for two, like in feet.items():
-        table[two] = table.get(two, 0.0) + min(1.0, (count - 1) / len(feet)) * np.log(like)
+        table[two] = table.get(two, 0.0) + min(1.0, (count - 1) / len(feet)) * np.log(like + TINY)
     table |= {(other, one): like.T for (one, other), like in table.items()}
     flat = np.zeros((len(sines), len(sines)))
     return lambda one, other: table.get((one, other), flat)
@@ -106,5 +107,5 @@ def _with_two(likely, place, two, others, stands, leans):
     pair = likely(*two) + first[:, None] + second
     peak = pair.max()
     weights = np.exp(likely(place, two[0])) @ np.exp(pair - peak)
-    both = np.log((weights * np.exp(likely(place, two[1]))).sum(axis=1) + 1e-300) + peak
+    both = np.log((weights * np.exp(likely(place, two[1]))).sum(axis=1) + TINY) + peak
     return both + _beside_upright(likely, place, rest) + _rest(likely, rest) + sum(stands[other] for other in rest)

@@ -151,7 +151,7 @@ def _keystones(table, frames, sketches, gains, rolls):
     for one, other, growth, sd in told:
         gain = 0.5 * (gains[one] + gains[other])
         sine, sine_sd = gain * growth, worth * gain * math.hypot(sd, REPEATED)
-        if sine_sd < SURE_KEYSTONE:
+        if sine_sd < SURE_KEYSTONE and abs(sine) < 1:
             found[one, other], found[other, one] = (sine, sine_sd), (-sine, sine_sd)
     return found
 
