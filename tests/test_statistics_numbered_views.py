@@ -4,7 +4,7 @@ import math
 
 import pytest
 from catalogue_audit.delivery.brief import load_brief
-from catalogue_audit.delivery.name_numbers import BY_PICTURES, numbers_alone, with_view_by_pictures
+from catalogue_audit.delivery.name_numbers import BY_PICTURES, MAIN, main_pictures, numbers_alone, with_view_by_pictures
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.statistics.matching.numbered_views import Shown, views_of_numbers, what_is_shown
 
@@ -62,6 +62,27 @@ def test_where_the_pictures_leave_it_open_nothing_is_told():
     assert views_of_numbers(mixed) == {}
     assert views_of_numbers(pictures(9, SQUARE, Shown("", 0.0))) == {1: ("front", None)}
     assert 3 not in views_of_numbers(pictures(9, SQUARE, TURNED, TURNED))  # a second turned view may be of either side
+
+
+def test_a_main_picture_is_told_beside_views_that_names_give():
+    rows = [(MAIN, f"AB-{product}", TURNED) for product in range(4)]
+    assert views_of_numbers(rows, {"front", "back", ""}) == {MAIN: ("three_quarter", None)}
+    assert views_of_numbers(rows, {"front", "three_quarter"}) == {MAIN: ("three_quarter", 2)}  # after the one that is named so
+    assert views_of_numbers(rows) == {}
+    assert views_of_numbers([(MAIN, sku, SQUARE) for _, sku, _ in rows], {"back"}) == {MAIN: ("front", None)}
+    assert views_of_numbers(rows[:2], {"front"}) == {}
+    soft = [(MAIN, f"CD-{product}", Shown("", 0.0)) for product in range(6)]
+    assert views_of_numbers(rows + soft, {"front"}) == {MAIN: ("three_quarter", None)}  # those that tell agree
+    mixed = [*rows, (MAIN, "EF-1", SQUARE), *soft]
+    assert views_of_numbers(mixed, {"front"}) == {}
+
+
+def test_main_pictures_are_those_of_products_that_other_names_give():
+    brief = load_brief()
+    names = ["AB-1_HERO.jpg", "hero/AB-2.jpg", "Main_AB-3.jpg", "AB-4_main.jpg", "HERO-7.jpg", "Hero_front.jpg", "Main Street 5.jpg"]
+    views = [f"AB-{number}_front.jpg" for number in (1, 2, 3)]
+    assert main_pictures(read_names(names + views, brief), brief) == {names[0]: "AB-1", names[1]: "AB-2", names[2]: "AB-3"}
+    assert main_pictures(read_names(names, brief), brief) == {}
 
 
 def test_only_names_with_a_number_and_no_view_are_asked_for():

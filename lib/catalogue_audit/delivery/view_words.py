@@ -112,6 +112,9 @@ PARTS = frozenset(
     " schnalle schloss reissverschluss naht boucle fermoir fibbia chiusura cerniera hebilla cremallera cierre".split()
 )
 
+# Words for a product's first picture, which say what it is for and not what it shows.
+MAIN_PICTURE = frozenset("hero main primary lead cover haupt hauptbild titelbild principale principal".split())
+
 # Words before a number that the number belongs to: 'tote_01' is a product, not the first picture of 'tote'.
 COUNTED_PRODUCTS = ANY_PRODUCT | frozenset(
     "sku style prod ref no nr handbag purse tote hobo clutch satchel bucket crossbody backpack shopper pouch weekender wallet".split()

@@ -280,8 +280,8 @@ def _views_by_pictures(facts):
         examples.setdefault((facts[file].view, facts[file].position), file)
     named = [f"{plain(file)} as {view_noun(view)}" for (view, _), file in examples.items()]
     note = (
-        f"the names of {counted(len(files), 'picture')} carry a number and no view, so they were taken for what most pictures of "
-        f"that number show ({', '.join(named)}): say in the brief what the numbers mean (views.numbered), or rename them"
+        f"the names of {counted(len(files), 'picture')} carry a number, or 'main', and no view, so they were taken for what most pictures so "
+        f"named show ({', '.join(named)}): say in the brief what the numbers mean (views.numbered), or rename them"
     )
     yield finding("unexpected_file", sentence(note), value=len(files), unit="files")
 

@@ -5,7 +5,7 @@ import sys
 import numpy as np
 
 from catalogue_audit import schema
-from catalogue_audit.delivery.name_numbers import numbers_alone, with_view_by_pictures
+from catalogue_audit.delivery.name_numbers import MAIN, main_pictures, numbers_alone, with_view_by_pictures
 from catalogue_audit.delivery.names import read_names
 from catalogue_audit.delivery.products import sku_forms
 from catalogue_audit.measures.applicability import applicable, shows_a_turn
@@ -35,7 +35,8 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
     entries = listing.entries
     files = [entry.name for entry in entries]
     names = read_names(files, brief, sku_forms(products))
-    counted, shown_of = numbers_alone(names, brief, sku_forms(products)), {}
+    main, shown_of = main_pictures(names, brief, sku_forms(products)), {}
+    counted = numbers_alone(names, brief, sku_forms(products)) | dict.fromkeys(main, MAIN)
     by_sku = _styles(products, {name.sku for name in names})
     numbers = {name: np.full(len(entries), np.nan) for name in _NUMBERS}
     others = {name: [None] * len(entries) for name in _OTHERS}
@@ -59,10 +60,12 @@ def measure_frames(source, listing, brief, products, connection, work_folder, *,
         )  # fmt: skip
 
     measure(range(len(entries)), measuring, progress)
-    views = views_of_numbers((counted[files[place]], names[place].sku, shown) for place, shown in sorted(shown_of.items()))
+    numbered = [(counted[files[place]], main.get(files[place]) or names[place].sku, shown) for place, shown in sorted(shown_of.items())]
+    views = views_of_numbers(numbered, {name.view for name in names})
     told = [place for place in sorted(shown_of) if counted[files[place]] in views]
     for place in told:
-        names[place] = with_view_by_pictures(names[place], *views[counted[files[place]]], brief)
+        name = names[place]._replace(sku=main.get(files[place]) or names[place].sku)
+        names[place] = with_view_by_pictures(name, *views[counted[files[place]]], brief)
     if told:
         measure(told, measuring._replace(verify=False), None)
     shown = [bool(phash or width) for phash, width in zip(others["phash"], others["width_px"], strict=True)]

@@ -16,7 +16,7 @@ from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 
 FEWEST = 3  # pictures that must agree on what a number shows
 AGREEING = 2 / 3  # of those that tell anything; the rest are faults and odd products
-TELLING = 0.5  # of all pictures of the number
+TELLING = 0.5  # of all pictures of the number, where those that tell do not all say the same
 TURNED_DEG, SQUARE_DEG = 12.0, 6.0  # from here turned, up to here facing the camera; between the two it tells nothing
 SAME_OUTLINE = 0.06  # ln of width over height, back beside front: what perspective and soft sides change
 NARROWER = 0.25  # the same, of a side beside the front
@@ -67,7 +67,7 @@ def what_is_shown(facts):
     return Shown("square" if abs(turn) <= SQUARE_DEG else "", aspect)
 
 
-def views_of_numbers(pictures):
+def views_of_numbers(pictures, named=frozenset()):
     """
     The view of each number.
 
@@ -75,37 +75,46 @@ def views_of_numbers(pictures):
     ----------
     pictures : iterable of (int, str, Shown)
         Number, SKU and what is shown, of every numbered picture.
+    named : set of str
+        Views that other names of the set give.
 
     Returns
     -------
     dict of int to (str, int or None)
         View, and which picture of that view it is where several numbers show it, by number, of those numbers whose
-        view is told; empty where none is told to be the front.
+        view is told; empty where none is told to be the front, by its number or by other names.
     """
     by_number = defaultdict(dict)
     for number, sku, shown in pictures:
         by_number[number].setdefault(sku, shown)
     kinds = {number: _agreed(list(by_number[number].values())) for number in sorted(by_number)}
     square = [number for number, kind in kinds.items() if kind == "square"]
-    if not square:
+    if not square and "front" not in named:
         return {}
     views = {number: "detail" for number, kind in kinds.items() if kind == "crop"}
     views |= {number: "three_quarter" for number in [number for number, kind in kinds.items() if kind == "turned"][:1]}
-    views[square[0]] = "front"
+    for number in square[:1]:
+        views[number] = "front"
     for number in square[1:]:
         wider = _wider(by_number[number], by_number[square[0]])
         view = "back" if abs(wider) <= SAME_OUTLINE else "side" if wider < -NARROWER else ""
         if view and view not in views.values():
             views[number] = view
     ordered = [views[number] for number in sorted(views)]
-    counts = [ordered[: place + 1].count(view) if ordered.count(view) > 1 else None for place, view in enumerate(ordered)]
+    counts = [_count(ordered, place, view in named) for place, view in enumerate(ordered)]
     return dict(zip(sorted(views), zip(ordered, counts, strict=True), strict=True))
+
+
+def _count(ordered, place, named):
+    """Which picture of its view one of several is; None for the only one. What has the view by name comes first."""
+    view = ordered[place]
+    return ordered[: place + 1].count(view) + named if named or ordered.count(view) > 1 else None
 
 
 def _agreed(shown):
     """What most pictures of a number show, or an empty text."""
     told = [picture.kind for picture in shown if picture.kind]
-    if len(told) < max(FEWEST, TELLING * len(shown)):
+    if len(told) < FEWEST or (len(told) < TELLING * len(shown) and len(set(told)) > 1):
         return ""
     kind, count = Counter(told).most_common(1)[0]
     return kind if count >= max(FEWEST, AGREEING * len(told)) else ""
