@@ -13,7 +13,7 @@ from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import resolved_fraction
-from catalogue_audit.measures.surface.smear import BEYOND_DOUBT, find_smear, spares_edges, takes_structure
+from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
 from catalogue_audit.measures.surface.structure import fine_detail, was_replaced
 
 EDGES = 200  # candidates; about half turn out clear
@@ -95,10 +95,10 @@ def _smear(picture, outline, edges, inside):
         return edges, find_smear(picture, outline, edges)
     drawn = edges._replace(**{name: values[inside] for name, values in edges._asdict().items()})
     smear = find_smear(picture, outline, drawn)
-    if smear is not None and smear.depth < BEYOND_DOUBT:  # most candidates lay on the outline: those within have the last word
+    if smear is not None:  # most candidates lay on the outline: those within have the last word
         inner = cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8))
         drawn = measure_edges(picture.encoded, *_candidates(picture, of_size(inner, picture.grey.shape)))
-        if spares_edges(drawn, smear.angle):
+        if spares_edges(drawn, smear.angle, LITTLE) or len(drawn.sigma) < ENOUGH:
             return drawn, None
     return drawn, smear
 

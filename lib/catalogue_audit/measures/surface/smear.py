@@ -7,6 +7,7 @@ spectrum's logarithm, that is a dip at the length and direction of the smear, wi
 pattern that repeats leaves dips too, but takes nothing of the fine structure along one direction. A smear does.
 """
 
+import math
 from functools import cache
 from typing import NamedTuple
 
@@ -20,8 +21,9 @@ from catalogue_audit.pixels.profiles import SRGB_CURVE
 TILE, LARGE_TILE = 128, 256  # full-resolution px
 LARGE = 1000  # px; products at least so large, on their shorter side, are looked at in large tiles
 MOST_PIXELS = 16 * TILE**2  # looked at: more adds little
-CELL = 8  # px of the reduced picture, in which structure is summed up to choose the tiles
+THINNED = 3  # px of the reduced picture from one that tells where there is structure to the next
 FROM_OUTLINE = 8  # px that count for nothing beside the outline: a mask may have cut it after the smear
+FEWEST_TILES = 4  # fewer show what is shown rather than how
 FILLED = 0.5  # of a tile, at least, is product
 ANGLES = 90  # of the polar maps, over 180 degrees
 STEP = 0.5  # px from one radius of the cepstrum to the next
@@ -35,11 +37,13 @@ MOST_DIPS = 4  # looked at
 HALVED = 1.2  # times as deep a dip at half the length says that the other is its double
 # Of a smear, at least (measured): in photographs smeared by 9 to 30 px a dip has a depth of 5 to 49, a height of 0.015 to 0.1, and
 # loses 1.5 to 4.5; in sharp pictures and such out of focus one in a hundred that is as deep and high loses as much, ...
-DEPTH, HEIGHT, LOST = 4.5, 0.009, (2.0, 1.3)
+DEPTH, HEIGHT, LOST = 4.5, 0.009, (2.0, 1.5)
+REPEATS = 0.5  # dips of photographs and drawn pictures that are smeared have -4 to 0 at half their length
 BORNE_OUT = 3.6  # ... and a dip may be less deep where the edges that it crosses are wide
 TAKEN = 0.8  # lost beyond, at least, of a long smear that the edges alone tell; a lens out of focus leaves up to 0.7 (measured)
 CROSSED, SHARP = 40.0, 1.0  # degrees from a smear's direction, and px: a smear of 5 px widens edges so near to more than 1.1 px
 MUCH, LITTLE, BEYOND_DOUBT = 0.75, 0.1, 10.0  # clear edges that a smear has to have widened; fewer where the dip is not beyond doubt
+ENOUGH = 10  # edges within a product that its mask has not cut: with fewer nothing speaks against what a weave looks like
 _LIGHT = (255 * SRGB_CURVE).astype(np.float32)  # linear light of code values
 
 
@@ -57,6 +61,8 @@ class Dip(NamedTuple):
         In robust standard deviations of the cepstrum as far from its middle.
     height : float
         The same as it is.
+    halved : float
+        Height at half the length over its own: a pattern that repeats has dips at every repeat, a smear none before its length.
     lost : tuple of float
         Logarithm of the power across its direction over that along it, in each of `BANDS`: what a smear took.
     """
@@ -65,6 +71,7 @@ class Dip(NamedTuple):
     angle: float
     depth: float
     height: float
+    halved: float
     lost: tuple
 
 
@@ -89,7 +96,7 @@ def find_smear(picture, outline, edges):
     .. [1] M. Cannon, "Blind deconvolution of spatially invariant image blurs with phase", IEEE Transactions on
        Acoustics, Speech, and Signal Processing 24:58-63, 1976 (power cepstrum of sections of a picture; cited from memory).
     """
-    if all(spares_edges(edges, angle) for angle in range(0, 180, 15)):
+    if all(spares_edges(edges, angle, MUCH) for angle in range(0, 180, 15)):
         return None
     dips = _dips(_log_spectrum(picture, outline))
     return next((dip for dip in dips if _is_smear(dip, *_crossed(edges, dip.angle))), None)
@@ -104,9 +111,9 @@ def takes_structure(picture, outline, length, angle):
     return _lost(power, round(angle * ANGLES / 180) % ANGLES, *(bound / length for bound in BANDS[1])) > TAKEN
 
 
-def spares_edges(edges, angle):
-    """Whether edges are sharp that a smear along an angle (degrees) would have widened."""
-    return _is_spared(*_crossed(edges, angle), MUCH)
+def spares_edges(edges, angle, least):
+    """Whether edges that count more than `least` are sharp, which a smear along an angle (degrees) would have widened."""
+    return _is_spared(*_crossed(edges, angle), least)
 
 
 def _crossed(edges, angle):
@@ -124,7 +131,8 @@ def _is_spared(crossed, sharp, least):
 def _is_smear(dip, crossed, sharp):
     clear = dip.depth > (DEPTH if crossed < MUCH or sharp > crossed / 10 else BORNE_OUT)
     lost = all(here > least for here, least in zip(dip.lost, LOST, strict=True))
-    return clear and dip.height > HEIGHT and lost and not _is_spared(crossed, sharp, MUCH if dip.depth > BEYOND_DOUBT else LITTLE)
+    clear &= dip.height > HEIGHT and dip.halved < REPEATS
+    return clear and lost and not _is_spared(crossed, sharp, MUCH if dip.depth > BEYOND_DOUBT else LITTLE)
 
 
 def _dips(spectrum):
@@ -137,24 +145,25 @@ def _dips(spectrum):
     depth, height = _depths(_polar(cv2.GaussianBlur(cepstrum, (0, 0), SMOOTH), radius, side))
     power = _polar(_whole(spectrum), np.arange(side // 2) * 1.0, side)
     for row, column in _deepest(depth):
-        row, column = _shortest(height, row, column, radius)
+        row, column, halved = _shortest(height, row, column, radius)
         length = float(radius[column])
         lost = tuple(_lost(power, row, *(bound / length for bound in band)) for band in BANDS)
-        yield Dip(length, row * 180.0 / ANGLES, float(depth[row, column]), float(height[row, column]), lost)
+        yield Dip(length, row * 180.0 / ANGLES, float(depth[row, column]), float(height[row, column]), halved, lost)
 
 
 def _log_spectrum(picture, outline):
-    """Mean logarithm of the power spectra of tiles within the product, (T, T // 2 + 1); None without any."""
+    """Mean logarithm of the power spectra of tiles within the product, (T, T // 2 + 1); None with too few."""
     height, width = picture.encoded.shape[:2]
     mask = outline.mask.view(np.uint8) if outline.box is not None else np.ones(picture.working.shape[:2], np.uint8)
-    away = 2 * round(FROM_OUTLINE * mask.shape[1] / width) + 1
+    mask = np.ascontiguousarray(mask[::2, ::2])
+    away = 2 * math.ceil(FROM_OUTLINE * mask.shape[1] / width) + 1
     mask = cv2.erode(mask, np.ones((away, away), np.uint8), borderValue=1)
     left, top, wide, high = (int(value * width / mask.shape[1]) for value in cv2.boundingRect(mask))
     side = LARGE_TILE if min(wide, high) >= LARGE else TILE
     if min(height, width) < side + 2:
         return None
     places = _tiles(picture, mask, (left, top, wide, high), side)
-    if not places:
+    if len(places) < FEWEST_TILES:
         return None
     total, seen = np.zeros((side, side // 2 + 1), np.float32), 0
     for x, y in places:
@@ -185,20 +194,20 @@ def _power(tile):
 def _tiles(picture, mask, box, side):
     """Places (x, y; full-resolution px) of the tiles with most structure, half a tile apart, most of whose pixels are product."""
     height, width = picture.encoded.shape[:2]
-    grey = picture.grey
-    inner = of_size(mask, grey.shape)
-    structure = cv2.absdiff(grey, cv2.blur(grey, (3, 3))) * inner
-    small = max(grey.shape[1] // CELL, 1), max(grey.shape[0] // CELL, 1)
-    sums = [cv2.integral(cv2.resize(values.astype(np.float32), small, interpolation=cv2.INTER_AREA)) for values in (inner, structure)]
+    grey = picture.grey[::THINNED, ::THINNED]
+    inner = of_size(mask, grey.shape)[1:, 1:]
+    structure = cv2.absdiff(grey[1:, 1:], grey[:-1, :-1]) * inner
+    small = inner.shape[::-1]
+    sums = [cv2.integral(values) for values in (inner, structure)]
     x, y = np.meshgrid(_starts(box[0], box[2], side, width), _starts(box[1], box[3], side, height))
     x, y = x.ravel(), y.ravel()
     (left, right), (top, bottom) = (
-        (start * count // full, np.minimum(-(-(start + side) * count // full), count))
+        (start * count // full, (start + side) * count // full)
         for start, count, full in ((x, small[0], width), (y, small[1], height))
     )
     area, strength = (total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left] for total in sums)
     good = np.flatnonzero((area >= FILLED * (right - left) * (bottom - top)) & (strength > 0))
-    good = good[np.argsort(-strength[good], kind="stable")][: max(MOST_PIXELS // side**2, 1)]
+    good = good[np.argsort(-strength[good].astype(np.int64), kind="stable")][: MOST_PIXELS // side**2]
     return list(zip(x[good].tolist(), y[good].tolist(), strict=True))
 
 
@@ -246,18 +255,19 @@ def _deepest(depth):
     return np.stack(np.divmod(place, depth.shape[1]), axis=1).tolist()
 
 
-def _shortest(below, row, column, radius):
-    """The dip itself, or the deeper one at half its length that it is the double of."""
+def _shortest(height, row, column, radius):
+    """The dip itself, or the one at half its length that it is the double of; and the height at half the length over its own."""
     half = radius[column] / 2
     if half < radius[0] + STEP:
-        return row, column
-    near = int(round((half - radius[0]) / STEP))
-    rows = np.arange(row - 2, row + 3) % len(below)
-    part = below[rows, near - 1 : near + 2]
+        return row, column, 0.0
+    near = round((half - radius[0]) / STEP)
+    rows = np.arange(row - 2, row + 3) % len(height)
+    part = height[rows, near - 1 : near + 2]
     found = int(np.argmax(part))
-    if part.flat[found] < HALVED * below[row, column]:
-        return row, column
-    return int(rows[found // part.shape[1]]), near - 1 + found % part.shape[1]
+    ratio = float(part.flat[found] / height[row, column])
+    if ratio < HALVED:
+        return row, column, ratio
+    return int(rows[found // part.shape[1]]), near - 1 + found % part.shape[1], 0.0
 
 
 def _lost(power, row, low, high):
