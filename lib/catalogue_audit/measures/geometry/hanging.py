@@ -64,17 +64,27 @@ def ribbon_across(picture, mask, box):
         return 0.0, 0.0
     lab = cv2.cvtColor(np.ascontiguousarray(picture.codes_at(part)).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
     lab = cv2.GaussianBlur(lab, (3, 3), 0)
-    x, y = _places(lab.shape)
-    nx, ny = _normals(lab.shape)
-    reach = {offset: (x + np.float32(offset) * nx, y + np.float32(offset) * ny) for offset in ASIDE}
-    seen = {offset: cv2.remap(lab, *places, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for offset, places in reach.items()}
-    inside = {offset: cv2.remap(mask[part].view(np.uint8), *places, cv2.INTER_NEAREST) for offset, places in reach.items()}
-    best = np.zeros(len(CURVES), np.float32)
-    for middle, half in RIBBONS:
+    inside = mask[part].view(np.uint8)
+    first = _ribbons(lab, inside, RIBBONS[:1], np.arange(len(CURVES))).reshape(2, -1)
+    nearest = np.argsort(-first, axis=1, kind="stable")[:, :LIKELIEST]  # the others need not be looked at more closely
+    chosen = (nearest + np.array([[0], [len(FALLS)]])).ravel()
+    closer = _ribbons(lab, inside, RIBBONS[1:], chosen).reshape(2, -1)
+    return tuple(np.maximum(first.max(axis=1), closer.max(axis=1)).tolist())
+
+
+def _ribbons(lab, inside, ribbons, curves):
+    """Best of some ``ribbons``, as `RIBBONS` has them, along each of some ``curves``, by their numbers in `CURVES`: 0 to 1."""
+    x, y = (places[curves] for places in _places(lab.shape))
+    nx, ny = (part[curves] for part in _normals(lab.shape))
+    reach = {aside: (x + np.float32(aside) * nx, y + np.float32(aside) * ny) for middle, half in ribbons for aside in (middle - half, middle, middle + half)}
+    seen = {aside: cv2.remap(lab, *places, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for aside, places in reach.items()}
+    best = np.zeros(len(curves), np.float32)
+    for middle, half in ribbons:
         sides = middle - half, middle + half
-        alike = _one_way(seen[middle], *(seen[side] for side in sides), inside[sides[0]] & inside[sides[1]])
+        both = np.minimum(*(cv2.remap(inside, *reach[side], cv2.INTER_NEAREST) for side in sides))
+        alike = _one_way(seen[middle], *(seen[side] for side in sides), both)
         np.maximum(best, np.sort(alike, axis=1)[:, :2].mean(axis=1), out=best)
-    return tuple(best.reshape(2, -1).max(axis=1).tolist())
+    return best
 
 
 def _one_way(middle, before, after, inside):
@@ -121,8 +131,8 @@ TILTS = (-0.09, 0.0, 0.09)  # of the body's height, half of what one end hangs l
 FALLS = _hanging_family()
 CURVES = np.concatenate([FALLS, 1 - FALLS])  # and the same upside down
 SLOPES = np.gradient(CURVES, axis=1)
-RIBBONS = [(middle, half) for middle in (-1.5, 0.0, 1.5) for half in (3.0, 4.5)]  # px beside a curve: a ribbon's middle, and what lies clear of it on both sides
-ASIDE = sorted({middle + side for middle, half in RIBBONS for side in (-half, 0.0, half)})
+RIBBONS = sorted(((middle, half) for middle in (-1.5, 0.0, 1.5) for half in (3.0, 4.5)), key=lambda ribbon: (abs(ribbon[0]), ribbon))  # px beside a curve: a ribbon's middle, and what lies clear of it on both sides
+LIKELIEST = 48  # curves that are looked at more closely
 EDGE = 1.7  # times the difference; at an edge both sides differ by twice of it, beside a strap by its shadow
 JUST_SEEN = 1.5  # CIELAB; a difference that size counts by half
 
