@@ -3,9 +3,9 @@ How far a product is turned in a three-quarter view, by how much narrower its fr
 
 A plane that is turned by an angle from square is seen narrower by the cosine of it, and its level lines slope by what the camera looks
 down on it (pinhole camera; Hartley and Zisserman, Multiple View Geometry, 2nd ed., ch. 6). The front view shows what is on the front:
-seams, hardware, prints, handles and the front's own edges. It is laid over the three-quarter view, from several supposed turns, and
-patches of its edges, searched for there, say where it really is: robust least squares (weights after Cauchy) over turn, look down, roll, size,
-place, how far the front leans back and how far it bulges.
+seams, hardware, prints and the front's own edges. It is laid over the three-quarter view, from several supposed turns, and
+patches of its edges, searched for there (`front_patches`), say where it really is: robust least squares (weights after Cauchy) over turn, look down,
+roll, size, place, how far the front leans back and how far it bulges. Handles stand before or behind the front and say nothing.
 """
 
 import math
@@ -13,9 +13,9 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from catalogue_audit.measures.geometry.handles import DEPTH
+from catalogue_audit.statistics.geometry.front_patches import NOT_SURE, found_near, maps_about, prepared
 from catalogue_audit.statistics.geometry.registration_pictures import points_of, sight
 
 LOOK_DEG = 10.0  # down on the front of a front view: common practice, no source
@@ -24,20 +24,21 @@ SIZES = -0.05, 0.0, 0.05  # logarithms, about how high the bodies, and the produ
 BOXES_APART = 0.06  # logarithm, from which body and product tell two sizes
 HANDLES = 0.75  # of the product's height, in which the body is where the two sizes differ
 ROOM = 0.07  # of the body's width and height, in which the front is searched for about its far edge on the far outline
-BEGINNINGS, FURTHER, APART_DEG = 4, 2, 7.0  # that are looked at with every second point, and of these with all
-PATCH_PX, REACHES_PX = 11, (6, 4, 3, 3)
-CELL_PX, MOST_POINTS = 7, 160  # one point is taken of each square; the edgiest
-LEAST_CORRELATION, SURE_CORRELATION = 0.35, 0.75
-FLAT = 1e-3, 0.02  # of correlation a px squared: what is flatter says nothing, and moves no patch
+BEGINNINGS, APART_DEG = 5, 5.0  # that are looked at
+# Of each stage: how far patches are searched for, px, about the beginnings; how far again once least squares moved them; how many beginnings are left.
+STAGES = (5, (5,), 5), (3, (3,), 3), (3, (2, 2), 1)
+CELL_PX, MOST_POINTS = 9, 90  # one point is taken of each square; the edgiest
+ABOVE, BELOW_PX = 1.03, 11  # the body's base, of its height, and below it, px: where its front may show
 CAUCHY, LEAST_SPREAD = 0.8, 0.05
-STEPS = 4
-MEANS = np.tile(np.eye(2, dtype=np.float32), (PATCH_PX**2, 1)) / PATCH_PX**2  # of either channel of a patch
-NOTHING = 1e-6  # product of two patches' sums of squares
+SPREAD = 1.6  # of least squares' own uncertainty of the turn: patches of one seam are wrong together; 330 fronts of three makes
+RIVAL_DEG = 4.0  # from which a turn is another one
+STEPS = 8
 FEWEST_POINTS, FEWEST_FOUND = 15, 12
+ENOUGH_POINTS = 80  # fewer agree by chance
 TURN, LOOK, ROLL, SIZE, BACK, BULGE, SHIFT_X, SHIFT_Y = range(8)
 # What is usual: radians; logarithm; half widths of the body; px. Common practice of product photographs, and how sewn fronts are shaped; no source.
-USUAL = np.array([math.radians(32), math.radians(13), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
-USUAL_SD = np.array([math.radians(14), math.radians(5), math.radians(2.5), 0.2, math.radians(5), 0.12, 1e3, 1e3])
+USUAL = np.array([math.radians(32), math.radians(9), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+USUAL_SD = np.array([math.radians(14), math.radians(2.5), math.radians(2.5), 0.2, math.radians(5), 0.12, 1e3, 1e3])
 USUAL_NORMAL = np.diag(USUAL_SD**-2.0)
 LEAST_TURN, MOST_TURN = math.radians(3), math.radians(75)
 STEP = np.array([1e-3] * 6 + [1.0, 1.0])  # for slopes
@@ -51,7 +52,7 @@ class Laid(NamedTuple):
     Attributes
     ----------
     turn_deg, turn_sd_deg : float
-        From square, and least squares' own uncertainty.
+        From square, and the uncertainty of least squares, with what patches of one seam are wrong together.
     level_deg, level_sd_deg : float
         Slope of the front's level lines in its middle, + clockwise.
     upright_deg, upright_sd_deg : float
@@ -59,7 +60,9 @@ class Laid(NamedTuple):
     middle : (x, y)
         Of the front, fractions of the frame.
     score : float
-        Mean correlation of all patches by their weights, 0 to 1.
+        Mean correlation of all patches by their weights, 0 to 1; less where there are few.
+    rival : float
+        The best score of a clearly other turn over the chosen one's, when both had been followed equally far.
     """
 
     turn_deg: float
@@ -70,13 +73,17 @@ class Laid(NamedTuple):
     upright_sd_deg: float
     middle: tuple
     score: float
+    rival: float = 0.0
 
 
 class _Pair(NamedTuple):
-    """The two `Sight`s, points of the front (n, 2) px and on the body (n, 2), the front's middle of the base, half its width, its height, and which way it turns."""
+    """
+    Edges of both pictures at half their size, points of the front (n, 2) px and on the body (n, 2), the front's middle of the base, half its width, its
+    height, which way it turns, how large its body is seen in the turned view, that view's `Solid`, and the heights of both products.
+    """
 
-    front: object
-    turned: object
+    front: np.ndarray
+    turned: np.ndarray
     points: np.ndarray
     on_body: np.ndarray
     base: np.ndarray
@@ -84,7 +91,8 @@ class _Pair(NamedTuple):
     height: float
     way: float
     usual_size: float
-    norms: np.ndarray
+    solid: object
+    products: tuple
 
 
 def front_laid(sketches, item):
@@ -118,20 +126,48 @@ def laid(front, turned, way):
     Laid or None
         None where too little of the front is found again.
     """
-    points = points_of(front, CELL_PX, MOST_POINTS)
-    points = points[points[:, 1] < front.solid.base + PATCH_PX]
-    if len(points) < FEWEST_POINTS:
+    pair = _pair(front, turned, way)
+    if len(pair.points) < FEWEST_POINTS:
         return None
-    base = np.array([front.solid.middle[0], front.solid.base])
+    tried = _beginnings(pair)
+    if not len(tried):
+        return None
+    picture, score, followed = prepared(pair.turned), np.zeros(len(tried)), []
+    for reach, again, kept in STAGES:
+        tried = tried[np.argsort(-score, kind="stable")[:kept]]
+        tried, covariance, score = _settled(pair, maps_about(pair, picture, *_warps(pair, tried), reach), tried, again)
+        followed.append((tried[:, TURN], score))
+    best = int(np.argmax(score))
+    return _told(pair, tried[best], covariance[best], float(score[best]), _rival(tried[best, TURN], *followed[-2])) if score[best] > 0 else None
+
+
+def _rival(turn, turns, scores):
+    """The best score of other turns over that of this one."""
+    other = np.abs(turns - turn) > math.radians(RIVAL_DEG)
+    own = scores[~other].max(initial=0.0)
+    return float(np.clip(scores[other].max(initial=0.0) / own, 0.0, 1.0)) if own > 0 else 1.0
+
+
+def _pair(front, turned, way):
+    """The `_Pair` of two `Sight`s: half their size shows all that least squares can use, in a quarter of the time."""
+    (here, body), (there, solid) = (_halved(one) for one in (front, turned))
+    points = points_of(front, CELL_PX, front.mask.size)
+    up = (front.solid.base - points[:, 1]) / (front.solid.base - front.solid.top)
+    points = points[(up < ABOVE) & (points[:, 1] < front.solid.base + BELOW_PX)]
+    points = points[np.sort(np.argsort(-cv2.boxFilter(front.edges.sum(axis=2), -1, (5, 5))[points[:, 1], points[:, 0]], kind="stable")[:MOST_POINTS])] / 2
+    base = np.array([body.middle[0], body.base])
     on_body = (points - base) * (1.0, -1.0 / math.cos(math.radians(LOOK_DEG)))
-    height = front.solid.base - front.solid.top
-    pair = _Pair(front, turned, points, on_body, base, front.solid.half_width, height, way, (turned.solid.base - turned.solid.top) / height, _norms(turned.edges))
-    few = pair._replace(points=points[::2], on_body=on_body[::2])
-    tried = [_settled(few, begun, REACHES_PX[:1]) for begun in _beginnings(pair)]
-    likely = sorted((one for one in tried if one is not None), key=lambda one: -one[-1])[:FURTHER]
-    found = [_settled(pair, parameters, REACHES_PX[1:]) for parameters, *_ in likely]
-    best = max((one for one in found if one is not None), key=lambda one: one[-1], default=None)
-    return None if best is None else _told(pair, *best)
+    height = body.base - body.top
+    products = tuple((one.box[3] - one.box[1]) / 2 for one in (front, turned))
+    return _Pair(here, there, points, on_body, base, body.half_width, height, way, (solid.base - solid.top) / height, solid, products)
+
+
+def _halved(one):
+    solid = one.solid
+    x, y = solid.middle
+    lengths = {name: getattr(solid, name) / 2 for name in ("focal", "half_width", "top", "base")}
+    smaller = solid._replace(size=(solid.size[0] / 2, solid.size[1] / 2), middle=(x / 2, y / 2), **lengths)
+    return cv2.resize(one.edges, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), smaller
 
 
 def _seen(pair, on_body, parameters):
@@ -145,7 +181,7 @@ def _seen(pair, on_body, parameters):
     across = x * cos_turn + out * (pair.way * sin_turn)
     nearer = out * cos_turn - sideways * sin_turn
     up, nearer = y * cos_look - nearer * sin_look, y * sin_look + nearer * cos_look
-    focal = pair.turned.solid.focal
+    focal = pair.solid.focal
     share = focal / (focal / (pair.usual_size * np.exp(size)) - nearer)
     u, v = across * share, up * share
     places = np.empty(u.shape + (2,))
@@ -154,32 +190,32 @@ def _seen(pair, on_body, parameters):
 
 
 def _beginnings(pair):
-    """Parameters of the likeliest few of the supposed turns and sizes: where half-size edges of the front correlate best."""
-    here, there = (cv2.resize(one.edges, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for one in (pair.front, pair.turned))
-    boxes = math.log((pair.turned.box[3] - pair.turned.box[1]) / (pair.front.box[3] - pair.front.box[1]) / pair.usual_size)
+    """Parameters (m, 8) of the likeliest few of the supposed turns and sizes: where half-size edges of the front correlate best."""
+    here, there = (cv2.resize(edges, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for edges in (pair.front, pair.turned))
+    boxes = math.log(pair.products[1] / pair.products[0] / pair.usual_size)
     sizes, height = list(SIZES), pair.height
     if abs(boxes) > BOXES_APART:
-        sizes, height = sizes + [boxes + size for size in SIZES], min(height, HANDLES * (pair.front.box[3] - pair.front.box[1]))
+        sizes, height = sizes + [boxes + size for size in SIZES], min(height, HANDLES * pair.products[0])
     supposed = np.tile(USUAL, (len(SUPPOSED_DEG) * len(sizes), 1))
     supposed[:, TURN], supposed[:, SIZE] = np.repeat(np.radians(SUPPOSED_DEG), len(sizes)), np.tile(sizes, len(SUPPOSED_DEG))
     marks = _seen(pair, np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (pair.way * pair.half, 0.0)]), supposed)
     tried = [_tried(pair, here, there, *one, height) for one in zip(supposed, marks, strict=True)]
     taken = []
-    for score, parameters in sorted((one for one in tried if one is not None), key=lambda one: -one[0]):
+    for _, parameters in sorted((one for one in tried if one is not None), key=lambda one: -one[0]):
         if all(abs(parameters[TURN] - other[TURN]) > math.radians(APART_DEG) for other in taken):
             taken.append(parameters)
         if len(taken) == BEGINNINGS:
             break
-    return taken
+    return np.array(taken)
 
 
 def _tried(pair, here, there, parameters, marks, height):
     """Correlation of the front as a supposed turn and size show it, and the parameters with the place where that is highest."""
-    solid = pair.turned.solid
+    solid = pair.solid
     corner, across, up, far = marks
     (a, c), (b, d) = across - corner, corner - up
     wide, tall = int(pair.half * abs(a)), int(0.52 * height * d)  # half size
-    if wide < 8 or tall < 8:
+    if wide < 5 or tall < 5:
         return None
     begins = np.array([wide / 2, 0.98 * tall])
     back = np.array([(d, -b), (-c, a)]) / (a * d - b * c)
@@ -197,150 +233,64 @@ def _tried(pair, here, there, parameters, marks, height):
     return float(found[row, column]), parameters
 
 
-def _settled(pair, parameters, reaches):
-    """Parameters, their covariance and the score that least squares reach from a beginning; None where too few patches are found."""
+def _warps(pair, tried):
+    """Projections (m, 3, 3) of the front view as the parameters (m, 8) show its plane, and where they expect its points (m, n, 2)."""
+    corners = np.array([(-pair.half, pair.height), (pair.half, pair.height), (pair.half, 0.0), (-pair.half, 0.0)])
+    before = (pair.base + corners * (1.0, -math.cos(math.radians(LOOK_DEG)))).astype(np.float32)
+    after = _seen(pair, corners, tried).astype(np.float32)
+    return np.array([cv2.getPerspectiveTransform(before, one) for one in after]), _seen(pair, pair.on_body, tried)
+
+
+def _settled(pair, maps, tried, reaches):
+    """
+    What least squares reach from several beginnings.
+
+    Parameters
+    ----------
+    maps : front_patches.Maps
+    tried : (m, 8) float
+    reaches : sequence of int
+        How far from where they are expected then patches are searched for, px, each time that least squares have moved them.
+
+    Returns
+    -------
+    tried : (m, 8) float
+    covariance : (m, 8, 8) float
+    score : (m,) float
+        -1 where too few patches are found.
+    """
+    many = len(tried)
     for reach in reaches:
-        which, at, shapes, sure, value = _found(pair, parameters, reach)
-        if len(which) < FEWEST_FOUND:
-            return None
-        on_body = pair.on_body[which]
+        seen = _seen(pair, pair.on_body, (tried[:, None] + STEPPED).reshape(-1, len(STEP))).reshape(many, len(STEPPED), -1, 2)
+        at, shapes, sure, value = found_near(maps, seen[:, 0], reach)
+        found = sure > 0
+        slopes = np.einsum("mnab,mknb->mnak", shapes, (seen[:, 1:] - seen[:, :1]) / STEP[:, None, None])
+        both = np.concatenate([slopes, np.einsum("mnab,mnb->mna", shapes, at - seen[:, 0])[..., None]], axis=-1)
+        products = (both.transpose(0, 1, 3, 2) @ both).reshape(many, len(pair.points), -1)  # of slopes with slopes, and with what is left
+        middle = np.arange(many), np.maximum(found.sum(axis=1) - 1, 0) // 2
+        moved = np.zeros(tried.shape)
         for _ in range(STEPS):
-            seen = _seen(pair, on_body, parameters + STEPPED)
-            slopes = _along(shapes, (seen[1:] - seen[0]) / STEP[:, None, None])
-            left = _along(shapes, at - seen[0])
-            far = np.hypot(*np.split(left, 2))
-            spread = max(1.4826 * _median(far), LEAST_SPREAD)
-            weights = sure / (1 + (far / (CAUCHY * spread)) ** 2)
-            weighted = slopes * np.tile(weights / spread**2, 2)
-            normal = weighted @ slopes.T + USUAL_NORMAL
-            parameters = parameters + np.linalg.solve(normal, weighted @ left - USUAL_NORMAL @ (parameters - USUAL))
-            parameters[TURN] = min(max(parameters[TURN], LEAST_TURN), MOST_TURN)
-    return parameters, np.linalg.inv(normal), float((value * weights / sure).sum() / len(pair.points))
+            left = both @ np.column_stack([-moved, np.ones(many)])[:, None, :, None]
+            far = np.square(left[..., 0]).sum(axis=-1)
+            spread = np.sort(np.where(found, far, np.inf), axis=1)[middle]
+            spread = np.maximum(1.4826**2 * np.where(np.isfinite(spread), spread, 1.0), LEAST_SPREAD**2)[:, None]
+            weights = sure / (1 + far / (CAUCHY**2 * spread))
+            total = ((weights / spread)[:, None] @ products).reshape(many, len(STEPPED), -1)
+            normal, pull = total[:, :-1, :-1] + USUAL_NORMAL, total[:, :-1, -1] + (USUAL - tried) @ USUAL_NORMAL
+            moved = np.linalg.solve(normal, pull[..., None])[..., 0]
+        tried = tried + moved
+        tried[:, TURN] = np.clip(tried[:, TURN], LEAST_TURN, MOST_TURN)
+    score = (value * weights / np.maximum(sure, NOT_SURE)).sum(axis=1) / max(len(pair.points), ENOUGH_POINTS)
+    return tried, np.linalg.inv(normal), np.where(found.sum(axis=1) >= FEWEST_FOUND, score, -1.0)
 
 
-def _along(shapes, moves):
-    """Moves (..., n, 2) by the roots of curvature (n, 2, 2): (..., 2 n), first along one axis of every patch, then along the other."""
-    x, y = moves[..., 0], moves[..., 1]
-    return np.concatenate([shapes[:, k, 0] * x + shapes[:, k, 1] * y for k in (0, 1)], axis=-1)
-
-
-def _median(values):
-    ordered = np.sort(values)
-    return 0.5 * float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
-
-
-def _told(pair, parameters, covariance, score):
+def _told(pair, parameters, covariance, score, rival):
     middle = np.array([0.0, pair.height / 2])
-
     here, right, up = np.moveaxis(_seen(pair, middle + np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)]), parameters + STEPPED), 1, 0)
     (across, down), (aside, below) = (right - here).T, (up - here).T
     lines = np.degrees([np.arctan2(down, across), np.arctan2(aside, -below)])
     level, rise = lines[:, 0], (lines[:, 1:] - lines[:, :1]) / STEP
     sds = np.sqrt(np.einsum("ki,ij,kj->k", rise, covariance, rise))
-    place = here[0] / np.array(pair.turned.solid.size)
-    turn, turn_sd = math.degrees(parameters[TURN]), math.degrees(math.sqrt(covariance[TURN, TURN]))
-    return Laid(turn, turn_sd, float(level[0]), float(sds[0]), float(level[1]), float(sds[1]), tuple(place.tolist()), score)
-
-
-def _found(pair, parameters, reach):
-    """
-    Where patches of the front are found near where they are expected.
-
-    Returns
-    -------
-    which : (n,) int
-        Places among the points.
-    at : (n, 2) float
-        px.
-    shapes : (n, 2, 2) float
-        Roots of the correlation's curvature: an edge says nothing of its own direction.
-    sure, value : (n,) float
-        0 to 1; correlation.
-    """
-    width, height = pair.turned.solid.size
-    corners = np.array([(-pair.half, pair.height), (pair.half, pair.height), (pair.half, 0.0), (-pair.half, 0.0)])
-    before = pair.base + corners * (1.0, -math.cos(math.radians(LOOK_DEG)))
-    warp = cv2.getPerspectiveTransform(before.astype(np.float32), _seen(pair, corners, parameters).astype(np.float32))
-    centre = cv2.perspectiveTransform(pair.points[None].astype(np.float64), warp)[0]
-    expected = _seen(pair, pair.on_body, parameters)
-    cell = np.rint(centre).astype(int)
-    moved = np.rint(expected - centre).astype(int)
-    half = PATCH_PX // 2
-    low, high = np.minimum(cell, cell + moved - reach), np.maximum(cell, cell + moved + reach) + half
-    which = np.flatnonzero((low >= half).all(axis=1) & (high < (width, height)).all(axis=1))
-    if not len(which):
-        return which, np.empty((0, 2)), np.empty((0, 2, 2)), np.empty(0), np.empty(0)
-    begins = cell[which].min(axis=0) - half
-    size = cell[which].max(axis=0) + half + 1 - begins
-    shown = cv2.warpPerspective(pair.front.edges, np.array([(1, 0, -begins[0]), (0, 1, -begins[1]), (0, 0, 1)]) @ warp, size.tolist())
-    maps = _correlations(shown, cell[which] - begins, pair.turned.edges, pair.norms, (cell + moved)[which], reach)
-    span = 2 * reach + 1
-    row, column = np.divmod(maps.reshape(len(which), -1).argmax(axis=1), span)
-    value = maps[np.arange(len(which)), row, column]
-    good = (row > 0) & (row < span - 1) & (column > 0) & (column < span - 1) & (value > LEAST_CORRELATION)
-    which, maps, row, column, value = which[good], maps[good], row[good], column[good], value[good]
-    finer, shapes = _peaks(maps, row, column)
-    at = centre[which] + moved[which] + np.column_stack([column, row]) - reach + finer
-    sure = np.clip((value - LEAST_CORRELATION) / (SURE_CORRELATION - LEAST_CORRELATION), 1e-3, 1)
-    return which, at, shapes, sure, value
-
-
-def _correlations(shown, cells, edges, norms, expected, reach):
-    """
-    Correlation of patches with all places near where they are expected.
-
-    Rows of a patch are multiplied with rows of the picture, as matrices, and the products summed along the diagonals.
-
-    Parameters
-    ----------
-    shown, edges : (h, w, 2) float32
-    cells, expected : (n, 2) int
-        Middles of the patches in `shown`, and of where they are searched for in `edges`, px.
-    norms : (h, w) float
-        `_norms` of `edges`.
-    reach : int
-
-    Returns
-    -------
-    (n, 2 reach + 1, 2 reach + 1) float32
-        -1 to 1; 0 where there is nothing.
-    """
-    half, span = PATCH_PX // 2, 2 * reach + 1
-    patches = _windows(shown, cells, half).reshape(len(cells), -1)
-    patches -= np.tile(patches @ MEANS, PATCH_PX**2)
-    strength = np.einsum("ni,ni->n", patches, patches)
-    rows = sliding_window_view(_windows(edges, expected, half + reach), 2 * PATCH_PX, axis=2)[:, :, ::2]
-    products = patches.reshape(-1, PATCH_PX, 2 * PATCH_PX) @ rows.transpose(2, 0, 3, 1)
-    sums = sum(products[:, :, k, k : k + span] for k in range(PATCH_PX)).transpose(1, 2, 0)
-    there = _windows(norms, expected, reach)
-    return np.clip(sums / np.sqrt(np.maximum(there * strength[:, None, None], NOTHING)), -1, 1)
-
-
-def _windows(picture, middles, half):
-    """Windows (n, 2 half + 1, ...) of a picture (h, w) or (h, w, 2) about middles (n, 2), its channels side by side in the columns."""
-    channels = picture.shape[2] if picture.ndim == 3 else 1
-    flat, size = picture.reshape(len(picture), -1), 2 * half + 1
-    return sliding_window_view(flat, (size, size * channels))[middles[:, 1] - half, (middles[:, 0] - half) * channels]
-
-
-def _norms(edges):
-    """Sum (h, w) of squared differences from the mean, of a patch about every pixel, all channels together."""
-    size = (PATCH_PX, PATCH_PX)
-    mean, squares = cv2.boxFilter(edges, -1, size), cv2.boxFilter(edges * edges, -1, size)
-    spread = squares - mean * mean
-    return PATCH_PX**2 * (spread[..., 0] + spread[..., 1])
-
-
-def _peaks(maps, row, column):
-    """Where the peaks lie between whole pixels (n, 2), and roots of their curvature (n, 2, 2)."""
-    rows = np.arange(len(maps))
-    nine = maps[rows[:, None, None], row[:, None, None] + np.arange(-1, 2)[:, None], column[:, None, None] + np.arange(-1, 2)]
-    value = nine[:, 1, 1]
-    rise = np.column_stack([nine[:, 1, 2] - nine[:, 1, 0], nine[:, 2, 1] - nine[:, 0, 1]]) / 2
-    bend = np.empty((len(maps), 2, 2))
-    bend[:, 0, 0], bend[:, 1, 1] = 2 * value - nine[:, 1, 2] - nine[:, 1, 0], 2 * value - nine[:, 2, 1] - nine[:, 0, 1]
-    bend[:, 0, 1] = bend[:, 1, 0] = -(nine[:, 2, 2] + nine[:, 0, 0] - nine[:, 0, 2] - nine[:, 2, 0]) / 4
-    size, axes = np.linalg.eigh(bend)
-    along = np.einsum("nji,nj->ni", axes, rise) / np.maximum(size, FLAT[1])
-    finer = np.einsum("nij,nj->ni", axes, np.clip(along, -0.7, 0.7))
-    return finer, (axes * np.sqrt(np.maximum(size, FLAT[0]))[:, None, :]).transpose(0, 2, 1)
+    place = here[0] / np.array(pair.solid.size)
+    turn, turn_sd = math.degrees(parameters[TURN]), SPREAD * math.degrees(math.sqrt(covariance[TURN, TURN]))
+    return Laid(turn, turn_sd, float(level[0]), float(sds[0]), float(level[1]), float(sds[1]), tuple(place.tolist()), score, rival)

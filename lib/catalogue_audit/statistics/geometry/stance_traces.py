@@ -17,14 +17,15 @@ TRACES = ("front", "side", "top", "sides", "narrowed", "level", "upright")
 OF_FRONT = [NARROWED, LEVEL, UPRIGHT]  # told together, by the front view laid over
 # Standard uncertainty of the traces beside their own, within a style and between styles. Measured on rendered bags of seven
 # styles; of the front laid over on those of three makes, 170 with a straight base.
-WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3, 1.5, 0.4, 0.6])
-BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 2.0, 0.55, 2.4])
+WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3, 0.9, 0.4, 0.6])
+BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 1.4, 0.55, 2.4])
 ROUND_WITHIN_SD_DEG, ROUND_BETWEEN_SD_DEG = 0.45, 1.5  # the same of the tilt of a round base
 UNSURE_SIDE_DEG = 1.5  # standard uncertainty of the side's edge from which rounding has made it
 SIDES_SHARE = 0.25  # of the sides' own uncertainty that is not alike in all pieces of a style
 UNSURE_SIDES_DEG = 3.5  # the same of sides that are not straight
 # Share of fronts laid over wrongly by mean correlation: the same bags.
-SCORES, LAID_WRONG = (0.14, 0.18, 0.22, 0.26, 0.3, 0.4), (0.6, 0.4, 0.3, 0.12, 0.05, 0.03)
+SCORES, LAID_WRONG, WITH_RIVAL = (0.14, 0.18, 0.24, 0.28, 0.34), (0.6, 0.35, 0.13, 0.06, 0.02), (0.6, 0.5, 0.35, 0.28, 0.2)
+RIVALS = 0.6, 0.9  # of the chosen turn's score, from which another turn counts, and counts fully
 CUBE = 1.5  # ratio of two lower edges up to which either may be the front's
 NOT_LAID = 0.6  # with a larger share a front tells nothing
 BASELESS = 0.15  # the same of a picture whose base shows no direction, so that nothing else would tell
@@ -145,13 +146,19 @@ def _with_fronts(traces, frames, sketches, fronts, way):
     rows = [(k, file, front) for k, file, front in rows if edged[k] or "front_edge" in (sketches.get(front[0]) or {})]
     seen, sds, places, rounded, wrong = (column.copy() for column in (traces.seen, traces.sds, traces.places, traces.rounded, traces.wrong))
     for (k, _, (_, _, roll)), shown in zip(rows, _laid(rows, size[:, 2], way, sketches), strict=True):
-        wrong[k] = 1.0 if shown is None else float(np.interp(shown.score, SCORES, LAID_WRONG))
+        wrong[k] = 1.0 if shown is None else _laid_wrong(shown)
         if wrong[k] < (NOT_LAID if edged[k] else BASELESS):
             seen[k, OF_FRONT] = shown.turn_deg, (shown.level_deg + roll) * way, (shown.upright_deg + roll) * way
             sds[k, OF_FRONT] = shown.turn_sd_deg, shown.level_sd_deg, shown.upright_sd_deg
             places[k, LEVEL] = (np.array(shown.middle) - 0.5) * unit[k] * (way, 1.0)
             seen[k, FRONT], rounded[k] = (math.nan, False) if rounded[k] else (seen[k, FRONT], False)
     return traces._replace(seen=seen, sds=sds, places=places, rounded=rounded, wrong=wrong)
+
+
+def _laid_wrong(shown):
+    """Share of fronts laid wrongly of those that are laid as well as this one, and have as good a rival."""
+    alone, beside = (float(np.interp(shown.score, SCORES, shares)) for shares in (LAID_WRONG, WITH_RIVAL))
+    return alone + (beside - alone) * float(np.interp(shown.rival, RIVALS, (0.0, 1.0)))
 
 
 def _laid(rows, focals, way, sketches):
