@@ -74,6 +74,24 @@ def test_a_table_lit_from_one_side_is_still_a_table():
     assert np.sum(mask & (truth > 0.5)) / np.sum(mask | (truth > 0.5)) > 0.97
 
 
+@pytest.mark.parametrize("softness", [2.0, 4.0])
+@pytest.mark.parametrize("colour", COLOURS)
+def test_a_tables_edge_out_of_focus_behind_the_product_is_a_line_too(colour, softness):
+    rgb, truth = bag_in(cv2.GaussianBlur(room(352.0, 360.0), (0, 0), softness), colour)
+    picture = making.picture_of(rgb)
+    backdrop = fit_backdrop(picture)
+    outline = find_outline(picture, backdrop)
+    assert backdrop.horizon is not None
+    assert outline.confidence > 0.8
+    assert np.sum(outline.mask & (truth > 0.5)) / np.sum(outline.mask | (truth > 0.5)) > 0.97
+
+
+@pytest.mark.parametrize("softness", [25.0, 60.0])
+def test_the_bend_of_a_sweep_is_no_line(softness):
+    rgb, _ = bag_in(cv2.GaussianBlur(room(352.0, 352.0), (0, 0), softness))
+    assert find_horizon(making.picture_of(rgb))[0] is None
+
+
 def test_a_sweep_has_no_line():
     rgb, _ = bag_in(making.sweep(*SHAPE, 0.6, falloff=0.5))
     assert find_horizon(making.picture_of(rgb))[0] is None

@@ -18,10 +18,11 @@ GAP_PX, WINDOW_PX = 2, 3  # beside the line, and the rows of which the tone is t
 SAME_ROWS = 2 * GAP_PX + 1  # around a sharp line, measure the same step; the line is in their middle, which noise would not choose
 STEP = 3.0  # CIELAB; fainter lines are within what one smooth surface is allowed to leave
 LEAST_END = 2 / 3  # of that, at either end: the product's shadow may lie on the table there
-SHARP = 0.7  # share of the step between rows three times as far apart that lies at the line itself
+SHARP = 0.5  # share of the step between rows four times as far apart that lies at the line itself, which may be out of focus: of a slope a fourth
 TILT = 0.08  # rise over run; a camera held level within four and a half degrees
+BAND_OF_ITS_OWN = 1.5  # the same, of a zip or a strap across the frame, beyond which it is as before; a picture's sharpening adds less
 STRAIGHT_PX, ON_LINE = 3.0, 0.75  # from the line through both ends: `ERASED_PX` still covers it; and share of the columns that are
-ERASED_PX = 5  # working pixels on either side that a lens, sharpening or a JPEG's chroma blur the step over
+ERASED_PX = 10  # working pixels on either side that a lens, sharpening or a JPEG's chroma blur the step over
 ALIKE = 4.0  # CIELAB; what differs from the backdrop by the same above and below the line is no edge of a product
 
 
@@ -63,12 +64,12 @@ def find_horizon(picture):
         return None, (0.0, 0.0)
     far = _steps(profile, 3 * (GAP_PX + WINDOW_PX) - WINDOW_PX)
     here, wider = ([float(median(steps[row, each][part][on_line[part]])) for part in ENDS] for steps in (step, far))
-    if sum(here) < 2 * STEP or min(here) < LEAST_END * STEP or sum(here) < SHARP * sum(wider):
+    if sum(here) < 2 * STEP or min(here) < LEAST_END * STEP or not SHARP < sum(here) / max(sum(wider), 1e-6) < BAND_OF_ITS_OWN:
         return None, (0.0, 0.0)
     y, at = (np.array([places[part][on_line[part]].mean() for part in ENDS]) for places in (row, x))
     slope = (y[1] - y[0]) / (at[1] - at[0])
     left = y[0] + slope * (0.0 - at[0] - 0.5)
-    return (float(left / height), float((left + slope * width) / height)), tuple(here)
+    return (float(left / height), float((left + slope * width) / height)), tuple(wider)
 
 
 def _steps(profile, gap):
