@@ -90,7 +90,7 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
     if not hobo and _laid_over(evidence, beside if FROM_TOP < begins < FROM_BASE else 0.0, shape):
         return "draped"
     on_one_side = min(evidence["beside_left"], evidence["beside_right"]) < ONE_SIDED * beside
-    if beside > BESIDE and evidence["arch_height"] <= ARCH and on_one_side and (has_strap or begins > FROM_ABOVE):
+    if beside > BESIDE and evidence["arch_height"] <= ARCH and on_one_side and begins > FROM_ABOVE:
         return "coiled"
     if hangs_across(evidence, has_strap, view, shape.front_without):
         return "front"
