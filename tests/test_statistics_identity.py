@@ -252,6 +252,34 @@ def test_a_flat_front_and_its_back_differ_in_one_place_and_are_two_pictures():
         assert not differ(other)
 
 
+def plain_face(seam, seed):
+    """A bag with nothing on it but soft folds and grain, and on its front a seam near the base."""
+    image, mask = drawn_face((820, 1024), lock=False, pocket=False, rgb=(150, 30, 38))
+    for size, levels in ((30, 2), (3, 3)):
+        relief = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, mask.shape), (0, 0), size)
+        image = image + (levels * relief / relief.std())[..., None] * mask[..., None]
+    image = np.ascontiguousarray(image)
+    if seam:
+        cv2.line(image, (215, 655), (605, 655), (125, 22, 30), 2, cv2.LINE_AA)
+    noise = np.random.default_rng(seed).normal(0, 1, image.shape)
+    return np.clip(image + noise, 0, 255).astype(np.uint8), mask
+
+
+def test_the_two_faces_of_a_plain_bag_are_no_duplicate_and_a_copy_of_one_is(clean, monkeypatch):
+    delivery, _ = clean
+    front, back = plain_face(True, 1), plain_face(False, 2)
+    copy = cv2.imdecode(cv2.imencode(".jpg", front[0], [cv2.IMWRITE_JPEG_QUALITY, 70])[1], cv2.IMREAD_COLOR), front[1]
+
+    def found(second):
+        faces = [(f"PL-1_{view}.jpg", *face, "PL-1", view, {"captured_at": None}) for view, face in (("front", front), ("back", second))]
+        return duplicates(*with_further(delivery, *faces))[0]
+
+    assert found(back) == set()
+    assert found(copy) == {"PL-1_front.jpg", "PL-1_back.jpg"}
+    monkeypatch.setattr(verifying, "_two_faces", lambda one, other: False)
+    assert found(back)  # the coarser comparison alone takes them for one picture
+
+
 def exposed(rgb, stops):
     """An sRGB picture in other light (IEC 61966-2-1)."""
     value = rgb / 255

@@ -10,6 +10,7 @@ import re
 from collections import OrderedDict
 from typing import NamedTuple
 
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.matching.laying import picture_of, turn_of
 from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
 from catalogue_audit.statistics.matching.moved import nothing_moved
@@ -86,6 +87,8 @@ def verified(loaded, pair):
         return None  # a flat product that was put down again lies turned, and so looks like itself alone
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
+    if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and not steady():
+        return None  # a plain bag's front and back are alike, but for the lie of seams and folds
     if kind == "re_export" and not same_size:
         kind = "resized"
     return _judged(kind, likeness, steady, one, other, gap, same_size)
@@ -185,6 +188,11 @@ def _difference_note(kind, likeness):
 
 def _equal(one, other):
     return isinstance(one, str) and isinstance(other, str) and one == other
+
+
+def _two_faces(one, other):
+    """Whether two files are named as front and back of one product."""
+    return _equal(one["sku"], other["sku"]) and {one["view"], other["view"]} == set(STRAIGHT_ON)
 
 
 def _named_apart(one, other):

@@ -108,7 +108,7 @@ def wrong_details(frames, looks, products, crops, order, fits):
         sku, at = frames["sku"][row], at_own[row]
         if there[row] >= DETAIL_FOUND and at.colour > colour_limit:
             likely, reason = _same_in_this_colour(products, row, at, colours.nearest(row, sku), fits, zooms)
-            if likely is not None:
+            if likely is not None and not _surely_somewhere(fits.in_frames(row, products[sku]), colour_limit):
                 yield row, (likely, "wrong_detail", at.colour / colour_limit, reason)
             continue
         lost = usually >= DETAIL_FOUND and fisher_z(usually) - fisher_z(there[row]) >= MUCH_CLEARER_FIT
