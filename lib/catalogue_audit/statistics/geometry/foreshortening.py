@@ -27,10 +27,11 @@ ROOM = 0.07  # of the body's width and height, in which the front is searched fo
 BEGINNINGS, APART_DEG = 5, 5.0  # that are looked at
 # Of each stage: how far patches are searched for, px, about the beginnings; how far again once least squares moved them; how many beginnings are left.
 STAGES = (5, (5,), 5), (3, (3,), 3), (3, (2, 2), 1)
-CELL_PX, MOST_POINTS = 9, 90  # one point is taken of each square; the edgiest
+CELL_PX, MOST_POINTS = 9, 120  # one point is taken of each square; the edgiest
 ABOVE, BELOW_PX = 1.03, 11  # the body's base, of its height, and below it, px: where its front may show
 CAUCHY, LEAST_SPREAD = 0.8, 0.05
 SPREAD = 1.6  # of least squares' own uncertainty of the turn: patches of one seam are wrong together; 330 fronts of three makes
+TOO_FAR_DEG = 0.9  # that fronts are laid on average, on three makes alike: their rounded edges are seen from the other side
 RIVAL_DEG = 4.0  # from which a turn is another one
 STEPS = 8
 FEWEST_POINTS, FEWEST_FOUND = 15, 12
@@ -292,5 +293,5 @@ def _told(pair, parameters, covariance, score, rival):
     level, rise = lines[:, 0], (lines[:, 1:] - lines[:, :1]) / STEP
     sds = np.sqrt(np.einsum("ki,ij,kj->k", rise, covariance, rise))
     place = here[0] / np.array(pair.solid.size)
-    turn, turn_sd = math.degrees(parameters[TURN]), SPREAD * math.degrees(math.sqrt(covariance[TURN, TURN]))
+    turn, turn_sd = math.degrees(parameters[TURN]) - TOO_FAR_DEG, SPREAD * math.degrees(math.sqrt(covariance[TURN, TURN]))
     return Laid(turn, turn_sd, float(level[0]), float(sds[0]), float(level[1]), float(sds[1]), tuple(place.tolist()), score, rival)

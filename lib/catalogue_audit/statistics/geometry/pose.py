@@ -13,7 +13,9 @@ from catalogue_audit.statistics.geometry.strap_states import strap_states
 from catalogue_audit.statistics.geometry.table_line import line_rolls
 from catalogue_audit.statistics.geometry.turns import yaw_deviations
 
+UNSURE_TURN_DEG = 3.0  # of a three-quarter view, from which its turn is left out: nearly half of what a wrong one is off
 UNSURE_ROLL_DEG = 0.35  # of a straight-on picture: with less, its own shape tells its roll
+OFF_FOR_SURE = 3.0  # standard uncertainties
 AGREE = 3.0  # standard uncertainties within which two rolls are taken together
 
 
@@ -51,6 +53,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     shown = stood if as_delivered else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
     result = _beside_their_own(result, taken, taken_sketches, brief, products, taken_sketches is sketches)
+    result = _without_unsure_turns(result, frames)
     result = _by_the_line_behind(result, frames, sketches)
     states = strap_states(taken, taken_sketches, products)
     strapped = taken.assign(strap_state=states)
@@ -71,6 +74,14 @@ def _beside_their_own(result, taken, sketches, brief, products, as_delivered):
     told = by_registration(taken, sketches, alone, brief, products)
     better = {column: told[angle].where(told[angle].notna(), result[column]) for angle, column in columns.items()}
     return result.assign(**better)
+
+
+def _without_unsure_turns(result, frames):
+    """Turns of three-quarter views that are known, or off for sure: another says nothing, though it may have confirmed one of its shape."""
+    turned = frames["view"].fillna("").map(shows_a_turn).astype(bool)
+    dev, sd = (result[name].astype(float) for name in ("yaw_dev_deg", "yaw_dev_sd_deg"))
+    unsure = turned & (sd > UNSURE_TURN_DEG) & ~(dev.abs() > OFF_FOR_SURE * sd)
+    return result.assign(yaw_dev_deg=dev.where(~unsure), yaw_dev_sd_deg=sd.where(~unsure))
 
 
 def _by_the_line_behind(result, frames, sketches):

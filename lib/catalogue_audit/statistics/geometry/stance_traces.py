@@ -17,8 +17,8 @@ TRACES = ("front", "side", "top", "sides", "narrowed", "level", "upright")
 OF_FRONT = [NARROWED, LEVEL, UPRIGHT]  # told together, by the front view laid over
 # Standard uncertainty of the traces beside their own, within a style and between styles. Measured on rendered bags of seven
 # styles; of the front laid over on those of three makes, 170 with a straight base.
-WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3, 0.9, 0.4, 0.6])
-BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 1.4, 0.55, 2.4])
+WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3, 1.1, 0.4, 0.6])
+BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 1.8, 0.55, 2.4])
 ROUND_WITHIN_SD_DEG, ROUND_BETWEEN_SD_DEG = 0.45, 1.5  # the same of the tilt of a round base
 UNSURE_SIDE_DEG = 1.5  # standard uncertainty of the side's edge from which rounding has made it
 SIDES_SHARE = 0.25  # of the sides' own uncertainty that is not alike in all pieces of a style

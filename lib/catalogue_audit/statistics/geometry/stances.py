@@ -40,7 +40,6 @@ STEADY_SD_DEG = np.array([1.2, 0.35, 0.25])
 FAULTY = np.array([0.25, 0.08, 0.2])
 FAULT_SD_DEG = np.array([7.0, 3.5, 2.5])
 AIMED_FAULTY = 0.4  # of the pitch, where the camera aims otherwise (`camera_aim`)
-UNSURE_TURN_DEG = 3.0  # standard uncertainty from which a turn is left out: nearly half of what a wrong one is off
 CALM = 0.05  # weight of nothing being wrong: a measured value is not drawn to what is usual
 EDGES = [FRONT, SIDE, TOP, LEVEL]
 ROUND_SHARE = 0.5  # of the slope of a straight front edge, which an oval base shows in its middle
@@ -77,7 +76,7 @@ def stances(frames, sketches):
     -------
     DataFrame
         Index as `frames`: ``turn``, ``turn_sd``, ``pitch``, ``pitch_sd``, ``roll``, ``roll_sd``, degrees from the
-        view's own middle; NaN where nothing tells, or a turn not well enough.
+        view's own middle; NaN where nothing tells.
     """
     names = ("turn", "pitch", "roll")
     fronts, aimed = _fronts(frames), aimed_otherwise(frames)
@@ -97,7 +96,6 @@ def stances(frames, sketches):
         means, sds = weighed(traces, turn, pitch, styles, faulty)
         for k, name in enumerate(names):
             shown = told & ~traces.rounded if k < ROLL else told  # a round base looks alike from all sides
-            shown = shown & (sds[:, TURN] < UNSURE_TURN_DEG) if k == TURN else shown
             result.iloc[rows[shown], [2 * k, 2 * k + 1]] = np.stack([means[shown, k], sds[shown, k]], axis=1)
     return result
 
