@@ -235,6 +235,21 @@ def test_the_stage_is_told_from_the_files_unless_the_brief_names_it(frames):
     assert tell_stage(frames.iloc[:0]) == "finals"
 
 
+def test_originals_of_a_camera_whose_clock_was_never_set_are_originals(frames):
+    """Exif 2.32 (CIPA DC-008), 4.6.5: a time that is not known is left blank; the other tags of the camera stay."""
+    untimed = frames.assign(captured_at=pd.Series(None, dtype="str"), camera_make="Maker", camera_model="M 1")
+    assert tell_stage(untimed.assign(format="JPEG", backdrop="dark")) == "originals"
+    for against in (
+        {"format": "WebP"},  # no camera writes it
+        {"background_clipped": 0.99},  # pure white, as finals have it
+        {"backdrop": "cut_out"},
+        {"origin": "derived"},
+        {"camera_model": None},
+        {"exposure_time_s": float("nan")},
+    ):
+        assert tell_stage(untimed.assign(**({"format": "JPEG", "backdrop": "dark"} | against))) == "finals", against
+
+
 def test_a_duplicate_is_fixed_on_the_file_that_stayed_when_its_copy_is_gone(frames):
     pairs = pd.DataFrame({"file_a": ["NB-104_back.jpg"], "file_b": [FRONT], "kind": ["same_bytes"]})
     before = find(evidence_of(frames, load_brief(), pairs=pairs))[0]

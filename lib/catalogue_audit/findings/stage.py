@@ -1,6 +1,8 @@
 """Originals or finals: told from what the files themselves carry."""
 
-EXPOSURE_COLUMNS = ("exposure_time_s", "f_number", "iso", "captured_at")  # what every camera writes, and exports drop
+EXPOSURE_COLUMNS = ("exposure_time_s", "f_number", "iso")  # what every camera writes, and exports drop
+CAMERA_COLUMNS = ("camera_make", "camera_model")
+CAMERA_FORMATS = ("JPEG", "TIFF", "HEIC")
 MAJORITY = 0.5
 STAGES = ("originals", "finals")
 
@@ -11,7 +13,10 @@ def tell_stage(frames, brief=None):
 
     A file counts as an original when its metadata tells how it was exposed
     and when, its background was not cut out, and nothing in it says that it
-    was derived. Everything else counts as a final.
+    was derived. A camera whose clock was never set leaves the time blank (Exif
+    2.32, 4.6.5: an unknown time is blank); then make and model, a format that
+    cameras write and a ground that is not pure white must speak for the
+    camera. Everything else counts as a final.
 
     Parameters
     ----------
@@ -31,6 +36,14 @@ def tell_stage(frames, brief=None):
     read = frames[frames["status"] != "not_measured"]
     if read.empty:
         return "finals"
-    whole = read[list(EXPOSURE_COLUMNS)].notna().all(axis=1)
     derived = (read["origin"] == "derived") | (read["backdrop"] == "cut_out")
-    return "originals" if (whole & ~derived).mean() > MAJORITY else "finals"
+    exposed = read[list(EXPOSURE_COLUMNS)].notna().all(axis=1)
+    originals = exposed & ~derived & (read["captured_at"].notna() | _as_cameras_write(read))
+    return "originals" if originals.mean() > MAJORITY else "finals"
+
+
+def _as_cameras_write(frames):
+    """Whether a file without a time of capture is otherwise as it comes from a camera."""
+    named = frames[list(CAMERA_COLUMNS)].notna().all(axis=1)
+    pure_white = frames["background_clipped"].fillna(0.0).astype(float) > MAJORITY  # as retouching leaves it, or paper lit too much
+    return named & frames["format"].isin(CAMERA_FORMATS) & ~pure_white
