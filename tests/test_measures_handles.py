@@ -91,3 +91,14 @@ def test_an_arch_that_stands_wider_above_the_handle_is_a_strap(half_width, twin)
     assert isinstance(gap, str) != twin
     if twin:
         assert gap[0] == pytest.approx(40, abs=1)
+
+
+@pytest.mark.parametrize(("half_width", "thick", "twin"), [(70, 9, True), (66, 9, True), (100, 9, False), (70, 4, False)])
+def test_a_handle_folded_down_to_the_front_shows_as_an_arch_on_the_same_feet(half_width, thick, twin):
+    """However far its crown lies below the other one's; a strap springs from farther out, or is thinner."""
+    upper, lower = making.arch(240, 284, half_width, 160), making.arch(240, 284, 70, 60)
+    mask = making.cover(SHAPE, making.strip(upper, thick), making.strip(lower, 9)) > 0.5
+    gap = crown_gap(mask, (119, 284, 240.0 - half_width, 240.0 + half_width), 390.0)
+    assert (not isinstance(gap, str) and gap[2]) == twin
+    if twin:
+        assert gap[0] == pytest.approx(100, abs=1)

@@ -18,7 +18,7 @@ import math
 import numpy as np
 
 from catalogue_audit.measures.geometry.lines import runs
-from catalogue_audit.measures.geometry.turned_handles import THICKNESS_SD, side_crowns, without_crumbs
+from catalogue_audit.measures.geometry.turned_handles import ALIKE, THICKNESS_SD, side_crowns, without_crumbs
 from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 
@@ -47,8 +47,9 @@ CROWN_SHARE = 0.25  # of the handles' width, about their middle, on which the cr
 LEAST_HEIGHT = 0.08  # of the product's height; lower handles lie down
 BAND_LIMIT = 0.28  # of the product's height; a thicker band is no handle, nor two
 UNLIKE = 0.35  # of the gap, by which it may change across the crown; two alike handles run parallel, a strap laid over one does not
-STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle
+STRAP_ABOVE = 0.17  # of the product's height; a band this far above the next is a strap, not a handle, unless both stand on the same feet
 WIDER = 1.25  # times a handle's width, as far below the crown; twins have the same, the rear one less by perspective
+FOOT_ROWS = 3  # fewest rows that show the legs of both near the body
 LEG_REACH = 0.3  # of the handles' width, beside them, where legs of the other handle may stand
 
 
@@ -156,7 +157,7 @@ def crown_gap(mask, region, height):
     for column in columns:
         bands = [(a, b) for a, b in runs(mask[top : body_top + 1, np.clip(column, 0, mask.shape[1] - 1)]) if b < body_top - top]
         bands = without_crumbs([(a, b) for a, b in bands if b - a < BAND_LIMIT * height])
-        while len(bands) > 1 and bands[1][0] - bands[0][0] > STRAP_ABOVE * height:
+        while len(bands) > 1 and bands[1][0] - bands[0][0] > STRAP_ABOVE * height and not _on_the_same_feet(mask, region, bands[:2]):
             bands = bands[1:]
         if bands:
             crowns.append(bands[0][1] - bands[0][0])
@@ -176,6 +177,34 @@ def crown_gap(mask, region, height):
     if leg is None:
         return "the handles' legs cannot be told apart"
     return max(float(np.median(crowns)) - leg, 0.0), float(np.hypot(THICKNESS_SD * leg, 1.0)), False
+
+
+def _on_the_same_feet(mask, region, bands):
+    """
+    True where two bands one far above the other are the crowns of twins, of which the lower one is folded down.
+
+    Twins are sewn on behind each other: near the body their legs run together, or close beside each other, and they are alike in
+    thickness. A strap held up springs from the bag's sides, farther out than the handle stands.
+
+    Parameters
+    ----------
+    mask : (h, w) bool
+    region : tuple
+        As `handle_region` gives it.
+    bands : list of two (first, last)
+        Rows below the region's top, on one column of the crown.
+    """
+    top, body_top, left, right = region
+    thick = [last - first for first, last in bands]
+    if max(thick) > ALIKE * min(thick):
+        return False
+    wider, crown = [], top + bands[1][1]
+    for row in mask[(crown + body_top) // 2 : body_top]:
+        middles = [0.5 * (first + last) for first, last in without_crumbs(runs(row))]
+        sides = [x for x in middles if x < 0.5 * (left + right)], [x for x in middles if x >= 0.5 * (left + right)]
+        if all(sides):
+            wider.append((sides[1][-1] - sides[0][0]) / (sides[1][0] - sides[0][-1]))
+    return len(wider) >= FOOT_ROWS and max(wider) <= WIDER
 
 
 def _spans_more(mask, crown, gap):
