@@ -4,7 +4,8 @@ Sensor dust: dark spots at a place of the sensor that many frames of one camera 
 A bag stands at much the same place in every picture, and its seams with it; so
 spots seen on background make a place, or some of those and others on the product
 at the same pixel, and it has to be seen far more often than chance, given how
-many spots those frames hold. Frames between them carry the spot as well.
+many spots those frames hold, and to be darker than a backdrop's own pattern makes
+it. Frames between them carry the spot as well.
 """
 
 import math
@@ -13,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.series.clock import capture_order
+from catalogue_audit.statistics.surface.backdrop_pattern import Spot, of_pattern
 from catalogue_audit.statistics.surface.hidden_spots import Place, carrying
 
 FEWEST_FRAMES = 5  # of a camera that share a place
@@ -55,6 +57,7 @@ def sensor_spots(frames, sketches):
         counted[places] = 0
         seen = _on_sensor(frames, sketches, places)
         groups = [members for members in _recurring(seen, len(places)) if _is_fixed(members, seen, frames, places)]
+        groups = _alone(groups, seen, frames, sketches)
         if not groups:
             continue
         mine = set(places)
@@ -257,6 +260,18 @@ def _is_fixed(members, seen, frames, places):
     others = sum(view not in shown for view in views[places])
     share = FIXED_IN_ONE_VIEW if len(shown) == 1 and others >= FEWEST_FRAMES else FIXED
     return distance <= share * float(np.median(seen["size_px"][members]))
+
+
+def _alone(groups, seen, frames, sketches):
+    """The groups whose place is darker than the pattern of a backdrop that stands still makes it, as far as frames of one turn can tell."""
+    files, orientations = frames["file"].to_list(), np.array(_orientations(frames))
+    spots = []
+    for members in groups:
+        turns = orientations[seen["frame"][members]]
+        same = members[turns == np.bincount(turns).argmax()]
+        share = float(np.median(seen["size_px"][members] / frames["width_px"].to_numpy(float)[seen["frame"][members]]))
+        spots.append(Spot([files[k] for k in seen["frame"][same]], seen["x"][same], seen["y"][same], share))
+    return [members for members, doubted in zip(groups, of_pattern(spots, sketches), strict=True) if not doubted]
 
 
 def _steady(members, seen, near):
