@@ -52,6 +52,27 @@ def test_seen_from_above_there_is_roll_but_no_turn_lean_or_base_line():
     assert not left & {"yaw_deg", "lean_deg", "camera_pitch_deg", "handle_gap", "baseline"}
 
 
+@pytest.mark.parametrize(("view", "kind"), [("interior", "overhead"), ("front", "upright"), (None, "other")])
+def test_a_product_that_meets_three_sides_has_no_size_place_or_background_but_still_touches(view, kind):
+    """What its outline leaves free may be product as well; that it is cut off stays a finding."""
+    whole, cut = kept(view, kind, touches="left bottom"), kept(view, kind, touches="left right bottom")
+    assert {"left", "fill_height", "centre_dx", "background_L"} <= whole
+    assert not cut & {"left", "fill_height", "centre_dx", "baseline", "background_L"}
+    assert {"touches", "product_L", "blur_px"} <= cut
+    _, reasons = applicable({**FACTS, "touches": "left right bottom"}, view, kind)
+    assert any("three sides" in reason for reason in reasons)
+
+
+def test_a_detail_may_meet_three_sides_and_keep_the_background_it_shows():
+    assert "background_L" in kept("detail", "crop", touches="left right bottom")
+
+
+def test_a_close_up_of_the_interior_without_a_sure_outline_has_no_background():
+    """The same doubt of a front leaves the ground: its product is as light as that, and smaller than the frame."""
+    assert "background_L" not in kept("interior", "overhead", outline_confidence=0.2)
+    assert "background_L" in kept("front", "upright", outline_confidence=0.2)
+
+
 @pytest.mark.parametrize(("view", "kind"), [("worn", "worn"), ("target", "target")])
 def test_worn_bags_and_targets_keep_nothing_of_the_product(view, kind):
     assert kept(view, kind) == {"outline_confidence", "blur_px", "noise", "background_L"}

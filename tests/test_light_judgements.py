@@ -331,6 +331,13 @@ def test_a_sweep_lighter_towards_one_side_than_the_set_s_is_uneven(ramp):
     assert all(("right" if ramp > 0 else "left") in note for note in found["note"])
 
 
+def test_a_border_that_is_product_is_no_uneven_light():
+    """A close-up has no background (`measures.applicability`); the border of its sketch is the product's own surface."""
+    frames = _front(background_L=None)
+    evidence = evidence_of(frames, load_brief(), "originals", sketches=_borders(frames, {FRONT: 9.0}))
+    assert "uneven_background" not in set(find(evidence)[0]["check"])
+
+
 @pytest.mark.parametrize(("ramp", "said"), [(0.0, []), (9.0, [FRONT])])
 def test_a_table_that_comes_into_view_is_no_uneven_light(ramp, said):
     """A tenth of the pictures shows the table's edge below; what a lamp does is seen where all show the same wall."""

@@ -217,7 +217,8 @@ def _with_evenness(evidence):
     """Frames of whole products, with what `evenness` tells of their borders."""
     frames = evidence.whole_product
     levels = border_lightness(frames, evidence.sketches)
-    levels[frames["backdrop"].isin(["cut_out", "unknown"]).to_numpy(bool)] = np.nan
+    no_ground = frames["backdrop"].isin(["cut_out", "unknown"]) | frames["background_L"].isna()  # a close-up's border is product
+    levels[no_ground.to_numpy(bool)] = np.nan
     tolerance = brief_terms.tolerance(evidence.brief, "uneven_background")
     unlike = unlike_the_view(levels, frames["view"].fillna("").to_numpy(str), tolerance)
     return frames.assign(side_to_side=side_to_side(levels), unlike_the_view=unlike)

@@ -10,6 +10,7 @@ taken out here, before anything is judged.
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 
 ANGLED_WORDS = ("three_quarter", "quarter", "angled", "oblique")  # views that are meant to show a turn
+SIDES_OF_A_PART = 3  # of the frame that the product meets: more than half its outline is outside, as in a close-up
 STRAIGHT_ON = ("front", "back")  # views that face camera and lamps, in which both handles stand one behind the other
 
 BOX = (
@@ -50,11 +51,15 @@ BACKGROUND = (
     "cct_k", "duv",
 )  # fmt: skip
 
+PLACED = tuple(name for name in BOX if name != "touches")  # what meets the frame is still told, and whether it should
+
 MEASURED = (*BOX, *ROLL, *YAW, *HANDLES, *COLOUR, *SURFACE, *FOCUS, "outline_confidence", "noise", "phash", "background_L")
 LEAN_NEEDS = (
     "lean is told from a product's front and back and from its colourways; it is empty where there are none, "
     "where the shape is soft or round, or where they leave it open or cannot tell it from the camera's height"
 )
+
+NEED_NO_WHOLE = ("crop", "worn", "target")  # kinds of view that show a part, or more than the product
 
 POSE = ROLL + YAW + PITCH + LEAN + HANDLES + STRAP
 OUTLINE_BASED = BOX + POSE + SHADOW + EDGE + COLOUR + SURFACE
@@ -119,8 +124,10 @@ def applicable(facts, view, view_kind):
         rules.append((OUTLINE_BASED_IN_CROPS if view_kind == "crop" else OUTLINE_BASED, _doubt(facts)))
         if view_kind == "crop":
             rules.append((BACKGROUND, "the detail fills the frame, or cannot be told from what is around it: no background is sure"))
-        elif view_kind in (None, "other"):
+        elif view_kind in (None, "other", "overhead"):
             rules.append((BACKGROUND, "the picture may be a detail that fills the frame: no background is sure"))
+    elif view_kind not in NEED_NO_WHOLE and len((facts.get("touches") or "").split()) >= SIDES_OF_A_PART:
+        rules.append((PLACED + BACKGROUND, "the product meets three sides of the frame, so there is no size, place or sure background"))
     emptied = set()
     for columns, sentence in rules:
         if not emptied.issuperset(columns):
