@@ -33,7 +33,7 @@ def test_the_one_picture_is_found():
         ({(3, "back")}, {}),  # it may hang behind the bag in all pictures
         ({(n, "front") for n in range(4)}, {}),  # a habit of the house
         ({(3, "front")}, {"contrast": 0.5}),  # perhaps a seam
-        ({(3, "front")}, {"products": 5}),  # too few to say what is usual
+        ({(3, "front")}, {"products": 5}),  # too few to say what is usual by the curve alone
         (set(), {}),
     ],
 )
@@ -97,3 +97,27 @@ def test_a_strap_laid_out_in_one_picture_alone_is_told_by_its_colourways():
     assert as_its_product(laid) == {"A1_three_quarter": ("behind", "its colourways show")}
     assert as_its_product(laid.assign(outline_confidence=0.9)) == {}  # what lies beside the body may be backdrop
     assert as_its_product(_states(A1=("behind", "behind", "draped"))) == {}
+
+
+@pytest.mark.parametrize(
+    ("shown", "products", "found"),
+    [
+        ({(3, "front")}, 7, {"AB3_front.jpg"}),
+        ({(3, "front")}, 5, {"AB3_front.jpg"}),
+        ({(3, "front")}, 4, set()),  # too few to say what is usual
+        ({(3, "front"), (1, "front")}, 7, set()),  # perhaps a habit
+        ({(3, "front"), (3, "three_quarter")}, 7, set()),  # the product's strap
+    ],
+)
+def test_in_a_small_set_the_one_picture_with_a_whole_ribbon_across_is_found(shown, products, found):
+    frames, sketches = _set(shown, products=products)
+    for file in frames.loc[frames["strap_state"] == "front", "file"]:
+        sketches[file]["strap"][EVIDENCE.index("ribbon")] = 0.7
+    assert shown_once(frames, sketches) == found
+
+
+def test_a_picture_of_another_product_counts_as_one_of_the_set_but_is_no_picture_of_the_product():
+    frames, sketches = _set({(3, "front")}, products=8)
+    assert shown_once(frames, sketches, ["AB1_front.jpg"]) == {"AB3_front.jpg"}
+    assert shown_once(frames, sketches, ["AB3_three_quarter.jpg"]) == set()  # nothing of its own left to compare with
+    assert shown_once(frames, sketches, ["AB3_front.jpg"]) == set()

@@ -270,9 +270,10 @@ def strap(evidence):
     the product's other views show too is not missed by others that show none: it is easily overlooked, and hardly seen where there is none.
     Where the view follows no rule, a product's other views and its colourways say how its strap should lie.
     """
-    frames = evidence.whole_product
-    frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(evidence.misfiled["file"])]  # of another product or view
-    alone, all_round, alike = shown_once(frames, evidence.sketches), as_other_views(frames), as_its_product(frames)
+    frames, misfiled = evidence.whole_product, evidence.misfiled["file"]
+    alone = shown_once(frames, evidence.sketches, misfiled)
+    frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(misfiled)]  # of another product or view
+    all_round, alike = as_other_views(frames), as_its_product(frames)
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]

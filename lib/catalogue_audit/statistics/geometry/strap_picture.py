@@ -144,11 +144,16 @@ def attached(evidence, turned, rings, sure):
 def hangs_across(evidence, has_strap, view, front_without=False):
     """Whether a curve hangs across the body as clearly as this view and product call for; ``front_without``: the product's front shows none."""
     fastened = min(evidence["stub_left"], evidence["stub_right"]) > RING
-    by_chance = max(evidence["ribbon_by_chance"], LEAST_CHANCE)
-    if evidence["ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[fastened] * by_chance):
+    if ribbon_across(evidence, fastened):
         return True
     if has_strap:
         return evidence["curve"] > (LIKELY_CURVE if shows_a_turn(view) else CURVE)
     between_rings, back, face = CLEAR_CONTRAST
     clear = between_rings if fastened and not front_without else back if view == "back" or fastened else face
     return evidence["curve"] > CURVE and evidence["contrast"] > clear
+
+
+def ribbon_across(evidence, fastened=False):
+    """Whether a ribbon of one width hangs across the body, more of it than the body gives by chance; less is enough where it is ``fastened`` to rings."""
+    by_chance = max(evidence["ribbon_by_chance"], LEAST_CHANCE)
+    return evidence["ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[fastened] * by_chance)

@@ -5,6 +5,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
+from catalogue_audit.statistics.geometry.strap_picture import ribbon_across
 from catalogue_audit.statistics.geometry.strap_states import (
     CHANGES_OUTLINE,
     FEWEST_OF_A_VIEW,
@@ -16,40 +17,49 @@ from catalogue_audit.statistics.geometry.strap_states import (
     styles_of,
 )
 
-RARE = 0.13  # share of a set's products: one of eight, two of sixteen
+RARE = 0.13  # share of a set's products: one of eight, two of sixteen; of five to seven, one that shows a whole ribbon
 FEWEST_ALIKE, MOST_ALIKE = 2, 0.75  # pictures of a product and its colourways that agree, and their share
 SAME_ARCH = 0.5  # of what stands above the body in the product's other pictures; with less, its handle was taken for body
 
 
-def shown_once(frames, sketches):
+def shown_once(frames, sketches, misfiled=()):
     """
     Pictures with a strap across the body, of products that show none in any other view, in a set whose pictures of that view show none.
 
     Front and three-quarter view show one face, so a strap in one of them alone was put on, or forgotten, in between; one in the back alone
     may hang there all the time. Only a strap that stands out clearly counts, clearer than what the other picture of the face shows in its
-    place, as a flap's edge does in both; and only where it is rare: a house may show each strap in one view.
+    place, as a flap's edge does in both; and only where it is rare: a house may show each strap in one view. In a small set one picture alone
+    may, and both measures of what hangs across the body must tell it: the curve and the ribbon.
 
     Parameters
     ----------
     frames : DataFrame
         Whole products, with ``file``, ``sku``, ``view``, ``strap_state``.
     sketches : mapping of str to dict
+    misfiled : iterable of str
+        Files that show another product, or another view, than their names say: without a strap they count as pictures of the set, but are
+        not compared with the product's own.
 
     Returns
     -------
     set of str
         Files.
     """
-    told = frames[frames["sku"].notna() & frames["strap_state"].notna()]
+    foreign = frames["file"].isin(list(misfiled))
+    told = frames[frames["sku"].notna() & frames["strap_state"].notna() & ~(foreign & (frames["strap_state"] == "front"))]
     seen = [_evidence(sketches, file) for file in told["file"]]
     contrast, arch = (pd.Series([evidence.get(name, np.nan) for evidence in seen], index=told.index, dtype=float) for name in ("contrast", "arch_height"))
-    faces = (told["view"] == "front") | told["view"].map(shows_a_turn).astype(bool)
-    told = told.assign(shows=(told["strap_state"] == "front") & (contrast >= SURE_CONTRAST), faces=faces, contrast=contrast, arch=arch)
+    faces = ((told["view"] == "front") | told["view"].map(shows_a_turn).astype(bool)) & ~foreign[told.index]
+    ribbon = [bool(evidence) and ribbon_across(evidence) for evidence in seen]
+    shows = (told["strap_state"] == "front") & (contrast >= SURE_CONTRAST)
+    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon)
     shown_by = told.groupby("sku")["shows"].sum()
     found = set()
     for _, group in told.groupby("view"):
         shown = group[group["shows"]]
-        if len(group) >= FEWEST_PRODUCTS_OF_A_VIEW and len(shown) <= RARE * len(group):
+        few = len(group) < FEWEST_PRODUCTS_OF_A_VIEW
+        rare = len(shown) == 1 and bool(shown["ribbon"].all()) if few else len(shown) <= RARE * len(group)
+        if len(group) >= FEWEST_OF_A_VIEW and rare:
             once = shown[shown["faces"] & (shown["sku"].map(shown_by) == 1)]
             found |= {row["file"] for row in once.to_dict("records") if _clearer_than_the_face(row, told[told["faces"] & (told["sku"] == row["sku"])])}
     return found
