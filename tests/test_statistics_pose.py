@@ -225,6 +225,15 @@ def test_a_product_without_a_back_picture_is_taken_to_be_as_its_other_colourways
     assert states_of([0, 0.6, 0, 0], [*views, "back"], [*skus, "A-2"], ["A"] * 4) == ["behind", "behind", "none", "none"]
 
 
+@pytest.mark.parametrize(("others", "turned", "back"), [(3, 0, "behind"), (2, 0, "front"), (3, 0.6, "front")])
+def test_where_straps_hang_behind_one_laid_over_for_the_front_leaves_its_back_as_the_others(others, turned, back):
+    """Not where few hang so, or where the product's turned view shows it in front as well."""
+    views, products = ["front", "three_quarter", "back"], [name for name in "ABC"[:others] for _ in range(3)]
+    states = states_of([0, 0, 0.6] * others + [0.6, turned, 0.6], views * (others + 1), [*products, "D", "D", "D"])
+    assert states[:-3] == ["behind"] * 3 * others
+    assert states[-3] == "front" and states[-1] == back
+
+
 def test_straight_on_views_are_compared_with_the_middle_of_their_view():
     turns = np.array([0.4, -0.2, 0.1, 0.0, 8.5, -0.3])
     frames = table(view=["front"] * 6, yaw_deg=turns, yaw_sd_deg=[1.0] * 6)

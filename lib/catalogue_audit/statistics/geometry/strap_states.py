@@ -105,11 +105,27 @@ def _behind_the_product(states, skus, views, styles):
     for sku, rows in of_product.items():
         if backs[sku]:
             of_style.setdefault(styles[rows[0]], []).append(hangs[sku])
+    _laid_over_for_one_picture(states, backs, faces, hangs)
     for sku, rows in of_product.items():
         alike = of_style.get(styles[rows[0]], [])
         if hangs[sku] or (plain[sku] and not backs[sku] and alike and all(alike)):
             for row in backs[sku] + faces[sku]:
                 states[row] = states[row] if states[row] in CHANGES_OUTLINE else "behind"
+
+
+def _laid_over_for_one_picture(states, backs, faces, hangs):
+    """
+    Say 'behind' of a back that shows a strap across, where the set's straps hang so and a single one of several pictures of the face shows it in front.
+
+    It was laid over for that picture; the back shows it as all others do. ``backs``, ``faces``: rows by product; ``hangs``: whether its strap does.
+    """
+    across = [sku for sku, rows in backs.items() if rows and not hangs[sku] and all(states[row] == "front" for row in rows)]
+    if sum(hangs.values()) < SECOND_HABIT * max(len(across), 1):
+        return
+    for sku in across:
+        if len(faces[sku]) > 1 and sum(states[row] == "front" for row in faces[sku]) == 1:
+            for row in backs[sku]:
+                states[row] = "behind"
 
 
 def _says_behind_or_front(state, evidence, view, rings, sure):
