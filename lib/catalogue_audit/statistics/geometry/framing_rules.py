@@ -14,6 +14,7 @@ import pandas as pd
 
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
 from catalogue_audit.statistics.geometry.style_places import body_axes, style_places
+from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
@@ -123,7 +124,7 @@ def places(frames, sketches, products=None):
     across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
     found = {}
     axes, axes_sd = body_axes(frames, sketches)
-    for name, middle, other, other_sd in (("centre_dev_x", across, axes, axes_sd), ("centre_dev_y", down, stands, np.zeros(len(frames)))):
+    for name, middle, other, other_sd in (("centre_dev_x", across, axes, axes_sd), ("centre_dev_y", down, stands, turned_place_sd(frames))):
         kept = [np.stack([middle[rows], other[rows]]) for rows in views]
         own = [np.stack([np.zeros(len(rows)), np.nan_to_num(other_sd[rows])]) for rows in views]
         off, sd = _all_frames(frames, views, weigh_rules(kept, PLACE_SD, np.full(2, 0.5), own=own))
