@@ -298,6 +298,17 @@ def test_one_product_before_a_lighter_sweep_may_stand_nearer_and_two_in_turn_wer
     assert found[1]["exposure_dev_ev"].to_numpy() == pytest.approx(0.13, abs=0.03)
 
 
+def test_where_one_view_s_light_changed_the_rest_of_its_product_was_rather_lit_otherwise_than_nearer():
+    """All of a product darker by 0.17 EV stays half a chance; with one view 0.4 EV brighter than its others, it is light."""
+    all_of_it = {("S06", view): {"ev": -0.17} for view in VIEWS}
+    changed = all_of_it | {("S06", "three_quarter"): {"ev": 0.23}}
+    files = [f"S06_{view}.jpg" for view in VIEWS if view != "three_quarter"]
+    steady, told = (_found(*_delivery(faults=faults, products=20)).loc[files] for faults in (all_of_it, changed))
+    assert told["exposure_dev_ev"].to_numpy() == pytest.approx(-0.17, abs=0.03)
+    assert (told["exposure_dev_ev"] < steady["exposure_dev_ev"]).all()
+    assert (told["exposure_dev_sd_ev"] < steady["exposure_dev_sd_ev"]).all()
+
+
 def test_a_view_seen_only_under_other_lamps_is_compared_all_the_same():
     """A side that looks like the other views, which one product has, under darker lamps: its background and its other views tell its light."""
     dark = {("S05", view): {"ev": -0.3} for view in (*VIEWS, "side")}

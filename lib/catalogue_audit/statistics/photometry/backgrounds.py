@@ -18,6 +18,7 @@ NEARER, NEARER_SD = 0.01, 0.08  # share of the products that stand so much neare
 DETAIL_SD = 0.06  # EV; the same of details (common practice, no source)
 REPEATS_SD = 0.02  # EV; by which flashes and steady lamps repeat (common practice, no source)
 RUN, IN_A_RUN = 0.05, 0.2  # EV within which a frame has the background of those before or after it; share of such that were lit otherwise
+SURELY = 0.99  # how likely a view was lit otherwise than the product's others, for the rest to be in doubt
 PLACE_SD = 0.08  # EV; by which the sweep behind one view differs from that behind the others (common practice, no source)
 DRIFT_EV = 0.03  # by which the light of a view may differ as well: what is shot view by view, or by few products
 VIEW_TOUCHED, TOUCHED_SD = 0.03, 0.3  # share of the views, and frames, that were lit otherwise, by so much (EV)
@@ -186,6 +187,14 @@ def _in_a_run(background, beside):
     return np.where(np.fmin(*np.abs(background - beside)) < RUN, IN_A_RUN, VIEW_TOUCHED)
 
 
+def _lamps_moved_meanwhile(touched, sku, whole):
+    """Whether a view of the product surely was lit otherwise than its others, (n,) of bool: where light changed once, it may have before and after."""
+    moved = np.zeros(len(sku), bool)
+    for places in members_of(sku):
+        moved[places] = (touched[places][whole[places]] > SURELY).any()  # NaN is none
+    return moved
+
+
 def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, beside, beside_products):
     """
     What each frame's background tells of the light on its product.
@@ -217,6 +226,7 @@ def light_of_backgrounds(behind, background_sd, level, sku, groups, whole, besid
     _, between_sd = scatters(shared, np.full(len(shared), np.nan), sku, first, PRODUCT_SD)
     light_sd, sweep_sd = scatters(behind - shared, plain - effects, sku, whole)
     sweep_sd = scatter_of_details(behind - shared, light_sd, sweep_sd, groups, whole)
-    common, common_sd, all_touched = light_behind(shared, shared_sd, REPEATS_SD, between_sd, _in_a_run(shared, beside_products), NEARER)
     own, own_sd, touched = light_behind(behind - shared, background_sd, light_sd, sweep_sd, _in_a_run(behind, beside))
+    all_lit_otherwise = np.where(_lamps_moved_meanwhile(touched, sku, whole), IN_A_RUN, _in_a_run(shared, beside_products))
+    common, common_sd, all_touched = light_behind(shared, shared_sd, REPEATS_SD, between_sd, all_lit_otherwise, NEARER)
     return common + own, np.sqrt(common_sd**2 + own_sd**2 + LAMPS_SD**2), np.maximum(touched, all_touched)
