@@ -3,7 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from catalogue_audit import schema
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
+from catalogue_audit.statistics.geometry.framing_rules import size_and_place
 
 
 def sizes_against_their_shape(skus, widths):
@@ -23,3 +25,58 @@ def test_products_that_a_number_alone_tells_apart_are_no_colourways_of_one_size(
 def test_colourways_of_a_numbered_style_are_of_one_size(colours):
     off = sizes_against_their_shape([f"AL-1101-{colour}" for colour in colours], [0.5, 0.5, 0.6])
     assert off == pytest.approx([0, 0, np.log(1.2)])
+
+
+FOCAL, DISTANCE_CM, DOWN = 3.0, 220.0, np.radians(12.0)  # of a pinhole camera, in frame widths; how far it is, how much it looks down
+SHAPES = [(42, 14, 30), (40, 13, 36), (30, 12, 33), (46, 9, 30), (36, 18, 25), (34, 15, 26), (38, 16, 27)]  # cm
+
+
+def box_seen(width, depth, height, turn_deg):
+    """Width and height of the picture of a box, as shares of the frame (pinhole projection, plane geometry)."""
+    x, z, y = (values.ravel() for values in np.meshgrid([-width / 2, width / 2], [-depth / 2, depth / 2], [0.0, height]))
+    turn = np.radians(turn_deg)
+    x, z = x * np.cos(turn) - z * np.sin(turn), x * np.sin(turn) + z * np.cos(turn)  # z towards the camera
+    up, away = (y - 12) * np.cos(DOWN) - z * np.sin(DOWN), DISTANCE_CM - z * np.cos(DOWN) - (y - 12) * np.sin(DOWN)
+    return np.ptp(FOCAL * x / away), np.ptp(FOCAL * up / away)
+
+
+def set_from_one_distance(magnified):
+    """Frames of seven boxes, front, back and three-quarter view; the pictures named (number, view) magnified by so much."""
+    rows = []
+    for number, (shape, turn) in enumerate(zip(SHAPES, (33, 35, 36, 34, 35, 37, 33), strict=True)):
+        for view, seen in (("front", 0), ("back", 0), ("three_quarter", turn)):
+            factor = magnified.get((number, view), 1.0)
+            wide, tall = (factor * length for length in box_seen(*shape, seen))
+            rows.append({"sku": f"N{number}", "view": view, "view_kind": "upright", "fill_width": wide, "fill_height": tall})
+    told = pd.DataFrame(rows)
+    frames = pd.DataFrame({column.name: [None] * len(rows) for column in schema.FRAME_COLUMNS})
+    return frames.assign(**told, fill_area=told["fill_width"] * told["fill_height"], style="", file=[f"{k}.jpg" for k in range(len(rows))])
+
+
+def clearly_scaled(frames):
+    found = size_and_place(frames, {}, None)
+    off = found["scale_dev"]
+    sure = (off.abs() > 0.05) & (off.abs() > 3 * found["scale_dev_sd"])
+    return list(zip(frames.loc[sure, "sku"], frames.loc[sure, "view"], off[sure].round(2), strict=True))
+
+
+@pytest.mark.parametrize(("view", "factor"), [("back", 0.89), ("front", 0.89), ("back", 1.11), ("front", 1.11)])
+def test_the_turned_view_tells_which_of_a_front_and_a_back_is_off(view, factor):
+    """A bag much wider and flatter than the others may leave it open; none is told the wrong way round."""
+    found = 0
+    for number in range(len(SHAPES)):
+        for sku, found_view, off in clearly_scaled(set_from_one_distance({(number, view): factor})):
+            assert (sku, found_view) == (f"N{number}", view) and off == pytest.approx(factor - 1, abs=0.025)
+            found += 1
+    assert found >= 5
+
+
+def test_products_of_other_sizes_and_a_turned_view_off_by_itself_make_no_front_or_back_too_large():
+    assert clearly_scaled(set_from_one_distance({})) == []
+    assert not {view for _, view, _ in clearly_scaled(set_from_one_distance({(2, "three_quarter"): 1.11}))} & {"front", "back"}
+
+
+def test_without_a_turned_view_nothing_says_which_of_two_is_off():
+    frames = set_from_one_distance({(0, "back"): 0.89})
+    frames = frames[frames["view"] != "three_quarter"].reset_index(drop=True)
+    assert clearly_scaled(frames) == []

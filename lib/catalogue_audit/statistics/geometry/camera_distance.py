@@ -6,6 +6,9 @@ the others of the same shape: the colourways of its style, and a front with its 
 one size holds under any rule, so this one is believed only where the shapes scatter as no other rule explains: each shape's
 size is free, and costs as much evidence as a free parameter does.
 
+Of a front and a back that differ, the product's turned view says which is off: a camera that looks down shows it higher than the straight-on
+ones by what it sees of the depth, much alike for all products of a set.
+
 References
 ----------
 .. [1] D. J. C. MacKay, "Bayesian Interpolation", Neural Computation 4 (1992) 415-447 (the Occam factor of a free parameter).
@@ -14,12 +17,18 @@ References
 import math
 
 import numpy as np
+import pandas as pd
 
-from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.statistics.geometry.style_places import shared_offset
+from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
 ONE_SHAPE = 0.06  # of ln(width over height): products of one SKU stem that differ by more are no colourways of one shape
 SIZES_SD = 0.25  # of ln(size) of bags: the smallest handbags are half as large as travelling bags; common practice, no source
 ONE_OF_TWO = 0.06  # of two pictures that differ, nothing says which is off; so much they may differ by that
+LEAST_SD = 0.015  # of ln(height) by the turned view: the depths of a few products may be alike by chance
+FEWEST = 4  # products that tell how much higher a turned view shows them
+TRIED = np.arange(-0.5, 0.5, 0.002)  # of ln(size), about a pair's own middle
 MARKS = "-_. "  # before the last part of an SKU, which names the colour
 
 
@@ -45,17 +54,46 @@ def free_sizes(frames, views, sd):
     width, height = (frames[name].to_numpy(dtype=float, na_value=math.nan) for name in ("fill_width", "fill_height"))
     size = 0.5 * np.log(width * height)
     groups = _shapes(frames, np.concatenate(views) if views else [], np.log(width / height))
+    turned = _heights_by_the_turned_view(frames, height)
     off, unsure = np.zeros(len(frames)), np.full(len(frames), SIZES_SD)
     costs = np.zeros(len(frames))
     for rows in groups.values():
         rows = np.array(rows)
         costs[rows] = math.log(SIZES_SD / sd) / len(rows)
         if len(rows) == 2:
-            unsure[rows] = max(ONE_OF_TWO, float(np.ptp(size[rows])))
+            off[rows], unsure[rows] = _of_a_pair(size[rows], turned[:, rows] + [size[rows] - np.log(height[rows]), np.zeros(2)], sd)
         elif len(rows) > 2:
             off[rows] = size[rows] - np.median(size[rows])
             unsure[rows] = sd / math.sqrt(len(rows))
     return [(off[rows], unsure[rows], float(costs[rows].sum())) for rows in views]
+
+
+def _of_a_pair(sizes, witness, sd):
+    """Deviations of two ln(size) and their uncertainties, by (2, 2) what the turned view makes of each of them and how surely; NaN where it does not."""
+    apart = float(np.ptp(sizes))
+    told, told_sd = witness.mean(axis=1)
+    if apart <= ONE_OF_TWO / 2 or not np.isfinite(told):
+        return np.zeros(2), max(ONE_OF_TWO, apart)
+    middle = sizes.mean()
+    values, sds = np.array([*sizes, told]) - middle, np.array([sd, sd, told_sd])
+    _, shared, shared_sd = shared_offset(values, sds, TRIED, np.ones(len(TRIED)))
+    return sizes - middle - shared, math.hypot(sd, shared_sd)
+
+
+def _heights_by_the_turned_view(frames, height):
+    """(2, n): ln of how high a straight-on picture of the product should be by its turned view and the others' usual rise, and how sure; NaN if unknown."""
+    views, told = frames["view"].fillna(""), pd.Series(height, index=frames.index)
+    slanting = told[views.map(shows_a_turn).astype(bool)].groupby(frames["sku"]).median()
+    rise = (slanting - told[views.isin(STRAIGHT_ON)].groupby(frames["sku"]).median()).dropna()
+    found = np.full((2, len(frames)), math.nan)
+    for sku in rise.index if len(rise) > FEWEST else ():
+        others = rise.drop(sku).to_numpy()
+        expected = slanting[sku] - np.median(others)
+        unsure = mad_scale(others) * math.hypot(1.0, MEDIAN_EFFICIENCY / math.sqrt(len(others)))
+        if expected > 0:
+            here = (views.isin(STRAIGHT_ON) & (frames["sku"] == sku)).to_numpy(dtype=bool)
+            found[:, here] = [[math.log(expected)], [max(unsure / expected, LEAST_SD)]]
+    return found
 
 
 def _shapes(frames, rows, aspect):
