@@ -22,7 +22,7 @@ BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 1.8, 0.55, 2.4])
 ROUND_WITHIN_SD_DEG, ROUND_BETWEEN_SD_DEG = 0.45, 1.5  # the same of the tilt of a round base
 UNSURE_SIDE_DEG = 1.5  # standard uncertainty of the side's edge from which rounding has made it
 SIDES_SHARE = 0.25  # of the sides' own uncertainty that is not alike in all pieces of a style
-UNSURE_SIDES_DEG = 3.5  # the same of sides that are not straight
+UNSURE_SIDES_DEG = 8.0  # the same of sides that are not straight: rounded ones lean alike from style to style, and hold a roll of several degrees unlikely
 # Share of fronts laid over wrongly by mean correlation: the same bags.
 SCORES, LAID_WRONG, WITH_RIVAL = (0.14, 0.18, 0.24, 0.28, 0.34), (0.6, 0.35, 0.13, 0.06, 0.02), (0.6, 0.5, 0.35, 0.28, 0.2)
 RIVALS = 0.6, 0.9  # of the chosen turn's score, from which another turn counts, and counts fully
