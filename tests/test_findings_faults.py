@@ -251,6 +251,18 @@ def test_a_copy_in_another_size_is_a_duplicate_and_not_also_off_the_specificatio
     assert all(other in note for other, note in zip((FRONT, BACK), findings["note"], strict=True))
 
 
+@pytest.mark.parametrize(("wrong", "told"), [("NB-104_front.jpg", []), ("NB-107_front.jpg", ["NB-104_front.jpg"])])
+def test_an_enlarged_file_is_told_where_its_sharp_copy_lies_under_another_product(frames, wrong, told):
+    """The sharp copy goes, the enlarged one stays and has to be exported again; a copy that goes itself needs no mending."""
+    pairs = pd.DataFrame({"file_a": ["NB-104_front.jpg"], "file_b": ["NB-107_front.jpg"], "kind": ["re_export"]})
+    misfiled = pd.DataFrame(
+        {"file": [wrong], "claimed_sku": wrong[:6], "likely_sku": "NB-105", "kind": "wrong_product", "score": 0.9, "evidence": ""}
+    )
+    found = judged(changed(frames, "NB-104_front.jpg", resolved=0.4), pairs=pairs, misfiled=misfiled)
+    assert found.loc[found["check"] == "upscaled", "file"].tolist() == told
+    assert found["check"].eq("near_duplicate").sum() == 2
+
+
 @pytest.mark.parametrize("kind", ["same_bytes", "same_pixels", "re_export", "resized"])
 def test_a_fault_of_a_copied_frame_is_said_once_and_names_the_copy(frames, kind):
     dark = changed(changed(frames, FRONT, exposure_dev_ev=-0.4), BACK, exposure_dev_ev=-0.4)

@@ -17,6 +17,7 @@ NEAR_KINDS = {
 }
 COPIES = (*EXACT_KINDS, "re_export", "resized")  # files of one frame that show all of it: they share its faults, place by place
 DUPLICATES = ("exact_duplicate", "near_duplicate")
+OF_ANOTHER_PRODUCT = ("wrong_product", "wrong_detail")
 CHECKS_OF_A_COPY = ("file_spec", "upscaled", "jpeg_quality", "colour_profile")
 
 
@@ -73,13 +74,14 @@ def explained_by_duplicates(rows, evidence):
     Findings about the file of a copy that another finding already says.
 
     A re-export of another size or quality differs from the set's majority
-    because it is a copy; that is one thing to mend. What the user's own brief
+    because it is a copy; that is one thing to mend. Where all its copies are of
+    the wrong product, it is the file that stays, and is mended. What the user's own brief
     names stays a finding of its own. A fault of the photograph is said of the
     first of its files, and names its other copies: one mend serves all. It is said of each
     file that is a frame or a crop of its own (another mend, other places), and where a change of
     the light or dirt on the sensor caused it, as of all frames it was done to.
     """
-    duplicated = {row["file"] for row in rows if row["check"] in DUPLICATES}
+    duplicated = {row["file"] for row in rows if row["check"] in DUPLICATES} - _files_that_stay(rows, evidence)
     from_majority = () if brief_terms.file_spec(evidence.brief) else CHECKS_OF_A_COPY
     rows = [row for row in rows if not (row.get("file") in duplicated and row["check"] in from_majority)]
     kept_of = _kept_files(evidence)
@@ -92,6 +94,17 @@ def explained_by_duplicates(rows, evidence):
         else:
             left.append(row)
     return [_with_copies(row, copies.get((row.get("file"), row["check"]))) for row in left]
+
+
+def _files_that_stay(rows, evidence):
+    """Files that show their own product, all of whose copies are filed under another that they do not show."""
+    wrong = {row.get("file") for row in rows if row["check"] in OF_ANOTHER_PRODUCT}
+    pairs = evidence.pairs[evidence.pairs["kind"].isin([*EXACT_KINDS, *NEAR_KINDS])]
+    copies = {}
+    for a, b in zip(pairs["file_a"], pairs["file_b"], strict=True):
+        copies.setdefault(a, set()).add(b)
+        copies.setdefault(b, set()).add(a)
+    return {file for file, others in copies.items() if file not in wrong and others <= wrong}
 
 
 def _kept_files(evidence):
