@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.statistics.matching.turned_faces import Compared, face_of, face_shares, has_faces, points_of_one
+from catalogue_audit.statistics.matching.turned_faces import Compared, _sides, face_of, face_shares, has_faces, points_of_one
 
 SIZE, WIDE, HIGH, DEEP = 600, 0.30, 0.24, 0.10
 CAMERA = np.array([[1300.0, 0, 300], [0, 1300, 300], [0, 0, 1]])
@@ -93,6 +93,46 @@ def test_a_striped_print_that_runs_on_around_the_bag_tells_nothing(triples):
     shares = _shares({**triples, "stripes": pictures, "turned": (pictures[1], pictures[0], pictures[2])})
     assert shares.pop("stripes") == 0 and shares.pop("turned") == 0
     assert min(shares.values()) > 2
+
+
+def _drum(panel, turn_deg):
+    """Sketch of a drum that a panel runs around once, turned; the panel's middle is its front."""
+    across = np.linspace(-1, 1, 402)[1:-1]
+    angle = np.arcsin(across) - np.radians(turn_deg)
+    maps = np.meshgrid(np.float32((angle / (2 * np.pi) + 0.5) % 1 * (panel.shape[1] - 1)), np.arange(400, dtype=np.float32))
+    picture, mask = np.full((SIZE, SIZE, 3), 255, np.float32), np.zeros((SIZE, SIZE), np.uint8)
+    picture[100:500, 100:500] = cv2.remap(panel, *maps, cv2.INTER_LINEAR)
+    mask[100:500, 100:500] = 1
+    ok, preview = cv2.imencode(".jpg", picture.clip(0, 255).astype(np.uint8))
+    assert ok
+    mask = cv2.resize(mask, (256, 256), interpolation=cv2.INTER_NEAREST).astype(bool)
+    return {"preview": preview.ravel(), "mask": mask, "round_base": np.zeros(3)}
+
+
+@pytest.mark.parametrize("exchanged", [False, True])
+def test_a_drum_turned_around_its_axis_tells_its_front(triples, exchanged):
+    around = np.concatenate([_panel(60 + n) for n in range(3)], axis=1)
+    views = [_drum(around, turn) for turn in (0, 180)]
+    front, back = views[::-1] if exchanged else views
+    right = _turned_to_the_right(triples)
+    shares = _shares({**triples, "drum": (front, back, _drum(around, 36 if right else -36))})
+    assert shares["drum"] < -1 if exchanged else shares["drum"] > 1
+
+
+def _turned_to_the_right(triples):
+    """Whether the turned boxes show their face at the right: then the drum is turned the same way."""
+    files = {name: tuple(f"{name} {view}" for view in ("front", "back", "turned")) for name in triples}
+    sketches = dict(zip(sum(files.values(), ()), sum(triples.values(), ()), strict=True))
+    left, right = np.sum([_sides(Compared(sketches), three) for three in files.values()], axis=0)
+    return right > left
+
+
+def test_a_base_that_falls_off_steeply_is_laid_over_too(triples):
+    """The camera looks down by 32° on a face turned by 46°."""
+    panels = _panel(21), _panel(71), _panel(90, 0)
+    straight = [_picture(panel, panels[2], 0) for panel in panels[:2]]
+    shares = _shares({**triples, "steep": (*straight, _picture(panels[0], panels[2], 46, 32))})
+    assert shares["steep"] > 2
 
 
 def test_a_sketch_without_picture_or_product_has_no_face():

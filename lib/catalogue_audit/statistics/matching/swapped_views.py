@@ -29,13 +29,16 @@ BY_LIKENESS = (
     "its detail fits the back picture better, while the others' fit the front",
     "its three-quarter view shares more with the back picture, while the others' share more with the front",
 )
+# That a three-quarter view may give: its face laid over both pictures is not mistaken by half of this (of 360 bags as named one
+# of stripes is), so that it outweighs an order of capture that says only that picture and name were exchanged together.
+MOST_OF_TURNED = 3.0
 MOST_OF_DETAILS = 1.5  # that details may give: a plain one can lie on the wrong picture by chance, and then fits it well
 OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
 # Standard deviations by which the key points of one picture only outnumber those of the other by chance, as a print's come in
 # numbers, and beyond them: of 130 bags as named the contrary reaches 3.4 at most, of 14 exchanged ones 8 lie at 5.5 to 13.
 CHANCE_POINTS, CLEAR_POINTS = 3.5, 1.0
-CHANCE_FACE, CLEAR_FACE = 1.0, 0.8  # standard deviations that tiles reach by chance, and beyond them: bags as named mostly reach 3.5 to 8, the contrary 1.7
+CHANCE_FACE, CLEAR_FACE = 1.0, 0.8  # standard deviations that tiles reach by chance, and beyond them: bags as named mostly reach 3.5 to 8, the contrary 2.9
 MOSTLY_FRONT = 0.6  # of the bags whose three-quarter view clearly tells
 USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
 CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
@@ -151,7 +154,8 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
 
 def _told(kinds, sku):
     """(vote, reason) of each kind of evidence for one product."""
-    return [(float(np.clip(votes.get(sku, 0.0), -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
+    most = {BY_LIKENESS[1]: MOST_OF_TURNED}
+    return [(_at_most(votes.get(sku, 0.0), most.get(reason, MOST_OF_ONE_KIND)), reason) for reason, votes in kinds]
 
 
 def _may_be_exchanged(told, further=0.0):
@@ -164,8 +168,9 @@ def turned_votes(frames, sketches, pairs, turned):
     """
     Whether each product's three-quarter view, which shows its front, shows what the front picture does, or the back picture.
 
-    The turned face is laid over both (`turned_faces`); of a round bag, which turns no plane face, and where the faces do
-    not clearly say front, the key points are counted that only one of them shows. A set whose bags do not mostly say front says nothing.
+    The turned face is laid over both (`turned_faces`); where the faces do not clearly say front, the key points are
+    counted that only one of them shows; against faces that say back they count even where it may be chance. A set whose
+    bags do not mostly say front says nothing.
     """
     files = {sku: tuple(frames["file"][row] for row in (*pairs[sku], turned[sku])) for sku in pairs if turned[sku] is not None}
     at_hand = Compared(sketches)
@@ -177,9 +182,16 @@ def turned_votes(frames, sketches, pairs, turned):
     points = zip(asked, spread(points_of_one, [files[sku] for sku in asked], sketches), strict=True)
     for sku, balance in points:
         if balance is not None:
-            votes[sku] = votes.get(sku, 0.0) + _beyond(balance, CHANCE_POINTS, CLEAR_POINTS)
+            contrary = votes.get(sku, 0.0) < 0 < balance
+            told = balance / CLEAR_POINTS if contrary else _beyond(balance, CHANCE_POINTS, CLEAR_POINTS)
+            votes[sku] = votes.get(sku, 0.0) + _at_most(told, MOST_OF_ONE_KIND)
     clear = [vote > 0 for vote in votes.values() if abs(vote) >= 1]
     return votes if len(votes) >= FEWEST_PRODUCTS and sum(clear) >= max(MOSTLY_FRONT * len(clear), 2) else {}
+
+
+def _at_most(vote, most):
+    """A vote of either sign, clipped."""
+    return float(np.clip(vote, -most, most))
 
 
 def _beyond(value, chance, clear):

@@ -4,7 +4,8 @@ Which of two straight-on pictures shows the face that a three-quarter view shows
 The turned face is narrower, slopes, and lies at one end of the picture. So the turned picture is stretched back by a few
 such movements; then small tiles of each straight-on picture are looked for near their places in it. A tile may lie some
 pixels off, as perspective and bulging sides have it, and light that falls otherwise is taken off first. A logo, a
-flap or a pocket is found again in the picture of its own face only.
+flap or a pocket is found again in the picture of its own face only. A bag without a sharp edge may be a box with soft
+corners or a drum, whose face turns around its axis: it is laid both ways.
 
 References
 ----------
@@ -29,8 +30,10 @@ REACH_ACROSS_PX, REACH_DOWN_PX = 7, 5  # how far off its place a tile may lie
 FEWEST_TILES = 6
 MOST_CONTRAST = 4.0  # CIELAB: a tile with more counts no more, or one bright fitting would decide
 WIDTHS = (0.6, 0.72, 0.85)  # of the turned face over the straight-on one: turned by 53° to 32°
-SLOPES = (0.0, 0.14)  # of its base
+SLOPES = (0.0, 0.1, 0.2, 0.3)  # of its base: tan(turn) times the sine of how far the camera looks down, and more from near by
 HEIGHTS = (0.84, 1.0)  # of the face over the turned picture's height, which a sloping base adds to
+TURNS_DEG = (20, 28, 36, 44, 52)  # of a drum around its axis
+SEEN_DEG = 65  # from the line of sight: farther round, a drum's face is too narrow to be compared
 TRIED = 3  # movements that are tried in full; all must agree, as a chequered face lies over another in many ways
 LEAST_FIT = 0.55  # mean correlation of the tiles of the better face; bags laid over another product's turned picture reach 0.34, 0.49 the best twentieth
 # A tile of one face that is not on the other near its own place (correlation), and is there further along, belongs to a print that
@@ -79,11 +82,16 @@ class Compared:
     def __init__(self, sketches):
         self._sketches, self._at_hand = sketches, OrderedDict()
 
+    def is_round(self, file):
+        """Whether a turned product stands on a round base and shows no edge of a plane face."""
+        sketch = self._sketches.get(file) or {}
+        return "round_base" in sketch and "front_edge" not in sketch
+
     def __getitem__(self, files):
         """(front, back, turned, places of tiles, the three at half the size); () with too little to compare, None without three faces."""
         if files not in self._at_hand:
             views = [self._sketches.get(file) or {} for file in files]
-            faces = (None,) if _is_round(views[2]) else tuple(face_of(sketch) for sketch in views)
+            faces = tuple(face_of(sketch) for sketch in views)
             self._at_hand[files] = None if None in faces else ready(*faces)
             if len(self._at_hand) > AT_HAND:
                 self._at_hand.popitem(last=False)
@@ -121,7 +129,8 @@ def face_shares(products, sketches, compared):
         Positive for the first face, negative for the second, in standard deviations as the tiles themselves scatter (at
         most the root of their number); 0 where neither fits or the likeliest ways of laying them over disagree.
     """
-    learnt_from = list(products.values())[:: max(len(products) // LEARNT_FROM, 1)]
+    boxes = [files for files in products.values() if not compared.is_round(files[2])] or list(products.values())
+    learnt_from = boxes[:: max(len(boxes) // LEARNT_FROM, 1)]
     side = _usual_side(spread(_sides, learnt_from, sketches, compared))
     return dict(zip(products, spread(_share, [(files, side) for files in products.values()], sketches, compared), strict=True))
 
@@ -135,11 +144,6 @@ def _sides(compared, files):
     """How well a product's faces lie over its turned picture at either end."""
     halves = compared[files][-1]
     return [max(_likeness(*halves, movement) for movement in _movements(side)) for side in (LEFT, RIGHT)]
-
-
-def _is_round(sketch):
-    """Whether a turned product stands on a round base and shows no edge of a plane face."""
-    return "round_base" in sketch and "front_edge" not in sketch
 
 
 def points_of_one(sketches, files):
@@ -176,17 +180,37 @@ def _movements(side):
     return [(width, slope, height, side) for width in WIDTHS for slope in SLOPES for height in HEIGHTS]
 
 
+def _turns(side):
+    """(turn in degrees,) of the ways in which a drum may be turned; positive where its face goes to the right."""
+    return [(turn if side == RIGHT else -turn,) for turn in TURNS_DEG]
+
+
 def _share(compared, asked):
-    """The first face's tiles against the second's, in their own standard deviations, of a product by its files, and the usual side."""
+    """
+    The first face's tiles against the second's, in their own standard deviations, of a product by its files, and the usual side.
+
+    Of a bag without a sharp edge the mean of it laid as a box and as a drum, for it may be either; 0 where they disagree.
+    """
     files, side = asked
-    front, back, turned, places, halves = compared[files]
-    movements = _movements(side)
+    front, back, *_, places, _ = compared[files]
+    share = _share_laid(compared[files], _movements(side))
+    if compared.is_round(files[2]):
+        drum = _share_laid(compared[files], _turns(side))
+        share = (share + drum) / 2 if share * drum >= 0 else 0.0
+    return 0.0 if share and _is_moved_print(front, back, places) else share
+
+
+def _share_laid(faces, movements):
+    """The first face's tiles against the second's, laid over in some ways; 0 where neither fits or the likeliest ways disagree."""
+    front, back, turned, places, halves = faces
     likely = np.argsort([_likeness(*halves, movement) for movement in movements], kind="stable")[::-1][:TRIED]
     shares, fits = [], []
-    contrasts = [_contrasts(face.structure, places) for face in (front, back)]
     for number in likely:
+        seen = [place for place in places if _is_seen(place[0] + TILE_PX / 2, front, movements[number])]
+        if len(seen) < FEWEST_TILES:
+            continue
         laid = _laid_back(front, turned, movements[number])
-        found = [_found(face.structure, laid, places, there) for face, there in zip((front, back), contrasts, strict=True)]
+        found = [_found(face.structure, laid, seen, _contrasts(face.structure, seen)) for face in (front, back)]
         (own, weight), (other, other_weight) = found
         weight = np.minimum(np.maximum(weight, other_weight), MOST_CONTRAST)
         nearer = weight * (own - other)
@@ -194,9 +218,7 @@ def _share(compared, asked):
         fits.append(max(weight @ own, weight @ other) / weight.sum() if weight.sum() else 0.0)
         if len(set(np.sign(shares))) > 1:  # whatever the others say
             return 0.0
-    if max(fits) < LEAST_FIT or _is_moved_print(front, back, places):
-        return 0.0
-    return shares[int(np.argmax(fits))]
+    return shares[int(np.argmax(fits))] if max(fits, default=0.0) >= LEAST_FIT else 0.0
 
 
 def _is_moved_print(front, back, places):
@@ -221,19 +243,38 @@ def _found_along(structure, other, places):
 def _likeness(front, back, turned, movement):
     """How well both faces lie over the turned picture, each all at once."""
     laid = _laid_back(front, turned, movement)
-    return sum(float(cv2.matchTemplate(laid, face.structure, cv2.TM_CCORR_NORMED).max()) for face in (front, back))
+    seen = np.flatnonzero([_is_seen(across + 0.5, front, movement) for across in range(front.inside.shape[1])])
+    columns = slice(seen[0], seen[-1] + 1)
+    laid = laid[:, columns.start : columns.stop + 2 * REACH_ACROSS_PX]
+    return sum(float(cv2.matchTemplate(laid, face.structure[:, columns], cv2.TM_CCORR_NORMED).max()) for face in (front, back))
+
+
+def _is_seen(across, front, movement):
+    """Whether a place of a straight-on face, px, is turned no farther than can be compared."""
+    return len(movement) > 1 or abs(_angle(across, front.inside.shape[1]) + np.radians(movement[0])) < np.radians(SEEN_DEG)
+
+
+def _angle(across, wide):
+    """Where a place across a drum lies around its axis, radians."""
+    return np.arcsin(np.clip(2 * across / wide - 1, -1, 1))
 
 
 def _laid_back(front, turned, movement):
     """The turned picture's structure as it lies in the straight-on one's box, with a margin of the tiles' reach."""
-    width, slope, tall, side = movement
     (high, wide), (turned_high, turned_wide) = front.inside.shape, turned.inside.shape
+    margin = (*(2 * [REACH_DOWN_PX]), *(2 * [REACH_ACROSS_PX]), BORDER)
+    if len(movement) == 1:
+        angle = _angle(np.arange(wide) + 0.5, wide) + np.radians(movement[0])
+        across = np.where(np.abs(angle) < np.pi / 2, (np.sin(angle) + 1) / 2 * turned_wide - 0.5, -TILE_PX)
+        maps = np.meshgrid(np.float32(across), np.arange(high, dtype=np.float32) * (turned_high / high))
+        return cv2.copyMakeBorder(cv2.remap(turned.structure, *maps, cv2.INTER_LINEAR, borderMode=BORDER), *margin)
+    width, slope, tall, side = movement
     width = min(width, turned_wide / wide)
     left, nearest = (0, wide) if side == LEFT else (turned_wide - width * wide, 0)
     slope = slope * width * (1 if side == LEFT else -1)
     matrix = np.array([[width, 0, left], [slope, tall, turned_high - tall * high - slope * nearest]], np.float32)
     laid = cv2.warpAffine(turned.structure, matrix, (wide, high), flags=cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR)
-    return cv2.copyMakeBorder(laid, *(2 * [REACH_DOWN_PX]), *(2 * [REACH_ACROSS_PX]), BORDER)
+    return cv2.copyMakeBorder(laid, *margin)
 
 
 def _found(structure, laid, places, contrasts):
