@@ -37,7 +37,7 @@ def turned_place_sd(frames):
     views = frames["view"].fillna("").to_numpy(dtype=object)
     stands = frames["baseline"].astype(float).where(frames["view_kind"] == "upright")
     straight = stands.where(np.isin(views, STRAIGHT_ON)).groupby(frames["sku"]).median()
-    drops = (stands - frames["sku"].map(straight)).to_numpy(dtype=float, na_value=math.nan)
+    drops = (stands - frames["sku"].map(straight).astype(float)).to_numpy(dtype=float, na_value=math.nan)
     sd = np.zeros(len(frames))
     for view in sorted({view for view in views if shows_a_turn(view)}):
         here = views == view
