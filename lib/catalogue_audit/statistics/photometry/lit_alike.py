@@ -67,7 +67,7 @@ def own_light(residual, residual_sd, steady_sd, background, lamps_moved, beside=
     ([0.5, 0.0, 0.0], True)
     >>> ev, error = own_light(np.array([0.5, 0.0]), sd[:2], sd[:2], dark[:2], calm[:2])
     >>> ev.round(2).tolist(), error.round(2).tolist()
-    ([0.25, -0.25], [0.25, 0.25])
+    ([0.24, -0.24], [0.25, 0.25])
     """
     return explained(residual, residual_sd, steady_sd, background, lamps_moved, beside, odd_share(straight), odd_sd)[:2]
 
