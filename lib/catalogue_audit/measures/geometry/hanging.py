@@ -97,8 +97,8 @@ def _one_way(middle, before, after, inside):
     way, across = differs.mean(axis=1, keepdims=True), np.linalg.norm(step.mean(axis=1), axis=-1)
     strength = np.linalg.norm(way, axis=-1, keepdims=True)
     edge = across > EDGE * strength[:, 0, 0]
-    along = (differs * (way / np.maximum(strength, 1e-6))).sum(axis=-1) * inside * ~edge[:, None]
-    size = np.sqrt((differs**2).sum(axis=-1) + 0.25 * (step**2).sum(axis=-1) + JUST_SEEN**2)
+    along = np.einsum("ijk,ik->ij", differs, (way / np.maximum(strength, 1e-6))[:, 0]) * inside * ~edge[:, None]
+    size = np.sqrt(np.einsum("ijk,ijk->ij", differs, differs) + 0.25 * np.einsum("ijk,ijk->ij", step, step) + JUST_SEEN**2)
     return (along / size).reshape(len(size), 4, -1).mean(axis=2)
 
 
