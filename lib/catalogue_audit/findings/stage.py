@@ -14,7 +14,7 @@ def tell_stage(frames, brief=None):
     A file counts as an original when its metadata tells how it was exposed
     and when, its background was not cut out, and nothing in it says that it
     was derived. A camera whose clock was never set leaves the time blank (Exif
-    2.32, 4.6.5: an unknown time is blank); then make and model, a format that
+    2.32, 4.6.5, cited from memory: an unknown time is blank); then make and model, a format that
     cameras write and a ground that is not pure white must speak for the
     camera. Everything else counts as a final.
 
