@@ -258,6 +258,11 @@ def correction_words(correction):
     return parts
 
 
+def correction_line(row):
+    """The correction's values in one line; says so where there are none."""
+    return ", ".join(correction_words(row)) or "by hand: no computed correction"
+
+
 def column_unit(table, name):
     """Unit of a column as the schema gives it; empty for an unknown one."""
     return next((column.unit for column in TABLES.get(table, ()) if column.name == name), "")

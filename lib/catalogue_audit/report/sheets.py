@@ -7,6 +7,7 @@ CSV for a spreadsheet, PDF for the wall of the studio. Nothing is judged here.
 import csv
 import re
 
+from catalogue_audit.report import sheets_pdf
 from catalogue_audit.report.actions import (
     accepted_rows,
     reference_of,
@@ -18,7 +19,7 @@ from catalogue_audit.report.actions import (
 )
 from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import correction_words, count_text, measured_text, number_text
+from catalogue_audit.report.numbers import correction_line, count_text, measured_text, number_text
 from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_TITLES, check_title, is_missing, plain_text, view_title
 
@@ -59,8 +60,6 @@ def write_sheets(audit, folder):
     list of (file name relative to the folder, words)
         What was written; PDF sheets only where the optional ``reportlab`` is installed.
     """
-    from catalogue_audit.report import sheets_pdf
-
     target = folder / FOLDER
     target.mkdir(exist_ok=True)
     again, retouch = reshoot_rows(audit), retouch_rows(audit)
@@ -232,8 +231,3 @@ def _mail_line(thing):
     files = ", ".join(map(plain_text, thing.files)) if 1 < len(thing.files) <= MAIL_FILES else ""
     more = "; ".join(part for part in (thing.measured, files) if part)
     return f"{subject(thing)}{view}: {what}" + (f" ({more})" if more else "")
-
-
-def correction_line(row):
-    """The correction's values in one line; says so where there are none."""
-    return ", ".join(correction_words(row)) or "by hand: no computed correction"

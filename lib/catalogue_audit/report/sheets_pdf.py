@@ -7,7 +7,7 @@ import io
 
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import look
-from catalogue_audit.report.numbers import count_text
+from catalogue_audit.report.numbers import correction_line, count_text
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, placing_name
 from catalogue_audit.report.wording import plain_text, view_title
 
@@ -88,8 +88,6 @@ def write_retouch(audit, rows, folder, path):
     ----------
     As for `write_reshoot`; ``rows`` as `sheets.retouch_rows` gives.
     """
-    from catalogue_audit.report.sheets import correction_line
-
     kit = _kit()
     note = "In linear light, in this order: exposure and gains, rotation, crop (in fractions of the frame, from its left and top edge; below 0 and above 1 the canvas is extended)."
     story = [kit.heading("To retouch"), kit.text(plain_text(audit.summary.get("delivery")), "quiet"), kit.text(note, "quiet")]

@@ -20,7 +20,7 @@ from catalogue_audit.report.headline import headline
 from catalogue_audit.report.numbers import camera_settings, number_text
 from catalogue_audit.report.page_words import environment, whole_sentence
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
-from catalogue_audit.report.sheets import correction_line, mail_text, reshoot_rows, retouch_rows
+from catalogue_audit.report.sheets import mail_text, reshoot_rows, retouch_rows
 from catalogue_audit.report.wording import check_title, plain_text, remedy_title, view_title
 from catalogue_audit.statistics.photometry.clusters import exposure_group_settings
 

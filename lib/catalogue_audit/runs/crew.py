@@ -11,7 +11,6 @@ from concurrent.futures import FIRST_COMPLETED, wait
 from pebble import ProcessPool
 
 from catalogue_audit.runs.pool import IN_FLIGHT, at_work
-from catalogue_audit.runs.sketches import Sketches
 from catalogue_audit.runs.workers import server_of_workers
 
 SHARES = 8  # of the items for each process: enough that none waits long for another's last one
@@ -22,10 +21,10 @@ QUICK_SECONDS = 0.02  # a share done in less costs as much to hand over and fetc
 class Crew:
     """Processes of this machine that read the sketches of one store; started when first needed, stopped by `stop`."""
 
-    def __init__(self, workers, path, version, contents):
-        """`path`, `version` and `contents` as `runs.sketches.Sketches` takes them."""
+    def __init__(self, workers, reader, where):
+        """`reader` is a class of sketches; ``reader(*where)`` gives each process its own."""
         self._workers = workers
-        self._kept = path, version, contents
+        self._reader, self._where = reader, where
         self._pool = None
         self._broken = False
 
@@ -36,7 +35,7 @@ class Crew:
         What fails in a worker is done here, so that an error is the same as without workers.
         """
         here = lambda share: [function(given, item) for item in share]
-        kind = None if isinstance(given, Sketches) else type(given)
+        kind = None if isinstance(given, self._reader) else type(given)
         size = min(max(math.ceil(len(items) / (SHARES * self._workers)), 1), MOST_ITEMS)
         results, running, start = {}, {}, 0  # results by the place of a share's first item
         while True:
@@ -62,7 +61,7 @@ class Crew:
         if self._broken:
             return None
         try:
-            self._pool = self._pool or ProcessPool(self._workers, context=server_of_workers(), initializer=_start, initargs=self._kept)
+            self._pool = self._pool or ProcessPool(self._workers, context=server_of_workers(), initializer=_start, initargs=(self._reader, self._where))
             return self._pool.schedule(_worked_out, args=(function, share, kind))
         except RuntimeError:  # what pebble says of a pool all of whose processes were ended
             self._broken = True
@@ -79,9 +78,9 @@ class Crew:
 _worker = {}  # of a worker process only: its sketches, and what it last had at hand
 
 
-def _start(path, version, contents):
+def _start(reader, where):
     at_work()
-    _worker.update(sketches=Sketches(path, version, contents), at_hand=None)
+    _worker.update(sketches=reader(*where), at_hand=None)
 
 
 def _worked_out(function, share, kind):

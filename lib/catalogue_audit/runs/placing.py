@@ -14,7 +14,7 @@ from catalogue_audit.errors import UsageError
 from catalogue_audit.report.audit import read_audit
 from catalogue_audit.report.placing import write_placings
 from catalogue_audit.runs.places import WORK_FOLDER
-from catalogue_audit.runs.sketches import kept_sketch
+from catalogue_audit.runs.sketch_parts import kept_sketch
 from catalogue_audit.runs.store import STORE_NAME, is_of_older_kind
 from catalogue_audit.statistics.geometry.placing import placings
 

@@ -15,7 +15,7 @@ from importlib import metadata
 from pathlib import Path
 
 import catalogue_audit
-from catalogue_audit.runs.sketches import PARTS, parted
+from catalogue_audit.runs.sketch_parts import PARTS, parted
 
 SCHEMA_VERSION = 4
 STORE_NAME = "measures.sqlite3"

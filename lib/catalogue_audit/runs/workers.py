@@ -16,7 +16,7 @@ from multiprocessing.context import ForkServerContext, ForkServerProcess
 from multiprocessing.popen_forkserver import Popen
 
 _MAIN_PROGRAM = ("init_main_from_name", "init_main_from_path")  # what makes a new process run it, see multiprocessing.spawn.prepare
-_PRELOADED = ["catalogue_audit.measures.measure", "catalogue_audit.runs.crew"]  # by the server, once for all workers
+_PRELOADED = ["catalogue_audit.measures.measure", "catalogue_audit.runs.sketches"]  # by the server, once for all workers
 # Arrays of picture size are otherwise given back to the kernel and faulted in again at every use.
 _WORKER_ENVIRONMENT = {
     "MALLOC_MMAP_THRESHOLD_": "1073741824",
