@@ -1,6 +1,7 @@
 """The plan of the house: layers import downwards only, and walls stay where they are."""
 
 import ast
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import catalogue_audit
@@ -41,6 +42,30 @@ def test_no_module_imports_from_a_layer_above_it():
         and _layer(module.removeprefix("catalogue_audit.")) > _layer(path.split("/")[0])
     ]
     assert upward == []
+
+
+def _module_names():
+    return {"catalogue_audit." + path.relative_to(PACKAGE).with_suffix("").as_posix().replace("/", ".") for path in PACKAGE.rglob("*.py")}
+
+
+def _taken():
+    """Module → the modules of this house that it imports, wherever in its text."""
+    names, taken = _module_names(), {}
+    for path in PACKAGE.rglob("*.py"):
+        own = "catalogue_audit." + path.relative_to(PACKAGE).with_suffix("").as_posix().replace("/", ".")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                wanted = {node.module, *(f"{node.module}.{name.name}" for name in node.names)}
+            elif isinstance(node, ast.Import):
+                wanted = {name.name for name in node.names}
+            else:
+                continue
+            taken.setdefault(own, set()).update(wanted & names)
+    return taken
+
+
+def test_no_modules_import_one_another_in_a_circle():
+    TopologicalSorter(_taken()).prepare()  # raises CycleError, which names the circle
 
 
 def _room(place):
