@@ -83,6 +83,23 @@ def test_how_far_one_of_two_handles_is_raised_is_told_by_the_widths_between_thei
         assert crowns["right_crown"] - crowns["left_crown"] == pytest.approx(raised, abs=3)
 
 
+def legs_that_part(broader_px):
+    """Mask of the legs of two level handles that part by 0.6 px a row; one of them ``broader_px`` broader on its outer side, which moves its middle by half of that."""
+    mask = np.zeros((140, 480), bool)
+    for row in range(20, 140):
+        half = 40 + 0.3 * (row - 20)
+        for middle, extra in ((200 - half, 0), (245 - half, 0), (200 + half, broader_px), (245 + half, 0)):
+            mask[row, round(middle - 5) : round(middle + 5) + extra] = True
+    return mask
+
+
+def test_legs_that_look_unlike_leave_it_open_which_of_two_handles_is_raised():
+    region = (20, 140, 110.0, 330.0)
+    (level, alike_sd), (lower, sd) = (right_below_left(legs_that_part(broader_px), region) for broader_px in (0, 12))
+    assert abs(level) < 2 < abs(lower) < 2 * sd
+    assert sd > 1.1 * alike_sd  # half of the added breadth moves one middle; a quarter of it is stated
+
+
 @pytest.mark.parametrize(("half_width", "twin"), [(68, True), (80, True), (120, False)])
 def test_an_arch_that_stands_wider_above_the_handle_is_a_strap(half_width, twin):
     """A strap held up springs from the bag's sides; a second handle has the first one's width, whatever it is raised by."""

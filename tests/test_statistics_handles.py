@@ -51,3 +51,16 @@ def test_one_camera_takes_front_and_back():
     looks = view_looks(*stands_of([0.0] * 8))
     assert looks["front"] == pytest.approx(looks["back"])
     assert looks["front"] @ LOOKS_DEG == pytest.approx(LOOK_DEG, abs=2.0)
+
+
+@pytest.mark.parametrize(("turns", "found"), [((28.0, 31.0, 30.0, np.nan), True), ((28.0, -31.0, 30.0, np.nan), False), ((28.0, 31.0, np.nan, np.nan), False)])
+def test_a_turn_that_is_not_known_is_that_of_its_view_where_all_are_turned_one_way(turns, found):
+    """Which of two handles is the rear one hangs on the way the product is turned alone; a set turns all its products one way."""
+    frames, stands = stands_of([0.0] * 4)
+    level = APART * DEPTH * WIDTH / HEIGHT * np.sin(np.radians(LOOK_DEG - ABOVE_DEG)) * np.cos(np.radians(30.0))
+    gaps = HEIGHT * (level + np.array([0.0, 0.0, 0.0, 0.07])) * np.sign(np.nan_to_num(turns, nan=1.0))
+    frames = frames.assign(view="three_quarter", yaw_deg=turns, sku=list("ABCD"))
+    stands = stands.assign(left_crown=0.2, right_crown=0.2 + gaps)
+    gap = gaps_beyond_perspective(frames, stands)["gap"]
+    assert (gap[3] > 0.05) if found else np.isnan(gap[3])
+    assert (gap[:2].abs() < 0.02).all()

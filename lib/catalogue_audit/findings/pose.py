@@ -195,8 +195,8 @@ def handles(evidence):
     cause is likelier.
     """
     whole = evidence.whole_product
-    under_a_strap = whole["strap_state"].isin(OVER_THE_HANDLES) & whole["view"].map(shows_a_turn).astype(bool)
-    frames = whole[whole["handle_gap"].notna() & ~under_a_strap]
+    turned = whole["view"].map(shows_a_turn).astype(bool)
+    frames = whole[(whole["handle_gap"].notna() | turned) & ~(turned & whole["strap_state"].isin(OVER_THE_HANDLES))]
     if frames.empty:
         return
     off_levels = functools.cache(lambda: handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products)))

@@ -14,6 +14,7 @@ NESTED_APART = 0.03  # of the handles' width; crowns closer to one above the oth
 SIDE_SHARE = 0.45  # of the handles' width on either side, where a turned view shows each handle's own crown
 LEG_ROWS, LEG_PLACES = 8, 5  # fewest rows with the legs of two handles, and among them with such that grow apart
 ALIKE_LEGS = 2.2  # times the thinnest; legs of two handles, one seen more from its edge
+UNLIKE_LEGS = 0.25  # of the difference in thickness between a handle's two legs, one seen more from its edge: how far off the middle between them is
 GROWING = 0.12  # px a row; legs that hardly part on their way down do not say how far up their crown is
 FARTHER = np.linspace(0.94, 1.06, 25)  # size of the left handle over the right one's: one of them is farther off
 AS_LIKELY = 1.3  # times the least scatter
@@ -131,10 +132,11 @@ def right_below_left(mask, region):
         thick = [last - first for first, last in bands]
         if len(bands) == 4 and max(thick) <= ALIKE_LEGS * min(thick):
             middles = [0.5 * (first + last) for first, last in bands]
-            seen.append((row, middles[2] - middles[0], middles[3] - middles[1]))
+            unlike = np.hypot(thick[2] - thick[0], thick[3] - thick[1])
+            seen.append((row, middles[2] - middles[0], middles[3] - middles[1], UNLIKE_LEGS * unlike))
     if len(seen) < LEG_ROWS:
         return np.nan, np.nan
-    rows, left_width, right_width = np.array(seen).T
+    rows, left_width, right_width, unlike = np.array(seen).T
     left_width, right_width = (np.maximum.accumulate(width) for width in (left_width, right_width))
     told = []
     for size in FARTHER:
@@ -142,12 +144,13 @@ def right_below_left(mask, region):
         use = (np.gradient(width, rows) > GROWING) & (width >= right_width[0]) & (width < right_width[-1])
         if use.sum() >= LEG_PLACES:
             below = np.interp(width[use], right_width, rows) - rows[use]
-            told.append((float(np.std(below)), float(np.median(below))))
+            unsure = float(np.median(unlike[use]) / np.median(np.gradient(width, rows)[use]))
+            told.append((float(np.std(below)), float(np.median(below)), unsure))
     if not told:
         return np.nan, np.nan
     least = min(told)[0]
-    likely = [below for scatter, below in told if scatter <= AS_LIKELY * least]
-    return min(told)[1], float(np.hypot(least, 0.5 * (max(likely) - min(likely))))
+    likely = [below for scatter, below, _ in told if scatter <= AS_LIKELY * least]
+    return min(told)[1], float(np.hypot(np.hypot(least, min(told)[2]), 0.5 * (max(likely) - min(likely))))
 
 
 def without_crumbs(bands):

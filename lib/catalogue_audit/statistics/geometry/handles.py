@@ -137,7 +137,7 @@ def gaps_beyond_perspective(frames, stands, lean_deg=None, products=None):
     for view, weights in view_looks(frames, stands).items():
         turned = shows_a_turn(view)
         here = _pairs_of_handles(frames, stands, view)
-        seen, own, shares, above = _seen(frames.loc[here], stands.loc[here], turned)
+        seen, own, shares, above = _seen(frames.loc[here], stands.loc[here], _turns(frames, view)[here] if turned else None)
         lean = 0.0 if lean_deg is None else lean_deg[here].fillna(0.0).to_numpy()[:, None]
         expected = shares[:, None] * np.sin(np.radians(LOOKS_DEG - above[:, None] + lean))
         if not turned:
@@ -163,7 +163,7 @@ def view_looks(frames, stands):
         turned = shows_a_turn(view)
         alike = [view] if turned else [other for other in STRAIGHT_ON if other in pairs]
         here = [place for other in alike for place in pairs[other]]
-        looks[view] = look_weights(*_seen(frames.loc[here], stands.loc[here], turned), turned, corners[frames["view"].isin(alike)])
+        looks[view] = look_weights(*_seen(frames.loc[here], stands.loc[here], _turns(frames, view)[here] if turned else None), turned, corners[frames["view"].isin(alike)])
     return looks
 
 
@@ -177,7 +177,7 @@ def looks_by_others(frames, stands):
     here = [place for view in STRAIGHT_ON for place in _pairs_of_handles(frames, stands, view)]
     if not here:
         return {}
-    costs = _costs(*_seen(frames.loc[here], stands.loc[here], False), False)
+    costs = _costs(*_seen(frames.loc[here], stands.loc[here]), False)
     of = list(zip(frames.loc[here, "sku"].fillna(frames.loc[here, "file"]), frames.loc[here, "view"], strict=True))
     own = {}
     for row, key in enumerate(of):
@@ -195,17 +195,26 @@ def _pairs_of_handles(frames, stands, view):
     seen = ("left_crown", "right_crown") if shows_a_turn(view) else ("front", "rear")
     known = stands[[*seen, "above_deg", "width"]].notna().all(axis=1)
     if shows_a_turn(view):
-        known &= frames["yaw_deg"].notna()
+        known &= _turns(frames, view).notna()
     return frames.index[(frames["view"] == view) & (frames["view_kind"] == "upright") & stands["two_handled"] & whole & known]
 
 
-def _seen(frames, stands, turned):
-    """Gaps, their standard uncertainties, and distances between the handles over the product's height; crowns above the axis, degrees."""
+def _turns(frames, view):
+    """Turn of each picture, degrees; where its own is not known and all others of its view are turned one way, theirs: that says which handle is the rear one."""
+    turns = pd.to_numeric(frames["yaw_deg"], errors="coerce").astype(float)
+    known = turns[(frames["view"] == view) & turns.notna()]
+    one_way = len(known) >= FEWEST and abs(np.sign(known).sum()) == len(known)
+    return turns.fillna(float(known.median())).where(frames["view"] == view, turns) if one_way else turns
+
+
+def _seen(frames, stands, turns=None):
+    """Gaps, their standard uncertainties, and distances between the handles over the product's height; crowns above the axis, degrees; ``turns`` of turned views."""
+    turned = turns is not None
     apart, above = handles_apart(stands).to_numpy(), stands["above_deg"].to_numpy()
     if not turned:
         gap, own = (stands["front"] - stands["rear"]) / stands["height"], stands["gap_sd"] / stands["height"]
         return gap.to_numpy(), np.hypot(own, TILT_SD).to_numpy(), apart, above
-    turn = pd.to_numeric(frames["yaw_deg"], errors="coerce").to_numpy(dtype=float)
+    turn = turns.to_numpy()
     gap = np.sign(turn) * (stands["right_crown"] - stands["left_crown"]).to_numpy() / stands["height"].to_numpy()
     own = np.full(len(gap), math.hypot(SIDE_CROWN_SD, TILT_SD))
     return gap, own, apart * np.cos(np.radians(turn)), above
