@@ -124,6 +124,26 @@ def test_one_picture_is_out_of_place_within_a_style_that_lies_elsewhere():
     assert np.abs(told["centre_dev_x"].drop(9)).max() < 0.01
 
 
+@pytest.mark.parametrize("first", [20, 22])
+def test_styles_that_a_moved_camera_shifts_one_after_another_are_out_of_place(first):
+    """Three styles in a row, from the start of a style or the middle of it, in front and back alike, where a style's own shape mirrors."""
+    frames = styles_of_two([0] * 12, mirrored=True)
+    moved = np.arange(first, first + 16)
+    frames.loc[moved, "centre_dx"] += 0.035
+    frames["captured_at"] = [f"2024-03-12T10:{k:02d}:00" for k in range(len(frames))]
+    told = size_and_place(frames, {}, None)
+    off, sd = told["centre_dev_x"], told["centre_dev_x_sd"]
+    assert off[moved].to_numpy() == pytest.approx(np.full(16, 0.035), abs=0.006)
+    assert (off[moved] > np.maximum(0.02, 3 * sd[moved])).all()
+    assert off.drop(moved).abs().max() < 0.01
+
+
+def test_styles_with_a_place_of_their_own_between_others_are_no_moved_camera():
+    frames = styles_of_two([0, 0.03, 0, 0, 0.03, 0, 0, 0, 0.03, 0, 0, 0], mirrored=True)
+    frames["captured_at"] = [f"2024-03-12T10:{k:02d}:00" for k in range(len(frames))]
+    assert size_and_place(frames, {}, None)["centre_dev_x"].abs().max() < 0.01
+
+
 def test_a_view_of_a_product_alone_in_its_style_is_out_of_place():
     frames = styles_of_two([0] * 6, mirrored=True).assign(sku=[f"B{k // 2}" for k in range(24)])
     frames.loc[8, "centre_dx"] += 0.035

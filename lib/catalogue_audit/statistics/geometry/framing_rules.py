@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
-from catalogue_audit.statistics.geometry.style_places import body_axes, style_places
+from catalogue_audit.statistics.geometry.moved_camera import moved_with_time
+from catalogue_audit.statistics.geometry.style_places import body_axes, shapes_of, style_places
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
 
@@ -113,6 +114,7 @@ def places(frames, sketches, products=None):
     Place of each whole product beside its view's, and what its style moves it by.
 
     Across the frame the set may keep the outline's middle or the body's axis equal, up and down the outline's middle or the base line.
+    What a stretch of capture time moves all its styles by (`moved_with_time`) is no style's own.
 
     Returns
     -------
@@ -128,7 +130,8 @@ def places(frames, sketches, products=None):
         kept = [np.stack([middle[rows], other[rows]]) for rows in views]
         own = [np.stack([np.zeros(len(rows)), np.nan_to_num(other_sd[rows])]) for rows in views]
         off, sd = _all_frames(frames, views, weigh_rules(kept, PLACE_SD, np.full(2, 0.5), own=own))
-        shift, shift_sd = style_places(frames, off, np.hypot(PLACE_SD, sd), name == "centre_dev_x", products)
+        moved = moved_with_time(frames, off, shapes_of(frames, products), PLACE_SD)
+        shift, shift_sd = style_places(frames, off - moved, np.hypot(PLACE_SD, sd), name == "centre_dev_x", products)
         found[name] = off, np.hypot(sd, shift_sd), shift
     return found
 

@@ -1,0 +1,60 @@
+"""
+Where the camera, or the mark on the table, stood otherwise for a while: what all products of a run share in the frame.
+
+A style may have a place of its own in the frame (`style_places`), and so may a stretch of capture time. Only the order of capture
+parts the two: a knocked tripod moves styles that have nothing in common but to follow one another, in all their views alike.
+"""
+
+import numpy as np
+
+from catalogue_audit import schema
+from catalogue_audit.statistics.series.change_quantities import HALF
+from catalogue_audit.statistics.series.clock import FILE_ORDER, capture_order
+from catalogue_audit.statistics.series.segments import find_transitions
+
+ORDERED_BY = ("captured_at", "camera_make", "camera_model", "camera_serial", "sku")
+VISIBLE = HALF * schema.CHECKS["centring"].tolerance  # of the frame; as a step of framing must be to be told
+
+
+def moved_with_time(frames, deviations, kinds, scatter):
+    """
+    What stretches of capture time move their pictures by, as steps between styles that follow one another.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        With the columns of `ORDERED_BY`; without them, or without capture times, nothing is told.
+    deviations : (n,) float
+        Place of each picture beside its view's, fractions of the frame; NaN where unknown.
+    kinds : (n,) array or Series of str
+        Whose pictures show one shape: a step needs three shapes in a row on either side.
+    scatter : float
+        How steadily products are placed, fractions of the frame.
+
+    Returns
+    -------
+    (n,) float
+        Fractions of the frame; 0 everywhere where no step is found.
+    """
+    moved = np.zeros(len(frames))
+    if not set(ORDERED_BY) <= set(frames):
+        return moved
+    order = capture_order(frames)
+    timed = np.isfinite(order["seconds"].to_numpy(dtype=float)) & (order["source"] != FILE_ORDER).to_numpy(dtype=bool)
+    kinds, cameras, ranks = np.asarray(kinds, dtype=object), order["camera"].to_numpy(dtype=object), order["order"].to_numpy(dtype=np.int64)
+    for camera in dict.fromkeys(cameras[timed]):
+        rows = np.flatnonzero(timed & (cameras == camera) & np.isfinite(deviations))
+        if rows.size:
+            rows = rows[np.argsort(ranks[rows], kind="stable")]
+            units = np.cumsum(np.concatenate([[True], kinds[rows][1:] != kinds[rows][:-1]]))
+            moved[rows] = _levels(deviations[rows], find_transitions(deviations[rows], units, VISIBLE, scatter))
+    return moved
+
+
+def _levels(values, transitions):
+    """Median of each stretch between steps; 0 without any, and where a trend leaves no level."""
+    steps = [one.first_after for one in transitions if one.kind == "step"]
+    if not steps or len(steps) < len(transitions):
+        return np.zeros(values.size)
+    edges = [0, *steps, values.size]
+    return np.concatenate([np.full(b - a, np.median(values[a:b])) for a, b in zip(edges, edges[1:], strict=False)])
