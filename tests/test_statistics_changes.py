@@ -170,6 +170,19 @@ def test_a_drift_is_one_trend_with_its_ends(seed):
     assert max(errors) <= 10
 
 
+def test_a_drift_rounded_to_whole_code_values_is_one_trend_and_no_stairs():
+    """Levels are medians of 8-bit pixels: in a quiet picture b* moves by whole codes of the blue channel, half a unit each."""
+
+    def drift(rows):
+        for place, row in enumerate(rows):
+            row["background_b"] = 0.49 * np.round(6.0 * np.clip((place - 30) / 50, 0, 1) / 0.49)
+
+    frames, captured = delivery(30, 4, change=drift)
+    (trend,) = find_changes(frames).query("quantity == 'background_b'").to_dict("records")
+    assert trend["kind"] == "trend"
+    assert abs(captured.index(trend["from_file"]) - 30) <= 3 and abs(captured.index(trend["to_file"]) - 80) <= 3
+
+
 def test_one_strange_picture_and_one_strange_product_are_no_step():
     def strange(rows):
         rows[40]["background_b"] += 20
@@ -249,6 +262,18 @@ def test_what_else_changed_there_is_said_in_words_and_dust_only_beside_the_lens(
     assert not dim.str.contains("At the same place").any()
     assert "At the same place: sensor dust." in lens["focal_length_35mm"]
     assert "At the same place: focal length." in lens["sensor_spots"]
+
+
+@pytest.mark.parametrize(("later", "together"), [(1, True), (6, False)])
+def test_two_changes_a_product_and_a_half_apart_are_not_at_the_same_place(later, together):
+    def change(rows):
+        for place, row in enumerate(rows):
+            row["exposure_dev_ev"] -= 0.4 * (place >= 48)
+            row["focal_length_35mm"] += 20 * (place >= 48 + later)
+
+    notes = find_changes(delivery(30, 7, change=change)[0])["note"]
+    assert len(notes) == 2
+    assert notes.str.contains("At the same place").tolist() == [together, together]
 
 
 def test_one_quantity_alone_names_no_cause():

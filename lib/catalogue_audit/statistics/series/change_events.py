@@ -5,6 +5,7 @@ from typing import NamedTuple
 from catalogue_audit.statistics.series.change_quantities import Quantity
 
 SAME_PLACE = 8  # frames of capture order: changes nearer than this are one event
+SAME_MOMENT = 3  # frames between two changes of unlike quantities, each located within one or two: farther apart they have causes of their own
 PREFERENCE = 0.6  # the first named quantity of a family is kept unless its change is less than this of the largest
 
 
@@ -92,3 +93,18 @@ def same_event(one, other):
     if one.kind == "trend":
         return min(one.to_place, other.to_place) > max(one.from_place, other.from_place)
     return abs(one.from_place + one.to_place - other.from_place - other.to_place) <= 2 * SAME_PLACE
+
+
+def same_moment(one, other):
+    """
+    Whether two changes of unlike quantities may have one cause: between the frames that either lies between is hardly another one.
+
+    Examples
+    --------
+    >>> light, lens = (Change(None, "all", "step", 0, 0, place, place + 1, 0.0, 1.0, 20, 2.0, "") for place in (83, 89))
+    >>> same_moment(light, light._replace(from_place=85, to_place=86)), same_moment(light, lens)
+    (True, False)
+    """
+    if one.kind == "trend" or not same_event(one, other):
+        return same_event(one, other)
+    return max(one.from_place, other.from_place) - min(one.to_place, other.to_place) <= SAME_MOMENT

@@ -17,7 +17,8 @@ class Quantity(NamedTuple):
 
     ``scope`` is 'light', 'camera' (both joined over the views), 'dust' or 'view';
     ``check`` gives the tolerance, half of which is the visible size, or
-    ``visible`` says it; 'dust' sets in at one frame; ``scale`` is 'linear', 'log' or 'mired'.
+    ``visible`` says it; 'dust' sets in at one frame; ``scale`` is 'linear', 'log' or 'mired'. ``code`` is what one code value of
+    8 bits in one channel of a light grey makes of it: levels are medians of pixels, and change by whole codes.
     """
 
     name: str
@@ -26,13 +27,14 @@ class Quantity(NamedTuple):
     check: str | None
     visible: float | None = None
     scale: str = "linear"
+    code: float = 0.0
 
 
 # In order of preference within a family: of nearly equal changes the first named is reported.
 QUANTITIES = (
-    Quantity("background_b", "light colour", "light", "white_balance"),
-    Quantity("background_a", "light colour", "light", "white_balance"),
-    Quantity("cct_k", "light colour", "light", None, 8.0, "mired"),  # about two units of b* on white
+    Quantity("background_b", "light colour", "light", "white_balance", code=0.5),
+    Quantity("background_a", "light colour", "light", "white_balance", code=0.5),
+    Quantity("cct_k", "light colour", "light", None, 8.0, "mired", code=1.3),  # about two units of b* on white
     Quantity("exposure_dev_ev", "light level", "light", "exposure"),
     Quantity("background_dev_ev", "light level", "light", "exposure"),
     Quantity("background_L", "light level", "light", "background"),
@@ -98,10 +100,10 @@ def tolerance(brief, check):
 
 
 def rounding(quantity, values):
-    """Smallest credible noise of one value: half of its last digit, on the working scale."""
+    """Smallest credible noise of one value: half of its last digit, and what rounding to codes scatters evenly, on the working scale."""
     digits = next(column.digits for column in schema.FRAME_COLUMNS if column.name == quantity.name)
     middle = BACKWARD[quantity.scale](float(np.median(values)))
     step = 0.5 * 10.0**-digits
     if quantity.scale == "log":
         return step / middle
-    return 1e6 * step / middle**2 if quantity.scale == "mired" else step
+    return max(1e6 * step / middle**2 if quantity.scale == "mired" else step, quantity.code / math.sqrt(12))

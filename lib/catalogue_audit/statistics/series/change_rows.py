@@ -1,7 +1,7 @@
 """Rows of the changes table, with what else changed there and the likely cause in words."""
 
 from catalogue_audit import schema
-from catalogue_audit.statistics.series.change_events import same_event
+from catalogue_audit.statistics.series.change_events import same_moment
 from catalogue_audit.statistics.series.clock import FILE_ORDER
 
 DUST_WITH = frozenset(("lens", "aperture"))  # a lens taken off lets dust in, a small aperture shows it (common practice, no source)
@@ -37,7 +37,7 @@ def _note(change, changes, source):
     beside = {
         other.quantity.family: other
         for other in changes
-        if other.quantity.family != change.quantity.family and same_event(other, change)
+        if other.quantity.family != change.quantity.family and same_moment(other, change)
     }
     sentences = []
     with_it = _tied(change.quantity.family, beside)
