@@ -170,17 +170,26 @@ def test_a_drift_is_one_trend_with_its_ends(seed):
     assert max(errors) <= 10
 
 
+# b* of the backdrop of 24 products, three views each, under a lamp that warms evenly over 53 of them and is then replaced; drawn with noise of one code
+# value and measured: it moves by whole codes of red and blue, which fall together or apart.
+WARMING = (
+    0, 0.01, 0, 0, 0, 0, 0, 0, 0.02, 0.03, 0.43, 0.99, 0.99, 1.1, 1.07, 1.11, 1.11, 1.11, 1.12, 1.12, 1.79, 1.86, 2.09, 2.1, 2.08, 2.12, 2.61, 2.28,
+    2.76, 2.84, 2.84, 2.84, 2.85, 2.85, 2.84, 3.7, 3.6, 3.83, 3.82, 3.82, 3.83, 3.59, 3.83, 3.6, 3.68, 3.6, 3.6, 4.47, 4.94, 4.94, 4.94, 4.95, 5.03,
+    5.17, 5.83, 5.91, 5.93, 5.92, 5.83, 5.83, 5.92, 5.93, 5.93, 5.82, 5.9, 5.89, 5.93, 0, 0, 0, 0, 0,
+)  # fmt: skip
+
+
 def test_a_drift_rounded_to_whole_code_values_is_one_trend_and_no_stairs():
-    """Levels are medians of 8-bit pixels: in a quiet picture b* moves by whole codes of the blue channel, half a unit each."""
+    def warming(rows):
+        values = iter([0.0] * 60 + list(WARMING) + [0.0] * 30)
+        for row in rows:
+            row["background_b"] = None if row["view"] == "detail" else next(values)
 
-    def drift(rows):
-        for place, row in enumerate(rows):
-            row["background_b"] = 0.49 * np.round(6.0 * np.clip((place - 30) / 50, 0, 1) / 0.49)
-
-    frames, captured = delivery(30, 4, change=drift)
-    (trend,) = find_changes(frames).query("quantity == 'background_b'").to_dict("records")
-    assert trend["kind"] == "trend"
-    assert abs(captured.index(trend["from_file"]) - 30) <= 3 and abs(captured.index(trend["to_file"]) - 80) <= 3
+    frames, captured = delivery(54, 4, change=warming)
+    trend, step = find_changes(frames).query("quantity == 'background_b'").to_dict("records")
+    assert (trend["kind"], step["kind"]) == ("trend", "step")
+    assert abs(captured.index(trend["from_file"]) - 88) <= 3 and abs(captured.index(trend["to_file"]) - 155) <= 4
+    assert captured.index(step["to_file"]) == 169
 
 
 def test_one_strange_picture_and_one_strange_product_are_no_step():
