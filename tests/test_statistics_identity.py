@@ -311,6 +311,28 @@ def test_a_detail_in_another_colour_at_another_time_is_no_duplicate(clean):
     assert duplicates(*delivery.tables())[0] == set()
 
 
+def dark_crop(rgb):
+    """Sketch of a dark flap over the sweep with a lock and stitches, of which the outline took the strip of sweep below for the product."""
+    grain = cv2.GaussianBlur(np.random.default_rng(3).normal(0, 3, (256, 205, 3)).astype(np.float32), (0, 0), 1)
+    picture = np.full((256, 205, 3), rgb, np.float32) + grain
+    picture[214:] = 218
+    cv2.circle(picture, (105, 120), 15, (124, 112, 98), -1)
+    for left in range(8, 200, 12):
+        cv2.line(picture, (left, 205), (left + 6, 205), (196, 170, 132), 2)
+    picture = picture.clip(0, 255).astype(np.uint8)
+    mask = np.zeros((256, 205), bool)
+    mask[214:] = True
+    preview = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 95])[1].ravel()
+    return {"preview": preview, "thumb": cv2.resize(picture, (102, 128), interpolation=cv2.INTER_AREA), "mask": mask}
+
+
+@pytest.mark.parametrize(("rgb", "kind"), [((32, 31, 33), "re_export"), ((38, 48, 84), "recoloured")])
+def test_where_a_mask_crosses_the_frame_either_part_tells_the_colour(rgb, kind):
+    """A black flap beside a navy one: what was masked, a strip of sweep, has one colour in both."""
+    box = [0.0, 0.83, 1.0, 1.0]
+    assert likeness.compare(dark_crop((32, 31, 33)), dark_crop(rgb), box, box, ("detail",)).kind == kind
+
+
 @pytest.mark.parametrize(("later", "kind"), [("2026-03-02T09:00:00.45", "burst"), ("2026-03-02T09:00:00.25", "re_export"),
                                              ("2026-03-02T09:00:00", "re_export")])  # fmt: skip
 def test_two_frames_of_one_second_are_a_burst_and_no_export(clean, later, kind):

@@ -196,15 +196,27 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
     peak = float(np.percentile(np.abs(difference), 99.5))
     area = product if product is not None and product.sum() > 200 else region
     alike = rms <= rms_limit and peak <= peak_limit and not _differ_in_one_place(luma, region, area)
-    colours = [np.array(median_colour(picture, area)) for picture in (one, other)]
-    colour = float(np.linalg.norm(colours[0] - colours[1]))
+    colour, seen = max(((_apart(one, other, part), part) for part in _may_be_product(area, region)), key=lambda told: told[0])
     if alike and colour <= SAME_COLOUR:
         return Likeness(kind, rms, peak, colour, True)
     if not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
         return Likeness("", rms, peak, colour, False)
     if colour <= SAME_COLOUR:
         return Likeness("" if _differ_in_one_place(luma, area, area) else kind, rms, peak, colour, True)
-    return Likeness("recoloured", rms, peak, colour, _lit_otherwise(one, other, area))
+    return Likeness("recoloured", rms, peak, colour, _lit_otherwise(one, other, seen))
+
+
+def _may_be_product(area, region):
+    """What may be the product: its mask; where that reaches from one side of the frame to the other, as in a crop, the rest as well as it."""
+    across = (area[:, 0].any() and area[:, -1].any()) or (area[0].any() and area[-1].any())
+    rest = region & ~area
+    return [area, rest] if across and rest.sum() > 200 else [area]
+
+
+def _apart(one, other, area):
+    """Difference of two pictures' median colours over an area, CIELAB."""
+    colours = [np.array(median_colour(picture, area)) for picture in (one, other)]
+    return float(np.linalg.norm(colours[0] - colours[1]))
 
 
 def _differ_in_one_place(luma, region, area):
