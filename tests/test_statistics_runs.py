@@ -67,10 +67,15 @@ def test_a_frame_without_time_stands_beside_its_product():
     assert order["source"].tolist()[1] == "placed by name"
 
 
-def test_a_clock_that_lost_its_setting_is_put_back_by_its_product():
+@pytest.mark.parametrize("zone", ["", "+01:00", "-08:00"])
+@pytest.mark.parametrize("year", [1980, 2000, 2010])
+def test_a_clock_that_lost_its_setting_is_put_back_by_its_product(year, zone):
+    """East of Greenwich the first of January begins in the year before, by UTC."""
     rows = [at(60 * number, sku=f"S{number // 4}") for number in range(20)]
     for number in range(10, 16):  # the battery went between two views of S2
-        rows[number]["captured_at"] = (pd.Timestamp(2010, 1, 1) + pd.Timedelta(seconds=60 * number)).isoformat()
+        rows[number]["captured_at"] = (pd.Timestamp(year, 1, 1) + pd.Timedelta(seconds=60 * (number - 10))).isoformat()
+    for row in rows:
+        row["captured_at"] += zone
     order = capture_order(frames_of(rows))
     assert order["order"].tolist() == list(range(20))
     assert set(order["source"][10:16]) == {"corrected clock"}

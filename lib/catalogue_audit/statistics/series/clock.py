@@ -19,6 +19,7 @@ from catalogue_audit.statistics.robust import mad_scale
 DAY = 86400.0
 EPOCH_GAP = 180 * DAY  # a season lies between; nearer times are one clock's
 RESET_DAYS = 3  # a clock that lost its battery starts on 1 January and is noticed within days
+EASTERNMOST = 14 * 3600.0  # s; no zone is farther ahead of UTC
 EARLIEST_YEAR = 1995  # no camera wrote such files before
 SHARED_PRODUCTS = 3  # products that both cameras photographed, needed to compare their clocks
 SMALLEST_OFFSET = 120.0  # s; cameras nearer than this are in step for the order of products
@@ -173,8 +174,8 @@ def _mend_resets(seconds, cameras, skus, notes):
 
 
 def _looks_reset(second):
-    """Whether a run of times begins where a clock without battery does."""
-    days = int(second // DAY)
+    """Whether a run of times begins where a clock without battery does; in UTC its first hour may be of the year before."""
+    days = int((second + EASTERNMOST) // DAY)
     year = date.fromordinal(date(1970, 1, 1).toordinal() + days).year
     first_of_year = date(year, 1, 1).toordinal() - date(1970, 1, 1).toordinal()
     return year < EARLIEST_YEAR or days - first_of_year < RESET_DAYS
