@@ -37,6 +37,22 @@ def test_a_beginning_of_a_known_sku_stays():
     assert told("IMG_BG-104_front.jpg", known=["IMG_BG-104"]) == ("IMG_BG-104", "front", None)
 
 
+@pytest.mark.parametrize(
+    "words, view",
+    [
+        ("forfra forside framsida framifrån przód frente", "front"),
+        ("bagfra bakside baksida bakifrån costas traseira tył verso", "back"),
+        ("skrå skraa trekvart 34L 34-R TQ tres-quartos", "three_quarter"),
+        ("detalje närbild detalhe szczegół", "detail"),
+        ("insida inderside wnętrze", "interior"),
+        ("bund botten fondo", "base"),
+    ],
+)
+def test_views_in_more_of_the_languages_of_studios(words, view):
+    for word in words.split():
+        assert told(f"BG-104_{word}.jpg") == told(f"{word.upper()} BG-104.jpg") == ("BG-104", view, None), word
+
+
 def test_a_number_without_a_view_word_still_tells_the_product():
     for name in ("BG-104_02.jpg", "BG-104-2.jpg", "BG-104 (2).jpg", "BG-104/2.jpg", "BG-104/view2.jpg"):
         assert told(name) == ("BG-104", "", None), name

@@ -16,7 +16,8 @@ VIEWS = {
             "three quarter", "three quarters", "three qtr", "3 quarter", "3 quarters", "3 qtr", "3 q", "3 4", "34", "3 4th",
             "¾", "quarter", "quarter view", "qtr", "tq view", "45", "45 deg", "45 degree", "45 degrees", "45 grad", "angle", "angled",
             "dreiviertel", "drei viertel", "halbprofil", "schräg", "schraeg", "trois quarts", "trois quart", "3 quarts",
-            "tre quarti", "3 quarti", "tres cuartos", "3 cuartos", "driekwart", "perspective",
+            "tre quarti", "3 quarti", "tres cuartos", "3 cuartos", "driekwart", "perspective", "tq", "34 l", "34 r", "3 4 l", "3 4 r",
+            "tre kvart", "trekvart", "skrå", "skraa", "skra", "tres quartos",
         ),
     ),
     "front": (
@@ -24,7 +25,8 @@ VIEWS = {
         (
             "front", "frt", "frontal", "front side", "front view", "straight", "straight on", "head on", "face",
             "vorne", "vorderseite", "vorderansicht", "front ansicht", "avant", "devant", "de face", "fronte", "davanti",
-            "frente", "frontale", "anteriore", "delantera", "delantero", "voorkant", "voorzijde",
+            "frente", "frontale", "anteriore", "delantera", "delantero", "voorkant", "voorzijde", "forfra", "forside",
+            "framsida", "framifrån", "przód", "przod",
         ),
     ),
     "back": (
@@ -32,7 +34,8 @@ VIEWS = {
         (
             "back", "rear", "back side", "back view", "rear view", "reverse", "behind", "rueck", "rück", "rueckseite",
             "rückseite", "rueckansicht", "rückansicht", "hinten", "arriere", "derriere", "dos", "retro", "dietro",
-            "posteriore", "espalda", "trasera", "trasero", "detras", "atras", "posterior", "achterkant", "achterzijde",
+            "posteriore", "espalda", "trasera", "trasero", "detras", "atras", "posterior", "achterkant", "achterzijde", "verso",
+            "bagfra", "bagside", "bakfra", "bakside", "baksida", "bakifrån", "costas", "traseira", "tył", "tyl",
         ),
     ),
     "back_three_quarter": (
@@ -48,13 +51,15 @@ VIEWS = {
         (
             "detail", "details", "detal", "det", "dtl", "closeup", "close up", "close", "macro", "makro", "crop", "texture",
             "hardware", "detailansicht", "dettaglio", "dettagli", "detalle", "detalles", "detalj",
+            "detalje", "detaljer", "detalhe", "detalhes", "närbild", "szczegół",
         ),
     ),
     "interior": (
         "overhead",
         (
             "interior", "int", "inside", "inner", "lining", "open", "opened", "innen", "innenansicht", "innenseite",
-            "futter", "interieur", "doublure", "interno", "fodera", "forro", "binnenkant", "voering",
+            "futter", "interieur", "doublure", "interno", "fodera", "forro", "binnenkant", "voering", "insida", "inderside", "innside",
+            "wnętrze",
         ),
     ),
     "side": (
@@ -65,7 +70,7 @@ VIEWS = {
         ),
     ),
     "top": ("overhead", ("top", "top view", "top down", "above", "overhead", "oben", "draufsicht", "dessus", "bovenkant")),
-    "base": ("overhead", ("base", "bottom", "bottom view", "underside", "feet", "boden", "unterseite", "dessous", "onderkant")),
+    "base": ("overhead", ("base", "bottom", "bottom view", "underside", "feet", "boden", "unterseite", "dessous", "onderkant", "fondo", "bund", "bunn", "botten")),
     "strap": (
         "other",
         ("strap", "straps", "shoulder strap", "strap only", "riemen", "gurt", "schultergurt", "bandouliere", "tracolla"),
