@@ -59,6 +59,7 @@ BORNE_OUT_BY = {
     "centre_dy": ("centre_dev_y", "centring"),
     "centre_dx": ("centre_dev_x", "centring"),
     "background_L": ("background_dev_ev", "exposure"),
+    "camera_pitch_deg": ("pitch_dev_deg", "camera_height"),
 }
 
 FORWARD = {"linear": lambda x: x, "log": np.log, "mired": lambda x: 1e6 / x}
