@@ -80,6 +80,15 @@ def test_a_grey_card_is_recognised():
     assert facts["target_de"] < 1.0
 
 
+def test_grey_paper_beside_a_straight_side_of_a_close_product_is_no_card():
+    light = np.full((800, 1200, 3), 0.18)
+    light[:, 420:] = (0.25, 0.1, 0.05)  # the rest of the frame is the product, whose side is straight
+    assert target_facts(_picture(light)) == {}
+    light[:300, :420] = (0.02, 0.02, 0.02)  # a card that runs out of the frame at one border is one still
+    light[700:, :420] = (0.02, 0.02, 0.02)
+    assert target_facts(_picture(light))["target"] == "grey card"
+
+
 @pytest.mark.parametrize("body", [(120.0, 70.0, 55.0), (118.0, 118.0, 118.0), (30.0, 30.0, 32.0)])
 def test_a_bag_is_no_target(body):
     code, _ = bag((900, 1200), body=body, supersample=2)

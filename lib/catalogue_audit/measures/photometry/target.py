@@ -21,6 +21,7 @@ CARD_CODES = (60, 190)  # sRGB; a plain part outside has another L* than a card 
 CARD_AREA = (0.03, 0.85)  # of the frame
 LEAST_HUES = 1.9  # red over green differs 60-fold in the patches, blue over green 15-fold; twofold where 0.4 of their chroma is left (FITTED_DE)
 DARK = 8  # code values added to both: below, ratios are noise
+MOST_BORDERS = 1  # of the frame that a card may run out of; grey paper beside a straight edge of a product meets two or three
 CARD_CAST = 30  # code values between the channels of a card; CIELAB chroma 6 is 10 to 20
 CARD_SPREAD = 12  # code values around the mean of a card within which most of it lies; L* spreads by less than 3
 
@@ -276,6 +277,8 @@ def _card(picture, small, even, factor):
             continue
         left, top, width, height = cv2.boundingRect((labels == number).view(np.uint8))
         place = slice(top, top + height), slice(left, left + width)
+        if _borders_met(left, top, width, height, labels.shape) > MOST_BORDERS:
+            continue
         part = (labels[place] == number).view(np.uint8)
         if not CARD_CODES[0] < cv2.mean(small[place], part)[1] < CARD_CODES[1]:
             continue
@@ -297,6 +300,11 @@ def _card(picture, small, even, factor):
             patch = np.median(light, axis=0)[None].astype(np.float32)
             return {"target": "grey card", "target_de": float(neutral), "sketch": {"patches": patch}}
     return None
+
+
+def _borders_met(left, top, width, height, shape):
+    """How many of the frame's four borders a box reaches, within a pixel."""
+    return (left <= 1) + (top <= 1) + (left + width >= shape[1] - 1) + (top + height >= shape[0] - 1)
 
 
 def _largest(labels, count=3):
