@@ -49,6 +49,19 @@ def test_a_knocked_light_counts_once_in_the_verdict():
     assert summary["exit_status"] == 1
 
 
+@pytest.mark.parametrize("which", ["front", "detail"])
+def test_frames_of_a_second_camera_under_the_same_lamps_name_the_change_too(which):
+    """The row names a frame of the camera that took most; the other camera has none of its own."""
+    frames = clean_frames(products=20, seed=2)
+    frames["camera_serial"] = ["2" if view == which else "1" for view in frames["view"]]
+    after = frames["sku"] >= "NB-115"
+    frames.loc[after, "exposure_dev_ev"] += 0.3
+    causes = explained_by_change(with_changes(evidence_of(frames, load_brief()), STEP), "exposure")
+    seen = after & frames["exposure_dev_ev"].notna()
+    assert (seen & (frames["view"] == which)).any()
+    assert causes[seen].notna().all() and causes[~after].isna().all()
+
+
 def test_another_fault_of_a_frame_in_a_changed_stretch_keeps_its_own_finding():
     evidence, after = knocked_light()
     frames = evidence.frames.copy()

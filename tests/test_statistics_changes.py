@@ -301,6 +301,24 @@ def test_cameras_are_judged_apart():
     assert find_changes(delivery(25, 7, change=second)[0]).empty
 
 
+@pytest.mark.parametrize("late", [0, 2820])
+def test_a_lamp_that_two_cameras_saw_is_one_change_whatever_their_clocks_say_and_a_lens_is_its_cameras_own(late):
+    def two(rows):
+        for place, row in enumerate(rows):
+            second = row["view"] in ("detail", "back")
+            row["exposure_dev_ev"] -= 0.4 * (place >= 50)
+            row["exposure_dev_sd_ev"] = 0.01
+            row["focal_length_35mm"] += 20 * (second and place >= 70)
+            row["camera_serial"] = "2" if second else "1"
+            row["captured_at"] = (pd.Timestamp(row["captured_at"]) + pd.Timedelta(seconds=late * second)).isoformat()
+
+    frames, captured = delivery(30, 11, change=two)
+    changes = find_changes(frames).set_index("quantity")
+    assert sorted(changes.index) == ["exposure_dev_ev", "focal_length_35mm"]
+    assert 49 <= captured.index(changes.loc["exposure_dev_ev", "to_file"]) <= 52
+    assert changes.loc["exposure_dev_ev", "frames"] >= 65
+
+
 def test_without_capture_times_the_order_is_that_of_the_files():
     def untimed(rows):
         for place, row in enumerate(rows):

@@ -12,6 +12,7 @@ import math
 import pandas as pd
 
 from catalogue_audit.findings.rows import excess, number, plain
+from catalogue_audit.statistics.series.change_quantities import QUANTITIES as WATCHED
 from catalogue_audit.statistics.series.clock import capture_order
 
 # The quantities whose change can put a frame outside the tolerance of a check.
@@ -36,6 +37,7 @@ QUANTITIES = {
 
 # A camera that was moved has its own middle before and after, in each view another: the longer one is the set's.
 POSE = ("angle", "roll", "camera_height")
+LIT_ALIKE = tuple(quantity.name for quantity in WATCHED if quantity.scope == "light")
 BESIDE_THE_SET = {"roll_deg": "roll_dev_deg"}  # in three-quarter views
 
 # A finding on the left explains those on the right of the same picture.
@@ -130,6 +132,8 @@ def explained_by_change(evidence, check):
     cameras = concerned["to_file"].map(camera_of)
     for (quantity, view, camera), rows in concerned.groupby([concerned["quantity"], concerned["view"], cameras]):
         here = order["camera"] == camera
+        if quantity in LIT_ALIKE:  # lamps are no camera's own: one without a row of its own saw this one
+            here |= ~order["camera"].isin(cameras[concerned["quantity"] == quantity])
         if view != "all":
             here &= frames["view"] == view
         values = _series_of(frames, quantity).where(here)

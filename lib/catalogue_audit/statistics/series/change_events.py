@@ -64,6 +64,39 @@ def one_for_all_views(changes):
     return kept
 
 
+def one_for_all_cameras(changes, ranks):
+    """
+    Steps of the light that several cameras saw at one moment become one, told by the camera with most frames of it: lamps are no camera's own.
+
+    Parameters
+    ----------
+    changes : list of Change
+    ranks : (n,) array_like of int
+        Place of every row of ``frames`` in the capture order of all cameras.
+
+    Returns
+    -------
+    list of Change
+        ``frames`` counts those of all the cameras.
+    """
+    kept = []
+    for change in sorted(changes, key=lambda one: (-one.frames, one.camera, one.to_row)):
+        same = next((place for place, other in enumerate(kept) if _one_light(change, other, ranks)), None)
+        if same is None:
+            kept.append(change)
+        else:
+            kept[same] = kept[same]._replace(frames=kept[same].frames + change.frames, view="all")
+    return kept
+
+
+def _one_light(one, other, ranks):
+    """Whether two cameras saw one step of the light: in one direction, with hardly a frame between."""
+    if one.camera == other.camera or one.quantity is not other.quantity or one.quantity.scope != "light" or "trend" in (one.kind, other.kind):
+        return False
+    between = max(ranks[one.from_row], ranks[other.from_row]) - min(ranks[one.to_row], ranks[other.to_row])
+    return (one.after > one.before) == (other.after > other.before) and between <= SAME_MOMENT
+
+
 def _joined(changes):
     """One change from those of several views: the latest frame before it, the earliest after it."""
     main = max(changes, key=lambda change: change.frames)

@@ -11,7 +11,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.statistics.series.change_events import SAME_PLACE, Change, one_a_family, one_for_all_views
+from catalogue_audit.statistics.series.change_events import SAME_PLACE, Change, one_a_family, one_for_all_cameras, one_for_all_views
 from catalogue_audit.statistics.series.change_quantities import (
     BACKWARD,
     BORNE_OUT_BY,
@@ -75,7 +75,7 @@ def find_changes(frames, brief=None):
         if rows.size >= FEWEST_FRAMES:
             seconds = order["seconds"].to_numpy(dtype=float)[rows]
             changes += _camera_changes(frames, rows, seconds, camera, brief)
-    changes = one_for_all_views(one_a_family(changes))
+    changes = one_for_all_cameras(one_for_all_views(one_a_family(changes)), order["order"].to_numpy(dtype=np.int64))
     changes.sort(key=lambda change: (change.to_row, change.quantity.name, change.view))
     return table_from_rows("changes", [change_row(frames, change, changes, order) for change in changes])
 
