@@ -22,6 +22,7 @@ FEWEST, ENOUGH = 200, 2000  # pixels of a thumbnail
 AT_HAND = 32  # pictures; 34 kB each
 MOST_VIEWS = 8  # of a product with which a detail is compared
 RIVAL, APART = 0.9, 3  # of the best overlap, and cells off it: which surface a detail shows is open then
+MOST_ALIKE = 0.5  # of the whole views have to show a detail's surfaces beyond doubt: one of four that does is laid over wrongly
 LIKE = 0.7  # overlap of detail and whole view, from which they show the same surfaces
 SURFACE_SD = 0.008  # ln; scatter of details of rendered bags across the way to neutral
 MIRRORED_SD = 0.04  # of the way to neutral; what a surface mirrors in a detail differs by about as much from a whole view
@@ -219,7 +220,7 @@ def _own_light(detail, views, lights):
         shift, overlap = shifted(detail, view) if view is not None else (None, 0.0)
         if overlap >= LIKE:
             found.append((*(shift + light), *(view.middle - light)))
-    if not found:
+    if not found or len(found) < MOST_ALIKE * sum(view is not None for view in views):
         return None
     found = np.array(found)
     light, surface = np.median(found[:, :2], axis=0), np.median(found[:, 2:], axis=0)

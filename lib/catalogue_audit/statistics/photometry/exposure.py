@@ -11,6 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.photometry.backgrounds import light_of_backgrounds, of_the_place
+from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained, odd_share
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 from catalogue_audit.statistics.photometry.regions import median_known
@@ -40,7 +41,8 @@ FLAT_L = 0.3  # CIELAB L*; a detail's background as even as that was painted, an
 PAINTED_EV, FEWEST_PAINTED = 0.002, 4  # flashes repeat to a hundredth of a stop (common practice, no source); backgrounds that tell that they were set
 STEADIER, STEADIER_SHARE, FEWEST_FOR_A_WAY = 0.6, 0.75, 6  # of the scatter, of that share of the slanting views, by which one number has to be the better; views that tell
 LEARNED = 10  # times that the scatter of views is learned from what was lit alike
-SHAPE_WORTH, STYLE_WORTH = 1, 3  # products of a shape, and of a style, that say as much of its views as all products do
+SHAPE_WORTH = 1  # products of a shape that say as much of its views as all products do
+ODD_KIN, ODD_STRAIGHT_STYLE = 0.5, 0.01  # share of the odd views that are odd beside the other colourways too; styles whose front or back is (common practice, no source)
 MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
 
@@ -96,14 +98,17 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     shapes = _shapes(frames, sketches, slanting)
     kinds = np.char.add(groups, shapes)
     effects = effects + group_effects(usual - effects, sku, groups, shapes, SHAPE_WORTH)
-    effects = effects + group_effects(usual - effects, sku, groups, _styles(frames), STYLE_WORTH)
     usual_odd, usual_odd_sd = odd_share(straight), np.where(straight, ODD_STRAIGHT_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
-    odd, odd_sd = usual_odd, usual_odd_sd
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
     view_sd = view_scatter(usual - effects, sku, kinds, extra_sd, steady_sd, STRAIGHT_ON)
-    natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), extra_sd)
+    odd_styles, turned = np.where(straight, ODD_STRAIGHT_STYLE, usual_odd), np.where(slanting, mirrored, 0.0)
+    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, groups, _styles(frames), view_sd, odd_styles, usual_odd_sd, turned)
+    residual, has_kin = residual - of_style, np.isfinite(of_style_sd)
+    kinds, view_sd = np.where(has_kin, np.char.add(kinds, " kin"), kinds), np.where(has_kin, within_sd, view_sd)
+    natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), np.hypot(extra_sd, np.nan_to_num(of_style_sd)))
+    odd, odd_sd = usual_odd, usual_odd_sd = np.where(has_kin & ~straight, ODD_KIN * usual_odd, usual_odd), usual_odd_sd
     for _ in range(LEARNED):
         off, sd, alike, unlike, square, odd_square = _own_lights(
             residual, np.hypot(view_sd, natural_sd), steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, np.nan_to_num(beside), odd, odd_sd, sku
