@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.statistics.matching.looks import Look
-from catalogue_audit.statistics.matching import swapped_views
 from catalogue_audit.statistics.matching.swapped_views import base_slope_deg, odd_turn
 
 VIEWS = ("front", "back", "three_quarter")
@@ -61,17 +60,3 @@ def test_few_products_tell_nothing():
 def test_slope_of_a_base_in_degrees():
     assert base_slope_deg({"round_base": np.array([0.5, 0.9, np.tan(np.radians(-4.0)), 0.01])}) == pytest.approx(4.0)
     assert base_slope_deg({}) == base_slope_deg(None) == base_slope_deg({"front_edge": np.array([0, 0, np.nan, 0, 0])}) == 0.0
-
-
-@pytest.mark.parametrize(("balance", "vote"), [(2.0, -0.5), (-2.0, -2.5), (-20.0, -4.5), (None, -2.5)])
-def test_key_points_that_contradict_faces_count_in_full_and_others_beyond_chance(monkeypatch, balance, vote):
-    """The face laid over says back by 2.5; three further products say front."""
-    rows = {sku: (3 * place, 3 * place + 1) for place, sku in enumerate("ABCD")}
-    turned = {sku: back + 1 for sku, (_, back) in rows.items()}
-    frames = pd.DataFrame({"file": [f"{row}.jpg" for row in range(12)]})
-    monkeypatch.setattr(swapped_views, "has_faces", lambda compared, files: True)
-    monkeypatch.setattr(swapped_views, "face_shares", lambda *_: {"A": -3.0, "B": 5.0, "C": 5.0, "D": 5.0})
-    monkeypatch.setattr(swapped_views, "points_of_one", lambda sketches, files: balance)
-    votes = swapped_views.turned_votes(frames, {}, rows, turned)
-    assert votes["A"] == pytest.approx(vote)
-    assert votes["B"] == pytest.approx(5.0)

@@ -3,7 +3,8 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.statistics.matching.turned_faces import Compared, _sides, face_of, face_shares, has_faces, points_of_one
+from catalogue_audit.statistics.matching.turned_faces import RIGHT, Compared, face_of, face_shares, points_of_one, usual_side
+from catalogue_audit.statistics.matching.turned_marks import MARKS, marks_shown
 
 SIZE, WIDE, HIGH, DEEP = 600, 0.30, 0.24, 0.10
 CAMERA = np.array([[1300.0, 0, 300], [0, 1300, 300], [0, 0, 1]])
@@ -51,10 +52,19 @@ def _triple(front, back, side, turn_deg=35.0):
 
 def _shares(triples):
     """`face_shares` of some products' sketches of front, back and turned picture."""
-    files = {name: tuple(f"{name} {view}" for view in ("front", "back", "turned")) for name in triples}
-    sketches = dict(zip(sum(files.values(), ()), sum(triples.values(), ()), strict=True))
+    return _told(face_shares, triples)
+
+
+def _told(function, triples):
+    files, sketches = _filed(triples)
     compared = Compared(sketches)
-    return face_shares({name: three for name, three in files.items() if has_faces(compared, three)}, sketches, compared)
+    comparable = {name: three for name, three in files.items() if compared[three]}
+    return function(comparable, sketches, compared, usual_side(comparable.values(), sketches, compared))
+
+
+def _filed(triples):
+    files = {name: tuple(f"{name} {view}" for view in ("front", "back", "turned")) for name in triples}
+    return files, dict(zip(sum(files.values(), ()), sum(triples.values(), ()), strict=True))
 
 
 @pytest.fixture(scope="module")
@@ -81,15 +91,15 @@ def test_two_faces_alike_tell_nothing(triples):
     assert abs(shares["same"]) < 1
 
 
+def _striped(shift):
+    across = (np.arange(500) + shift) // 42 % 2
+    rows = np.where(across[:, None] > 0, (200.0, 60.0, 30.0), (235.0, 235.0, 235.0))
+    return np.repeat(rows[None], 400, axis=0).astype(np.float32) + _panel(3, 0) - 120
+
+
 def test_a_striped_print_that_runs_on_around_the_bag_tells_nothing(triples):
     """Front and back show the stripes moved by one; where the turned face is laid a little off, it lies over the wrong ones."""
-
-    def striped(shift):
-        across = (np.arange(500) + shift) // 42 % 2
-        rows = np.where(across[:, None] > 0, (200.0, 60.0, 30.0), (235.0, 235.0, 235.0))
-        return np.repeat(rows[None], 400, axis=0).astype(np.float32) + _panel(3, 0) - 120
-
-    pictures = _triple(striped(0), striped(42), _panel(90, 0))
+    pictures = _triple(_striped(0), _striped(42), _panel(90, 0))
     shares = _shares({**triples, "stripes": pictures, "turned": (pictures[1], pictures[0], pictures[2])})
     assert shares.pop("stripes") == 0 and shares.pop("turned") == 0
     assert min(shares.values()) > 2
@@ -121,10 +131,8 @@ def test_a_drum_turned_around_its_axis_tells_its_front(triples, exchanged):
 
 def _turned_to_the_right(triples):
     """Whether the turned boxes show their face at the right: then the drum is turned the same way."""
-    files = {name: tuple(f"{name} {view}" for view in ("front", "back", "turned")) for name in triples}
-    sketches = dict(zip(sum(files.values(), ()), sum(triples.values(), ()), strict=True))
-    left, right = np.sum([_sides(Compared(sketches), three) for three in files.values()], axis=0)
-    return right > left
+    files, sketches = _filed(triples)
+    return usual_side(files.values(), sketches, Compared(sketches)) == RIGHT
 
 
 def test_a_base_that_falls_off_steeply_is_laid_over_too(triples):
@@ -167,3 +175,41 @@ def test_key_points_of_one_picture_only_tell_which_is_turned():
     assert points_of_one(sketches, ("back", "front", "turned")) == -told
     assert abs(points_of_one(sketches, ("front", "back", "plain"))) < 1
     assert points_of_one(sketches, ("front", "few", "turned")) is None
+
+
+def _with_logo(panel, tone=30):
+    """A panel with a small word low on its face, a twelfth of its height."""
+    return cv2.putText(panel.clip(0, 255).astype(np.uint8), "OLME", (190, 300), cv2.FONT_HERSHEY_SIMPLEX, 1.4, (tone, tone, tone), 5).astype(np.float32)
+
+
+def test_a_small_word_on_one_face_tells_which_is_turned(triples):
+    """Of the face as a whole it is a tile or two, which `face_shares` may count no more than any other's chance."""
+    front, back = _with_logo(_panel(0, 0)), _panel(1, 0)
+    exchanged = tuple(_picture(panel, _panel(90, 0), turn) for panel, turn in ((back, 0), (front, 0), (front, 35)))
+    marks = _told(marks_shown, {**triples, "word": _triple(front, back, _panel(90, 0)), "exchanged": exchanged})
+    assert marks["word"] == -marks["exchanged"] > 0.3
+    assert all(0.3 < marks[name] <= MARKS for name in triples)
+
+
+def test_what_is_on_both_faces_is_no_mark(triples):
+    panel = _with_logo(_panel(3, 0))
+    pictures = {"alike": _triple(panel, panel.copy(), _panel(90, 0)), "moved": _triple(_striped(0), _striped(42), _panel(90, 0))}
+    marks = _told(marks_shown, {**triples, **pictures})
+    assert abs(marks["alike"]) < 0.1 and abs(marks["moved"]) < 0.1
+
+
+@pytest.mark.parametrize("turn_deg", [30, 55])
+def test_a_word_on_a_drum_tells_however_far_it_is_turned(triples, turn_deg):
+    """At 55° it lies where no flat face would be laid."""
+    plain = [_panel(60 + n, 0) for n in range(3)]
+    around = np.concatenate([plain[0], _with_logo(plain[1]), plain[2]], axis=1)
+    turned = _drum(around, turn_deg if _turned_to_the_right(triples) else -turn_deg)
+    front, back = _drum(around, 0), _drum(around, 180)
+    marks = _told(marks_shown, {**triples, "drum": (front, back, turned), "exchanged": (back, front, turned)})
+    assert marks["drum"] == -marks["exchanged"] > 0.2
+
+
+def test_marks_of_a_product_without_faces_are_untold(triples):
+    files, sketches = _filed({"P0": triples["P0"]})
+    sketches["P0 turned"] = {"mask": sketches["P0 turned"]["mask"]}
+    assert marks_shown(files, sketches, Compared(sketches), RIGHT) == {"P0": None}

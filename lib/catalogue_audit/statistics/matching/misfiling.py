@@ -73,7 +73,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),
-        swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps),
+        swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps, found),  # as found by then
         wrong_details(frames, looks, products, crops, inside, fits),
     ):
         settled, exchanged, doubtful = _settled(frames, found, products)
@@ -93,13 +93,13 @@ def _settled(frames, found, products):
     Products of which something is found: what one mistake explains needs no second one.
 
     All of them; those but where a three-quarter view alone is another product's, which does not explain that front and
-    back are exchanged; those but where fewer than half of the whole views are another product's, for the others still
-    tell whether a detail is this one's.
+    back are exchanged; those but where two of its own views are exchanged or fewer than half of the whole views are another
+    product's, for the others still tell whether a detail is this one's.
     """
     explains = (row for row, finding in found.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
     foreign = Counter(frames["sku"][row] for row, finding in found.items() if finding[1] == "wrong_product")
     several = {sku for sku, count in foreign.items() if 2 * count >= len(products.get(sku, ()))}
-    several |= {frames["sku"][row] for row, finding in found.items() if finding[1] != "wrong_product"}
+    several |= {frames["sku"][row] for row, finding in found.items() if finding[1] not in ("wrong_product", "swapped_views")}
     return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}, several
 
 

@@ -16,9 +16,8 @@ from catalogue_audit.statistics.matching.looks import (
     usual_least,
     views_of,
 )
-from catalogue_audit.statistics.matching.turned_faces import Compared, face_shares, has_faces, points_of_one
+from catalogue_audit.statistics.matching.turned_votes import turned_votes
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, fisher_z, some_of
-from catalogue_audit.statistics.spread import spread
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
@@ -35,11 +34,6 @@ MOST_OF_TURNED = 3.0
 MOST_OF_DETAILS = 1.5  # that details may give: a plain one can lie on the wrong picture by chance, and then fits it well
 OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
-# Standard deviations by which the key points of one picture only outnumber those of the other by chance, as a print's come in
-# numbers, and beyond them: of 130 bags as named the contrary reaches 3.4 at most, of 14 exchanged ones 8 lie at 5.5 to 13.
-CHANCE_POINTS, CLEAR_POINTS = 3.5, 1.0
-CHANCE_FACE, CLEAR_FACE = 1.0, 0.8  # standard deviations that tiles reach by chance, and beyond them: bags as named mostly reach 3.5 to 8, the contrary 2.9
-MOSTLY_FRONT = 0.6  # of the bags whose three-quarter view clearly tells
 USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
 CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
 TURN_EXCHANGED = 1.5  # evidence needed: half the usual difference of the outlines gives 1, as do two degrees of slope
@@ -119,16 +113,17 @@ def base_slope_deg(sketch):
     return 0.0
 
 
-def swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps):
+def swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps, misfiled):
     """
     Front and back exchanged, by all that tells one from the other.
 
     Each kind of evidence is a number a product: 1 says by itself that the names are right, -1 that they were
     exchanged. Their sum decides, so that nothing is said of a bag whose looks contradict its place in the order.
+    Rows that are known to be ``misfiled`` under another style say nothing: another bag's three-quarter view is like neither face.
     """
     pairs, turned = {}, {}
     for sku, rows in products.items():
-        views = views_of(frames, rows)
+        views = views_of(frames, [row for row in rows if row not in misfiled or _is_of_its_style(frames, row, misfiled[row][0])])
         if {"front", "back"} <= set(views):
             pairs[sku] = views["front"], views["back"]
             turned[sku] = views.get("three_quarter")
@@ -164,39 +159,9 @@ def _may_be_exchanged(told, further=0.0):
     return sum(vote for vote, _ in told) + further <= (-1 if firm else -OF_LIKENESS_ALONE)
 
 
-def turned_votes(frames, sketches, pairs, turned):
-    """
-    Whether each product's three-quarter view, which shows its front, shows what the front picture does, or the back picture.
-
-    The turned face is laid over both (`turned_faces`); where the faces do not clearly say front, the key points are
-    counted that only one of them shows; against faces that say back they count even where it may be chance. A set whose
-    bags do not mostly say front says nothing.
-    """
-    files = {sku: tuple(frames["file"][row] for row in (*pairs[sku], turned[sku])) for sku in pairs if turned[sku] is not None}
-    at_hand = Compared(sketches)
-    shows_faces = dict(zip(files, spread(has_faces, files.values(), sketches, at_hand), strict=True))
-    flat = {sku: files[sku] for sku, shows in shows_faces.items() if shows}
-    shares = face_shares(flat, sketches, at_hand)
-    votes = {sku: _beyond(share, CHANCE_FACE, CLEAR_FACE) for sku, share in shares.items()}
-    asked = [sku for sku, shows in shows_faces.items() if shows is None or votes.get(sku, 1.0) < 1]
-    points = zip(asked, spread(points_of_one, [files[sku] for sku in asked], sketches), strict=True)
-    for sku, balance in points:
-        if balance is not None:
-            contrary = votes.get(sku, 0.0) < 0 < balance
-            told = balance / CLEAR_POINTS if contrary else _beyond(balance, CHANCE_POINTS, CLEAR_POINTS)
-            votes[sku] = votes.get(sku, 0.0) + _at_most(told, MOST_OF_ONE_KIND)
-    clear = [vote > 0 for vote in votes.values() if abs(vote) >= 1]
-    return votes if len(votes) >= FEWEST_PRODUCTS and sum(clear) >= max(MOSTLY_FRONT * len(clear), 2) else {}
-
-
 def _at_most(vote, most):
     """A vote of either sign, clipped."""
     return float(np.clip(vote, -most, most))
-
-
-def _beyond(value, chance, clear):
-    """What a value says beyond chance, 1 where it is clear."""
-    return math.copysign(max(abs(value) - chance, 0.0), value) / clear
 
 
 def strap_votes(straps, pairs):
@@ -239,6 +204,12 @@ def _sibling_votes(frames, looks, pairs):
         if sum(vote < 0 for vote in told.values()) <= len(members) / 2:  # else there is no majority to go by
             votes |= told
     return votes
+
+
+def _is_of_its_style(frames, row, likely):
+    """Whether a picture that shows another product shows one of the style it is filed under, another colourway."""
+    other = frames.index[frames["sku"] == likely]
+    return len(other) > 0 and _style_of(frames, row, frames["sku"][row]) == _style_of(frames, other[0], likely)
 
 
 def _style_of(frames, row, sku):

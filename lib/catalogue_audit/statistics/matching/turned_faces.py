@@ -106,22 +106,18 @@ def ready(front, back, turned):
     return (front, back, turned, places, [_lightness(face) for face in (front, back, turned)]) if len(places) >= FEWEST_TILES else ()
 
 
-def has_faces(compared, files):
-    """Whether a product's faces can be compared; None where it shows no three faces."""
-    faces = compared[files]
-    return None if faces is None else bool(faces)
-
-
-def face_shares(products, sketches, compared):
+def face_shares(products, sketches, compared, side):
     """
     How clearly each turned picture shows the face of the first of two straight-on pictures.
 
     Parameters
     ----------
     products : dict of str to (str, str, str)
-        Product → files of front, back and turned picture, of products that `has_faces` says to be comparable.
+        Product → files of front, back and turned picture, of products that show three faces with something in common (`Compared`).
     sketches : mapping of str to dict
     compared : Compared
+    side : int
+        Of `usual_side`.
 
     Returns
     -------
@@ -129,19 +125,40 @@ def face_shares(products, sketches, compared):
         Positive for the first face, negative for the second, in standard deviations as the tiles themselves scatter (at
         most the root of their number); 0 where neither fits or the likeliest ways of laying them over disagree.
     """
-    boxes = [files for files in products.values() if not compared.is_round(files[2])] or list(products.values())
-    learnt_from = boxes[:: max(len(boxes) // LEARNT_FROM, 1)]
-    side = _usual_side(spread(_sides, learnt_from, sketches, compared))
     return dict(zip(products, spread(_share, [(files, side) for files in products.values()], sketches, compared), strict=True))
 
 
-def _usual_side(found):
-    """The end of the turned pictures at which the straight-on faces are found, by most of a set's products."""
+def usual_side(products, sketches, compared):
+    """
+    The end of the turned pictures at which the straight-on faces are found, by most of some products.
+
+    Parameters
+    ----------
+    products : iterable of (str, str, str)
+        Files of front, back and turned picture.
+    sketches : mapping of str to dict
+    compared : Compared
+
+    Returns
+    -------
+    int
+        `LEFT` or `RIGHT`.
+    """
+    some = _every(list(products), 3 * LEARNT_FROM)
+    boxes = [files for files in some if not compared.is_round(files[2])] or some
+    found = [sides for sides in spread(_sides, _every(boxes, LEARNT_FROM), sketches, compared) if sides]
     return int(np.sign(np.diff(found, axis=1)).sum() > 0) if found else LEFT
 
 
+def _every(products, count):
+    """Some of the products from all over the set."""
+    return products[:: max(len(products) // count, 1)]
+
+
 def _sides(compared, files):
-    """How well a product's faces lie over its turned picture at either end."""
+    """How well a product's faces lie over its turned picture at either end; None with too little to compare."""
+    if not compared[files]:
+        return None
     halves = compared[files][-1]
     return [max(_likeness(*halves, movement) for movement in _movements(side)) for side in (LEFT, RIGHT)]
 
@@ -173,6 +190,16 @@ def points_of_one(sketches, files):
     in_front = int(((to_front <= SAME_POINT_BITS) & (to_back - to_front >= NEARER_BITS)).sum())
     in_back = int(((to_back <= SAME_POINT_BITS) & (to_front - to_back >= NEARER_BITS)).sum())
     return (in_front - in_back) / np.sqrt(in_front + in_back + 1)
+
+
+def laid_likeliest(faces, side, count):
+    """The turned picture laid into the straight-on ones' box (`_laid_back`) at the likeliest widths, so many."""
+    front, _, turned, _, halves = faces
+    likely = {}
+    for movement in _movements(side):
+        likeness = _likeness(*halves, movement)
+        likely[movement[0]] = max(likely.get(movement[0], (likeness, movement)), (likeness, movement))
+    return [_laid_back(front, turned, movement) for _, movement in sorted(likely.values(), reverse=True)[:count]]
 
 
 def _movements(side):
@@ -210,7 +237,7 @@ def _share_laid(faces, movements):
         if len(seen) < FEWEST_TILES:
             continue
         laid = _laid_back(front, turned, movements[number])
-        found = [_found(face.structure, laid, seen, _contrasts(face.structure, seen)) for face in (front, back)]
+        found = [_found(face.structure, laid, seen, contrasts_of(face.structure, seen)) for face in (front, back)]
         (own, weight), (other, other_weight) = found
         weight = np.minimum(np.maximum(weight, other_weight), MOST_CONTRAST)
         nearer = weight * (own - other)
@@ -286,10 +313,10 @@ def _found(structure, laid, places, contrasts):
         _, best, _, (right, below) = cv2.minMaxLoc(cv2.matchTemplate(window, tile, cv2.TM_CCOEFF_NORMED))
         there.append((across + right, down + below))
         correlations.append(best)
-    return np.array(correlations), np.hypot(contrasts, _contrasts(laid, there))
+    return np.array(correlations), np.hypot(contrasts, contrasts_of(laid, there))
 
 
-def _contrasts(picture, places):
+def contrasts_of(picture, places):
     """Standard deviation of each tile, (n,), all at once."""
     across, down = np.array(places).T
     tiles = np.lib.stride_tricks.sliding_window_view(picture, (TILE_PX, TILE_PX), axis=(0, 1))[down, across]
