@@ -87,3 +87,29 @@ def test_a_low_wedge_that_fades_upwards_is_shadow_and_one_with_an_upper_edge_is_
     evidence = find_evidence(picture.lab[..., 0].copy(), cv2.split(half), fit_backdrop(picture).at(half.shape[:2]))
     _, settled, _ = settle_base(evidence, picture.lab[..., 0].copy(), ~product, product.copy())
     assert settled[BASE - 12 : BASE - 4, 366:384].mean() == kept and settled[220 : BASE - 4, 124:356].all()
+
+
+def on_a_strip(foot, softness, deep=0.4):
+    """A tan box whose front throws a strip of shadow 26 px deep on ground that is lit beyond; or a grey ``foot`` of its own as high and of as sharp edges."""
+    box = making.cover(SHAPE, [(120, 200), (360, 200), (360, BASE), (120, BASE)])
+    strip = making.cover(SHAPE, [(122, BASE - 9), (358, BASE - 9), (358, BASE + 26), (122, BASE + 26)])
+    strip = cv2.GaussianBlur(strip, (0, 0), softness) * (1 - box)
+    rows = np.arange(SHAPE[0])[:, None]
+    depth = np.full(SHAPE, 0.4) if foot else deep + (0.9 - deep) * np.exp(-np.maximum(rows - BASE, 0) / 5)
+    ground = making.sweep(*SHAPE) * (1 - strip * depth)[..., None]
+    return making.photograph(making.put(ground, box, (0.35, 0.2, 0.09)), noise=0.002), box
+
+
+@pytest.mark.parametrize(("softness", "deep"), [(0.7, 0.15), (3.0, 0.8)])
+def test_a_strip_of_shadow_that_ends_on_lit_ground_is_not_the_products(softness, deep):
+    rgb, truth = on_a_strip(False, softness, deep)
+    picture = making.picture_of(rgb)
+    found = find_outline(picture, fit_backdrop(picture))
+    assert found.box[3] * SHAPE[0] == pytest.approx(BASE, abs=4.5)  # of 26
+    assert np.sum(found.mask & (truth > 0.5)) / np.sum(found.mask | (truth > 0.5)) > 0.98
+
+
+def test_a_grey_foot_of_a_coloured_product_with_an_edge_of_its_own_stays():
+    rgb, _ = on_a_strip(True, 0.3)
+    picture = making.picture_of(rgb)
+    assert find_outline(picture, fit_backdrop(picture)).box[3] * SHAPE[0] == pytest.approx(BASE + 26, abs=1.5)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from catalogue_audit.measures.evidence import find_evidence, halved
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
-from catalogue_audit.measures.segmentation.foot import without_soft_foot
+from catalogue_audit.measures.segmentation.foot import smaller_without, without_soft_foot
 from catalogue_audit.pixels.working import lab_of, lightness_of
 
 SHAPE = (640, 480)
@@ -35,7 +35,8 @@ def settled(colour, level, tone, softness):
 
 
 def doubt_of(*scene):
-    return settled(*scene)[-1]
+    _, _, _, product, doubtful = settled(*scene)
+    return 0 if doubtful is None else smaller_without(product, doubtful)
 
 
 def kept(*scene):
@@ -74,3 +75,9 @@ def test_a_piece_of_which_it_is_open_whether_it_is_ground_makes_the_outline_unsu
     doubts = [doubt_of(BLACK, 0.85, tone, softness) for tone, softness in ((0.75, 1.2), (0.75, 8.0), (0.75, 0.3))]
     assert doubts[0] > 8
     assert doubts[1:] == [0, 0]
+
+
+def test_a_doubtful_piece_that_was_given_to_the_ground_since_leaves_no_doubt():
+    body, _, _, product, doubtful = settled(BLACK, 0.85, 0.75, 1.2)
+    assert smaller_without(product, doubtful) > 8
+    assert smaller_without(product & body, doubtful) == 0

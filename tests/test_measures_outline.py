@@ -158,6 +158,31 @@ def test_a_burnt_out_highlight_of_a_white_cut_out_is_no_gap_and_its_handle_still
     assert not found.mask[200:235, 220:260].any()
 
 
+def test_a_ragged_face_burnt_out_to_the_white_of_a_cut_out_is_no_gap():
+    """The light on a grained face burns out where the grain lets it; a gap as large, bounded by the handle, stays open."""
+    truth = making.cover(SHAPE, BODY, HANDLE)[..., None]
+    grain = cv2.GaussianBlur(np.random.default_rng(7).normal(size=SHAPE), (0, 0), 3)
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    near = np.hypot((columns - 200) / 45, (rows - 380) / 80)
+    light = np.clip(1.5 - 0.4 * near + 0.12 * grain / grain.std(), 0.3, 1)[..., None]
+    rgb = through_jpeg(making.photograph(1 - truth + truth * light * np.where(light < 1, (1, 0.97, 0.9), 1), noise=0.0), 90)
+    found = outlined(rgb)
+    assert (rgb[300:460, 160:240] == 255).all(axis=2).mean() > 0.5
+    assert found.mask[300:460, 160:240].mean() > 0.98
+    assert not found.mask[200:235, 220:260].any()
+
+
+def test_ground_between_two_gaps_is_open_where_it_is_unlike_what_lies_above_it():
+    """Three windows in a frame, on ground that a lamp lights in a band: around the middle one lies no other ground of that band than the two beside it."""
+    bars = [making.cover(SHAPE, [(x, 110), (x + 8, 110), (x + 8, 260), (x, 260)]) for x in (80, 150, 322, 392)]
+    truth = np.maximum(np.max(bars, axis=0), making.cover(SHAPE, [(80, 110), (400, 110), (400, 122), (80, 122)], [(80.0, 250), (400, 250), (390, 510), (90, 510)]))
+    rows = np.arange(SHAPE[0])[:, None, None]
+    ground = 0.08 * (1 + 0.3 * np.exp(-(((rows - 185) / 60.0) ** 2))) * np.ones((*SHAPE, 3))
+    found = outlined(making.photograph(making.put(ground, truth, (0.3, 0.22, 0.12)), noise=0.002))
+    assert not found.mask[140:235, 168:312].any() and not found.mask[140:235, 95:142].any()
+    assert iou(found.mask, truth) > 0.97
+
+
 def test_a_ring_beside_the_product_belongs_to_its_box():
     ring = making.strip(making.arch(378, 360, 14, 14), 5)
     truth = making.cover(SHAPE, BODY, ring)

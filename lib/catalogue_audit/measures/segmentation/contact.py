@@ -28,6 +28,10 @@ LOW_PX = 2  # an edge in shadow that lies as far below the line of its neighbour
 WEDGE_PX = 24  # half-size pixels; a wedge of shadow beside a corner is no higher
 SOFT_TOP = 2.5  # CIELAB L* over three half-size pixels; a product's upper edge is steeper
 TINT = 0.3  # share of the product's chroma that a shadow beside it may take on
+TINTED, OWN = 5.0, 0.6  # CIELAB chroma from which a product is no grey; and the share of it that it has just above its base
+UNLIT = 1.02  # of the backdrop's L* + 16; a shadow is nowhere lighter than its ground
+FAINT_END, SOFT_END = 0.5, 0.5  # of the step at the line of contact: where a shadow's strip ends on lit ground, it does so by less; or of its own, over two pixels
+SOFT_SHARE, PLATEAU_PX = 0.45, 8  # of the step between a wedge and the shadow that far above it: a sharp edge falls by more over three pixels
 
 
 def settle_base(evidence, lightness, ground, product):
@@ -62,11 +66,11 @@ def settle_base(evidence, lightness, ground, product):
     columns, last = columns[free], last[free]
     if len(columns) < 4:
         return ground, product, settled
-    line, found, shadow = _lines(evidence, lightness, columns, last)
+    line, found, shadow, lit = _lines(evidence, lightness, columns, last)
     found = cv2.blur(found.astype(np.float32)[None], (5, 1))[0] > 0.5
     if not found.any():
         return ground, product, settled
-    line, found = _bridged(columns, last, line, found, shadow)
+    line, found = _bridged(columns, last, line, found, shadow, lit)
     beside = cv2.dilate(found.view(np.uint8)[None], np.ones((1, 9), np.uint8))[0] > 0
     found |= beside & (np.abs(line - last) <= BESIDE_PX)
     line = cv2.medianBlur(line.astype(np.float32)[None], 3)[0].astype(int)
@@ -97,7 +101,7 @@ def doubled(mask, size):
 
 
 def _lines(evidence, lightness, columns, last):
-    """Row of the darkest place under each column's product; whether it is a line of contact; whether the edge is shadow."""
+    """Row of the darkest place under each column's product; whether it is a line of contact; whether the edge is shadow; and whether most lines lie above strips of shadow on lit ground."""
     steps = np.arange(DOWN_PX + UP_PX)[:, None]
     rows = np.clip(last + DOWN_PX - steps, 0, None)
     place = rows * lightness.shape[1] + 2 * columns
@@ -122,10 +126,34 @@ def _lines(evidence, lightness, columns, last):
     rebound = after - light[darkest, each] > REBOUND
     below = median(ratio[: DOWN_PX - 2], axis=0)
     shaded = (ratio[darkest - 4, each] < DARKENED) & (below < TOUCHED)
-    contact = shaded & (rebound | (darkest - DOWN_PX >= LONG_RAMP_PX))
+    strip = _ends_on_lit_ground(light, chroma, ratio, own, darkest, np.flatnonzero(~shaded & (own > TINTED) & (darkest >= DOWN_PX + LONG_RAMP_PX)))
+    contact = (shaded | strip) & (rebound | (darkest - DOWN_PX >= LONG_RAMP_PX))
+    lit = 2 * np.count_nonzero(strip & contact) > np.count_nonzero(contact)
     at_edge = ratio[DOWN_PX + 2]
-    shadow = shadow_like[DOWN_PX + 2] & (at_edge < 1) & (at_edge > FAINT_SHADOW) & (below < BRIDGED)
-    return last + DOWN_PX - darkest, contact, shadow
+    shadow = shadow_like[DOWN_PX + 2] & (at_edge < 1) & (at_edge > FAINT_SHADOW) & ((below < BRIDGED) | lit)
+    return last + DOWN_PX - darkest, contact, shadow, lit
+
+
+def _ends_on_lit_ground(light, chroma, ratio, own, darkest, columns):
+    """
+    Whether a strip below the line of contact is shadow, though the ground below it is lit: grey below a coloured product, and its end fainter than its top, or soft.
+
+    Under a large lamp the front of a product throws a strip of shadow with an end of its own. (rows, n) each, upwards, and (n,); only some columns are looked at.
+    """
+    told = np.zeros(len(own), bool)
+    if not len(columns):
+        return told
+    light, chroma, ratio = (np.take(plane, columns, axis=1) for plane in (light, chroma, ratio))
+    own, darkest = own[columns], darkest[columns]
+    step, each, far = np.arange(len(light))[:, None], np.arange(len(columns)), DOWN_PX + LONG_RAMP_PX
+    strip = (step >= DOWN_PX) & (step <= darkest - 2)
+    grey = np.where(strip, chroma, 0).max(axis=0) < TINT * own
+    shaded = (ratio[darkest - 4, each] < DARKENED) & (np.where(strip, ratio, 0).max(axis=0) < UNLIT)
+    above = np.where((step > darkest + 2) & (step <= darkest + WITHIN_PX), chroma, 0).max(axis=0)
+    end, top = light[0] - light[far], light[far] - light[darkest, each]
+    steepest = (light[: far - 2] - light[2:far]).max(axis=0)
+    told[columns] = grey & shaded & (above > OWN * own) & ((end < FAINT_END * top) | (steepest < SOFT_END * end))
+    return told
 
 
 def _clear_wedges(evidence, ground, product, lowest, columns):
@@ -144,7 +172,10 @@ def _clear_wedges(evidence, ground, product, lowest, columns):
     light, ratio, chroma = (plane[rows, columns] for plane in (evidence.light, evidence.ratio, evidence.chroma))
     step, each = np.arange(len(rows))[:, None], np.arange(len(thin))
     shadow_like = (chroma < _most_chroma(ratio)) & (ratio > FAINT_SHADOW) & (ratio < DARKENED)
-    fading = np.abs(light[np.maximum(height - 1, 0), each] - light[height + 1, each]) < SOFT_TOP
+    fall = np.abs(light[np.maximum(height - 1, 0), each] - light[height + 1, each])
+    beyond = np.maximum(rows[height, each] - PLATEAU_PX, 0), columns
+    soft = fall < SOFT_SHARE * np.abs(evidence.light[beyond] - light[np.maximum(height - 3, 0), each])
+    fading = (fall < SOFT_TOP) | (soft & (evidence.ratio[beyond] < DARKENED))
     under = evidence.ratio[np.minimum(rows[0] + 3, len(product) - 1), columns]
     wedge = fading & (under < BRIDGED) & (shadow_like | (step > height + 1)).all(axis=0) & ~product[rows[height + 1, each], columns]
     given = (step < height) & wedge
@@ -158,7 +189,7 @@ def _most_chroma(ratio):
     return 4.5 + 18 * np.clip(1 - ratio, 0, 1)
 
 
-def _bridged(columns, last, line, found, shadow):
+def _bridged(columns, last, line, found, shadow, lit):
     """Lines of columns in shadow between others, and beside them, that were not found: drawn from their neighbours."""
     drawn = np.interp(columns, columns[found], line[found])
     first, final = columns[found][[0, -1]]
@@ -166,4 +197,7 @@ def _bridged(columns, last, line, found, shadow):
     if found.sum() < 0.75 * np.count_nonzero((columns >= first) & (columns <= final)):
         return line, found
     low = ~found & beside & shadow & (last - drawn > LOW_PX) & (last - drawn < UP_PX // 2)
+    if lit:  # a strip's end that goes on as beside a column is the same strip's
+        edge = np.interp(columns, columns[found], last[found])
+        low |= ~found & (columns >= first) & (columns <= final) & (np.abs(last - edge) <= BESIDE_PX)
     return np.where(low, drawn, line), found | low

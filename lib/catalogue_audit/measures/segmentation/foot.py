@@ -38,8 +38,8 @@ def without_soft_foot(evidence, ground, product):
     -------
     ground, product : (h, w) bool
         The same arrays where there is none.
-    doubt : int
-        By how many pixels the product's box would be smaller without the pieces that may be ground as well.
+    doubtful : (h, w) bool or None
+        Pieces that may be ground as well.
     """
     x, y, width, height = cv2.boundingRect(product.view(np.uint8))
     place = slice(y + int(LOW * height), min(y + height + RIM_PX, len(product))), slice(max(x - RIM_PX, 0), x + width + RIM_PX)
@@ -48,12 +48,12 @@ def without_soft_foot(evidence, ground, product):
     unlike = np.abs(light) + chroma
     of_product = unlike[inside]
     if not len(of_product):
-        return ground, product, 0
+        return ground, product, None
     own = float(median(of_product))
     faint = inside & (unlike < min(FAINTEST, FAINT * own))
     pieces = cv2.morphologyEx(faint.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
     if cv2.countNonZero(pieces) < SMALLEST_PX:
-        return ground, product, 0
+        return ground, product, None
     _, labels, boxes, _ = cv2.connectedComponentsWithStats(pieces, connectivity=4)
     area, top = boxes[:, cv2.CC_STAT_AREA], boxes[:, cv2.CC_STAT_TOP]
     wanted = np.flatnonzero((area >= SMALLEST_PX) & (area < LARGEST * len(of_product)) & (top > 0))
@@ -71,7 +71,24 @@ def without_soft_foot(evidence, ground, product):
         ground, product = ground.copy(), product.copy()
         ground[place] |= given
         product[place] &= ~given
-    return ground, product, _smaller_by(product, place, doubtful) if doubtful.any() else 0
+    if not doubtful.any():
+        return ground, product, None
+    pieces = np.zeros_like(product)
+    pieces[place] = doubtful
+    return ground, product, pieces
+
+
+def smaller_without(product, pieces):
+    """
+    By how much a product's box would be smaller without some pieces, of which some are gone already: pixels, the most of any side.
+
+    Parameters
+    ----------
+    product : (h, w) bool
+    pieces : (h, w) bool
+    """
+    left = pieces & product
+    return _smaller_by(np.ascontiguousarray(product), left) if left.any() else 0
 
 
 def _is_ground(piece, ground, unlike, chroma, edge, step, own):
@@ -98,10 +115,9 @@ def _is_ground(piece, ground, unlike, chroma, edge, step, own):
     return True if soft and clear else None if slope < PENUMBRA[1] else False
 
 
-def _smaller_by(product, place, doubtful):
+def _smaller_by(product, doubtful):
     """Pixels by which the largest difference between the product's sides with and without some pieces is, whatever is then too thin left out."""
-    rest = product.copy()
-    rest[place] &= cv2.dilate(doubtful.view(np.uint8), RIM) == 0
+    rest = product & (cv2.dilate(doubtful.view(np.uint8), RIM) == 0)
     boxes = [cv2.boundingRect(mask) for mask in (product.view(np.uint8), cv2.morphologyEx(rest.view(np.uint8), cv2.MORPH_OPEN, KERNEL3))]
     (left, top, width, height), (left_of, top_of, narrow, low) = boxes
     return max(left_of - left, left + width - left_of - narrow, top + height - top_of - low)

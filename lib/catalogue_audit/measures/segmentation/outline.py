@@ -18,8 +18,9 @@ from catalogue_audit.measures.records import CONFIDENCE_LIMIT, Outline
 from catalogue_audit.measures.segmentation.body import find_body
 from catalogue_audit.measures.segmentation.contact import doubled, settle_base
 from catalogue_audit.measures.segmentation.contours import closed_contours, coverage_in_band
-from catalogue_audit.measures.segmentation.foot import without_soft_foot
-from catalogue_audit.measures.segmentation.growing import GAP_LIGHT, grow, without_crumbs, without_scraps
+from catalogue_audit.measures.segmentation.foot import smaller_without, without_soft_foot
+from catalogue_audit.measures.segmentation.gaps import GAP_LIGHT
+from catalogue_audit.measures.segmentation.growing import grow, without_crumbs, without_scraps
 from catalogue_audit.measures.segmentation.horizon import ERASED_PX, erased
 from catalogue_audit.measures.segmentation.reflection import without_reflection
 from catalogue_audit.measures.segmentation.rests import without_rests
@@ -84,19 +85,20 @@ def find_outline(picture, backdrop):
         return _nothing(height, width, NOTHING_FOUND)
     whole = product
     ground, product = without_reflection(evidence, ground, product)
-    ground, product, doubt = without_soft_foot(evidence, ground, product)
+    ground, product, doubtful = without_soft_foot(evidence, ground, product)
     if product is not whole:
         ground, product = without_scraps(evidence, ground, product)
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     without_rests(evidence, ground, product, max(half))
+    doubt = 0 if doubtful is None else smaller_without(product[::2, ::2], doubtful) / max(half)
     mask, coverage = np.zeros((height, width), bool), np.zeros((height, width), np.float32)
     coverage[frame], mask[frame], contrast = coverage_in_band(
         linear, planes, ground, product, settled
     )
     shadow = np.zeros((height, width), bool)
     shadow[frame] = doubled(dark, mask[frame].shape) & ~mask[frame]
-    return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop, doubt / max(half)))
+    return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop, doubt))
 
 
 def _tones(picture, frame):

@@ -1,0 +1,217 @@
+"""
+Gaps: backdrop seen through the product, which the background grown from the frame's border cannot reach.
+
+A gap has the tone of the background around the product, and a step to something else all around. What has that tone and
+fades into the product is a highlight, or a panel of its own.
+
+All lengths are pixels of half the working size.
+"""
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.quantiles import median, quantile
+
+SMALLEST_GAP_PX = 4
+FEWEST_NEAR = 6  # pixels of background around a gap; with fewer the fitted backdrop stands for them
+MOST_GAPS = 40  # parts looked at, the largest first: a texture has hundreds
+GAP_LIGHT, GAP_CHROMA = 12.0, 5.0  # CIELAB; how far a gap may lie from the fitted backdrop; at most half that from its surroundings
+BESIDE_GAP = 0.5  # of a gap's pixels have ground beside them in their own rows
+MOST_FRAMED = 2.4  # CIELAB L*; between handles of a dark product, twice the most that was seen
+GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
+WIDE_GAP = 0.02  # of the part of the frame that is looked at; few burnt-out highlights are as large, and those are ragged
+RAGGED, SOLID, FADING = 1.15, 0.93, 10.0  # length of a gap's rim over that of its convex hull; area over the hull's; and CIELAB a working pixel, less than which a quarter of a rim is no sharp edge
+SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
+UNSTEPPED = 0.15  # share of such a rim that noise makes
+CLEAR_EDGE = 3.0  # CIELAB a working pixel; steeper than a shadow lying by itself ends, or a burnt-out highlight
+MANY = 2000  # pixels of which every fourth gives the same median
+KERNEL3, KERNEL5, KERNEL9 = (np.ones((n, n), np.uint8) for n in (3, 5, 9))
+
+
+class GapLimits(NamedTuple):
+    """
+    How far a gap may be from what the background around the product is.
+
+    Attributes
+    ----------
+    shaded, framed : float
+        CIELAB L* from the background around it: of ground that a shadow keeps apart; of a gap framed by edges.
+    uneven : float
+        CIELAB L*; nine tenths of a framed gap lie within that of its median.
+    chroma : float
+        CIELAB a*, b* from the background around it.
+    unstepped : float
+        Share of a rim that has edges by chance.
+    clear : float
+        Edge that most of a gap's rim has at least, CIELAB a working pixel.
+    """
+
+    shaded: float
+    framed: float
+    uneven: float
+    chroma: float
+    unstepped: float
+    clear: float
+
+
+def gaps(labels, evidence, outside, scatter, gap_light):
+    """
+    Labels of components of backdrop seen through the product, such as a handle's gap.
+
+    The same tone as the background around the product, and a step to something
+    else all around: a highlight or a smooth panel has neither.
+
+    Parameters
+    ----------
+    labels : (h, w) int32
+        Components of what the background could grow over; 0 elsewhere.
+    evidence : Evidence
+    outside : (n,) bool
+        For each label, whether it was reached from the frame's border.
+    scatter : (3,) float
+        Of the backdrop.
+    gap_light : float
+        CIELAB L*; how far a gap may lie from the backdrop.
+
+    Returns
+    -------
+    list of int
+    """
+    count = len(outside)
+    inside = ~outside
+    inside[0] = False
+    place = np.flatnonzero(np.take(inside, labels))
+    own = labels.ravel()[place]
+    area = np.bincount(own, minlength=count)
+    alike = (np.abs(evidence.light.ravel()[place]) < gap_light) & (evidence.chroma.ravel()[place] < GAP_CHROMA + 2)
+    share = np.bincount(own, weights=alike, minlength=count)
+    candidates = np.flatnonzero((area > SMALLEST_GAP_PX) & (share > 0.4 * area))
+    candidates = candidates[np.argsort(-area[candidates], kind="stable")][:MOST_GAPS]
+    if not len(candidates):
+        return []
+    wanted = np.zeros(count, bool)
+    wanted[candidates] = True
+    chosen = np.flatnonzero(wanted[own])
+    chosen = chosen[np.argsort(own[chosen], kind="stable")]
+    place, own = place[chosen], own[chosen]
+    limits = _gap_limits(evidence, labels, outside, float(scatter[0]), gap_light)
+    parts = np.split(place, np.flatnonzero(np.diff(own)) + 1)
+    found, refused = _told_apart(parts, labels, evidence, outside, limits)
+    refused = [part for part in refused if len(part) > WIDE_GAP / 2 * labels.size]
+    if found and refused:  # between two gaps lies ground that the background around the product does not reach
+        beside = outside.copy()
+        beside[found] = True
+        found += _told_apart(refused, labels, evidence, beside, limits)[0]
+    return found
+
+
+def _told_apart(parts, labels, evidence, outside, limits):
+    """Labels of the parts, flat indices each, that are gaps; and the other parts."""
+    found, refused = [], []
+    for part in parts:
+        rows, columns = np.divmod(part, labels.shape[1])
+        box = columns.min(), rows.min(), np.ptp(columns) + 1, np.ptp(rows) + 1
+        label = labels.ravel()[part[0]]
+        if _is_gap(label, box, part, labels, evidence, outside, limits):
+            found.append(label)
+        else:
+            refused.append(part)
+    return found, refused
+
+
+def _gap_limits(evidence, labels, outside, scatter, gap_light):
+    """
+    `GapLimits` of one picture.
+
+    Light that the product throws into the gap grows with how unlike the product is;
+    the panel of a white product on white is told by less. On pure white nothing is thrown, and
+    every gap has clear edges, while a highlight burnt out to the same white fades.
+    """
+    grid = (slice(None, None, 3),) * 2
+    inside = np.flatnonzero(~np.take(outside, labels[grid]))
+    light, chroma = (float(median(plane[grid].ravel()[inside])) for plane in (evidence.light, evidence.chroma))
+    unstepped, clear = (UNSTEPPED, 0.0) if gap_light >= GAP_LIGHT else (0.0, CLEAR_EDGE)
+    shaded = min(max(0.3 * abs(light), 1.5), gap_light / 2)
+    framed = min(max(0.15 * abs(light), 1.5), MOST_FRAMED, shaded)
+    return GapLimits(shaded, framed, 1.0 + 2 * scatter, min(1.2 + 0.03 * chroma, GAP_CHROMA / 2), unstepped, clear)
+
+
+def _is_gap(label, box, place, labels, evidence, outside, limits):
+    """Whether one component, its pixels' flat indices in order, shows the backdrop."""
+    x, y, w, h = box
+    tone = _tone(evidence, place)
+    if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
+        return False
+    rows, columns = (slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
+    near = np.flatnonzero(np.take(outside, labels[rows, columns]))
+    known = len(near) >= FEWEST_NEAR
+    ground, apart = (0.0, 0.0, 0.0), np.take(evidence.light, place)
+    if known:
+        row, column = np.divmod(near, len(range(*columns.indices(labels.shape[1]))))
+        beside = (rows.start + 2 * row) * labels.shape[1] + columns.start + 2 * column
+        ground = _tone(evidence, beside)
+        apart = _apart_by_rows(evidence.light, place, beside, ground[0])
+    off = float(median(apart))
+    if abs(off) > limits.shaded or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits.chroma:
+        return False
+    window = _window(x, y, w, h, 12)
+    inside = labels[window] == label
+    alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
+    region = cv2.dilate(inside.view(np.uint8), KERNEL9) & alike.view(np.uint8)  # up to its edges, and no further where one is faint
+    ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
+    if not ring.any():
+        return False
+    if median(evidence.edge[window][ring]) < limits.clear and len(place) < WIDE_GAP * labels.size:
+        return False
+    if limits.clear and _is_burnt_out(region, evidence.edge[window], ring):
+        return False
+    steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
+    share = np.mean(steps[ring] > 0)
+    uneven = quantile(np.abs(apart - off), 0.9)
+    light = off if uneven < SAME_TONE else tone[0] - ground[0]  # level in its own rows, or all over the picture
+    same = max(abs(light), *(abs(here - around) for here, around in zip(tone[1:], ground[1:], strict=True))) < SAME_TONE
+    if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
+        return abs(off) < limits.framed and uneven < limits.uneven
+    return known and share < limits.unstepped and abs(tone[0]) < limits.shaded  # background that only a faint tint kept apart
+
+
+def _is_burnt_out(region, edge, ring):
+    """Whether what has the tone of pure white ends as a grain does, ragged, in bays and in parts fading: light burnt out on the product, where a gap is bounded by its parts."""
+    if quantile(cv2.dilate(edge, KERNEL3)[ring], 0.25) > FADING:
+        return False
+    outline = max(cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
+    hull = cv2.convexHull(outline)
+    return cv2.contourArea(outline) < SOLID * cv2.contourArea(hull) and cv2.arcLength(outline, True) > RAGGED * cv2.arcLength(hull, True)
+
+
+def _apart_by_rows(light, place, beside, around):
+    """
+    How far a gap's pixels lie from the ground beside them in their own rows, CIELAB L*; or from ``around`` where most rows show none.
+
+    A sweep changes from row to row, and where it begins to burn out no smooth surface follows it.
+    """
+    width = light.shape[1]
+    first = place[0] // width
+    rows, at = (place // width - first) // 2, (beside // width - first) // 2  # every second row is looked at beside it
+    same = (0 <= at) & (at <= rows[-1])
+    at, beside = at[same], beside[same]
+    known = np.bincount(at, minlength=rows[-1] + 1)
+    told = known[rows] > 0
+    if np.mean(told) < BESIDE_GAP:
+        return np.take(light, place) - around
+    level = np.bincount(at, weights=np.take(light, beside), minlength=rows[-1] + 1) / np.maximum(known, 1)
+    return (np.take(light, place) - level[rows])[told]
+
+
+def _tone(evidence, place):
+    """Median difference from the backdrop over some pixels, flat indices; of many, over every fourth."""
+    place = place[:: 4 if len(place) > MANY else 1]
+    values = [np.take(plane, place) for plane in (evidence.light, evidence.a, evidence.b)]
+    return [float(np.partition(value, len(place) // 2)[len(place) // 2]) for value in values]
+
+
+def _window(x, y, width, height, margin):
+    """Slices of a box widened by a margin."""
+    return slice(max(y - margin, 0), y + height + margin), slice(max(x - margin, 0), x + width + margin)
