@@ -132,3 +132,41 @@ def test_a_thin_strap_is_draped_where_it_passes_above_the_handle(span, beside, s
     """Two handles, or one raised, stand closer together; in a turned view two wide ones show nothing beside the body."""
     evidence = dict.fromkeys(EVIDENCE, 0.0) | {"arch_height": 0.21, "arch_span": span, "arch_bands": 2.0, "beside_left": beside, "beside_begins": 0.3}
     assert strap_state(evidence) == state
+
+
+TURNED_BODY = np.array([(150.0, 300), (230, 310), (410, 285), (405, 515), (228, 545), (155, 520)])  # its side on the left, its face from 230 on
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_ribbon_across_the_face_of_a_turned_bag_hangs_beside_its_side(mirrored):
+    """The face takes the farther two thirds of the width, and its far end stands higher, as of a box seen from above its corner."""
+    x = np.linspace(240, 395, 50)
+    strap = np.column_stack([x, 450 - 130 * np.abs((x - 317) / 88) ** 2.2 - 0.12 * (x - 317)])
+    body = TURNED_BODY
+    if mirrored:
+        strap, body = (np.column_stack([560 - part[:, 0], part[:, 1]]) for part in (strap, body))
+    seen = evidence_of(hanging=making.strip(strap, 7), body=body)
+    assert seen["turned_ribbon"] > 0.4 > 2 * seen["turned_by_chance"]
+    assert strap_state(seen, view="three_quarter") == "front"
+    bare = evidence_of(body=body)
+    assert bare["turned_ribbon"] < 0.3 and strap_state(bare, view="three_quarter") == "none"
+
+
+def test_a_bag_on_a_level_base_has_no_face_beside_its_side():
+    x = np.linspace(155, 405, 80)
+    assert evidence_of(hanging=making.strip(hanging(x), 8))["turned_ribbon"] == 0
+
+
+def test_a_strap_whose_crown_lies_beyond_the_frame_is_held_up():
+    """Two thin legs at the body's sides alone reach the frame's upper edge; a tote's handles, cut off, stand closer together."""
+    legs = [making.strip(np.array([(x, 294.0), (x + way * 12, -10.0)]), 7) for x, way in ((158, 1), (402, -1))]
+    assert state_of(*legs) == "held_up"
+    handles = [making.strip(np.array([(x, 294.0), (x, -10.0)]), 9) for x in (220, 340)]
+    assert state_of(*handles) == "none"
+
+
+@pytest.mark.parametrize(("curve", "ribbon", "state"), [(2.0, 0.3, "none"), (2.0, 0.34, "front"), (4.0, 0.3, "front")])
+def test_a_clear_curve_without_rings_is_a_strap_where_no_pattern_curves_the_other_way_as_well(curve, ribbon, state):
+    """Quilting gives curves that hang and curves that stand alike."""
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"curve": curve, "contrast": 0.9, "ribbon": ribbon, "ribbon_by_chance": 0.28}
+    assert strap_state(evidence) == state

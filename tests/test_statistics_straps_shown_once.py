@@ -26,6 +26,20 @@ def test_the_one_picture_is_found():
     assert shown_once(*_set({(3, "front")})) == {"AB3_front.jpg"}
 
 
+@pytest.mark.parametrize(("front", "found"), [(0.1, {"AB3_three_quarter.jpg"}), (0.5, set())])
+def test_a_ribbon_across_the_face_of_a_turned_view_that_its_front_does_not_show(front, found):
+    """However little the square curve tells there; a front that shows it as clearly has the strap, too."""
+    frames, sketches = _set({(3, "three_quarter")}, contrast=0.45, products=5)
+    for view, name, value in (("three_quarter", "turned_ribbon", 0.6), ("front", "ribbon", front), ("front", "contrast", 0.4)):
+        sketches[f"AB3_{view}.jpg"]["strap"][EVIDENCE.index(name)] = value
+    assert shown_once(frames, sketches) == found
+
+
+def test_a_strap_on_the_back_says_nothing_of_the_face():
+    """It hangs there in all pictures; one in front was laid over for one of the face's two."""
+    assert shown_once(*_set({(3, "front"), (3, "back")})) == {"AB3_front.jpg"}
+
+
 @pytest.mark.parametrize(
     ("shown", "options"),
     [
@@ -121,3 +135,11 @@ def test_a_picture_of_another_product_counts_as_one_of_the_set_but_is_no_picture
     assert shown_once(frames, sketches, ["AB1_front.jpg"]) == {"AB3_front.jpg"}
     assert shown_once(frames, sketches, ["AB3_three_quarter.jpg"]) == set()  # nothing of its own left to compare with
     assert shown_once(frames, sketches, ["AB3_front.jpg"]) == set()
+
+
+def test_a_strap_held_up_in_one_view_alone_is_as_the_products_others_without_a_colourway():
+    """Others that hold theirs up all round say nothing of this one; others that do so in this view alone show that it is meant."""
+    odd = _states(A1=("front", "held_up", "front"), B1=("held_up", "held_up", "held_up"), C1=("none", "none", "none"))
+    assert as_its_product(odd) == {"A1_back": ("front", "the product's other views show")}
+    meant = _states(A1=("front", "held_up", "front"), B1=("front", "held_up", "front"))
+    assert as_its_product(meant) == {}

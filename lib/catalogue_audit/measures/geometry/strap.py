@@ -31,6 +31,8 @@ EVIDENCE = (
     "beside_begins",  # where the larger of the parts beside the body begins, fraction of its height below its top
     "ribbon",  # how much what hangs across the body looks like a ribbon, 0 to 1
     "ribbon_by_chance",  # the same of curves upside down
+    "turned_ribbon",  # both of what hangs across the face of a body whose base shows that it is turned
+    "turned_by_chance",
 )
 
 
@@ -60,12 +62,11 @@ def strap_facts(picture, outline):
     stubs = standing_out(outline.mask, int(top * scale), int(bottom * scale))
     across = np.array(box) * scale
     curve, contrast = hanging_curve(picture, across)
-    ribbon, by_chance = ribbon_across(picture, outline.mask, across)
+    ribbons = ribbon_across(picture, outline.mask, across)
     values = {
         "curve": curve,
         "contrast": contrast,
-        "ribbon": ribbon,
-        "ribbon_by_chance": by_chance,
+        **dict(zip(("ribbon", "ribbon_by_chance", "turned_ribbon", "turned_by_chance"), ribbons, strict=True)),
         **beside(small, body, box),
         **arch(outline.mask, tuple(int(v * scale) for v in box)),
         **apart(small, body, box),

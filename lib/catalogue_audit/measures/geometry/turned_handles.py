@@ -3,6 +3,7 @@
 import numpy as np
 
 from catalogue_audit.measures.geometry.lines import runs
+from catalogue_audit.measures.quantiles import median
 
 THICKNESS_SD = 0.15  # of a handle's thickness; how evenly thick sewn handles are
 CRUMB = 0.3  # of the thickest band; a thinner one is an edge's noise
@@ -126,31 +127,52 @@ def right_below_left(mask, region):
         NaN where the legs of two handles are not seen beside each other.
     """
     top, body_top, left, right = region
-    reach, seen = 0.3 * (right - left), []
-    for row in range(top, body_top):
-        bands = without_crumbs([run for run in runs(mask[row]) if left - reach <= run[0] and run[1] <= right + reach])
-        thick = [last - first for first, last in bands]
-        if len(bands) == 4 and max(thick) <= ALIKE_LEGS * min(thick):
-            middles = [0.5 * (first + last) for first, last in bands]
-            unlike = np.hypot(thick[2] - thick[0], thick[3] - thick[1])
-            seen.append((row, middles[2] - middles[0], middles[3] - middles[1], UNLIKE_LEGS * unlike))
-    if len(seen) < LEG_ROWS:
+    reach = 0.3 * (right - left)
+    rows, middles, thick = _four_legs(mask[top:body_top], left - reach, right + reach)
+    alike = thick.max(axis=1, initial=0.0) <= ALIKE_LEGS * thick.min(axis=1, initial=np.inf)
+    rows, middles, thick = rows[alike] + top, middles[alike], thick[alike]
+    left_width, right_width = middles[:, 2] - middles[:, 0], middles[:, 3] - middles[:, 1]
+    unlike = UNLIKE_LEGS * np.hypot(thick[:, 2] - thick[:, 0], thick[:, 3] - thick[:, 1])
+    if len(rows) < LEG_ROWS:
         return np.nan, np.nan
-    rows, left_width, right_width, unlike = np.array(seen).T
     left_width, right_width = (np.maximum.accumulate(width) for width in (left_width, right_width))
-    told = []
+    told, grows = [], np.gradient(left_width, rows)
     for size in FARTHER:
         width = left_width / size
-        use = (np.gradient(width, rows) > GROWING) & (width >= right_width[0]) & (width < right_width[-1])
-        if use.sum() >= LEG_PLACES:
+        use = (grows > GROWING * size) & (width >= right_width[0]) & (width < right_width[-1])
+        if np.count_nonzero(use) >= LEG_PLACES:
             below = np.interp(width[use], right_width, rows) - rows[use]
-            unsure = float(np.median(unlike[use]) / np.median(np.gradient(width, rows)[use]))
-            told.append((float(np.std(below)), float(np.median(below)), unsure))
+            unsure = float(median(unlike[use])) / float(median(grows[use])) * size
+            told.append((float(below.std()), float(median(below)), unsure))
     if not told:
         return np.nan, np.nan
     least = min(told)[0]
     likely = [below for scatter, below, _ in told if scatter <= AS_LIKELY * least]
     return min(told)[1], float(np.hypot(np.hypot(least, min(told)[2]), 0.5 * (max(likely) - min(likely))))
+
+
+def _four_legs(part, start, end):
+    """
+    Rows on which just four bands lie wholly between two columns, crumbs left out.
+
+    Returns
+    -------
+    rows : (n,) int
+    middles, thick : (n, 4) float
+        Of the bands, columns.
+    """
+    steps = np.diff(part.astype(np.int8), axis=1, prepend=0, append=0)
+    row, first = np.nonzero(steps > 0)
+    last = np.nonzero(steps < 0)[1]
+    within = (start <= first) & (last <= end)
+    row, first, last = row[within], first[within], last[within]
+    thickest = np.zeros(len(part))
+    np.maximum.at(thickest, row, last - first)
+    bands = last - first > CRUMB * thickest[row]
+    row, first, last = row[bands], first[bands], last[bands]
+    four = np.bincount(row, minlength=len(part)) == 4
+    first, last = (edge[four[row]].reshape(-1, 4) for edge in (first, last))
+    return np.flatnonzero(four), 0.5 * (first + last), (last - first).astype(float)
 
 
 def without_crumbs(bands):

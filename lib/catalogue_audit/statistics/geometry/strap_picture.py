@@ -12,6 +12,7 @@ ARCH = 0.1  # of the body's height, from which something stands above it
 THIN, OVER_SPAN = 0.4, 0.6  # of `BESIDE`, enough of a thin strap that passes above the handle, from farther out than handles stand (of the body's width)
 HELD_HEIGHT = 0.4  # of the body's height; a strap at full length rises farther, a belt lies lower
 HELD_SPAN = {False: 0.72, True: 0.67}  # of the body's width, square and turned: a strap is fastened at its sides, handles stand 0.3 to 0.6 apart
+NO_CROWN, CUT_SPAN = 0.9, 0.8  # of its height, over the middle of which nothing stands, and of the body's width: of a strap whose crown lies beyond the frame
 HANDLE_SPAN = 0.62  # of the body's width; where a product's straight-on pictures show no wider arch, it has handles
 RIBBON = 0.048  # of the body's width; handles that take the weight are thicker, or closer together
 LEVEL, SLANTING = 0.12, 0.17  # of its height: how unlike the halves of an arch are; two handles seen from the side reach 0.2, but are thicker
@@ -23,6 +24,7 @@ LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: the
 CLEAR_CONTRAST = 0.45, 0.6, 0.82  # of that curve, where nothing else says that the product has a strap: between rings, on a back without, on a face without; flaps reach 0.8
 RIBBON_ACROSS, LEAST_CHANCE = 0.35, 0.12  # of a ribbon along that curve, and least of what a body gives by chance: straps in front reach 0.3 to 0.9, made bags without 0.3
 OVER_CHANCE = {True: 1.4, False: 2.0}  # times what the body gives by chance, between rings and without
+PATTERN_CURVE, PATTERN_RIBBON = 3.0, 1.2  # times what the body gives by chance; where quilting curves both ways, neither tells a strap without rings
 RING = 0.05  # of the body's height; what a strap is fastened to stands out of both sides by as much
 ATTACHED = 0.115  # the same with a strap on it; rings alone reach 0.08 on most bags and 0.11 on small ones
 MORE_THAN_RINGS = 1.4  # times what stands out where the same product shows its rings alone
@@ -104,7 +106,8 @@ def held_up(evidence, turned, shape=Shape()):
         return False
     if turned and shape.held:
         return True
-    return evidence["arch_thickness"] < RIBBON and evidence["arch_slant"] < LEVEL and evidence["arch_valley"] < TWO_CROWNS
+    cut = evidence["arch_valley"] > NO_CROWN and span > CUT_SPAN  # the frame cuts the crown off two legs that stand at the body's sides
+    return evidence["arch_thickness"] < RIBBON and evidence["arch_slant"] < LEVEL and (cut or evidence["arch_valley"] < TWO_CROWNS)
 
 
 def _is_the_handle(tall, least, limit, shape):
@@ -144,16 +147,22 @@ def attached(evidence, turned, rings, sure):
 def hangs_across(evidence, has_strap, view, front_without=False):
     """Whether a curve hangs across the body as clearly as this view and product call for; ``front_without``: the product's front shows none."""
     fastened = min(evidence["stub_left"], evidence["stub_right"]) > RING
-    if ribbon_across(evidence, fastened):
+    if ribbon_across(evidence, fastened) or (shows_a_turn(view) and ribbon_across_the_face(evidence)):
         return True
     if has_strap:
         return evidence["curve"] > (LIKELY_CURVE if shows_a_turn(view) else CURVE)
     between_rings, back, face = CLEAR_CONTRAST
     clear = between_rings if fastened and not front_without else back if view == "back" or fastened else face
-    return evidence["curve"] > CURVE and evidence["contrast"] > clear
+    patterned = not fastened and evidence["curve"] < PATTERN_CURVE and evidence["ribbon"] < PATTERN_RIBBON * evidence["ribbon_by_chance"]
+    return evidence["curve"] > CURVE and evidence["contrast"] > clear and not patterned
 
 
 def ribbon_across(evidence, fastened=False):
     """Whether a ribbon of one width hangs across the body, more of it than the body gives by chance; less is enough where it is ``fastened`` to rings."""
     by_chance = max(evidence["ribbon_by_chance"], LEAST_CHANCE)
     return evidence["ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[fastened] * by_chance)
+
+
+def ribbon_across_the_face(evidence):
+    """The same across the face of a turned body."""
+    return evidence["turned_ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[False] * max(evidence["turned_by_chance"], LEAST_CHANCE))

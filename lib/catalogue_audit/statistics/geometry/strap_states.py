@@ -61,7 +61,7 @@ def strap_states(frames, sketches, products=None):
     seen, without = set(), set()
     for row in first + [row for row in found if views[row] not in STRAIGHT_ON]:
         sku = skus[row]
-        known = True if sku in seen else supplied.get(sku)
+        known = True if sku in seen and views[row] != "back" else supplied.get(sku)  # what hangs in front does not show in the back
         states[row] = strap_state(found[row], known, views[row], rings.get(sku, 0.0), sure[row], shapes.get(sku, Shape())._replace(front_without=sku in without))
         if views[row] == "front" and sku:
             (seen if states[row] == "front" else without).add(sku)

@@ -5,7 +5,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_picture import ribbon_across
+from catalogue_audit.statistics.geometry.strap_picture import ribbon_across, ribbon_across_the_face
 from catalogue_audit.statistics.geometry.strap_states import (
     CHANGES_OUTLINE,
     FEWEST_OF_A_VIEW,
@@ -24,10 +24,10 @@ SAME_ARCH = 0.5  # of what stands above the body in the product's other pictures
 
 def shown_once(frames, sketches, misfiled=()):
     """
-    Pictures with a strap across the body, of products that show none in any other view, in a set whose pictures of that view show none.
+    Pictures with a strap across the body, of products that show none in any other view of that face, in a set whose pictures of that view show none.
 
-    Front and three-quarter view show one face, so a strap in one of them alone was put on, or forgotten, in between; one in the back alone
-    may hang there all the time. Only a strap that stands out clearly counts, clearer than what the other picture of the face shows in its
+    Front and three-quarter view show one face, so a strap in one of them alone was put on, or forgotten, in between; one in the back
+    may hang there all the time, and says nothing of the face. Only a strap that stands out clearly counts, clearer than what the other picture of the face shows in its
     place, as a flap's edge does in both; and only where it is rare: a house may show each strap in one view. In a small set one picture alone
     may, and both measures of what hangs across the body must tell it: the curve and the ribbon.
 
@@ -50,10 +50,13 @@ def shown_once(frames, sketches, misfiled=()):
     seen = [_evidence(sketches, file) for file in told["file"]]
     contrast, arch = (pd.Series([evidence.get(name, np.nan) for evidence in seen], index=told.index, dtype=float) for name in ("contrast", "arch_height"))
     faces = ((told["view"] == "front") | told["view"].map(shows_a_turn).astype(bool)) & ~foreign[told.index]
-    ribbon = [bool(evidence) and ribbon_across(evidence) for evidence in seen]
-    shows = (told["strap_state"] == "front") & (contrast >= SURE_CONTRAST)
-    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon)
-    shown_by = told.groupby("sku")["shows"].sum()
+    turned = told["view"].map(shows_a_turn).astype(bool)
+    face = np.array([bool(evidence) and turns and ribbon_across_the_face(evidence) for evidence, turns in zip(seen, turned, strict=True)], bool)
+    ribbon = [bool(evidence) and (ribbon_across(evidence) or across) for evidence, across in zip(seen, face, strict=True)]
+    shows = (told["strap_state"] == "front") & ((contrast >= SURE_CONTRAST) | face)
+    clearness = [max(evidence.get("ribbon", 0.0), evidence.get("turned_ribbon", 0.0)) for evidence in seen]
+    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon, across=face, clearness=clearness)
+    shown_by = told[told["faces"]].groupby("sku")["shows"].sum()
     found = set()
     for _, group in told.groupby("view"):
         shown = group[group["shows"]]
@@ -72,9 +75,15 @@ def _evidence(sketches, file):
 
 
 def _clearer_than_the_face(row, face):
-    """Whether a picture shows a strap clearer than its product's other pictures of the face, and its body as they do, what stands above it left out."""
+    """
+    Whether a picture shows a strap clearer than its product's other pictures of the face, and its body as they do, what stands above it left out.
+
+    A front that shows no ribbon has none; of the curve across a turned body, the square one's is no measure.
+    """
     others = face[face["file"] != row["file"]]
     clearer = others["contrast"].max() < LESS_THAN_ALIKE * row["contrast"]
+    if row["across"]:
+        clearer = clearer or others["clearness"].max() < LESS_THAN_ALIKE * row["clearness"]
     return len(others) > 0 and bool(clearer) and row["arch"] >= SAME_ARCH * others["arch"].min()
 
 
@@ -136,7 +145,8 @@ def as_its_product(frames):
         expected = _expected(row, own, kin, habits)
         once_more = any(other["strap_state"] == expected for other in own if other["view"] == row["view"])  # one picture with it and one without
         if expected not in (None, row["strap_state"]) and not once_more:
-            wanted[row["file"]] = expected, "the product's other views show" if expected in CHANGES_OUTLINE else "its colourways show"
+            by_kin = expected not in CHANGES_OUTLINE and any(other["view"] == row["view"] and other["sku"] != row["sku"] for other in kin)
+            wanted[row["file"]] = expected, "its colourways show" if by_kin else "the product's other views show"
     return wanted
 
 
@@ -147,21 +157,23 @@ def _expected(row, own, kin, habits):
     if len(shown) == 1 and outside:
         state = next(iter(shown))
         agree = sum(other["strap_state"] == state for other in kin)
-        with_it, without = habits[state].get(row["view"], (set(), set()))
+        with_it, without, _ = habits[state].get(row["view"], (set(), set(), set()))
         meant = len(with_it - {row["sku"]}) >= len(without - {row["sku"]})
         return state if agree >= max(FEWEST_ALIKE, MOST_ALIKE * len(kin)) and meant else None
     alike = {other["strap_state"] for other in kin if other["view"] == row["view"] and other["sku"] != row["sku"]}
-    if not (shown and row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside or len(alike) != 1:
+    if not (shown and row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside:
         return None
-    with_it, _ = habits[row["strap_state"]].get(row["view"], (set(), set()))
-    return next(iter(alike)) if with_it <= {row["sku"]} else None
+    _, _, in_it_alone = habits[row["strap_state"]].get(row["view"], (set(), set(), set()))
+    if row["strap_state"] == "held_up" and not alike and len(own) >= FEWEST_ALIKE:
+        alike = shown  # what is plain to see needs no colourway beside it
+    return next(iter(alike)) if len(alike) == 1 and in_it_alone <= {row["sku"]} else None
 
 
 def _habits(rows, of_view, state):
-    """View -> products that show a state in it, and those that show it in other views alone though they have a picture of this one."""
-    showing = {row["sku"] for row in rows if row["strap_state"] == state}
+    """View -> products that show a state in it, those that show it in other views alone though they have a picture of this one, and those that show it in this one alone."""
+    shown = {(row["sku"], row["view"]) for row in rows if row["strap_state"] == state}
     habits = {}
     for view, places in of_view.items():
-        with_it = {rows[place]["sku"] for place in places if rows[place]["strap_state"] == state}
-        habits[view] = with_it, ({rows[place]["sku"] for place in places} & showing) - with_it
+        with_it, elsewhere = {sku for sku, of in shown if of == view}, {sku for sku, of in shown if of != view}
+        habits[view] = with_it, ({rows[place]["sku"] for place in places} & elsewhere) - with_it, with_it - elsewhere
     return habits
