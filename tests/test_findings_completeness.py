@@ -116,6 +116,26 @@ def test_a_product_that_the_products_file_does_not_list_is_unexpected_with_the_n
     assert (findings["sku"] == "NB-1O3").sum() == 1
 
 
+@pytest.mark.parametrize("listed", [True, False])
+@pytest.mark.parametrize("slip", ["NB-l03", "NB-1O3", "NB-013", "NB-03"])
+def test_a_picture_under_a_misspelt_number_is_asked_for_once(frames, listed, slip):
+    """One letter for a digit, two exchanged, one left out: not three more pictures of a product that does not exist."""
+    typed = frames.copy()
+    wrong = typed["file"] == "NB-103_back.jpg"
+    typed.loc[wrong, ["file", "sku"]] = [f"{slip}_back.jpg", slip]
+    found = judged(typed, products=products(frames) if listed else None)
+    assert sorted(found["check"]) == ["missing_view", "unexpected_file"]
+    absent, file = (found[found["check"] == check].iloc[0] for check in ("missing_view", "unexpected_file"))
+    assert (absent["sku"], absent["view"]) == ("NB-103", "back") and f"{slip}_back.jpg" in absent["note"]
+    assert file["file"] == f"{slip}_back.jpg" and "NB-103" in file["note"]
+
+
+def test_a_stranger_that_no_listed_product_lacks_is_asked_for_in_full(frames):
+    stranger = frames[frames["file"] == "NB-103_back.jpg"].assign(file="NB-1O3_back.jpg", sku="NB-1O3")
+    found = judged(pd.concat([frames, stranger], ignore_index=True), products=products(frames))
+    assert sorted(found["check"]) == ["missing_view"] * 3 + ["unexpected_file"]
+
+
 def test_a_products_file_of_another_season_is_one_finding_about_the_strangers(frames):
     findings = judged(frames, products=pd.DataFrame({"sku": ["ZZ-1"], "style": ["tote"]}))
     strangers = findings[findings["check"] == "unexpected_file"]

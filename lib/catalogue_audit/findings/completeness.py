@@ -6,6 +6,7 @@ from typing import NamedTuple
 from catalogue_audit.delivery.gs1 import GTIN_LENGTHS, gtin_check_digit_ok
 from catalogue_audit.delivery.names import claims
 from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.misspelt import misspelt
 from catalogue_audit.findings.raw_files import raw_companions
 from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_noun, view_words
 
@@ -33,10 +34,11 @@ def views_of_products(evidence):
     """
     delivered = delivered_views(evidence)
     skus = list(dict.fromkeys([*evidence.skus, *_named_as_in_folder(evidence)]))
+    slips = slips_of_skus(evidence, delivered)
     result = {}
     for sku in skus:
         counts = delivered.get(sku, {})
-        missing = [view for view in _required(evidence, sku) if not counts.get(view)]
+        missing = [view for view in _required(evidence, sku) if not counts.get(view)] if sku not in slips else []
         awaited = is_awaited(evidence, sku)
         result[sku] = Views(tuple(counts), () if awaited else tuple(missing), tuple(missing) if awaited else ())
     return result
@@ -52,6 +54,12 @@ def delivered_views(evidence):
         views = delivered.setdefault(sku, {})
         views[view] = views.get(view, 0) + 1
     return delivered
+
+
+def slips_of_skus(evidence, delivered):
+    """Misspelt SKUs of the folder, with the one that is meant: see `misspelt`."""
+    listed_skus = None if evidence.products is None else set(_named_as_in_folder(evidence))
+    return misspelt(delivered, lambda sku: _required(evidence, sku), listed_skus)
 
 
 def is_awaited(evidence, sku):
@@ -75,6 +83,7 @@ def missing_view(evidence):
         if len(judged) >= FEWEST_PRODUCTS and len([s for s in skus if delivered.get(s)]) >= NEARLY_EVERY * len(judged)
     ]
     unread = _pictures_without_view(evidence)
+    misnamed = _misnamed(evidence, delivered)
     for view in everywhere:
         perhaps = [file for sku in lacking[view] for file in unread.get(sku, ())]
         unless = f", unless their pictures of no known view show it (for example {listed(perhaps, 2)})" if perhaps else ""
@@ -98,7 +107,7 @@ def missing_view(evidence):
             continue
         for view in found.missing:
             if view not in everywhere:
-                yield _missing_row(evidence, sku, view, unread.get(sku, ()))
+                yield _missing_row(evidence, sku, view, unread.get(sku, ()), misnamed.get((sku, view), ()))
     yield from _too_few(evidence, views, delivered)
     yield from _skipped_numbers(evidence)
     yield from () if nameless else _undelivered(evidence)
@@ -153,10 +162,21 @@ def _undelivered(evidence):
         yield finding("missing_view", sentence(note), value=len(wanted), expected=0, unit="products")
 
 
-def _missing_row(evidence, sku, view, unread):
+def _misnamed(evidence, delivered):
+    """Files under a misspelt SKU, by the SKU that is meant and their view."""
+    slips = slips_of_skus(evidence, delivered)
+    files = {}
+    for frame in evidence.rows:
+        if frame["sku"] in slips and frame["view"]:
+            files.setdefault((slips[frame["sku"]], frame["view"]), []).append(frame["file"])
+    return files
+
+
+def _missing_row(evidence, sku, view, unread, misnamed):
     is_main = (text(_product(evidence, sku).get("main_view")) or brief_terms.main_view(evidence.brief)) == view
     named = f"{view_noun(view)} of {plain(sku)}" + (", its main view," if is_main else "")
     perhaps = f", unless {listed(unread, 2)} of no known view shows it" if unread else ""
+    perhaps = f", unless {listed(misnamed, 2)} shows it, whose name differs by a slip" if misnamed else perhaps
     note = f"the {named} is missing{perhaps}: ask for it"
     return finding("missing_view", sentence(note), sku=sku, view=view)
 
@@ -254,7 +274,12 @@ def surplus_views(evidence):
 
 def unknown_products(evidence):
     """SKUs of the folder that the products file does not list."""
+    slips = slips_of_skus(evidence, delivered_views(evidence))
     if evidence.products is None:
+        for frame in evidence.rows:
+            if frame["sku"] in slips and frame["view"]:
+                note = f"the file {plain(frame['file'])} names a product of which hardly anything was delivered, and is just what {plain(slips[frame['sku']])} lacks: rename it, if that is meant"
+                yield finding("unexpected_file", sentence(note), frame)
         return
     known = {_key(sku): sku for sku in evidence.supplied}
     strangers = [sku for sku in evidence.skus if _key(sku) not in known]
@@ -269,6 +294,7 @@ def unknown_products(evidence):
         yield finding("unexpected_file", sentence(note), remedy="check")
         return
     hints = {sku: _hint(sku, known) for sku in strangers[:MOST_HINTS]}
+    hints |= {sku: f"; perhaps {plain(meant)} is meant, which lacks just this" for sku, meant in slips.items()}
     for frame in evidence.rows:
         sku = frame["sku"]
         if sku in strange and frame["view"]:
