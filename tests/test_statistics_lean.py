@@ -15,7 +15,7 @@ from catalogue_audit.measures.geometry.roll import roll_facts
 from catalogue_audit.measures.geometry.turn import turn_facts
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands
 from catalogue_audit.statistics.geometry.lean import LEANS_DEG, handles_off_level, leans, rather_a_lean
-from catalogue_audit.statistics.geometry.lean_traces import Seen, Traces, handle_weights
+from catalogue_audit.statistics.geometry.lean_traces import Seen, Traces, _by_name, handle_weights
 from making_projected import Solid, View, photographed
 
 SHAPE = (600, 480)
@@ -201,6 +201,14 @@ def test_shapes_of_other_sizes_are_not_compared():
     frames, sketches, stands = delivery(shots)
     assert stands["shape"].nunique() == 2
     assert leans(frames, sketches, stands)["tilt_deg"].drop(index=[0, 1]).abs().max() < 2.5
+
+
+@pytest.mark.parametrize(("raised", "shapes"), [((0, 0, 0, 0.08), 1), ((0, 0, 0.16, 0.16), 2), ((0, 0, 0, 0.3), 2)])
+def test_a_product_has_one_shape_also_where_it_leans_in_one_picture(raised, shapes):
+    """Of a deep bag a lean of 7 degrees raises the upper edge by 0.85 x 0.7 / 1.0 x sin(7 degrees) = 0.07 of the height; what is larger in both views, or far off, is another shape."""
+    frames = pd.DataFrame({"sku": ["T-1-RED", "T-1-RED", "T-1-BLU", "T-1-BLU"], "view": ["front", "back"] * 2, "style": "tote"})
+    stands = pd.DataFrame({"base": 0.8, "shoulders": 0.8 - 0.4 * np.exp(raised), "width": 0.4, "depth": 0.7, "shape": frames["sku"]})
+    assert _by_name(frames, stands).nunique() == shapes
 
 
 def test_a_small_tilt_is_rather_the_cameras_and_a_large_one_the_products():

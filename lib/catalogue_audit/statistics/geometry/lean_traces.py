@@ -35,6 +35,7 @@ FAR_SDS = np.array([0.08, 0.08, 0.35])
 WELL_REPEATED = 0.0025  # of the body's width; scatter between outlines of pieces up to which all of this holds
 BOX_LEVER, ROUND = 0.85, 0.3  # depth from base to upper edge over the depth, of boxes; share of round bodies, whose outline no tilt changes
 ROLL_SHAPED, ROUND_ROLLS = 0.8, 0.7  # depth over height from which a body is more likely a roll lying down; share of round ones then: common practice, no source
+LEANING = math.sin(math.radians(6.0))  # of a lean that is plain to see
 LEVER_SD = 0.25  # of a lever, relative; on rendered bags of four styles
 CROWNS_APART = tuple((apart, 1 / 3) for apart in (0.35, 0.7, APART))  # distance between handles' crowns over the depth, for many lean towards each other, and how likely each is: on rendered bags of two makes
 CROWNS_UPRIGHT = ((APART, 1.0),)  # the same of handles that stand as far apart as the body is deep, which a lean moves most
@@ -136,7 +137,9 @@ def _by_name(frames, stands):
     own = stands["shape"] == frames["sku"].astype(str)
     name = frames["style"].fillna("").astype(str) + " " + shape_names(frames["sku"])
     slender = np.log((stands["base"] - stands["shoulders"]) / stands["width"])
-    alike = (slender - slender.groupby(name).transform("median")).abs() < ONE_SHAPE
+    off = (slender - slender.groupby(name).transform("median")).abs()
+    leaning = BOX_LEVER * stands["depth"] / np.exp(slender) * LEANING  # a product has one shape, also where it leans in one of its pictures
+    alike = (off < ONE_SHAPE) | ((off < ONE_SHAPE + leaning) & (off < ONE_SHAPE).groupby(frames["sku"].astype(str)).transform("any"))
     return stands["shape"].where(~(own & alike), name)
 
 
