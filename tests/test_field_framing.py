@@ -151,6 +151,15 @@ def test_a_view_of_a_product_alone_in_its_style_is_out_of_place():
     assert told["centre_dev_x"][8] > max(0.02, 3 * told["centre_dev_x_sd"][8])
 
 
+def test_a_lone_slanting_view_is_out_of_place_where_all_other_styles_keep_the_rule():
+    frames = styles_of_two([0] * 6, mirrored=True).assign(sku=[f"B{k // 3}" for k in range(24)], view=["front", "back", "three_quarter"] * 8)
+    for shift in (-0.037, 0.037):
+        moved = frames.copy()
+        moved.loc[8, "centre_dx"] += shift
+        told = size_and_place(moved, {}, None)
+        assert abs(told["centre_dev_x"][8]) > max(0.02, 3 * told["centre_dev_x_sd"][8]), shift
+
+
 def test_a_photograph_delivered_twice_does_not_excuse_itself():
     frames = styles_of_two([0] * 6, mirrored=True).assign(view="three_quarter")
     frames.loc[[8, 9], "centre_dx"] += 0.05

@@ -3,8 +3,9 @@ Where a style's own shape puts it in the frame, beside the set's rule.
 
 Products are stood on a mark by their foot or their axis, and a frame is cropped by their outline's box: a strap that hangs down one side, a
 deeper base, a bag that overhangs its foot move all pictures of a style alike, in all its colourways, and are no picture's fault. So a place has
-three levels: the set's rule, the style's own place in a view, the picture. A style has a place of its own with a small share beforehand;
-how likely its pictures' deviations are with one and without tells which (a mixture of two hypotheses). What moves a style is mirrored
+three levels: the set's rule, the style's own place in a view, the picture. A style has a place of its own with a small share beforehand, smaller
+where the set's other styles keep the rule and larger where they do not (a beta-binomial share); how likely its pictures' deviations are with
+one and without tells which (a mixture of two hypotheses). What moves a style is mirrored
 between front and back across the frame, where slanting views see it otherwise and tell only themselves; up and down all these see it alike.
 """
 
@@ -19,6 +20,7 @@ from catalogue_audit.statistics.robust import mad_scale
 
 OWN_PLACE = 0.05  # share of styles with a place of their own; of ninety rendered ones five, by 2 % to 3 %
 OWN_PLACE_SD = 0.02  # of the frame: how far off it is
+SETS_DIFFER = 5.0  # styles that the share counts for beforehand: a set cropped by the outline's box has none off, one stood on a mark several
 UNLIKE = 1.5  # standard deviations; by less, nothing has to be explained
 REACH, STEP = 0.25, 0.002  # of the frame: places of a style that are tried
 FAULT, FAULT_SD = 0.06, 0.1  # share of pictures placed wrongly, and by how much; as `framing_rules` has them
@@ -52,23 +54,43 @@ def style_places(frames, deviations, sds, mirrored, products=None):
     alike = np.isin(views, STRAIGHT_ON) | (np.array([shows_a_turn(view) for view in views], dtype=bool) & (not mirrored))
     sides = np.where(alike, "straight on", views)
     known = np.isfinite(deviations) & ~_further_copies(frames)
+    styles = []
     for rows in kinds.groupby(kinds.where(frames["sku"].notna())).indices.values():  # a picture without SKU tells of no style
-        if np.nan_to_num(np.abs(deviations[rows]) / sds[rows]).max() <= UNLIKE:
-            continue
-        told = {side: rows[sides[rows] == side] for side in sorted(set(sides[rows]))}
-        seen = {side: here[known[here]] for side, here in told.items()}
-        odds = math.log(OWN_PLACE / (1 - OWN_PLACE))
-        places = {}
-        for side, here in seen.items():
-            if len(here):
-                more, *places[side] = _own_place(back[here] * deviations[here], sds[here])
-                odds += more
-        share = 1 / (1 + math.exp(-min(max(odds, -700.0), 700.0)))
+        evidence, places = 0.0, {}
+        off = np.abs(deviations[rows]) / sds[rows]
+        if np.nan_to_num(off).max() > UNLIKE:
+            for side in sorted(set(sides[rows])):
+                here = rows[(sides[rows] == side) & known[rows]]
+                if len(here):
+                    more, *places[side] = _own_place(back[here] * deviations[here], sds[here])
+                    evidence += more
+        if np.isfinite(off).any():
+            styles.append((rows, evidence, places))
+    shares = _shares_of_own_place(np.array([evidence if places else -math.inf for _, evidence, places in styles]))
+    for share, (rows, _, places) in zip(shares, styles, strict=True):
         for side, (place, place_sd) in places.items():
-            here = told[side]
+            here = rows[sides[rows] == side]
             shift[here] = back[here] * share * place
             unsure[here] = math.sqrt(share * place_sd**2 + share * (1 - share) * place**2)
     return shift, unsure
+
+
+def _shares_of_own_place(evidence):
+    """
+    How likely each style has a place of its own, as its evidence and the other styles of the set tell.
+
+    >>> [float(_shares_of_own_place(np.array([3.0] + [-math.inf] * others))[0].round(2)) for others in (0, 7)]
+    [0.51, 0.3]
+    """
+    alone = _share(OWN_PLACE, evidence)
+    others = (OWN_PLACE * SETS_DIFFER + alone.sum() - alone) / (SETS_DIFFER + len(evidence) - 1)
+    return _share(others, evidence)
+
+
+def _share(before, evidence):
+    """Probability, from that beforehand and the logarithm of a likelihood ratio."""
+    odds = np.log(before / (1 - before)) + evidence
+    return 1 / (1 + np.exp(-np.clip(odds, -700.0, 700.0)))
 
 
 def shapes_of(frames, products=None):
