@@ -319,6 +319,27 @@ def test_a_lamp_that_two_cameras_saw_is_one_change_whatever_their_clocks_say_and
     assert changes.loc["exposure_dev_ev", "frames"] >= 65
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_light_and_a_lens_of_one_view_alone_are_steps_of_that_view(seed):
+    """A lamp that is switched on for the backs only, and details taken with another lens, between views that stay as they are."""
+    first = 37 + seed
+
+    def one_view(rows):
+        for place, row in enumerate(rows):
+            row["exposure_dev_ev"] += 0.3 * (row["view"] == "back" and first <= place < first + 40)
+            row["focal_length_35mm"] += 15 * (row["view"] == "detail" and place >= 60)
+
+    frames, captured = delivery(30, 20 + seed, change=one_view)
+    changes = find_changes(frames)
+    assert changes[["quantity", "view"]].to_numpy().tolist() == [["exposure_dev_ev", "back"], ["focal_length_35mm", "detail"], ["exposure_dev_ev", "back"]]
+    light, lens, again = changes.to_dict("records")
+    backs = [file for file in captured if "_back" in file]
+    assert backs.index(light["to_file"]) == sum(captured.index(file) < first for file in backs)
+    assert backs.index(again["to_file"]) - backs.index(light["to_file"]) == light["frames"] == 10
+    assert [light["before"], light["after"]] == pytest.approx([0, 0.3], abs=0.05)
+    assert (lens["before"], lens["after"], lens["to_file"]) == (100, 115, next(file for file in captured[60:] if "_detail" in file))
+
+
 def test_without_capture_times_the_order_is_that_of_the_files():
     def untimed(rows):
         for place, row in enumerate(rows):

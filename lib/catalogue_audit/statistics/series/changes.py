@@ -124,7 +124,30 @@ def _camera_changes(frames, rows, seconds, camera, brief):
             ]  # fmt: skip
             for transition in found:
                 changes.append(_change(quantity, label, transition, pool, rows, visible, camera))
+            if quantity.scope in ("light", "camera") and np.unique(views[pool]).size > 1:
+                for view, transition, own in _of_one_view(values[pool], series, views[pool], visits[pool], found, visible, noise):
+                    changes.append(_change(quantity, view, transition, pool[own], rows, visible, camera))
     return changes
+
+
+def _of_one_view(values, series, views, visits, found, visible, noise):
+    """
+    Steps of one view alone, against those that are joined with it: (view, transition in its own values, its places in the series).
+
+    Views differ by what they show, more in one shape than in another, so such a step has to reach the tolerance, in the view itself and
+    beside the others, and to last for some products.
+    """
+    if any(transition.kind == "trend" for transition in found):
+        return
+    edges = [0, *(transition.first_after for transition in found), series.size]
+    common = np.concatenate([np.full(stop - start, np.median(series[start:stop])) for start, stop in zip(edges, edges[1:], strict=False)])
+    for view in sorted(set(views)):
+        own = np.flatnonzero(views == view)
+        for one in find_transitions(series[own] - common[own], visits[own], visible / HALF, noise):
+            start, stop = max(2 * one.first_after - one.last - 1, 0), one.last + 1
+            before, after = np.median(values[own][start : one.first_after]), np.median(values[own][one.first_after : stop])
+            if one.kind == "step" and abs(after - before) >= visible / HALF and _rests_on_enough(one, visits[own]):
+                yield view, one._replace(before=float(before), after=float(after)), own
 
 
 def _borne_out(frames, rows, visits, quantity, transition, begin, brief):
