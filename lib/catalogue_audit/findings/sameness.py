@@ -13,7 +13,7 @@ NEAR_KINDS = {
     "resized": "the same picture in another size",
     "re_cropped": "the same picture, cropped differently,",
     "mirrored": "the same picture, mirrored,",
-    "taken_again": "the same picture, taken a second time with nothing moved,",
+    "taken_again": "the same picture under another capture time, with nothing moved,",
 }
 COPIES = (*EXACT_KINDS, "re_export", "resized")  # files of one frame that show all of it: they share its faults, place by place
 DUPLICATES = ("exact_duplicate", "near_duplicate")

@@ -22,7 +22,7 @@ PAIR_KINDS = {
     "resized": "another size",
     "re_cropped": "another crop",
     "mirrored": "mirrored",
-    "taken_again": "taken a second time",
+    "taken_again": "under another capture time",
     "recoloured": "recoloured",
     "shared_lining": "a lining that products may share",
 }
