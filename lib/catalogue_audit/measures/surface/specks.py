@@ -3,8 +3,8 @@ Specks on the product, and spots anywhere that may be dust on the sensor.
 
 A speck is small, round, alone, and lighter or darker than all that surrounds it.
 Stitches stand in rows, studs in patterns, grain and weave are everywhere: what has
-others like it around has to stand out further, the more the others, and so has what
-is less than round.
+others like it around has to stand out further, the more the others and the stronger
+the strongest of them, and so has what is less than round.
 
 Candidates are found in the reduced picture, and in half of it for the larger ones, and
 looked at in full-resolution pixels.
@@ -22,9 +22,12 @@ LEAST_WORKING = 6.0  # code values of a crest in the reduced picture
 LEAST_AROUND = 5.0  # code values by which a candidate differs from every direction around it
 AROUND = 5  # reduced px; how far around
 LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
-STANDS_OUT = 1.6  # times the strongest of its surroundings: a round speck with none like it near by
+STANDS_OUT = 2.8  # times the strongest of its surroundings, times as much more than the strongest other marks near by: a round speck
 CROWD, CROWDED = 3.0, 0.25  # the same grows with the power of 1 + neighbours (at least a third as strong) / 3 ...
 NOT_ROUND = 3.0  # ... and with that of length over width
+NEAR, OTHERS = 64, 3  # reduced px; the mark of this rank near by stands for the material: stronger ones may be specks
+STRONGEST = 600  # marks of the frame that are asked; a fainter one is no rival of a candidate
+RARE = 3.0  # times as much as that one does counts, and no more: lamps in fittings stand out from any material
 BY_LITTLE, FEWEST_SHORT = 1.4, 5  # times; fewer marks that fall short by so little may be specks themselves, more are a grain
 MOST_CANDIDATES = 120, 60  # of the reduced picture, and of half of it
 HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
@@ -32,10 +35,10 @@ BODY = 7.0  # looked-at px; a speck's own reach
 RING = (5.0, 9.0)  # looked-at px; its surroundings
 WIDER = 1.4  # times as far where the reduced picture is coarser than what is looked at, and specks are larger in it
 ROUND, LONGEST = 1.3, 1.8  # length over width; from the first on it may be a stitch or a thread, beyond the second it is
-KNOWN_TO = 0.5  # px squared, added to the second moments: a body of three by four pixels may well be round
+KNOWN_TO = 1.5  # px squared over the least area, added to the second moments: a body of three by four pixels may well be round
 MAYBE_THREAD = 1.5  # times as far has to stand out what may be one
 LONGEST_IN_ROW = 3.4  # the same of what may be a member of a row
-LARGEST = 56  # looked-at px of area; larger is a part of the product
+SMALLEST, LARGEST = (3, 12), 56  # looked-at px of area; larger is a part of the product, smaller is noise, or seen better in the whole picture than in half
 SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material, and counts
 FITTING = 0.25  # of the frame's sides: a product smaller than this is a fitting seen close, on its product
 CLEAR_IN_A_CROP = 30.0  # code values; the grain of a material seen close has less
@@ -67,11 +70,11 @@ def speck_facts(picture, outline):
     mask = outline.mask.view(np.uint8)
     inner = _inner(mask)
     scale = picture.grey_reduction
-    found = [_looked_at(picture, scale, *_candidates(gray, MOST_CANDIDATES[0]))]
+    found = [_looked_at(picture, scale, max(scale // 2, 1), SMALLEST[0], *_candidates(gray, MOST_CANDIDATES[0]))]
     height, width = gray.shape[0] // 2, gray.shape[1] // 2
     if min(height, width) > 4 * AROUND:
         half = cv2.resize(gray[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
-        found.append(_looked_at(picture, 2 * scale, *_candidates(half, MOST_CANDIDATES[1])))
+        found.append(_looked_at(picture, 2 * scale, max(scale, 2), SMALLEST[1], *_candidates(half, MOST_CANDIDATES[1])))
     found = _distinct(np.concatenate(found))
     column = np.clip((found[:, 0] / picture.reduction).astype(int), 0, mask.shape[1] - 1)
     row = np.clip((found[:, 1] / picture.reduction).astype(int), 0, mask.shape[0] - 1)
@@ -131,6 +134,8 @@ def _candidates(gray, most):
         1 lighter, -1 darker than what surrounds them.
     like : (n,) float
         Neighbours at least a third as strong.
+    beyond : (n,) float
+        By how much they differ from all around them, over what marks of the material near by do.
     """
     near, wide = cv2.blur(gray, (3, 3)), cv2.blur(gray, (9, 9))
     size = cv2.absdiff(near, wide)
@@ -148,7 +153,7 @@ def _candidates(gray, most):
     like = _like_it(x, y, around, gray.shape, good)
     order = np.argsort((1 + like / CROWD) ** CROWDED / around[good], kind="stable")[:most]
     like, order = like[order], good[order]
-    return x[order], y[order], sign[order], like
+    return x[order], y[order], sign[order], like, _beyond_others(x, y, sign, around, order)
 
 
 def _all_around(smooth, place, sign, across):
@@ -175,9 +180,32 @@ def _like_it(x, y, around, shape, some):
     return near.reshape(-1, LEVELS)[cell[some], np.maximum(level[some] - _A_THIRD, 0)] - 1
 
 
-def _looked_at(picture, reduction, x, y, sign, like):
+def _beyond_others(x, y, sign, around, some):
     """
-    Candidates of a picture reduced so many times, measured at twice its resolution, or the full one.
+    By how much some marks differ from all around them, over what other marks near by do.
+
+    The largest of many marks of a material follow its own extremes, whatever its grain looks like; of the marks of
+    the same sign near by the one of rank `OTHERS` is the material's, unless as many specks lie there.
+
+    Returns
+    -------
+    (k,) float64
+    """
+    if not len(some):
+        return np.empty(0)
+    ranked = np.argsort(-around, kind="stable")[:STRONGEST]
+    across, down = (place[ranked] - place[some, None] for place in (x, y))
+    away = across * across + down * down
+    near = (away > 0) & (away <= NEAR**2) & (sign[ranked] == sign[some, None])
+    rank = near.cumsum(axis=1)
+    known = rank[:, -1] >= OTHERS
+    others = np.where(known, around[ranked][np.argmax(rank == OTHERS, axis=1)], 0)
+    return np.minimum(around[some] / (others + LEAST_AROUND), RARE)
+
+
+def _looked_at(picture, reduction, step, smallest, x, y, sign, like, beyond):
+    """
+    Candidates of a picture reduced so many times, measured in the picture reduced ``step`` times.
 
     Returns
     -------
@@ -186,7 +214,6 @@ def _looked_at(picture, reduction, x, y, sign, like):
         bright), and how far it stands out over how far a speck has to: above 1
         it is one without doubt, and 0 where it is too faint, long or large.
     """
-    step = max(reduction // 2, 1)
     scale = reduction / step
     height, width = (side // step for side in picture.encoded.shape[:2])
     if min(height, width) <= 2 * HALF + 1 or not len(x):
@@ -203,12 +230,12 @@ def _looked_at(picture, reduction, x, y, sign, like):
     within = values[one, place[:, None] + in_body] * sign[:, None] - ground[:, None]
     body = within > 0.5 * level[:, None]
     area = np.maximum(body.sum(axis=1), 1)
-    mean_x, mean_y, length = _shape(body, area, in_body)
+    mean_x, mean_y, length = _shape(body, area, in_body, KNOWN_TO / smallest)
     stands_out = level / np.maximum(beside.max(axis=1) - ground, 1.0)
     likely = (level >= 0.5 * LEAST_CONTRAST) & (stands_out > 1.1) & (length < LONGEST_IN_ROW)
-    possible = (level >= LEAST_CONTRAST) & (area >= 3) & (area <= largest) & (length < LONGEST)
+    possible = (level >= LEAST_CONTRAST) & (area >= smallest) & (area <= largest) & (length < LONGEST)
     needed = STANDS_OUT * (1 + like / CROWD) ** CROWDED * length**NOT_ROUND
-    clear = possible * stands_out / (np.where(length < ROUND, 1.0, MAYBE_THREAD) * needed)
+    clear = possible * stands_out * beyond / (np.where(length < ROUND, 1.0, MAYBE_THREAD) * needed)
     down, right = np.divmod(place, SIDE)
     centre = step * np.column_stack([cx + right - HALF + mean_x + 0.5, cy + down - HALF + mean_y + 0.5])
     return np.column_stack([centre, step * 2 * np.sqrt(area / np.pi), sign * within.max(axis=1), clear])[likely]
@@ -253,12 +280,12 @@ def _patches(picture, cx, cy, step):
     return gray.reshape(len(cx), -1), smooth.reshape(len(cx), -1)
 
 
-def _shape(body, area, steps):
+def _shape(body, area, steps, known_to):
     """Centre of each speck's pixels, from the middle of `steps`, and their length over width."""
     row, column = np.divmod(steps + _MIDDLE, SIDE) - np.array([[HALF], [HALF]])
     terms = np.column_stack([column, row, column**2, row**2, column * row]).astype(np.float32)
     mean_x, mean_y, xx, yy, xy = (body.astype(np.float32) @ terms / area[:, None]).T
-    xx, yy, xy = xx - mean_x**2 + KNOWN_TO, yy - mean_y**2 + KNOWN_TO, xy - mean_x * mean_y
+    xx, yy, xy = xx - mean_x**2 + known_to, yy - mean_y**2 + known_to, xy - mean_x * mean_y
     spread = np.hypot(xx - yy, 2 * xy)
     return mean_x, mean_y, np.sqrt((xx + yy + spread) / np.maximum(xx + yy - spread, 1e-3))
 
