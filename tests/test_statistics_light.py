@@ -10,6 +10,7 @@ from catalogue_audit.statistics.photometry import detail_white
 from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.light import light_deviations, white_ratios
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained, odd_share, own_light
+from catalogue_audit.statistics.photometry.regions import region_deviations
 from catalogue_audit.statistics.photometry.view_effects import group_effects, learned_odds, learned_scatter, view_scatter
 from catalogue_audit.statistics.photometry.view_pairs import levels_of_pairs
 from catalogue_audit.statistics.tables import table_from_rows
@@ -503,3 +504,18 @@ def test_a_detail_that_one_whole_view_of_four_explains_keeps_its_products_light(
     found = iter([(np.array([0.03, -0.09]), 0.9)] * 2 + [(np.full(2, np.nan), 0.0)] * 2)
     light, _ = detail_white._own_light(view, [view] * 4, np.zeros((4, 2)))
     assert light.tolist() == [0.03, -0.09]
+
+
+def test_a_region_burnt_out_in_most_frames_is_no_reference_for_the_few_darker_ones():
+    """A sweep all of which but its top row is at the top of the scale: the one frame 0.33 EV darker is told by the row that all frames show."""
+    light = np.full((20, 16), 1.1)
+    light[:, :5] = 0.78
+    light[7] *= 2**-0.33
+    neutral = (np.clip(light, 0, 1)[..., None] * np.ones(3)).reshape(-1, 3)
+    lab = lab_from_linear(neutral).reshape(20, 16, 3)
+    frames = pd.DataFrame({"file": [f"{k}.jpg" for k in range(20)], "backdrop": "white"})
+    sketches = {file: {"backdrop": one} for file, one in zip(frames["file"], lab, strict=True)}
+    all_of_them = np.ones(20, bool)
+    ev, sd = region_deviations(frames, sketches, all_of_them, all_of_them)
+    assert ev[7] == pytest.approx(-0.33, abs=0.01) and sd[7] < 0.02
+    assert np.abs(np.delete(ev, 7)).max() < 0.01

@@ -5,6 +5,7 @@ import numpy as np
 from catalogue_audit.pixels.colour import ciede2000
 
 CLIPPED_L = 99.3  # CIELAB, sRGB 253: noise of two code values takes 0.005 EV off a mean there, and much more above
+CLIPPED_LEVEL = ((CLIPPED_L + 16) / 116) ** 3  # linear light
 FEWEST_REGIONS = 3
 SIDES = 4  # of a frame; the regions of one side differ from the set's alike, as a sweep's fall-off moves through all of them
 TWO_PARTS, FEWEST_MIXED = 0.3, 3  # EV between regions of one frame, in so many frames: its border shows two parts of the set
@@ -42,10 +43,11 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
     at_least : (n,) ndarray
         EV that a clipped background is brighter at least, by what the reference lacks to the top of the scale; NaN elsewhere.
     """
-    levels = _levels(frames, sketches)
+    levels, clipped = _levels(frames, sketches)
     count = len(levels)
     cut_out = frames["backdrop"].eq("cut_out").fillna(False).to_numpy(bool)
     levels[cut_out | ~backdrop] = np.nan
+    clipped[cut_out | ~backdrop] = False
     known = (np.isfinite(levels).sum(axis=1) >= FEWEST_REGIONS)[whole if whole.any() else slice(None)]
     mostly_known = given is not None or (known.size > 0 and known.mean() >= MOSTLY)
     kinds = _backdrops(frames, whole)
@@ -55,7 +57,7 @@ def region_deviations(frames, sketches, whole, backdrop, picture=None, given=Non
         members = group & whole if (group & whole).any() else group
         if picture is not None and group[picture]:
             members = np.arange(count) == picture
-        reference = np.full(levels.shape[1], float(given)) if given is not None else median_known(levels[members])
+        reference = np.full(levels.shape[1], float(given)) if given is not None else _usual(levels[members], clipped[members])
         off = levels[group] - reference
         off[:, _of_another_part(off)] = np.nan
         enough = np.isfinite(off).sum(axis=1) >= FEWEST_REGIONS
@@ -85,7 +87,7 @@ def colour_off_by_regions(frames, sketches):
         found = _sketch(sketches, file).get("backdrop")
         if found is not None and len(found) == 16:
             lab[place] = found
-    levels = _levels(frames, sketches)
+    levels, _ = _levels(frames, sketches)
     lab[~np.isfinite(levels)] = np.nan
     if not len(frames):
         return np.empty(0)
@@ -137,17 +139,24 @@ def _backdrops(frames, whole):
     return np.where(np.isin(kinds, ("white", "grey")), "neutral", kinds)
 
 
+def _usual(levels, clipped):
+    """Median of each region, (16,); NaN where it is at the top of the scale: the few that are not are the darker ones, and no reference."""
+    usual = median_known(np.where(clipped, 0.0, levels))  # log2 of the top of the scale
+    return np.where(usual < np.log2(CLIPPED_LEVEL), usual, np.nan)
+
+
 def _levels(frames, sketches):
-    """log2 luminance of the 16 border regions, (n, 16); NaN where covered or clipped."""
-    levels = np.full((len(frames), 16), np.nan)
+    """log2 luminance of the 16 border regions, (n, 16), NaN where covered or clipped; and where they are clipped."""
+    levels, clipped = np.full((len(frames), 16), np.nan), np.zeros((len(frames), 16), bool)
     for place, file in enumerate(frames["file"]):
         lab = _sketch(sketches, file).get("backdrop")
         if lab is None or len(lab) != 16:
             continue
         lightness = np.asarray(lab, float)[:, 0]
-        lightness = np.where(lightness < CLIPPED_L, lightness, np.nan)
+        clipped[place] = lightness >= CLIPPED_L
+        lightness = np.where(clipped[place], np.nan, lightness)
         levels[place] = np.log2(np.maximum((lightness + 16) / 116, 0.15) ** 3)
-    return levels
+    return levels, clipped
 
 
 def _sketch(sketches, file):
