@@ -136,3 +136,31 @@ def test_a_sharp_line_is_found_though_noise_chooses_the_steepest_of_its_rows(hei
     found, _ = find_horizon(making.picture_of(rgb))
     assert found is not None
     assert np.abs(np.multiply(found, SHAPE[0]) - height).max() < 0.75
+
+
+def wooden_table(height=360):
+    """A grey wall above a table of wood: its grain runs along it, lighter and darker by a third, in the wood's own colour."""
+    random = np.random.default_rng(5)
+    grain = cv2.GaussianBlur(random.normal(size=SHAPE), (0, 0), sigmaX=40, sigmaY=1.0)
+    wood = np.clip(1 + 0.12 * grain / grain.std(), 0.6, 1.4)[..., None] * np.array((0.42, 0.3, 0.19))
+    below = (np.arange(SHAPE[0]) >= height)[:, None, None]
+    return np.where(below, wood, making.sweep(*SHAPE, 0.4))
+
+
+@pytest.mark.parametrize("colour", [(0.02, 0.02, 0.02), (0.05, 0.12, 0.35), (0.2, 0.03, 0.03), (0.7, 0.7, 0.68)])
+def test_a_table_of_wood_with_a_hard_shadow_is_no_product(colour):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    thrown = cv2.GaussianBlur(making.cover(SHAPE, [(350.0, 470), (460, 480), (460, 520), (340, 508)]), (0, 0), 1.5)
+    rgb = making.photograph(making.put(wooden_table() * (1 - 0.5 * thrown)[..., None], truth, colour), noise=0.003)
+    picture = making.picture_of(rgb)
+    backdrop = fit_backdrop(picture)
+    outline = find_outline(picture, backdrop)
+    assert backdrop.horizon is not None
+    assert outline.confidence > 0.8
+    assert np.sum(outline.mask & (truth > 0.5)) / np.sum(outline.mask | (truth > 0.5)) > 0.97
+
+
+def test_a_brown_bag_that_fills_the_lower_half_behind_two_straps_is_no_table_of_wood():
+    straps = making.cover(SHAPE, *([(x, 150), (x + 16, 150), (x + 16, 450), (x, 450)] for x in (150, 310)))
+    picture = making.picture_of(making.photograph(making.put(wooden_table(), straps, (0.1, 0.05, 0.02)), noise=0.003))
+    assert fit_backdrop(picture).horizon is None

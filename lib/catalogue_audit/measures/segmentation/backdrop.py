@@ -23,6 +23,10 @@ WHITE_L = 86.0  # CIELAB L*; a sweep lit to 0.68 of white or more is called whit
 EVEN_SCATTER, LIGHT_L = 2.0, 35.0  # CIELAB L*; a table and a wall are smooth, and seldom darker
 LEAST_STEP, MOST_STEP = 0.6, 1.6  # of the step at the line: the difference between the two surfaces there
 EXPLAINED = 0.6  # of the border of each of two backdrops
+GRAIN, COLOUR_C = 4.0, 35.0  # the scatter and CIELAB chroma of a table of wood, where a product stands before its edge
+HIDDEN, COLUMNS = (0.18, 0.8), 64  # share of the table's edge that such a product hides: straps and zips across a close view hide less; and columns looked at
+OTHER_TINT = 5.0  # CIELAB chroma that parts such a table from the wall, whatever light falls on either
+SAME = 6.0  # CIELAB, beyond three times the scatter: what lies above or below the edge is the backdrop there
 NEUTRAL_C = 10.0  # CIELAB chroma above which a backdrop is coloured (a wrong balance stays below)
 
 
@@ -90,7 +94,7 @@ def fit_backdrop(picture):
     horizon, step = find_horizon(picture)
     if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height) - ERASED_PX, 1)]) >= FLAT_WHITE:
         horizon = None  # a cut-out keeps no table: what begins below pure white is product
-    two = _two_backdrops(x, y, grid, horizon, step) if horizon else None
+    two = _two_backdrops(picture, x, y, grid, horizon, step) if horizon else None
     if two:
         return two
     coefficients, scatter, explained = _fit(x, y, grid)
@@ -127,8 +131,8 @@ def _confidence(explained, scatter):
     return float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
 
 
-def _two_backdrops(x, y, grid, horizon, step):
-    """A backdrop above a line across the frame and one below it, or None where either is no smooth, neutral surface."""
+def _two_backdrops(picture, x, y, grid, horizon, step):
+    """A backdrop above a line across the frame and one below it, or None where either is no smooth, neutral surface, nor one before which a product stands."""
     left, right = (2 * end - 1 for end in horizon)
     line = 0.5 * (left + right) + 0.5 * (right - left) * x
     away = 2.0 / GRID_PX  # a sample at the line belongs to neither
@@ -137,9 +141,14 @@ def _two_backdrops(x, y, grid, horizon, step):
     height = (2 * np.arange(surfaces[0].shape[1]) + 1) / surfaces[0].shape[1] - 1
     below = height[:, None] > 0.5 * (left + right) + 0.5 * (right - left) * height
     levels = [median(surface[:, where]) for surface, where in zip(surfaces, (~below, below), strict=True)]
+    plain = True
     for (_, scatter, explained), level in zip(parts, levels, strict=True):
-        if explained < EXPLAINED or scatter[0] > EVEN_SCATTER or level[0] < LIGHT_L or np.hypot(level[1], level[2]) > NEUTRAL_C:
+        chroma = np.hypot(level[1], level[2])
+        if explained < EXPLAINED or scatter[0] > GRAIN or level[0] < LIGHT_L or chroma > COLOUR_C:
             return None
+        plain &= scatter[0] <= EVEN_SCATTER and chroma <= NEUTRAL_C
+    if not plain and not (_tint(levels) > OTHER_TINT and HIDDEN[0] < _hidden(picture, horizon, surfaces, [part[1] for part in parts]) < HIDDEN[1]):
+        return None
     at = int(np.clip(0.5 * (horizon[0] + horizon[1]), 0, 0.99) * below.shape[0])
     share = np.linalg.norm((surfaces[1] - surfaces[0])[:, at, [0, -1]], axis=0) / step
     if share.min() < LEAST_STEP / 2 or not ((share > LEAST_STEP) & (share < MOST_STEP)).any():  # one side may lie in the product's shadow
@@ -147,6 +156,27 @@ def _two_backdrops(x, y, grid, horizon, step):
     scatter = np.max([part[1] for part in parts], axis=0)
     confidence = min(_confidence(explained, scatter) for _, scatter, explained in parts)
     return Backdrop(surfaces[0], scatter.astype(np.float32), _kind(levels[0], confidence), round(confidence, 3), horizon, surfaces[1])
+
+
+def _tint(levels):
+    """CIELAB chroma by which one tone differs from another in more or less light: a shadow across a coloured paper does not."""
+    (upper, *above), (lower, *below) = levels
+    return float(np.linalg.norm(np.array(below) - np.array(above) * (lower + 16) / (upper + 16)))
+
+
+def _hidden(picture, horizon, surfaces, scatters):
+    """Share of the line beside which the frame shows another tone than the two backdrops: something stands before it."""
+    height, width = picture.working.shape[:2]
+    x = ((np.arange(COLUMNS) + 0.5) / COLUMNS * width).astype(int)
+    line = (horizon[0] + (horizon[1] - horizon[0]) * (x + 0.5) / width) * height
+    cells = surfaces[0].shape[1]
+    alike = np.ones(COLUMNS, bool)
+    for surface, scatter, side in zip(surfaces, scatters, (-1, 1), strict=True):
+        y = np.clip((line + side * ERASED_PX).astype(int), 0, height - 1)
+        _, seen = picture.colours(y * width + x)
+        expected = surface[:, y * cells // height, x * cells // width].T
+        alike &= (np.abs(seen.reshape(-1, 3) - expected) < SAME + 3 * scatter).all(axis=1)
+    return 1 - float(np.mean(alike))
 
 
 def _samples(picture):

@@ -39,6 +39,7 @@ UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
 FAINT = 2.0  # CIELAB; a step over an edge that just shows, in the mean of some pixels
 MOST_DOUBT, DOUBTED = 0.006, 0.6  # of the frame's long side, which a box is measured to; and the confidence beyond that: all but size and place holds
 FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
+COLOURED, OWN_TINT, LIGHTEST = 10.0, 0.3, 1.2  # CIELAB chroma of a table whose grain and shadows are known by it; how far they are off its chromaticity; and of its L* + 16
 KERNEL5 = np.ones((5, 5), np.uint8)
 
 
@@ -76,6 +77,7 @@ def find_outline(picture, backdrop):
         level, planes = _without_horizon(level, planes, backdrop)
         planes = [plane[part] for plane in planes]
         evidence = find_evidence(level[frame], planes, background)
+        _without_grain(evidence, np.hypot(*background[1:]))
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
     tint = float(np.hypot(*(plane.mean() for plane in background[1:])))
     ground, product = grow(evidence, backdrop.scatter, max(half), tint, gap_light)
@@ -120,6 +122,13 @@ def _without_horizon(lightness, half, backdrop):
     (level,) = erased([lightness], [ground], backdrop.horizon, ERASED_PX)
     level -= backdrop.step(lightness.shape)[0]
     return level, erased(half, backdrop.at(half[0].shape), backdrop.horizon, (ERASED_PX + 1) // 2)
+
+
+def _without_grain(evidence, chroma):
+    """Take out the edges, in place, of what has the chromaticity of a coloured table, (h, w) CIELAB chroma: its grain and its shadows, however hard."""
+    table = (chroma > COLOURED) & (evidence.ratio < LIGHTEST) & (evidence.chroma < OWN_TINT * chroma * evidence.ratio)
+    for plane in (evidence.edge, evidence.step, evidence.tint):
+        plane[table] = 0
 
 
 NOTHING_FOUND = "no product could be told apart from the background"
