@@ -141,12 +141,12 @@ def handles_off_level(frames, sketches, stands):
     """
     found = {}
     grounds = height_weights(frames, sketches, stands)
-    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds, CROWNS_UPRIGHT, feet=False):  # what a lean explains at best
+    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds):
         if off_level.any():
             found[place] = min(float(off_level.sum() / (level + off_level).sum()), found.get(place, 1.0))
     looks = looks_by_others(frames, stands)
     for place, stand in _rows(frames, stands).items():
-        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if place not in found else None
+        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if place not in found else None  # of a picture alone, what a lean explains at best
         if mine is not None:
             level, off = (float(_usual(grounds.get(place, UNKNOWN)).sum(axis=1) @ like) for like in mine)
             found[place] = off / (level + off)
@@ -158,22 +158,22 @@ def _rows(frames, stands):
     return dict(zip(frames.index, stands.assign(view=frames["view"]).to_dict("records"), strict=True))
 
 
-def _weighed(frames, sketches, stands, grounds, crowns=CROWNS_APART, feet=True):
+def _weighed(frames, sketches, stands, grounds):
     """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees."""
     looks, rows = looks_by_others(frames, stands), _rows(frames, stands)
-    handles = {place: _by_handles(row, looks.get(place), crowns) for place, row in rows.items()}
+    handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
     sines = np.sin(np.radians(LEANS_DEG))
     traces = Traces.of(frames, sketches, stands)
-    contacts = _contacts(traces, grounds) if feet else {}
+    contacts = _contacts(traces, grounds)
     by_others = _by_others(traces, grounds, handles, contacts)
     for place, seen in from_others(traces):
-        level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1), crowns)
+        level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
         usual = _usual(grounds.get(place, UNKNOWN), None, traces.upright_sd_deg) * by_others.get(place, FLAT)[:, None]
         yield place, usual * level, usual * off, SHARED_BY_ALL_SD_DEG
     traced = records(traces)
     for one, other in traces.pairs():
         for a, b in itertools.permutations((one, other)):
-            told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)), crowns)
+            told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
             beside = contacts.get((a, b), 1.0)
             told = tuple(part * beside for part in told)
             mine, its = (_usual(grounds.get(place, UNKNOWN), other, traces.upright_sd_deg) for place, other in ((a, b), (b, a)))
