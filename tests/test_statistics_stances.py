@@ -68,9 +68,9 @@ def the_set(odd, count=12, style="tote", seed=0, **how):
 def test_slopes_are_those_of_opencv_camera():
     near, right, left, *upper = projected(yaw=35.0, pitch=8.0)
     place = lambda *points: (np.mean(points, axis=0) - (WIDTH / 2, HEIGHT / 2)) / FOCAL_PX
-    places = np.array([[place(near, right), place(left, near), place(*upper), (0, 0), (0, 0), place(near, right), (0, 0)]])
+    places = np.array([[place(near, right), place(left, near), place(*upper), (0, 0), (0, 0), place(near, right), (0, 0), (0, 0)]])
     slopes = [math.degrees(math.atan2(*(b - a)[::-1])) for a, b in ((near, right), (left, near), upper)]
-    assert expected(places, 35.0, 8.0)[0] == pytest.approx([*slopes, 0.0, 35.0, slopes[0], 0.0], abs=0.01)
+    assert expected(places, 35.0, 8.0)[0] == pytest.approx([*slopes, 0.0, 35.0, slopes[0], 0.0, 35.0], abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -171,6 +171,34 @@ def test_the_sets_turn_is_the_one_that_most_styles_agree_on():
     assert turn == pytest.approx(33.0, abs=1.0) and sd < 3.0
 
 
+def test_the_legs_of_handles_tell_the_turn_of_a_round_body_and_leave_its_roll():
+    frames, sketches = the_set({}, only=(), style="bucket")
+    frames["style"] = ["bucket", "hobo", "drum", "pouch"] * 3
+    random = np.random.default_rng(6)
+    for k, file in enumerate(sketches):
+        tilt = -3.5 if k == 11 else -4.5  # an oval base shows half of what turns a straight edge from -5 to -3 degrees
+        sketches[file] = {"round_base": np.array([0.5, 0.85, math.tan(math.radians(tilt + random.normal(0, 0.3))), 0.008], np.float32)}
+    both, kept = with_fronts(frames, sketches, [32.0] * 12)
+    kept.made = {}
+    turns = [32.0 + 0.5 * (k % 3) for k in range(11)] + [20.0]
+    kept.made |= {("legs", (f"front{k}.jpg", f"{k}.jpg")): (turn, 1.5, 0.025) for k, turn in enumerate(turns)}
+    stood = stances(both, kept).iloc[:12]
+    last, others = stood.iloc[-1], stood.iloc[:-1]
+    assert last["turn"] < -3 * last["turn_sd"] and last["turn"] == pytest.approx(-12.5, abs=2 * last["turn_sd"])
+    assert (others["turn"].abs() < 3 * others["turn_sd"]).all() and others["turn"].abs().max() < 2.0
+    assert (stood["roll"].abs() < 3 * stood["roll_sd"]).all() and stood["pitch"].isna().all()
+
+
+def test_another_edge_is_no_roll_of_a_round_base():
+    frames, sketches = the_set({}, only=(), style="bucket")
+    random = np.random.default_rng(8)
+    for k, file in enumerate(sketches):
+        tilt = (-15.0 if k == 11 else -4.5) + random.normal(0, 0.3)
+        sketches[file] = {"round_base": np.array([0.5, 0.85, math.tan(math.radians(tilt)), 0.008], np.float32)}
+    last = stances(frames, sketches).iloc[-1]
+    assert abs(last["roll"]) < 0.5 < last["roll_sd"]
+
+
 def test_one_edge_alone_leaves_open_what_sloped_it():
     last = stances(*the_set({"roll": -2.5}, only=("front",))).iloc[-1]
     assert abs(last["turn"]) < 3 * last["turn_sd"] and abs(last["pitch"]) < 3 * last["pitch_sd"]
@@ -204,10 +232,10 @@ def test_a_round_base_tells_a_roll_and_no_turn():
 def test_a_single_cause_is_weighed_as_bayes_rule_says():
     """Against a grid over roll alone: prior times likelihood, summed (Bayes' rule), the rest held by steep uncertainties."""
     seen, sd = 1.5, 0.4
-    rise = np.zeros((1, 7, 3))
+    rise = np.zeros((1, 8, 3))
     rise[0, 3, 2] = 1.0
-    apart = np.where(np.arange(7) == 3, seen, math.nan)[None]
-    means, sds = mixture(apart, np.full((1, 7), sd), rise)
+    apart = np.where(np.arange(8) == 3, seen, math.nan)[None]
+    means, sds = mixture(apart, np.full((1, 8), sd), rise)
     grid = np.linspace(-15, 15, 6001)
     normal = lambda x, scale: np.exp(-0.5 * (x / scale) ** 2) / scale
     others = 1 - (1 - s.FAULTY[0]) * (1 - s.FAULTY[1])  # turn or pitch is wrong

@@ -1,5 +1,5 @@
 """
-What three-quarter views show of how they stand, as `stances` weighs it: slopes of edges, the lean of sides, and the front as the front view shows it.
+What three-quarter views show of how they stand, as `stances` weighs it: slopes of edges, the lean of sides, and the front and the handles as the front view shows them.
 """
 
 import math
@@ -10,15 +10,16 @@ import pandas as pd
 
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
 from catalogue_audit.statistics.geometry.foreshortening import front_laid
+from catalogue_audit.statistics.geometry.handle_spans import turn_by_handles
 from catalogue_audit.statistics.spread import spread
 
-FRONT, SIDE, TOP, SIDES, NARROWED, LEVEL, UPRIGHT = range(7)
-TRACES = ("front", "side", "top", "sides", "narrowed", "level", "upright")
+FRONT, SIDE, TOP, SIDES, NARROWED, LEVEL, UPRIGHT, CLOSER = range(8)
+TRACES = ("front", "side", "top", "sides", "narrowed", "level", "upright", "closer")
 OF_FRONT = [NARROWED, LEVEL, UPRIGHT]  # told together, by the front view laid over
 # Standard uncertainty of the traces beside their own, within a style and between styles. Measured on rendered bags of seven
-# styles; of the front laid over on those of three makes, 170 with a straight base.
-WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3, 1.1, 0.4, 0.6])
-BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 1.8, 0.55, 2.4])
+# styles; of the front laid over on those of three makes, 170 with a straight base; of legs of handles on 430 of four makes.
+WITHIN_SD_DEG = np.array([0.1, 0.35, 0.2, 0.3, 1.1, 0.4, 0.6, 0.8])
+BETWEEN_SD_DEG = np.array([0.17, 0.5, 0.33, 1.3, 1.8, 0.55, 2.4, 1.6])
 ROUND_WITHIN_SD_DEG, ROUND_BETWEEN_SD_DEG = 0.45, 1.5  # the same of the tilt of a round base
 UNSURE_SIDE_DEG = 1.5  # standard uncertainty of the side's edge from which rounding has made it
 SIDES_SHARE = 0.25  # of the sides' own uncertainty that is not alike in all pieces of a style
@@ -37,9 +38,9 @@ class Traces(NamedTuple):
 
     Attributes
     ----------
-    seen, sds : (n, 7) float
-        As named by `TRACES`; NaN where a picture does not show it. Of 'narrowed' the turn that it tells, of the others + clockwise.
-    places : (n, 7, 2) float
+    seen, sds : (n, 8) float
+        As named by `TRACES`; NaN where a picture does not show it. Of 'narrowed' and 'closer' the turn that they tell, of the others + clockwise.
+    places : (n, 8, 2) float
         Where, from the picture's centre, in focal lengths.
     sign : (n,) float
         -1 for mirrored pictures.
@@ -47,6 +48,8 @@ class Traces(NamedTuple):
         Whether the base is round and 'front' its tilt.
     wrong : (n,) float
         Share of fronts laid over as well as this one that are laid wrongly.
+    unlike : (n,) float
+        Share of turns told by handles as well as this one that are wrong; 0 where none is told.
     """
 
     seen: np.ndarray
@@ -55,9 +58,10 @@ class Traces(NamedTuple):
     sign: np.ndarray
     rounded: np.ndarray
     wrong: np.ndarray
+    unlike: np.ndarray
 
     def scatter(self, straight, rounded):
-        """What shapes scatter beside: (n, 7), of straight and of round bases."""
+        """What shapes scatter beside: (n, 8), of straight and of round bases."""
         return np.column_stack([np.where(self.rounded, rounded, straight[0]), np.broadcast_to(straight[1:], (len(self.sign), len(TRACES) - 1))])
 
     @property
@@ -113,8 +117,8 @@ def gathered(frames, sketches, fronts=None):
             if not (rounded[k] and at in (1, 2)) and sd < {1: UNSURE_SIDE_DEG, 3: SIDES_SHARE * UNSURE_SIDES_DEG}.get(at, math.inf):
                 seen[k, at], sds[k, at] = slope * sign[k], sd
                 places[k, at] = (x - 0.5) * width[k] * unit * sign[k], (y - 0.5) * height[k] * unit
-    traces = _without_odd_bases(Traces(seen, sds, places, sign, rounded, np.ones(count)), frames["style"].fillna("").to_numpy())
-    return _with_fronts(traces, frames, sketches, fronts or {}, usual)
+    traces = _without_odd_bases(Traces(seen, sds, places, sign, rounded, np.ones(count), np.zeros(count)), frames["style"].fillna("").to_numpy())
+    return _with_handles(_with_fronts(traces, frames, sketches, fronts or {}, usual), frames, sketches, fronts or {})
 
 
 def _edge_on_the_usual_side(front, corner, usual):
@@ -155,6 +159,19 @@ def _with_fronts(traces, frames, sketches, fronts, way):
     return traces._replace(seen=seen, sds=sds, places=places, rounded=rounded, wrong=wrong)
 
 
+def _with_handles(traces, frames, sketches, fronts):
+    """Traces with the turn that the legs of handles tell, of round bodies too."""
+    kept = getattr(sketches, "made", {})
+    asked = {k: (fronts[sku][0], file) for k, (file, sku) in enumerate(zip(frames["file"], frames["sku"], strict=True)) if sku in fronts}
+    new = [item for item in dict.fromkeys(asked.values()) if ("legs", item) not in kept]
+    kept.update(zip([("legs", item) for item in new], spread(turn_by_handles, new, sketches), strict=True))
+    told = {k: kept["legs", item] for k, item in asked.items() if kept["legs", item] is not None}
+    seen, sds, rows = traces.seen.copy(), traces.sds.copy(), list(told)
+    unlike = traces.unlike.copy()
+    seen[rows, CLOSER], sds[rows, CLOSER], unlike[rows] = np.array(list(told.values())).reshape(-1, 3).T
+    return traces._replace(seen=seen, sds=sds, unlike=unlike)
+
+
 def _laid_wrong(shown):
     """Share of fronts laid wrongly of those that are laid as well as this one, and have as good a rival."""
     alone, beside = (float(np.interp(shown.score, SCORES, shares)) for shares in (LAID_WRONG, WITH_RIVAL))
@@ -164,11 +181,14 @@ def _laid_wrong(shown):
 def _laid(rows, focals, way, sketches):
     """`foreshortening.Laid`, or None, of each (place, file, front)."""
     kept = getattr(sketches, "made", {})  # pictures as taken and as delivered are often the same
-    focal = lambda value: float(value) if value > 0 else DEFAULT_FOCAL_35MM
-    asked = [((front[0], focal(front[1])), (file, focal(focals[k])), way) for k, file, front in rows]
+    asked = [((front[0], _focal(front[1])), (file, _focal(focals[k])), way) for k, file, front in rows]
     new = [item for item in dict.fromkeys(asked) if ("front laid", item) not in kept]
     kept.update(zip([("front laid", item) for item in new], spread(front_laid, new, sketches), strict=True))
     return [kept["front laid", item] for item in asked]
+
+
+def _focal(value):
+    return float(value) if value > 0 else DEFAULT_FOCAL_35MM
 
 
 def _focal_lengths(width, height, focal_35mm):

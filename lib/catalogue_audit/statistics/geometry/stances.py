@@ -3,7 +3,8 @@ Turn, roll and camera pitch of three-quarter views, told together and against th
 
 Of a picture these depend on them: the slopes of the front's lower edge (of a round base: its tilt),
 of the side's lower edge and of the body's upper edge, the lean of its sides and, where the front view can be laid over (`foreshortening`), by how much narrower
-the front is seen, and how its level and upright lines lie. An edge on the ground, or
+the front is seen, and how its level and upright lines lie; also by how much closer together the legs of handles stand than in the front view
+(`handle_spans`). An edge on the ground, or
 level above it, meets the horizon where its direction does (Hartley and Zisserman, Multiple View
 Geometry, 2nd ed., ch. 8): the lower a level edge lies, the more a turn slopes it, and the upper
 edge, near the horizon, hardly knows of the turn. A roll tilts all alike and narrows nothing; a camera that looks
@@ -25,7 +26,7 @@ from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.measures.geometry.turn import USUAL_PITCH_DEG
 from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
 from catalogue_audit.statistics.geometry.shapes import shape_names
-from catalogue_audit.statistics.geometry.stance_traces import FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
+from catalogue_audit.statistics.geometry.stance_traces import CLOSER, FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
 TURN, PITCH, ROLL = range(3)
@@ -42,15 +43,17 @@ FAULT_SD_DEG = np.array([7.0, 3.5, 2.5])
 AIMED_FAULTY = 0.4  # of the pitch, where the camera aims otherwise (`camera_aim`)
 CALM = 0.05  # weight of nothing being wrong: a measured value is not drawn to what is usual
 EDGES = [FRONT, SIDE, TOP, LEVEL]
+OF_TURN = [NARROWED, CLOSER]  # traces that tell a turn, not by how much it differs
 ROUND_SHARE = 0.5  # of the slope of a straight front edge, which an oval base shows in its middle
-# Share of misread traces, the fronts laid over wrongly as one, and by how much they are off. Measured on the same bags.
-MISREADINGS = (FRONT, SIDE, TOP, SIDES, LEVEL, OF_FRONT)
+# Share of misread traces (of legs and of fronts, laid over wrongly as one, each picture says it), and by how much they are off. Measured on the same bags.
+MISREADINGS = (FRONT, SIDE, TOP, SIDES, LEVEL, CLOSER, OF_FRONT)
 MISREAD = np.array([0.06, 0.08, 0.10, 0.10, 0.08])
-MISREAD_SD_DEG = np.array([2.5, 8.0, 5.0, 5.0, 9.0, 2.0, 4.0])  # of each trace
+MISREAD_SD_DEG = np.array([2.5, 8.0, 5.0, 5.0, 9.0, 2.0, 4.0, 8.0])  # of each trace
 MOST_MISREAD = 3  # of a picture at once
 SURELY_LAID = 0.4  # share of wrongly laid fronts up to which they say where the middle is
 FEWEST = 3  # pictures from which there is a middle one
 MOST_BIAS = 3.0  # standard deviations of what styles add; what is further off is a misread trace
+MOST_TILT_DEG = 6.0  # of a round base, from the middle: what is tilted more is no roll but another edge
 MOST_MOVED_DEG = 15.0  # from the middle, that the slopes are followed
 ROUNDS = 2  # of learning what styles add
 NATURAL_FRONT_SD_DEG = 0.6  # scatter of the front's slope that all of the above make
@@ -87,15 +90,16 @@ def stances(frames, sketches):
         rows = np.flatnonzero((views == view) & upright)
         styles = frames["style"].fillna("").to_numpy()[rows]
         traces = gathered(frames.iloc[rows], sketches, fronts)
-        told = np.isfinite(traces.seen[:, [FRONT, NARROWED]]).any(axis=1)
+        told = np.isfinite(traces.seen[:, [FRONT, NARROWED, CLOSER]]).any(axis=1)
         if told.sum() < FEWEST:
             continue
         turn, pitch, turn_sd = usual_view(frames.iloc[rows], traces)
-        traces.sds[:, NARROWED] = np.hypot(traces.sds[:, NARROWED], turn_sd)
+        traces.sds[:, OF_TURN] = np.hypot(traces.sds[:, OF_TURN], turn_sd)
         faulty = np.where(aimed[rows, None] & (np.arange(3) == PITCH), AIMED_FAULTY, FAULTY)
+        by_handles = np.isfinite(traces.seen[:, CLOSER]) & (np.arange(2) == TURN)[:, None]
         means, sds = weighed(traces, turn, pitch, styles, faulty)
         for k, name in enumerate(names):
-            shown = told & ~traces.rounded if k < ROLL else told  # a round base looks alike from all sides
+            shown = told & (~traces.rounded | by_handles[k]) if k < ROLL else told  # a round base looks alike from all sides
             result.iloc[rows[shown], [2 * k, 2 * k + 1]] = np.stack([means[shown, k], sds[shown, k]], axis=1)
     return result
 
@@ -115,18 +119,19 @@ def usual_view(frames, traces):
     """
     Turn and pitch about which the set's pictures are compared, and the turn's standard uncertainty, degrees.
 
-    The turn is the one that most styles agree on, by their bases and by the fronts laid over, either of which may be off, as any picture may be turned
-    otherwise; the pitch the middle one.
+    The turn is the one that most styles agree on, by their bases, the fronts laid over and the legs of their handles, each of which may be off, as any
+    picture may be turned otherwise; the pitch the middle one.
     """
     pitch = pd.to_numeric(frames["camera_pitch_deg"], errors="coerce").median()
     pitch = float(pitch) if pitch == pitch else USUAL_PITCH_DEG
     yaw, sd = (pd.to_numeric(frames[name], errors="coerce").to_numpy(dtype=float) for name in ("yaw_deg", "yaw_sd_deg"))
     like = np.ones((len(frames), len(TURNS_DEG)))
-    for value, spread, off in ((np.abs(yaw), sd, np.full(len(yaw), BASE_OFF)), (traces.seen[:, NARROWED], traces.sds[:, NARROWED], traces.wrong)):
+    by_front, by_legs = ((traces.seen[:, k], traces.sds[:, k], off) for k, off in zip(OF_TURN, (traces.wrong, traces.unlike), strict=True))
+    for value, spread, off in ((np.abs(yaw), sd, np.full(len(yaw), BASE_OFF)), by_front, by_legs):
         value, spread, off = (np.nan_to_num(column, nan=fallback)[:, None] for column, fallback in ((value, USUAL_TURN_DEG), (spread, 1e3), (off, 1.0)))
         apart, spread = value - TURNS_DEG, np.hypot(spread, OF_SHAPES_DEG)
         like *= (1 - off) * _normal(apart, spread) + off * _normal(apart, np.hypot(spread, FAR_OFF_DEG))
-    told = np.isfinite(yaw) | np.isfinite(traces.seen[:, NARROWED])
+    told = np.isfinite(yaw) | np.isfinite(traces.seen[:, OF_TURN]).any(axis=1)
     if not told.any():
         return USUAL_TURN_DEG, pitch, math.inf
     like = np.log((1 - TURNED) * like / like.max(axis=1, keepdims=True) + TURNED) * _square_to_most(traces, pitch)[:, None]
@@ -156,13 +161,13 @@ def expected(places, turn_deg, pitch_deg):
 
     Parameters
     ----------
-    places : (n, 7, 2) float
+    places : (n, 8, 2) float
         As in `stance_traces.Traces`.
     turn_deg, pitch_deg : float or (n,) float
 
     Returns
     -------
-    (n, 7) float
+    (n, 8) float
         Degrees, + clockwise.
     """
     turn, pitch = (np.radians(np.broadcast_to(angle, len(places)))[:, None] for angle in (turn_deg, pitch_deg))
@@ -170,12 +175,12 @@ def expected(places, turn_deg, pitch_deg):
     x, y = places[:, EDGES, 0], places[:, EDGES, 1]
     shown = np.zeros((len(places), len(TRACES)))
     shown[:, EDGES] = np.degrees(np.arctan((-np.tan(pitch) - y) / (meets - x)))
-    shown[:, NARROWED] = np.degrees(turn[:, 0])
+    shown[:, OF_TURN] = np.degrees(turn)
     return shown
 
 
 def _traced(traces, turn_deg, pitch_deg):
-    """What `expected` says of the pictures, round bases allowed for, and its rise (n, 7, 3) a degree of turn, pitch and roll."""
+    """What `expected` says of the pictures, round bases allowed for, and its rise (n, 8, 3) a degree of turn, pitch and roll."""
     level, turned, lifted = (
         expected(traces.places, turn_deg + step[0], pitch_deg + step[1]) for step in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
     )
@@ -183,7 +188,7 @@ def _traced(traces, turn_deg, pitch_deg):
     for slopes in (level, turned, lifted):
         slopes[:, 0] *= share
     rolled = np.ones(level.shape)
-    rolled[:, NARROWED] = 0.0
+    rolled[:, OF_TURN] = 0.0
     return level, np.stack([turned - level, lifted - level, rolled], axis=2)
 
 
@@ -208,18 +213,19 @@ def weighed(traces, turn_deg, pitch_deg, styles, faulty=FAULTY):
     """
     level, rise = _traced(traces, turn_deg, pitch_deg)
     apart, unsure = from_the_middle(traces.seen - level, traces.rounded, traces.wrong < SURELY_LAID)
+    apart[traces.rounded & (np.abs(apart[:, FRONT]) > MOST_TILT_DEG), FRONT] = math.nan
     middle = traces.seen - level - apart
     front = apart[~traces.rounded, 0]
     restless = max(1.0, mad_scale(front[np.isfinite(front)]) / NATURAL_FRONT_SD_DEG) if np.isfinite(front).any() else 1.0
     within, between = traces.within, traces.between * unsure
-    means, sds = mixture(apart, np.hypot(traces.sds, between), rise, restless, traces.wrong, faulty)
+    means, sds = mixture(apart, np.hypot(traces.sds, between), rise, restless, np.stack([traces.unlike, traces.wrong], axis=1), faulty)
     for _ in range(ROUNDS):
         moved = np.clip(means[:, :ROLL], -MOST_MOVED_DEG, MOST_MOVED_DEG)
         level, rise = _traced(traces, turn_deg + moved[:, TURN], pitch_deg + moved[:, PITCH])  # slopes are not straight in them
         apart = traces.seen - middle - level + np.einsum("nki,ni->nk", rise[:, :, :ROLL], moved)
         left = apart - np.einsum("nki,ni->nk", rise, means)
         bias, spread = of_their_style(left, np.hypot(traces.sds, np.sqrt(np.einsum("nki,ni->nk", rise**2, sds**2))), within, between, styles)
-        means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless, traces.wrong, faulty)
+        means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless, np.stack([traces.unlike, traces.wrong], axis=1), faulty)
     return means * np.stack([traces.sign, np.ones(len(means)), traces.sign], axis=1), sds
 
 
@@ -229,9 +235,9 @@ def from_the_middle(residual, rounded, surely_laid=None):
 
     Returns
     -------
-    apart : (n, 7) float
+    apart : (n, 8) float
         A trace without enough others is compared with what perspective alone makes, but for the front laid over and the sides of round bodies, of which nothing is known then.
-    unsure : (n, 7) float
+    unsure : (n, 8) float
         By how much the scatter about the middle grows because the middle itself is of few.
     """
     apart, unsure = residual.copy(), np.ones(residual.shape)
@@ -239,7 +245,7 @@ def from_the_middle(residual, rounded, surely_laid=None):
         for k in range(residual.shape[1]):
             known = part & np.isfinite(residual[:, k])
             telling = known & surely_laid if k in (LEVEL, UPRIGHT) and surely_laid is not None else known
-            if k == NARROWED:
+            if k in OF_TURN:
                 continue
             if telling.sum() >= FEWEST:
                 apart[known, k] -= np.median(residual[telling, k])
@@ -255,15 +261,15 @@ def of_their_style(left, sds, within, between, styles):
 
     Parameters
     ----------
-    left, sds : (n, 7) float
+    left, sds : (n, 8) float
         What the pictures' own stances leave of their traces, and its standard uncertainty; NaN where unknown.
-    within, between : (n, 7) float
+    within, between : (n, 8) float
         What pieces of one style, and styles, scatter.
     styles : (n,) array of str
 
     Returns
     -------
-    bias, spread : (n, 7) float
+    bias, spread : (n, 8) float
         Mean by weight of the others and of none, which is what styles have on average; and its standard uncertainty with
         what pieces of one style scatter.
     """
@@ -285,14 +291,14 @@ def mixture(apart, sds, rise, restless=1.0, wrong=None, faulty=FAULTY):
 
     Parameters
     ----------
-    apart, sds : (n, 7) float
+    apart, sds : (n, 8) float
         Traces from the middle and their standard uncertainties, degrees; NaN where unknown.
-    rise : (n, 7, 3) float
+    rise : (n, 8, 3) float
         Degrees of a trace a degree of turn, pitch and roll.
     restless : float
         How much less steady than usual the set is.
-    wrong : (n,) float, optional
-        Share of fronts laid over wrongly, as in `stance_traces.Traces`.
+    wrong : (n, 2) float, optional
+        Share of legs and of fronts told wrongly, as in `stance_traces.Traces`.
     faulty : (3,) or (n, 3) float
         How often turn, pitch and roll are wrong.
 
@@ -300,7 +306,7 @@ def mixture(apart, sds, rise, restless=1.0, wrong=None, faulty=FAULTY):
     -------
     means, sds : (n, 3) float
     """
-    wrong = np.ones(len(apart)) if wrong is None else wrong
+    wrong = np.tile([0.0, 1.0], (len(apart), 1)) if wrong is None else wrong
     faulty = np.broadcast_to(faulty, (len(apart), 3))
     blocks = [slice(k, k + BLOCK) for k in range(0, max(len(apart), 1), BLOCK)]
     parts = [_mixture(apart[block], sds[block], rise[block], restless, wrong[block], faulty[block]) for block in blocks]
@@ -315,15 +321,16 @@ def _mixture(apart, sds, rise, restless, wrong, often):
     scatter = np.hypot(np.where(known, sds, 1.0)[:, None], OFF * MISREAD_SD_DEG)  # (n, m, 7)
     weight = np.where(known[:, None], scatter**-2.0, 0.0)
     seen = np.where(known, apart, 0.0)
-    precision = np.einsum("nki,nmk,nkj->nmij", rise, weight, rise)
+    added = np.concatenate([(rise[..., None] * rise[..., None, :]).reshape(*rise.shape[:2], -1), rise * seen[..., None], seen[..., None] ** 2], axis=2)
+    total = weight @ added  # over the traces: information, what they pull to, and their squares
+    precision, pull, square = total[..., :9].reshape(*total.shape[:2], 3, 3), total[..., 9:12], total[..., 12]
     precision[..., range(3), range(3)] += usual**-2.0
-    pull = np.einsum("nki,nmk,nk->nmi", rise, weight, seen)
     covariance = np.linalg.inv(precision)
     solved = np.einsum("nmij,nmj->nmi", covariance, pull)
-    fit = np.einsum("nmk,nk->nm", weight, seen**2) - np.einsum("nmi,nmi->nm", pull, solved)
+    fit = square - np.einsum("nmi,nmi->nm", pull, solved)
     calm = np.where(faulty.any(axis=1), 1.0, CALM)
-    odds = calm * np.where(faulty, often[:, None], 1 - often[:, None]).prod(axis=2) * np.where(misread[:, :-1], MISREAD, 1 - MISREAD).prod(axis=1)
-    laid = np.log(np.clip(np.where(misread[:, -1], wrong[:, None], 1 - wrong[:, None]), 1e-6, 1.0))
+    odds = calm * np.where(faulty, often[:, None], 1 - often[:, None]).prod(axis=2) * np.where(misread[:, :-2], MISREAD, 1 - MISREAD).prod(axis=1)
+    laid = np.log(np.clip(np.where(misread[:, -2:], wrong[:, None], 1 - wrong[:, None]), 1e-6, 1.0)).sum(axis=2)
     size = np.log(odds / usual.prod(axis=1)) + laid - np.where(known[:, None], np.log(scatter), 0.0).sum(axis=2)
     size += 0.5 * np.linalg.slogdet(covariance)[1] - 0.5 * fit
     share = np.exp(size - size.max(axis=1, keepdims=True))
