@@ -192,6 +192,24 @@ def test_a_drift_rounded_to_whole_code_values_is_one_trend_and_no_stairs():
     assert captured.index(step["to_file"]) == 169
 
 
+@pytest.mark.parametrize("later", [112, 130])
+def test_a_drift_and_a_step_the_same_way_later_are_told_apart(later):
+    """A lamp that warmed, and was exchanged for a warmer one soon after."""
+    errors = []
+    for seed in range(4):
+
+        def warmer(rows):
+            for place, row in enumerate(rows):
+                row["background_b"] += 5.0 * np.clip((place - 40) / 60, 0, 1) + 3.5 * (place >= later)
+
+        frames, captured = delivery(50, 60 + seed, noise=0.15, change=warmer)
+        trend, step = find_changes(frames).query("quantity == 'background_b'").sort_values("kind", ascending=False).to_dict("records")
+        assert (trend["kind"], step["kind"]) == ("trend", "step")
+        assert abs(captured.index(step["to_file"]) - later) <= 1
+        errors += [abs(captured.index(trend[end]) - at) for end, at in (("from_file", 40), ("to_file", 100))]
+    assert np.median(errors) <= 3 and max(errors) <= 10
+
+
 def test_one_strange_picture_and_one_strange_product_are_no_step():
     def strange(rows):
         rows[40]["background_b"] += 20

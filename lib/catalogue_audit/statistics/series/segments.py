@@ -37,6 +37,7 @@ NOISE_SIGMAS_LONG = 2.0  # and so many where both sides are long
 LONG_SIDE = 8  # units
 STANDARD_ERRORS = 4.0  # of the difference between the levels
 LEAST_ALTERNATIONS = 4  # so many steps between the same two levels are two modes, not steps
+MOST_STAIRS = 8  # steps of one direction in a row of which some may be a ramp and others not; of more, only all
 RAMP_REACH = 2  # units around each end in which its single value is looked for
 RAMP_PLACES = 40  # single values tried there
 
@@ -159,28 +160,44 @@ def _whole_trend(clean, noise):
 
 
 def _steps_and_ramps(clean, starts, noise):
-    """(kind, last before, first after) of each change in units; runs of one direction may be one ramp."""
+    """(kind, last before, first after) of each change in units; changes of one direction that follow one another may be one ramp."""
     edges = [0, *starts, clean.size]
-    levels = [float(np.mean(clean[a:b])) for a, b in zip(edges, edges[1:], strict=False)]
-    signs = np.sign(np.diff(levels))
+    signs = np.sign(np.diff([float(np.mean(clean[a:b])) for a, b in zip(edges, edges[1:], strict=False)]))
     changes, first = [], 0
     penalty = PENALTY_FACTOR * noise**2 * math.log(clean.size)
     while first < len(starts):
         last = first
         while last + 1 < len(starts) and signs[last + 1] == signs[first]:
             last += 1
-        begin, stop = edges[first], edges[last + 2]
-        start, end, squares = fit_ramp(clean[begin:stop])
-        stairs = sum(float(np.sum((clean[a:b] - np.mean(clean[a:b])) ** 2)) for a, b in
-                     zip(edges[first:last + 2], edges[first + 1:last + 3], strict=True))  # fmt: skip
-        better = squares + (1 + RAMP_PENALTY) * penalty < stairs + (last - first + 1) * penalty
-        trending = mann_kendall(clean[begin:stop]).p < TREND_P
-        if better and trending and end - start >= SHORTEST_RAMP:
-            changes.append(("trend", begin + start, begin + end))
-        else:
-            changes += [("step", place - 1, place) for place in starts[first : last + 1]]
+        changes += _of_one_direction(clean, edges, first, last, penalty)
         first = last + 1
     return changes
+
+
+def _of_one_direction(clean, edges, first, last, penalty):
+    """The changes ``first`` to ``last``: those that one ramp explains better than its stairs do are that ramp, of as many as it may be, the best."""
+    ways = [(a, b) for a in range(first, last + 1) for b in range(a, last + 1)] if last - first < MOST_STAIRS else [(first, last)]
+    told = [(b - a, gain, a, ramp) for a, b in ways for gain, ramp in [_ramp_instead(clean, edges, a, b, penalty)] if ramp is not None]
+    if not told:
+        return [("step", place - 1, place) for place in edges[first + 1 : last + 2]]
+    more, _, a, ramp = max(told)
+    before, after = (first, a - 1), (a + more + 1, last)
+    return [
+        *(_of_one_direction(clean, edges, *before, penalty) if before[0] <= before[1] else ()), ramp,
+        *(_of_one_direction(clean, edges, *after, penalty) if after[0] <= after[1] else ()),
+    ]  # fmt: skip
+
+
+def _ramp_instead(clean, edges, first, last, penalty):
+    """By how much a ramp costs less than the steps ``first`` to ``last``, and the ramp; None where it does not, or nothing climbs steadily."""
+    begin, stop = edges[first], edges[last + 2]
+    start, end, squares = fit_ramp(clean[begin:stop])
+    parts = [clean[a:b] for a, b in zip(edges[first : last + 2], edges[first + 1 : last + 3], strict=True)]
+    stairs = sum(float(np.sum((part - np.mean(part)) ** 2)) for part in parts)
+    gain = stairs + (last - first + 1) * penalty - squares - (1 + RAMP_PENALTY) * penalty
+    if gain <= 0 or end - start < SHORTEST_RAMP or mann_kendall(clean[begin:stop]).p >= TREND_P:
+        return gain, None
+    return gain, ("trend", begin + start, begin + end)
 
 
 def _levels_around(clean, changes):
