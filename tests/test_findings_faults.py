@@ -70,6 +70,8 @@ SINGLE = [
     (FRONT, {"blur_px": 1.75}, "focus", "reshoot"),
     (FRONT, {"motion_px": 8.0, "motion_direction_deg": 90, "blur_px": 1.9}, "motion_blur", "reshoot"),
     (FRONT, {"motion_px": 8.0, "motion_direction_deg": 90}, "motion_blur", "reshoot"),
+    (FRONT, {"motion_px": 9.0, "motion_direction_deg": 90, "blur_px": 2.3}, "motion_blur", "reshoot"),  # most of the blur, if not all
+    (FRONT, {"motion_px": 5.0, "motion_direction_deg": 90, "blur_px": 2.3}, "focus", "reshoot"),  # a fifth of its variance
     (FRONT, {"noise": 2.6}, "noise", "check"),
     (FRONT, {"specks": 12}, "product_specks", "retouch"),
     (FRONT, {"sensor_spots": 2}, "sensor_spots", "retouch"),
@@ -78,6 +80,7 @@ SINGLE = [
     (FRONT, {"format": "PNG"}, "file_spec", "re-export"),
     (FRONT, {"colour_profile": "Adobe RGB (1998)"}, "colour_profile", "re-export"),
     (FRONT, {"colour_profile": "none"}, "colour_profile", "re-export"),
+    (FRONT, {"colour_profile": "untagged CMYK"}, "colour_profile", "re-export"),
     (FRONT, {"jpeg_quality": 60.0}, "jpeg_quality", "re-export"),
     (FRONT, {"jpeg_quality": 76.0}, "jpeg_quality", "re-export"),
     (FRONT, {"resolved": 0.4}, "upscaled", "re-export"),

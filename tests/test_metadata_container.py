@@ -40,6 +40,12 @@ def test_a_grey_jpeg_has_no_chroma_subsampling():
     assert (facts["components"], facts["chroma_subsampling"]) == (1, None)
 
 
+def test_inks_without_a_profile_are_not_called_as_an_rgb_file_without_one():
+    inks = Image.fromarray(scene()).convert("CMYK")
+    told = [read_container(save(picture, "JPEG"))["colour_profile"] for picture in (scene(), inks)]
+    assert told == ["none", "untagged CMYK"]
+
+
 @pytest.mark.parametrize("format", ["JPEG", "PNG", "TIFF", "WebP"])
 def test_the_profile_is_described_in_every_format(format):
     data = save(scene(), format, icc_profile=matrix_profile("Display P3"))

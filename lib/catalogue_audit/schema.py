@@ -69,7 +69,7 @@ FRAME_COLUMNS = (
     _integer("width_px", "px", "after orientation"),
     _integer("height_px", "px", "after orientation"),
     _integer("orientation", "", "Exif orientation 1 to 8"),
-    _text("colour_profile", "description of the embedded profile, or 'none'"),
+    _text("colour_profile", "description of the embedded profile, or 'none'; 'untagged CMYK' for inks without one"),
     _integer("bit_depth", "bits per channel"),
     _text("chroma_subsampling", "4:4:4, 4:2:2, 4:2:0, ..."),
     _number("jpeg_quality", 0, "", "IJG scale, from the quantisation tables"),

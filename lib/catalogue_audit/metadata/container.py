@@ -14,6 +14,8 @@ MAX_PIXELS = 160_000_000  # width x height as declared; the largest medium-forma
 MAX_DECODED_BYTES = 960_000_000  # at the peak of decoding, by the declared size; one file may cost 1 GiB in all
 MAX_SCANS = 100  # of a progressive JPEG; encoders write about 10, and each costs a pass over the picture
 
+UNTAGGED_CMYK = "untagged CMYK"  # in place of 'none': inks without a profile are nobody's sRGB
+
 COLUMNS = ("format", "width_px", "height_px", "colour_profile", "bit_depth", "chroma_subsampling", "jpeg_quality")
 
 _KNOWN_OTHERS = (
@@ -61,7 +63,7 @@ def read_container(data, max_pixels=MAX_PIXELS):
     dict
         Contract columns (`COLUMNS`; ``width_px`` and ``height_px`` as stored,
         before any Exif orientation; ``colour_profile`` the profile's
-        description, or 'none'; those that do not apply are None), and
+        description, 'none', or `UNTAGGED_CMYK`; those that do not apply are None), and
 
         ``icc``
             profile bytes, or None.
@@ -107,6 +109,8 @@ def read_container(data, max_pixels=MAX_PIXELS):
     except Exception as error:  # noqa: BLE001 - headers are hostile input: whatever breaks, the row says so
         raise UnreadablePicture("the file's header is damaged: ask for the file again") from error
     _check_limits(facts, max_pixels)
+    if facts["format"] == "JPEG" and facts["components"] == 4:
+        facts["colour_profile"] = UNTAGGED_CMYK
     facts["colour_profile"], note = _profile_name(facts["icc"], facts["colour_profile"])
     if note:
         facts["reasons"] += (note,)
