@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.statistics.matching.wrong_details import _Colours
+from catalogue_audit.statistics.matching.wrong_details import Colours
 
 
 @pytest.mark.parametrize(
@@ -23,7 +23,7 @@ def test_a_foreign_detail_is_at_home_where_one_detail_shows_its_colours(theirs, 
 
     looks = {0: look(60, 60), 1: look(30, 41)} | {row: look(*colour) for row, colour in enumerate(theirs.values(), 2)}
     frames = pd.DataFrame({"sku": ["A", "A", *theirs]})
-    colours = _Colours(looks, {"A": [0]}, [1])
+    colours = Colours(looks, {"A": [0]}, [1])
     assert colours.of_one_detail(frames, [1, *range(2, len(frames))], 1, ["B"])[0] == likely
 
 
@@ -43,7 +43,7 @@ def test_a_foreign_detail_belongs_to_the_one_product_of_its_colours_that_has_non
     looks = wholes | {1: look(30, 40), 8: look(60, -20)}
     frames = pd.DataFrame({"sku": ["A", "A", *theirs, *[""] * 4, "C"]}, index=[0, 1, *range(2, 2 + len(theirs)), 4, 5, 6, 7, 8])
     products = {"A": [0]} | {name: [row] for row, name in enumerate(theirs, 2)}
-    colours = _Colours(looks, products, [1, 8])
+    colours = Colours(looks, products, [1, 8])
     assert colours.without_a_detail(frames, [1, 8], 1)[0] == likely
     looks[9] = look(30, 40)
     frames.loc[9, "sku"] = "B"

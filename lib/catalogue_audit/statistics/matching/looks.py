@@ -137,7 +137,12 @@ def _inner_structure(structure, outline):
 
 def colour_distance(one, other):
     """Mean distance of the colour quantiles of two looks, in CIELAB units (lightness counts half)."""
-    return float(np.abs(one.colour - other.colour).reshape(-1, 3).sum(axis=1).mean())
+    return float(colour_distances(one.colour[None], other.colour)[0])
+
+
+def colour_distances(colours, colour):
+    """`colour_distance` of (n, q) arrays of colour quantiles, as of `Look`, from one such, (q,)."""
+    return np.abs(colours - colour).reshape(len(colours), -1, 3).sum(axis=2).mean(axis=1)
 
 
 def outline_match(one, other, mirrored=False):

@@ -21,6 +21,7 @@ from catalogue_audit.statistics.matching.shooting_order import (
     neighbouring_skus,
 )
 from catalogue_audit.statistics.matching.swapped_views import odd_turn, swapped_front_and_back, wrong_kind_of_view
+from catalogue_audit.statistics.matching.twin_details import twin_details
 from catalogue_audit.statistics.matching.wrong_colourways import wrong_colourways
 from catalogue_audit.statistics.matching.wrong_details import Fits, some_of, wrong_details
 from catalogue_audit.statistics.matching.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
@@ -75,14 +76,15 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         odd_turn(frames, sketches, looks, products, straps),
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps, found),  # as found by then
         wrong_details(frames, looks, products, crops, inside, fits),
+        twin_details(frames, sketches, looks, products, crops, fits),
     ):
-        settled, exchanged, doubtful = _settled(frames, found, products)
+        settled, exchanged, filed, doubtful = _settled(frames, found, products)
         for row, finding in step:
             explained = settled
             if finding[2] >= CLEARLY_EXCHANGED and finding[1] == "swapped_views" and frames["view"][row] in STRAIGHT_ON:
                 explained = exchanged
-            elif finding[2] >= CLEARLY_EXCHANGED and finding[1] == "wrong_detail":
-                explained = doubtful
+            elif finding[1] == "wrong_detail":
+                explained = doubtful if finding[2] >= CLEARLY_EXCHANGED else filed
             if frames["sku"][row] not in explained:
                 found.setdefault(row, finding)
     return _table(frames, found)
@@ -93,14 +95,15 @@ def _settled(frames, found, products):
     Products of which something is found: what one mistake explains needs no second one.
 
     All of them; those but where a three-quarter view alone is another product's, which does not explain that front and
-    back are exchanged; those but where two of its own views are exchanged or fewer than half of the whole views are another
-    product's, for the others still tell whether a detail is this one's.
+    back are exchanged; those but where two of its own views are exchanged, which does not explain a foreign detail; and of these
+    those but where fewer than half of the whole views are another product's, for the others still tell whether a detail is this one's.
     """
     explains = (row for row, finding in found.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
     foreign = Counter(frames["sku"][row] for row, finding in found.items() if finding[1] == "wrong_product")
     several = {sku for sku, count in foreign.items() if 2 * count >= len(products.get(sku, ()))}
     several |= {frames["sku"][row] for row, finding in found.items() if finding[1] not in ("wrong_product", "swapped_views")}
-    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}, several
+    filed = {frames["sku"][row] for row, finding in found.items() if finding[1] != "swapped_views"}
+    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}, filed, several
 
 
 def _looks(frames, sketches):

@@ -10,6 +10,7 @@ from catalogue_audit.statistics.matching.looks import (
     INSIDE_VIEWS,
     OWN_COLOUR,
     colour_distance,
+    colour_distances,
     usual_most,
 )
 from catalogue_audit.statistics.spread import spread
@@ -94,7 +95,7 @@ def wrong_details(frames, looks, products, crops, order, fits):
     rows = [row for row in rows if frames["view"][row] not in INSIDE_VIEWS]
     if len(products) < FEWEST_PRODUCTS or len(rows) < FEWEST_PRODUCTS:
         return
-    colours = _Colours(looks, products, rows)
+    colours = Colours(looks, products, rows)
     own = {row: colours.distance(row, frames["sku"][row]) for row in rows}
     limit = usual_most(list(own.values()), FOREIGN_COLOUR + 2)
     zooms = fits.zooms_learnt((row, other) for row in rows for other in products[frames["sku"][row]])
@@ -151,7 +152,7 @@ def _at_own(frames, products, rows, fits, zooms):
     return best
 
 
-class _Colours:
+class Colours:
     """Colour distances of details to products."""
 
     def __init__(self, looks, products, rows):
@@ -161,7 +162,7 @@ class _Colours:
         self._place = {name: number for number, name in enumerate(self._names)}
 
     def distance(self, row, name):
-        return float(self._from(self._looks[row].colour, self._centres[self._place[name]][None])[0])
+        return float(colour_distances(self._centres[self._place[name]][None], self._looks[row].colour)[0])
 
     def of_one_detail(self, frames, rows, row, candidates):
         """The one candidate whose own detail shows a detail's colours, while no other product's comes near; (None, '') for none."""
@@ -188,12 +189,9 @@ class _Colours:
 
     def nearest(self, row, but):
         """The products nearest in colour, but for one."""
-        order = np.argsort(self._from(self._looks[row].colour, self._centres), kind="stable")[: CANDIDATES + 1]
+        order = np.argsort(colour_distances(self._centres, self._looks[row].colour), kind="stable")[: CANDIDATES + 1]
         return [self._names[place] for place in order if self._names[place] != but][:CANDIDATES]
 
-    @staticmethod
-    def _from(colour, centres):
-        return np.abs(centres - colour).reshape(len(centres), -1, 3).sum(axis=2).mean(axis=1)
 
 
 def _surely_somewhere(fit, colour_limit):
