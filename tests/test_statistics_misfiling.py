@@ -9,6 +9,7 @@ from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.findings.judge import find
 from catalogue_audit.findings.verdict import count_causes
 from catalogue_audit.report.actions import things_to_do
+from catalogue_audit.statistics.matching import misfiling
 from catalogue_audit.statistics.matching.identity import misfiled
 from making_evidence import evidence_of
 
@@ -113,3 +114,16 @@ def test_a_photograph_that_two_products_claim_has_no_vote_on_what_a_product_look
     found = misfiled(frames, sketches, twice).set_index("file")
     assert found.loc["ST00-tan_front.jpg", "kind"] == "wrong_product" and found.loc["ST00-tan_front.jpg", "likely_sku"] == "ST00-red"
     assert "ST00-tan_three_quarter.jpg" not in found.index and not found.index.str.startswith("ST00-red").any()
+
+
+@pytest.mark.parametrize(("kind", "score", "told"), [("swapped_views", 1.1, True), ("swapped_views", 3.0, True), ("wrong_product", 3.0, False)])
+def test_an_exchange_of_faces_does_not_explain_a_foreign_detail_and_faces_of_another_product_do(timed, monkeypatch, kind, score, told):
+    frames, sketches = timed.tables()
+    row = {file: number for number, file in enumerate(frames["file"])}
+    front, back, detail = (row[f"ST00-tan_{view}.jpg"] for view in ("front", "back", "three_quarter"))  # any third picture serves
+    likely = {"swapped_views": "ST00-tan", "wrong_product": "ST00-red"}[kind]
+    monkeypatch.setattr(misfiling, "swapped_front_and_back", lambda *_: [(face, (likely, kind, 2.0, "")) for face in (front, back)])
+    monkeypatch.setattr(misfiling, "wrong_details", lambda *_: [(detail, ("ST01-red", "wrong_detail", score, ""))])
+    found = misfiled(frames, sketches).set_index("file")["kind"]
+    assert found["ST00-tan_front.jpg"] == kind
+    assert ("ST00-tan_three_quarter.jpg" in found) == told
