@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
-from catalogue_audit.statistics.photometry import detail_white
+from catalogue_audit.statistics.photometry import detail_white, light
 from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.light import light_deviations, white_ratios
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained, odd_share, own_light
@@ -519,3 +519,20 @@ def test_a_region_burnt_out_in_most_frames_is_no_reference_for_the_few_darker_on
     ev, sd = region_deviations(frames, sketches, all_of_them, all_of_them)
     assert ev[7] == pytest.approx(-0.33, abs=0.01) and sd[7] < 0.02
     assert np.abs(np.delete(ev, 7)).max() < 0.01
+
+
+@pytest.mark.parametrize("blue", [1.0, 0.98, 0.9])
+def test_a_tinted_page_among_white_ones_tells_its_light_at_least(blue):
+    """sRGB 255, 255, 243 beside pages of pure white: blue is off by 0.1 of a natural logarithm at least; a step or two is rounding."""
+    count = 8
+    frames = pd.DataFrame({"background_L": np.full(count, 100.0), "white_source": [None] * 7 + ["shadow"]})
+    frames[["background_red", "background_green", "background_blue"]] = 1.0
+    frames.loc[7, "background_blue"] = blue
+    unknown, wide, whole = np.full((count, 2), np.nan), np.full(count, np.nan), np.ones(count, bool)
+    ratios, sd, reference = light._tinted_pages(frames, whole, unknown, wide, np.full(2, np.nan))
+    if blue < 0.97:
+        assert ratios[7] == pytest.approx([0.0, np.log(blue)]) and sd[7] < 0.01 and reference.tolist() == [0.0, 0.0]
+    else:
+        assert np.isnan(ratios).all()
+    frames.loc[:4, "background_L"] = 80.0  # no page any more
+    assert np.isnan(light._tinted_pages(frames, whole, unknown, wide, np.full(2, np.nan))[0]).all()

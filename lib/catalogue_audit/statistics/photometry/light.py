@@ -29,6 +29,9 @@ LIKE_L = 3.5  # CIELAB; a white product in a crop is seldom as near to the sweep
 GRAINY, GRAINY_L = 5.0, 1.0  # times the whole products' noise, and CIELAB L* off theirs: a material, not a noisy backdrop
 LIKE_C = 10.0  # CIELAB chroma; a backdrop under a badly wrong white balance
 OWN_L, OWN_C = 10.0, 6.0  # CIELAB; as near to a crop's border, the product itself may be what is seen there
+PURE_WHITE_L, PURE_MAJORITY = 99.3, 0.7  # CIELAB L* of sRGB 253, and share of the whole products on such a page: then it is the set's white
+AT_TOP, STEP_SD = -0.02, 0.009  # ln of linear light: sRGB 253 and above, and a step of one code value there
+TINT = 0.03  # ln; more than three steps off neutral
 COLUMNS = (
     "wb_dev",
     "wb_dev_sd",
@@ -65,6 +68,7 @@ def light_deviations(frames, sketches, brief):
     chromaticities_of = chromaticities(frames, sketches)
     ratios, sd = white_of_details(frames, chromaticities_of, whole, ratios, sd)
     reference = _white_reference(ratios, whole & (sd < SHADOW_BIAS_SD), picture, brief)
+    ratios, sd, reference = _tinted_pages(frames, whole, ratios, sd, reference)
     background, background_sd = region_deviations(
         frames, sketches, whole, backdrop, picture, _given(brief, "background_ev")
     )
@@ -197,6 +201,28 @@ def _from_other_views(frames, ratios, sd, own, usable):
             guess_sd = weights.sum() ** -0.5
         ratios[place], sd[place] = guess, guess_sd
     return ratios, sd
+
+
+def _tinted_pages(frames, whole, ratios, sd, reference):
+    """
+    Backgrounds of a set on pure white one channel of which falls short of the top of the scale: their light is off at least by as much.
+
+    The others burn out alike in all channels, so their white is neutral as the page is; the tinted one is compared with that.
+
+    Returns
+    -------
+    ratios, sd, reference
+        Those given, with what the tinted backgrounds tell in place of what shadow or product do.
+    """
+    page = frames["background_L"].to_numpy(float)[whole] >= PURE_WHITE_L
+    light = np.log(np.maximum(frames[["background_red", "background_green", "background_blue"]].to_numpy(float), 1e-4))
+    tint = light[:, [0, 2]] - light[:, 1:2]
+    own = frames["white_source"].isin(OWN_SOURCES).to_numpy(bool)
+    tinted = whole & ~own & (light.max(axis=1) > AT_TOP) & (np.abs(tint).max(axis=1) > TINT)
+    if not len(page) or page.mean() < PURE_MAJORITY or not tinted.any():
+        return ratios, sd, reference
+    reference = np.nan_to_num(reference)
+    return np.where(tinted[:, None], reference + tint, ratios), np.where(tinted, STEP_SD, sd), reference
 
 
 def _white_reference(ratios, members, picture, brief):
