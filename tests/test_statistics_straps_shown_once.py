@@ -143,3 +143,9 @@ def test_a_strap_held_up_in_one_view_alone_is_as_the_products_others_without_a_c
     assert as_its_product(odd) == {"A1_back": ("front", "the product's other views show")}
     meant = _states(A1=("front", "held_up", "front"), B1=("front", "held_up", "front"))
     assert as_its_product(meant) == {}
+
+
+def test_a_picture_whose_products_others_are_under_other_names_is_as_its_colourways_in_its_view():
+    """Where front and back are exchanged, they tell nothing of this one."""
+    assert as_its_product(_states(A1=(None, None, "draped"), A2=("behind", "behind", "behind"))) == {"A1_three_quarter": ("behind", "its colourways show")}
+    assert as_its_product(_states(A1=(None, None, "draped"), A2=(None, None, "draped"), A3=("behind", "behind", "behind"))) == {}

@@ -161,7 +161,7 @@ def _expected(row, own, kin, habits):
         meant = len(with_it - {row["sku"]}) >= len(without - {row["sku"]})
         return state if agree >= max(FEWEST_ALIKE, MOST_ALIKE * len(kin)) and meant else None
     alike = {other["strap_state"] for other in kin if other["view"] == row["view"] and other["sku"] != row["sku"]}
-    if not (shown and row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside:
+    if not (row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside:
         return None
     _, _, in_it_alone = habits[row["strap_state"]].get(row["view"], (set(), set(), set()))
     if row["strap_state"] == "held_up" and not alike and len(own) >= FEWEST_ALIKE:
