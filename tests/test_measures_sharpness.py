@@ -334,15 +334,16 @@ def test_no_rhythm_is_seen_in_photographs_out_of_focus():
             assert np.isnan(share_by_rhythm(*rhythm(blurred), sigma))
 
 
-def test_an_enlargement_is_seen_within_an_outline_that_a_mask_cut_afterwards():
-    """Retouchers enlarge a photograph and then lay a mask of full resolution over it."""
+@pytest.mark.parametrize(("words", "size", "stroke"), [(("KOWA", "VEMY", "NAZK"), 3.2, 14), (("KO", "LM"), 2.0, 8), (("K", "E"), 3.0, 12)])
+def test_an_enlargement_is_seen_within_an_outline_that_a_mask_cut_afterwards(words, size, stroke):
+    """Retouchers enlarge a photograph and then lay a mask of full resolution over it; few edges may be left within."""
     rng = np.random.default_rng(4)
     code, mask = bag((1000, 800), supersample=2, details=False)
     code[mask] += (8 * cv2.GaussianBlur(rng.standard_normal(mask.shape), (0, 0), 1.2) / 0.24)[mask][:, None]
     left, top, width, height = cv2.boundingRect(mask.astype(np.uint8))
-    for k, text in enumerate(("KOWA", "VEMY", "NAZK")):
+    for k, text in enumerate(words):
         place = left + width // 6, top + height // 3 + k * height // 5
-        letters = cv2.putText(np.zeros(mask.shape, np.uint8), text, place, cv2.FONT_HERSHEY_SIMPLEX, 3.2, 255, 14, cv2.LINE_AA)
+        letters = cv2.putText(np.zeros(mask.shape, np.uint8), text, place, cv2.FONT_HERSHEY_SIMPLEX, size, 255, stroke, cv2.LINE_AA)
         code += (250 - code) * (letters / 255)[..., None]
     small = cv2.resize(code.astype(np.float32), None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA)
     large = cv2.resize(small, code.shape[1::-1], interpolation=cv2.INTER_CUBIC)

@@ -8,6 +8,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.raw_files import raw_companions
 from catalogue_audit.findings.rows import called, counted, finding, listed, number, plain, sentence, text, view_noun
+from catalogue_audit.measures.surface.structure import FINEST_ENLARGED
 
 MAJORITY = 0.6  # of the files: what fewer share is no agreement on a specification
 FAR_BELOW = 15  # IJG quality points below the majority that show as blocking beside it
@@ -15,7 +16,6 @@ LAST_NUMBER = r"(?<!\d)(\d{1,3})(?: ?\(\d+\))?\.\w+$"  # AB12_04.jpg and its cop
 ASPECT_TOLERANCE = 0.01  # of the aspect ratio; half a per cent is rounding, one is another crop
 NEARLY_EVERY = 0.8  # of the files with a fact: then lacking it is worth a word
 LESS_THAN_USUAL = 0.88  # of what the view usually resolves, where all of the delivery was enlarged alike
-FINEST_ENLARGED = 0.88  # `fine_detail` of white noise seen through an enlargement from half of the size (sigma 0.86 px): none is finer
 FINEST_EDGE = 0.3  # sigma, pixels; no camera's edge is finer, so neither is an enlarged one in pixels of the small picture
 SOUND_RESOLVED = 0.15  # how much more detail the set must resolve before a file is called enlarged against it
 RESOLVED_ERROR = 0.05  # below the limit: a rhythm is exact to 0.002, what edges say of a half to 0.05

@@ -35,9 +35,10 @@ WIDTH = 0.43  # px of the small picture: width of an edge of a sharp picture enl
 WIDTHS = 0.31, 0.75  # ... and within what it stays, with a soft small picture or a sharpened one
 SHARES = 0.2, 0.8  # sought; below, the rhythm is the product's own, above, it hardly is an enlargement
 CLEAR = 3.5  # strength of a rhythm at one of those shares; by chance in one picture of some hundreds (measured)
+SURE = 5.0  # the same that no picture has by chance; asked where a mask cut the outline, so that few edges tell
 
 
-def resolved_fraction(edges, encoded, moved=False, inside=None):
+def resolved_fraction(edges, encoded, moved=False, within=None):
     """
     Share of the pixels' resolution that the picture's detail fills.
 
@@ -48,9 +49,9 @@ def resolved_fraction(edges, encoded, moved=False, inside=None):
     encoded : (H, W, 3) uint8
     moved : bool
         Whether the edges show motion, which cuts detail off as steeply as an enlargement.
-    inside : (n,) bool, optional
-        Which of the edges lie well within the product: a mask that cut the
-        outline after the enlargement left these as they were.
+    within : (m,) array, optional
+        Widths of edges well within the product, pixels, where a mask may have cut its
+        outline: one that did so after the enlargement left these as they were.
 
     Returns
     -------
@@ -64,11 +65,9 @@ def resolved_fraction(edges, encoded, moved=False, inside=None):
        at 50 % and 10 %.
     """
     width = quantile(edges.sigma, TYPICAL)
+    inner = quantile(within, TYPICAL) if within is not None and len(within) >= FEWEST_INSIDE else np.nan
     if width <= SHARP:
-        if inside is None or inside.sum() < FEWEST_INSIDE:
-            return 1.0
-        width = quantile(edges.sigma[inside], TYPICAL)
-        share = share_by_rhythm(*rhythm(encoded), width) if width > WIDTH / HALF else np.nan
+        share = share_by_rhythm(*rhythm(encoded), inner, SURE) if inner > WIDTH / HALF else np.nan
         return share if share < HALF else 1.0
     share = share_by_rhythm(*rhythm(encoded), width)
     if np.isfinite(share):
@@ -92,7 +91,7 @@ def _share_by_cliff(response):
     return float(share) if seen and LIMITS[0] < share < LIMITS[1] else 1.0
 
 
-def share_by_rhythm(frequency, strength, width):
+def share_by_rhythm(frequency, strength, width, clear=CLEAR):
     """
     The share at which a clear rhythm repeats, among those that leave edges so wide.
 
@@ -116,7 +115,7 @@ def share_by_rhythm(frequency, strength, width):
     if not possible.any():
         return np.nan
     peak = int(np.argmax(np.where(possible, strength, 0)))
-    if strength[peak] < CLEAR:
+    if strength[peak] < clear:
         return np.nan
     shares = [share for share in (frequency[peak], 1 - frequency[peak]) if least < share < most]
     return float(min(shares, key=lambda share: abs(np.log(share * width / WIDTH))))

@@ -12,9 +12,9 @@ import numpy as np
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
-from catalogue_audit.measures.surface.resolved import resolved_fraction
+from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
-from catalogue_audit.measures.surface.structure import fine_detail, was_replaced
+from catalogue_audit.measures.surface.structure import FINEST_ENLARGED, fine_detail, was_replaced
 
 EDGES = 200  # candidates; about half turn out clear
 INSIDE = 15  # px of the working picture, across: an edge within by half of it is none of the outline's
@@ -77,7 +77,7 @@ def sharpness_facts(picture, outline):
         "blur_sd_px": sd,
         "motion_px": length,
         "motion_direction_deg": angle,
-        "resolved": None if few else resolved_fraction(edges, picture.encoded, length > 0, inside),
+        "resolved": None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, outline, edges, inside, detail)),
         "fine_detail": detail,
     }
 
@@ -96,11 +96,22 @@ def _smear(picture, outline, edges, inside):
     drawn = edges._replace(**{name: values[inside] for name, values in edges._asdict().items()})
     smear = find_smear(picture, outline, drawn)
     if smear is not None:  # most candidates lay on the outline: those within have the last word
-        inner = cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8))
-        drawn = measure_edges(picture.encoded, *_candidates(picture, of_size(inner, picture.grey.shape)))
+        drawn = measure_edges(picture.encoded, *_candidates(picture, _inner(picture, outline)))
         if spares_edges(drawn, smear.angle, LITTLE) or len(drawn.sigma) < ENOUGH:
             return drawn, None
     return drawn, smear
+
+
+def _widths_within(picture, outline, edges, inside, detail):
+    """Widths of edges well within the product: looked for there where few are, though a mask may have cut an enlarged picture's outline."""
+    if detail is None or detail >= FINEST_ENLARGED or inside.sum() >= FEWEST_INSIDE:
+        return edges.sigma[inside]
+    return measure_edges(picture.encoded, *_candidates(picture, _inner(picture, outline))).sigma
+
+
+def _inner(picture, outline):
+    """The product without its outline in the reduced picture, uint8."""
+    return of_size(cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8)), picture.grey.shape)
 
 
 def _motion(picture, edges, candidates):

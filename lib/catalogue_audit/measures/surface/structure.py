@@ -20,6 +20,7 @@ SCALES = (0.7, 1.4, 2.8)  # px; fine structure lies between the first two of the
 SHARPEST = 0.95  # quantile of the places: parts of a deep product are out of focus, and parts of any are smooth
 CLEAR, LEAST = 4.0, 1.0  # coarse structure counts from so many times the noise's variance, and squared code values
 FEWEST = PLACES // 2 + PLACES // 8  # places that count; with fewer the product is smooth
+FINEST_ENLARGED = 0.88  # white noise seen through an enlargement from half of the size (sigma 0.86 px): none is finer
 NOISE = 0.25  # quantile of the calm places
 FLAT = 0.1  # share of the frame without any noise, as where a background was replaced
 RUN = range(2, 17, 2)  # pixels of the reduced picture down and right within which nothing changes there
