@@ -14,7 +14,8 @@ SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do
 SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size; a shorter smear does not show
 LENGTH_TO_SIGMA = np.sqrt(12)  # standard deviation of a uniform smear is its length / sqrt(12)
 MEAN_OF_DIRECTIONS = 24.0  # blur_px counts a smear of length L as L^2 / 24 of variance, its mean over all directions
-SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault
+SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault ...
+MOST_OF_IT = 2 / 3  # ... unless so much of the variance beyond a sharp edge's is the smear's
 FEWEST_MEASURED = 8  # pictures whose noise compression left, for their middle to be the set's
 SRGB_LINEAR = 0.0031308  # linear light below which the sRGB curve is straight (IEC 61966-2-1)
 LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothing
@@ -61,11 +62,12 @@ def _blurred(evidence):
 
 
 def _moved(frame, sharp):
-    """Whether a direction explains the blur: a smear longer than the sharp edges are wide, and sharp across it."""
+    """Whether a direction explains the blur: a smear longer than the sharp edges are wide, sharp across it or most of the blur."""
     length = number(frame.get("motion_px")) or 0.0
-    across = np.sqrt(max(frame["blur_px"] ** 2 - length**2 / MEAN_OF_DIRECTIONS, 0.0))
+    smear, blur = length**2 / MEAN_OF_DIRECTIONS, frame["blur_px"] ** 2
     sharp = max(sharp, SHARP_EDGE_PX)
-    return length / LENGTH_TO_SIGMA > sharp / 2 and across < SOFT_ACROSS * sharp
+    explained = blur - smear < (SOFT_ACROSS * sharp) ** 2 or smear > MOST_OF_IT * (blur - sharp**2)
+    return length / LENGTH_TO_SIGMA > sharp / 2 and explained
 
 
 def _blur_row(check, frame, ratio, sharp, evidence, what, how):
