@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from catalogue_audit.measures.segmentation.cutout import cutout_facts, rim_widths
+from catalogue_audit.measures.segmentation.cutout import _one_rim, cutout_facts, rim_widths
 from catalogue_audit.measures.segmentation.shadow import shadow_kind
 from catalogue_audit.pixels.colour import srgb_decode, srgb_encode
 from light_scenes import backdrop_of, bag, outline_of, picture_of, rounded_code, through_jpeg, working_mask
@@ -123,6 +123,12 @@ def test_a_wide_grey_band_is_piping():
 
 def test_a_dark_band_may_be_piping_and_is_no_rim():
     assert cutout_facts(*_cut_out(3, 40.0))["rim_px"] == 0
+
+
+def test_bands_that_differ_twofold_in_luminance_are_a_shaded_piping_and_no_one_rim():
+    widths = np.full(21, 4.0)
+    assert _one_rim(widths, np.geomspace(0.05, 0.18, 21)).sum() <= 11
+    assert _one_rim(widths, np.linspace(0.50, 0.56, 21)).all()
 
 
 @pytest.mark.parametrize("blur", [1.0, 2.0, 3.0])

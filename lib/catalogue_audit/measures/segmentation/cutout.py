@@ -40,7 +40,8 @@ LEAST_STEP = 0.08  # code value, of 1, of the inner of two steps
 FLAT = 0.7  # slope between two steps over the gentler of them
 RISING = -0.03  # code value a px; what grows lighter again behind a dark edge is the sheen of a handle
 WIDEST_PX = 6  # between two steps; piping is wider
-SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most
+SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most ...
+SAME_TONE = 0.05  # ... and their lightnesses, of 1: dark luminances that are twice one another are no one tone, but a shaded piping's
 BESIDE_DARKER = 0.1  # of the profiles that have to show the rim beside a darker part of the product, for it to be looked for beside lighter ones
 
 
@@ -208,11 +209,16 @@ def _one_rim(widths, levels):
     """Which profiles show one and the same rim: the largest number alike in width and luminance, (n,) bool."""
     rim = np.flatnonzero(widths > 0)
     apart = [np.abs(values[rim, None] - values[rim]) for values in (widths, levels)]
-    alike = (apart[0] < SAME_PX) & (apart[1] < SAME_LEVEL)
+    alike = (apart[0] < SAME_PX) & (apart[1] < SAME_LEVEL) & (np.abs(_lightness(levels[rim, None]) - _lightness(levels[rim])) < SAME_TONE)
     chosen = np.zeros(len(widths), bool)
     if len(rim):
         chosen[rim[alike[alike.sum(axis=1).argmax()]]] = True
     return chosen
+
+
+def _lightness(luminance):
+    """CIE lightness over 100 of luminances (CIE 15, above its linear part)."""
+    return 1.16 * np.cbrt(luminance) - 0.16
 
 
 def _same_band(luminance, width, level):
@@ -227,7 +233,8 @@ def _same_band(luminance, width, level):
         low = band.start + int(np.argmin(light[band]))
         beside = float(light[low : low + WIDEST_PX].max())
         end = low + _crossing(-light[low:], -(float(light[low]) + beside) / 2)
-        result[k] = abs(light[low] - level) < SAME_LEVEL and beside > level + SAME_LEVEL and abs(end - begin - width) < 1.5 * SAME_PX
+        same = abs(light[low] - level) < SAME_LEVEL and abs(_lightness(light[low]) - _lightness(level)) < SAME_TONE
+        result[k] = same and beside > level + SAME_LEVEL and abs(end - begin - width) < 1.5 * SAME_PX
     return result
 
 
