@@ -187,6 +187,16 @@ def test_more_pictures_of_a_view_than_wanted_are_one_minor_finding(frames):
     assert (findings.iloc[0]["severity"], findings.iloc[0]["value"], findings.iloc[0]["expected"]) == ("minor", 8, 6)
 
 
+@pytest.mark.parametrize(("kind", "claims"), [("rendition", 0), ("round", 1)])
+def test_one_picture_in_two_size_folders_claims_one_place_by_right(frames, kind, claims):
+    web = frames[frames["sku"] == "NB-102"].assign(file=lambda rows: "web/" + rows["file"], sha256="w")
+    both = pd.concat([frames, web]).sort_values("file", ignore_index=True)
+    pairs = pd.DataFrame({"file_a": web["file"].str.removeprefix("web/"), "file_b": web["file"], "kind": kind, "note": ""}).reset_index(drop=True)
+    names = tuple(NameFacts(file, sku, view) for file, sku, view in zip(both["file"], both["sku"], both["view"], strict=True))
+    found = judged(both, pairs=pairs, names=names)
+    assert found["check"].eq("unexpected_file").sum() == claims * len(web)
+
+
 def test_two_files_that_claim_one_place_are_named_together(frames):
     copy = frames[frames["file"] == "NB-102_front.jpg"].assign(file="nb-102-front.jpg", sha256="x")
     both = pd.concat([frames, copy]).sort_values("file", ignore_index=True)

@@ -4,7 +4,6 @@ import difflib
 from typing import NamedTuple
 
 from catalogue_audit.delivery.gs1 import GTIN_LENGTHS, gtin_check_digit_ok
-from catalogue_audit.delivery.names import claims
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.misspelt import misspelt
 from catalogue_audit.findings.raw_files import raw_companions
@@ -64,7 +63,7 @@ def slips_of_skus(evidence, delivered):
 
 def is_awaited(evidence, sku):
     """Whether a product's pictures are not due yet on the day of the judgement."""
-    due = text(_product(evidence, sku).get("due"))
+    due = text(product_of(evidence, sku).get("due"))
     return bool(due and evidence.judged_on and due > evidence.judged_on)
 
 
@@ -173,7 +172,7 @@ def _misnamed(evidence, delivered):
 
 
 def _missing_row(evidence, sku, view, unread, misnamed):
-    is_main = (text(_product(evidence, sku).get("main_view")) or brief_terms.main_view(evidence.brief)) == view
+    is_main = (text(product_of(evidence, sku).get("main_view")) or brief_terms.main_view(evidence.brief)) == view
     named = f"{view_noun(view)} of {plain(sku)}" + (", its main view," if is_main else "")
     perhaps = f", unless {listed(unread, 2)} of no known view shows it" if unread else ""
     perhaps = f", unless {listed(misnamed, 2)} shows it, whose name differs by a slip" if misnamed else perhaps
@@ -231,45 +230,13 @@ def without_strap(evidence):
     frames = evidence.whole_product
     shown = frames[frames["strap_state"].notna()]
     for sku in evidence.skus:
-        for view in brief_terms.split_by_strap(evidence.brief, _style(evidence, sku), sku, _product(evidence, sku)):
+        for view in brief_terms.split_by_strap(evidence.brief, _style(evidence, sku), sku, product_of(evidence, sku)):
             states = shown.loc[(shown["sku"] == sku) & (shown["view"] == view), "strap_state"]
             bare = states == "none"
             if len(states) >= 2 and (bare.all() or not bare.any()):
                 lacking = "with" if bare.all() else "without"
                 note = f"every {view_noun(view)} of {plain(sku)} shows {'no' if bare.all() else 'the'} strap: ask for one {lacking} it"
                 yield finding("missing_view", sentence(note), sku=sku, view=view)
-
-
-def surplus_views(evidence):
-    """More pictures of a view than the brief allows, or several that claim one place: one finding each."""
-    delivered = delivered_views(evidence)
-    for sku, counts in delivered.items():
-        for view, have in counts.items():
-            most = brief_terms.most_pictures(evidence.brief, view, _style(evidence, sku))
-            if most and have > most:
-                note = (
-                    f"the product {plain(sku)} has {have} {view_words(view)} pictures where at most {most} are wanted: "
-                    f"choose which to keep"
-                )
-                yield finding(
-                    "unexpected_file",
-                    sentence(note),
-                    sku=sku,
-                    view=view,
-                    value=have,
-                    expected=most,
-                    unit="pictures",
-                    remedy="check",
-                )
-    frames = {frame["file"]: frame for frame in evidence.rows}
-    along = raw_companions(evidence)
-    for files in claims(name for name in evidence.names if name.file not in along).values():
-        frame = frames.get(files[-1])
-        if frame is not None:
-            note = (
-                f"{counted(len(files), 'file')} claim to be the {called(frame)} ({listed(files)}): number them, or keep one"
-            )
-            yield finding("unexpected_file", sentence(note), frame)
 
 
 def unknown_products(evidence):
@@ -328,14 +295,15 @@ def check_digits(evidence):
 
 def _required(evidence, sku):
     """View to (fewest, most) pictures of the views that this product must have."""
-    return brief_terms.required_views(evidence.brief, _style(evidence, sku), sku, _product(evidence, sku))
+    return brief_terms.required_views(evidence.brief, _style(evidence, sku), sku, product_of(evidence, sku))
 
 
 def _style(evidence, sku):
-    return text(_product(evidence, sku).get("style"))
+    return text(product_of(evidence, sku).get("style"))
 
 
-def _product(evidence, sku):
+def product_of(evidence, sku):
+    """What the products file says of a product, {} where it does not list it."""
     return evidence.supplied.get(sku) or evidence.supplied_by_key.get(_key(sku)) or {}
 
 

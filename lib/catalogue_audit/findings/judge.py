@@ -20,6 +20,7 @@ from catalogue_audit.findings import (
     sameness,
     sample,
     sharpness,
+    surplus,
 )
 from catalogue_audit.findings.causes import one_finding_a_cause
 from catalogue_audit.findings.gather import gathered
@@ -35,7 +36,7 @@ JUDGES = (
     ("missing_view", completeness.missing_view),
     ("missing_view", completeness.without_strap),
     ("unexpected_file", files.unexpected_file),
-    ("unexpected_file", completeness.surplus_views),
+    ("unexpected_file", surplus.surplus_views),
     ("unexpected_file", completeness.unknown_products),
     ("unexpected_file", completeness.check_digits),
     ("unreadable_file", files.unreadable_file),

@@ -1,0 +1,48 @@
+"""More than was asked for: too many pictures of a view, several files that claim one place."""
+
+from catalogue_audit.delivery.names import claims
+from catalogue_audit.findings import brief_terms
+from catalogue_audit.findings.completeness import delivered_views, product_of
+from catalogue_audit.findings.raw_files import raw_companions
+from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_words
+
+
+def surplus_views(evidence):
+    """More pictures of a view than the brief allows, or several that claim one place: one finding each."""
+    delivered = delivered_views(evidence)
+    for sku, counts in delivered.items():
+        for view, have in counts.items():
+            most = brief_terms.most_pictures(evidence.brief, view, text(product_of(evidence, sku).get("style")))
+            if most and have > most:
+                note = (
+                    f"the product {plain(sku)} has {have} {view_words(view)} pictures where at most {most} are wanted: "
+                    f"choose which to keep"
+                )
+                yield finding(
+                    "unexpected_file",
+                    sentence(note),
+                    sku=sku,
+                    view=view,
+                    value=have,
+                    expected=most,
+                    unit="pictures",
+                    remedy="check",
+                )
+    frames = {frame["file"]: frame for frame in evidence.rows}
+    along = raw_companions(evidence)
+    renditions = _renditions(evidence)
+    for files in claims(name for name in evidence.names if name.file not in along).values():
+        files = [file for place, file in enumerate(files) if not any((other, file) in renditions for other in files[:place])]
+        frame = frames.get(files[-1])
+        if frame is not None and len(files) > 1:
+            note = (
+                f"{counted(len(files), 'file')} claim to be the {called(frame)} ({listed(files)}): number them, or keep one"
+            )
+            yield finding("unexpected_file", sentence(note), frame)
+
+
+def _renditions(evidence):
+    """Pairs of files that are one picture in two sizes, formats or folders, both ways round: they share their place, as ordered."""
+    pairs = evidence.pairs[evidence.pairs["kind"] == "rendition"]
+    one_way = set(zip(pairs["file_a"], pairs["file_b"], strict=True))
+    return one_way | {(second, first) for first, second in one_way}
