@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab
-from catalogue_audit.statistics.photometry import detail_white, light
+from catalogue_audit.statistics.photometry import detail_white, light, product_colour
 from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.light import light_deviations, white_ratios
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained, odd_share, own_light
@@ -536,3 +536,11 @@ def test_a_tinted_page_among_white_ones_tells_its_light_at_least(blue):
         assert np.isnan(ratios).all()
     frames.loc[:4, "background_L"] = 80.0  # no page any more
     assert np.isnan(light._tinted_pages(frames, whole, unknown, wide, np.full(2, np.nan))[0]).all()
+
+
+@pytest.mark.parametrize(("strip", "off"), [(0.06, False), (0.01, True)])
+def test_a_side_that_shows_the_gusset_alone_has_no_wrong_colour(strip, off):
+    """A grey body with a tan gusset: the side is tan, as a strip of the front is; a stitch or two of tan would not be enough."""
+    front = np.array([[50.0, 0.0, 0.0, 1 - strip], [50.0, 12.0, 30.0, strip]])
+    side = np.array([[50.0, 12.0, 30.0, 1.0]])
+    assert (product_colour._distance(side, front) > 3.0) == off

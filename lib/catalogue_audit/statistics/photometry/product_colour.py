@@ -9,6 +9,7 @@ LIGHTNESS = 50.0  # CIELAB to which colours are scaled before they are compared
 CORRECTED = 0.08  # share of the product of a colour that is seen to be off
 LARGE = 0.12  # share of the product from which a colour counts
 ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
+SHOWN = 0.03  # share from which it answers for all: a gusset is a strip of a front and all of a side
 NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
 GREY = LIGHTNESS, 0.0, 0.0  # CIELAB
 SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
@@ -156,11 +157,12 @@ def _distance(first, second):
     """
     Mean CIEDE2000 from one palette to the other, over the `NEARER` share of the first that is matched best.
 
-    Each colour is matched by share: a large one cannot be explained by a small one that happens to be like it.
+    Each colour is matched by share: a large one cannot be explained by a tiny one that happens to be like it.
     """
     large = first[:, 3] >= min(LARGE, first[0, 3])
     distances = ciede2000(first[large, None, :3], second[None, :, :3])
     wanted, room = first[large, 3] / first[large, 3].sum(), second[:, 3] / second[:, 3].sum() * ROOM
+    room = np.where(second[:, 3] >= SHOWN, np.maximum(room, 1.0), room)
     left, total = NEARER, 0.0
     for place in np.argsort(distances, axis=None, kind="stable"):
         one, other = np.unravel_index(place, distances.shape)
