@@ -31,7 +31,7 @@ TINT = 0.3  # share of the product's chroma that a shadow beside it may take on
 TINTED, OWN = 5.0, 0.6  # CIELAB chroma from which a product is no grey; and the share of it that it has just above its base
 UNLIT = 1.02  # of the backdrop's L* + 16; a shadow is nowhere lighter than its ground
 FAINT_END, SOFT_END = 0.5, 0.5  # of the step at the line of contact: where a shadow's strip ends on lit ground, it does so by less; or of its own, over two pixels
-SOFT_SHARE, PLATEAU_PX = 0.45, 8  # of the step between a wedge and the shadow that far above it: a sharp edge falls by more over three pixels
+SOFT_SHARE, PLATEAU_PX = 0.2, 8  # of the step between a wedge and the shadow that far above it, a working pixel: a lens draws edges by a third
 
 
 def settle_base(evidence, lightness, ground, product):
@@ -174,7 +174,8 @@ def _clear_wedges(evidence, ground, product, lowest, columns):
     shadow_like = (chroma < _most_chroma(ratio)) & (ratio > FAINT_SHADOW) & (ratio < DARKENED)
     fall = np.abs(light[np.maximum(height - 1, 0), each] - light[height + 1, each])
     beyond = np.maximum(rows[height, each] - PLATEAU_PX, 0), columns
-    soft = fall < SOFT_SHARE * np.abs(evidence.light[beyond] - light[np.maximum(height - 3, 0), each])
+    steepest = np.max([evidence.edge[rows[np.maximum(height + by, 0), each], columns] for by in (-1, 0, 1)], axis=0)
+    soft = steepest < SOFT_SHARE * np.abs(evidence.light[beyond] - light[np.maximum(height - 3, 0), each])
     fading = (fall < SOFT_TOP) | (soft & (evidence.ratio[beyond] < DARKENED))
     under = evidence.ratio[np.minimum(rows[0] + 3, len(product) - 1), columns]
     wedge = fading & (under < BRIDGED) & (shadow_like | (step > height + 1)).all(axis=0) & ~product[rows[height + 1, each], columns]
