@@ -135,15 +135,17 @@ def test_two_coloured_products_at_the_end_of_a_day_are_no_trend():
     assert find_changes(delivery(10, 3, noise=0.1, change=coloured)[0]).query("kind == 'trend'").empty
 
 
-def test_dust_on_the_sensor_is_one_step_where_it_sets_in():
+def test_dust_on_the_sensor_is_one_step_where_it_sets_in_and_one_where_it_is_cleaned():
     def dusty(rows):
         for number, row in enumerate(rows):
             row["sensor_spots"] = 3 if 20 <= number < 32 and number != 25 else 0
 
     frames, captured = delivery(10, 1, change=dusty)
-    (step,) = find_changes(frames).query("quantity == 'sensor_spots'").to_dict("records")
+    step, cleaned = find_changes(frames).query("quantity == 'sensor_spots'").to_dict("records")
     assert (step["from_file"], step["to_file"]) == (captured[19], captured[20])
     assert (step["before"], step["after"], step["frames"]) == (0, 3, 11)
+    assert (cleaned["from_file"], cleaned["to_file"]) == (captured[31], captured[32])
+    assert (cleaned["before"], cleaned["after"], cleaned["frames"]) == (3, 0, 8)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -220,28 +220,20 @@ def _set_back(step, drift, series):
 
 
 def _dust(frames, rows, quantity, camera):
-    """Where the sensor's spots set in: one step, from the last clean frame to the first spotted one."""
+    """Where the sensor's spots set in, from the last clean frame to the first spotted one, and where it was cleaned."""
     counts = pd.to_numeric(frames[quantity.name], errors="coerce").to_numpy(dtype=float)[rows]
     known = np.flatnonzero(np.isfinite(counts))
     spotted = known[counts[known] > 0]
-    if spotted.size < FEWEST_FRAMES or not (known < spotted[0]).any():
+    if spotted.size < FEWEST_FRAMES:
         return []
-    before = known[known < spotted[0]][-1]
+    before, after = known[known < spotted[0]], known[known > spotted[-1]]
+    usual = float(np.median(counts[spotted]))
+    found = [(before[-1], spotted[0], 0.0, usual, spotted.size)] if before.size else []
+    if after.size >= FEWEST_FRAMES:  # fewer may only hide them
+        found.append((spotted[-1], after[0], usual, 0.0, after.size))
     return [
-        Change(
-            quantity=quantity,
-            view="all",
-            kind="step",
-            from_row=int(rows[before]),
-            to_row=int(rows[spotted[0]]),
-            from_place=int(before),
-            to_place=int(spotted[0]),
-            before=0.0,
-            after=float(np.median(counts[spotted])),
-            frames=int(spotted.size),
-            strength=1.0,
-            camera=camera,
-        )
+        Change(quantity, "all", "step", int(rows[last]), int(rows[first]), int(last), int(first), low, high, int(count), 1.0, camera)
+        for last, first, low, high, count in found
     ]
 
 
