@@ -19,7 +19,7 @@ from catalogue_audit.report.actions import (
 )
 from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import correction_line, count_text, measured_text, number_text
+from catalogue_audit.report.numbers import count_text, measured_text, number_text
 from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_TITLES, check_title, is_missing, plain_text, view_title
 

@@ -17,7 +17,7 @@ from catalogue_audit.report.chart_files import read_chart
 from catalogue_audit.report.contact import all_cells, composed_sheet, sheets_by_view
 from catalogue_audit.report.drawing import jpeg_bytes
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import camera_settings, number_text
+from catalogue_audit.report.numbers import camera_settings, correction_line, number_text
 from catalogue_audit.report.page_words import environment, whole_sentence
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
 from catalogue_audit.report.sheets import mail_text, reshoot_rows, retouch_rows
