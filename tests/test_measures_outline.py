@@ -158,6 +158,19 @@ def test_a_burnt_out_highlight_of_a_white_cut_out_is_no_gap_and_its_handle_still
     assert not found.mask[200:235, 220:260].any()
 
 
+@pytest.mark.parametrize(("gain", "softness"), [(0.9, 3), (1.3, 4), (2.0, 5)])
+def test_a_highlight_that_fades_into_a_coloured_face_is_no_gap(gain, softness):
+    truth = making.cover(SHAPE, BODY, HANDLE)[..., None]
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    lamp = (np.hypot((columns - 240) / 22, (rows - 380) / 50) < 1).astype(np.float64)
+    light = np.minimum((0.6, 0.35, 0.3) + gain * cv2.GaussianBlur(lamp, (0, 0), softness)[..., None], 1)
+    rgb = through_jpeg(making.photograph(1 - truth + truth * light, noise=0.0), 90)
+    assert (rgb[360:400, 230:250] == 255).all()
+    found = outlined(rgb)
+    assert found.mask[300:480, 170:310].all()
+    assert not found.mask[200:235, 220:260].any()
+
+
 def test_a_ragged_face_burnt_out_to_the_white_of_a_cut_out_is_no_gap():
     """The light on a grained face burns out where the grain lets it; a gap as large, bounded by the handle, stays open."""
     truth = making.cover(SHAPE, BODY, HANDLE)[..., None]

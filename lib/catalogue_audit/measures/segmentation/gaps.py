@@ -23,6 +23,7 @@ MOST_FRAMED = 2.4  # CIELAB L*; between handles of a dark product, twice the mos
 GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an edge; of one whose tone is the backdrop's own
 WIDE_GAP = 0.02  # of the part of the frame that is looked at; few burnt-out highlights are as large, and those are ragged
 RAGGED, SOLID, FADING = 1.15, 0.93, 10.0  # length of a gap's rim over that of its convex hull; area over the hull's; and CIELAB a working pixel, less than which a quarter of a rim is no sharp edge
+GLOW = 0.15  # of the difference from white within four pixels, a working pixel: the lens draws a gap's edge by a fifth of it and more
 SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
 UNSTEPPED = 0.15  # share of such a rim that noise makes
 CLEAR_EDGE = 3.0  # CIELAB a working pixel; steeper than a shadow lying by itself ends, or a burnt-out highlight
@@ -165,7 +166,7 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
         return False
     if median(evidence.edge[window][ring]) < limits.clear and len(place) < WIDE_GAP * labels.size:
         return False
-    if limits.clear and _is_burnt_out(region, evidence.edge[window], ring):
+    if limits.clear and _is_burnt_out(region, *(plane[window] for plane in (evidence.light, evidence.chroma, evidence.edge)), ring):
         return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.mean(steps[ring] > 0)
@@ -177,10 +178,17 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
     return known and share < limits.unstepped and abs(tone[0]) < limits.shaded  # background that only a faint tint kept apart
 
 
-def _is_burnt_out(region, edge, ring):
-    """Whether what has the tone of pure white ends as a grain does, ragged, in bays and in parts fading: light burnt out on the product, where a gap is bounded by its parts."""
-    if quantile(cv2.dilate(edge, KERNEL3)[ring], 0.25) > FADING:
+def _is_burnt_out(region, light, chroma, edge, ring):
+    """
+    Whether what has the tone of pure white is light burnt out on the product, where a gap is bounded by its parts.
+
+    A highlight on a smooth face fades all around, and on a grained one it ends as the grain does: ragged, in bays and in parts fading.
+    """
+    steepest = cv2.dilate(edge, KERNEL3)[ring]
+    if quantile(steepest, 0.25) > FADING:
         return False
+    if median(steepest) < GLOW * median(cv2.dilate(np.abs(light) + chroma, KERNEL9)[ring]):
+        return True
     outline = max(cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
     hull = cv2.convexHull(outline)
     return cv2.contourArea(outline) < SOLID * cv2.contourArea(hull) and cv2.arcLength(outline, True) > RAGGED * cv2.arcLength(hull, True)
