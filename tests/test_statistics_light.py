@@ -273,6 +273,21 @@ def test_a_background_off_alone_within_a_darker_run_leaves_the_run_s_light():
     assert found.drop(in_run)["exposure_dev_ev"].abs().max() < 0.06
 
 
+@pytest.mark.parametrize(("lamps", "light"), [("ev", -0.35), ("background_ev", 0.0)])
+@pytest.mark.parametrize("split", [4, 10])
+def test_a_product_split_by_a_step_of_the_background_tells_the_light_of_the_whole_stretch(lamps, light, split):
+    """Six products before a darker sweep, and from a front on, or up to one, the product photographed as the lamps were changed."""
+    order = [(f"S{number:02d}", view) for number in range(16) for view in VIEWS]
+    first, last = {4: (order.index(("S04", "back")), order.index(("S10", "front"))), 10: (order.index(("S05", "front")), order.index(("S10", "front")) + 1)}[split]
+    frames, sketches = _delivery(products=16, faults={key: {lamps: -0.35} for key in order[first:last]})
+    frames["captured_at"] = [f"2026-05-04T10:{k:02d}:00" for k in range(len(frames))]
+    found = _found(frames, sketches)
+    inside = [f"{sku}_{view}.jpg" for sku, view in order[first:last]]
+    assert (found.loc[inside, "exposure_dev_ev"] - light).abs().max() < 0.06
+    assert (3 * found.loc[inside, "exposure_dev_sd_ev"]).max() < 0.3
+    assert found.drop(inside)["exposure_dev_ev"].abs().max() < 0.06
+
+
 def test_a_style_s_own_shape_is_no_light_and_one_product_s_light_no_shape():
     """Slanting views of one style are darker by 0.25 EV: steady. The one product of another style that is darker as much is not."""
     rng = np.random.default_rng(2)

@@ -10,6 +10,7 @@ more exactly; where only the background moved, it says nothing about the product
 import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.statistics.photometry.background_lamps import by_its_own_lamps
 from catalogue_audit.statistics.photometry.backgrounds import light_of_backgrounds, of_the_place
 from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained, odd_share
@@ -85,15 +86,18 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     slanting = whole & ~frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     level, extra_sd = _steadier(level, extra_sd, sku, frames["view"].fillna("").to_numpy(str), slanting)
     burnt = _burnt_beyond_others(frames, sku)
-    beside = _beside(frames, background)
     groups = frames["view"].fillna("").to_numpy(str)
+    straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
+    seen = level - view_effects(level, sku, groups, mirrored) if np.isfinite(level).any() else level
+    alone, alone_sd = by_its_own_lamps(frames, background, seen, extra_sd, sku, whole, straight)
+    background, background_sd = background - alone, np.hypot(background_sd, alone_sd)
+    beside = _beside(frames, background)
     behind = background - of_the_place(background, sku, groups, whole)
     told = light_of_backgrounds(behind, background_sd, level, sku, groups, whole, beside, _beside(frames, np.where(whole, behind, np.nan), sku))
     expected, steady_sd, lamps_moved = _expected(sku, whole, behind, told, beside, _beside(frames, told[0]), painted)
     residual = level - expected
     usual = _under_usual_lamps(residual, lamps_moved, groups)
     effects = view_effects(usual, sku, groups, mirrored)
-    straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
     shapes = _shapes(frames, sketches, slanting)
     kinds = np.char.add(groups, shapes)
