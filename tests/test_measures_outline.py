@@ -196,6 +196,30 @@ def test_ground_between_two_gaps_is_open_where_it_is_unlike_what_lies_above_it()
     assert iou(found.mask, truth) > 0.97
 
 
+def white_bag(light, relief):
+    """A bag of the sweep's own light and colour, with a red rim and handle, and folds that make it lighter and darker by a share."""
+    truth, trim = making.cover(SHAPE, BODY, HANDLE), making.cover(SHAPE, HANDLE, [(120, 250), (360, 250), (360, 290), (120, 290)])
+    ground = making.sweep(*SHAPE)
+    folds = cv2.GaussianBlur(np.random.default_rng(5).normal(size=SHAPE), (0, 0), 9)
+    body = np.clip(light * ground * (1 + relief * folds / folds.std())[..., None], 0, 1)
+    colour = making.put(body, trim, (0.2, 0.04, 0.03))
+    return making.photograph(making.put(ground, truth, colour, making.soft_shadow(truth, 0.4, 10, 5)), noise=0.003), truth
+
+
+@pytest.mark.parametrize("light", [1.0, 0.95])
+def test_an_outline_that_the_background_has_run_into_is_not_trusted(light):
+    rgb, truth = white_bag(light, 0.1)
+    found = outlined(rgb)
+    assert iou(found.mask, truth) > 0.95 or (found.confidence < CONFIDENCE_LIMIT and found.reason)
+
+
+@pytest.mark.parametrize(("light", "relief"), [(0.8, 0.0), (0.8, 0.1), (0.85, 0.0), (0.5, 0.1)])
+def test_the_smooth_edge_of_a_pale_product_is_trusted(light, relief):
+    rgb, truth = white_bag(light, relief)
+    found = outlined(rgb)
+    assert iou(found.mask, truth) > 0.97 and found.confidence > 0.8
+
+
 def test_a_ring_beside_the_product_belongs_to_its_box():
     ring = making.strip(making.arch(378, 360, 14, 14), 5)
     truth = making.cover(SHAPE, BODY, ring)

@@ -21,6 +21,8 @@ CELL_WEIGHT = np.zeros(256, np.float32)  # by how many of a cell's four pixels a
 CELL_WEIGHT[:5] = 0, 0.25 * IN_PART, 0.5 * IN_PART, 0.75 * IN_PART, 1
 SMALLEST_PART_PX, FOOT = 8, 0.25  # area; what is smaller, in the lowest share of the height, is the noise of a shadow's edge
 ROOM_PX = 4  # working pixels around a mask within which its contours move
+SOFT_EDGE = 8.0  # CIELAB a working pixel; a cut, or a lens, draws most edges steeper
+RAGGED, ALONG = 1.35, 12  # length of an edge over that of its chord: near 1 on a smooth side, 1.4 at a corner; and points to either side
 MOST_ROWS = 30_000  # of one call of OpenCV's remap, which counts rows in 16 bits
 
 
@@ -180,3 +182,37 @@ def _moved(points, coverage):
     area = np.sum((profile[:, 1:] + profile[:, :-1]) * np.float32(0.25), axis=1)
     shift = np.where(length[:, 0] > 1e-3, np.clip(area - 1.5, -1.0, 1.0), 0.5).astype(np.float32)
     return centre + shift[:, None] * direction + np.float32(0.5)
+
+
+def ragged_share(contours, edge, frame):
+    """
+    Share of an outline that is soft and winds about.
+
+    Where a product is as light as its ground, the background runs into it until noise or grain stops it, and no two pixels alike.
+
+    Parameters
+    ----------
+    contours : sequence of (n, 2) float32
+        Pixels, as `closed_contours` gives them.
+    edge : (h, w) float32
+        At half the size, of a part of the picture: CIELAB a working pixel.
+    frame : two slices
+        That part, rows and columns at full size.
+    """
+    if not contours:
+        return 0.0
+    points = np.concatenate(contours)
+    rows, columns = (np.clip((points[:, 1 - axis].astype(int) - frame[axis].start) // 2, 0, edge.shape[axis] - 1) for axis in (0, 1))
+    soft = cv2.dilate(edge, np.ones((5, 5), np.uint8))[rows, columns] < SOFT_EDGE
+    ragged = np.concatenate([_winding(contour) > RAGGED if len(contour) > 4 * ALONG else np.ones(len(contour), bool) for contour in contours])  # crumbs are
+    return float(np.mean(soft & ragged))
+
+
+def _winding(contour):
+    """Length of a closed contour, (n, 2), about each of its points over that of the chord there, (n,)."""
+    count, reach = len(contour), ALONG
+    ahead = np.roll(contour, -1, axis=0) - contour
+    along = np.concatenate([[0], np.cumsum(np.tile(np.hypot(*ahead.T), 3))])
+    middle = count + np.arange(count)
+    chord = np.roll(contour, -reach, axis=0) - np.roll(contour, reach, axis=0)
+    return (along[middle + reach] - along[middle - reach]) / np.maximum(np.hypot(*chord.T), 1)

@@ -17,7 +17,7 @@ from catalogue_audit.measures.evidence import find_evidence, halved
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT, Outline
 from catalogue_audit.measures.segmentation.body import find_body
 from catalogue_audit.measures.segmentation.contact import doubled, settle_base
-from catalogue_audit.measures.segmentation.contours import closed_contours, coverage_in_band
+from catalogue_audit.measures.segmentation.contours import closed_contours, coverage_in_band, ragged_share
 from catalogue_audit.measures.segmentation.foot import smaller_without, without_soft_foot
 from catalogue_audit.measures.segmentation.gaps import GAP_LIGHT
 from catalogue_audit.measures.segmentation.growing import grow, without_crumbs, without_scraps
@@ -39,6 +39,8 @@ UNEVEN_L = 1.0  # CIELAB L*; a studio's backdrop scatters by noise alone
 FAINT = 2.0  # CIELAB; a step over an edge that just shows, in the mean of some pixels
 MOST_DOUBT, DOUBTED = 0.006, 0.6  # of the frame's long side, which a box is measured to; and the confidence beyond that: all but size and place holds
 FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
+PALE, PALE_SHARE = 6.0, 0.15  # CIELAB; and the share of an edge as faint from which it is asked whether it is ragged
+MOST_RAGGED, WEAK, RAGGED_WORTH = 0.25, 4.0, 0.4  # share of an edge, less where much of it is fainter, CIELAB; and what such an outline is worth: most have lost a part
 COLOURED, OWN_TINT, LIGHTEST = 10.0, 0.3, 1.2  # CIELAB chroma of a table whose grain and shadows are known by it; how far they are off its chromaticity; and of its L* + 16
 KERNEL5 = np.ones((5, 5), np.uint8)
 
@@ -100,7 +102,14 @@ def find_outline(picture, backdrop):
     )
     shadow = np.zeros((height, width), bool)
     shadow[frame] = doubled(dark, mask[frame].shape) & ~mask[frame]
-    return _finish(mask, coverage, shadow, "background", *_confidence(mask, contrast, backdrop, doubt))
+    contours = closed_contours(mask, coverage)
+    confidence, reason = _confidence(mask, contrast, backdrop, doubt)
+    if confidence >= CONFIDENCE_LIMIT and np.mean(contrast < PALE) > PALE_SHARE:
+        if ragged_share(contours, evidence.edge, frame) > MOST_RAGGED * np.mean(contrast > WEAK):
+            # On pure white what is lost has burnt out to it, and what is left is product: its colours hold.
+            confidence = min(confidence, DOUBTED) if backdrop.kind == "cut_out" else RAGGED_WORTH * confidence
+            reason = "much of the product's edge is faint and ragged: the background may have run into the product"
+    return _finish(mask, contours, shadow, "background", confidence, reason)
 
 
 def _tones(picture, frame):
@@ -183,9 +192,8 @@ def _edge_length(mask):
     return sum(np.count_nonzero(first != second) for first, second in ((mask[:, 1:], mask[:, :-1]), (mask[1:], mask[:-1])))
 
 
-def _finish(mask, coverage, shadow, source, confidence, reason):
-    """The record, with contours, box and the sides the product meets."""
-    contours = closed_contours(mask, coverage)
+def _finish(mask, contours, shadow, source, confidence, reason):
+    """The record, with box and the sides the product meets."""
     height, width = mask.shape
     sides = {"left": mask[:, 0], "top": mask[0], "right": mask[:, -1], "bottom": mask[-1]}
     touches = tuple(side for side, pixels in sides.items() if pixels.sum() >= 3)
@@ -225,4 +233,4 @@ def _outline_from_alpha(picture):
     shadow = (alpha > 8) & ~mask & ~near
     if not mask.any():
         return _nothing(height, width, "the transparency leaves no product")
-    return _finish(mask, coverage, shadow, "alpha", 1.0, "")
+    return _finish(mask, closed_contours(mask, coverage), shadow, "alpha", 1.0, "")
