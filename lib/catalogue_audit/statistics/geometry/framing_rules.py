@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
+from catalogue_audit.statistics.geometry.front_distance import FRAMED, scatters, sizes_by_the_front
 from catalogue_audit.statistics.geometry.moved_camera import moved_with_time
 from catalogue_audit.statistics.geometry.style_places import body_axes, shapes_of, style_places
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
+from catalogue_audit.statistics.geometry.working_scale import pixels_per_cm
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
@@ -26,8 +28,11 @@ RATIOS = np.exp(np.linspace(-0.7, 0.7, 113))  # of the limit of the width to tha
 SIZE_SD, PLACE_SD = 0.012, 0.006  # relative, and of the frame: how steadily products are framed by eye; common practice, no source
 FAULT, FAULT_SD = 0.06, 0.1  # share of pictures framed wrongly, and by how much
 WHOLE = 0.98  # of the frame; a rule by which a product would have to be wider or taller than that is not the one it follows
+FRONT_ALONE = 0.1  # sets framed by the front alone for each that keeps a rule in all views; common practice, no source
 OWN_RULE = 1e-3  # share of views that are framed by another rule than the others
+BY_FRONT = slice(-1 - len(RATIOS), -1)  # of the rows of `_all_sizes`
 FIXED_DISTANCE = "fixed_distance"  # no rule of framing at all; see `camera_distance`
+FRONT_DISTANCE = "front_distance"  # the front's first limit, and the other views from where it was taken; see `front_distance`
 
 
 def framing_rule(frames, brief, products=None):
@@ -45,13 +50,14 @@ def framing_rule(frames, brief, products=None):
     Returns
     -------
     rule : str
-        One of `RULES`, or `FIXED_DISTANCE`; '' where there is nothing to tell it from.
+        One of `RULES`, or `FIXED_DISTANCE`, or `FRONT_DISTANCE`; '' where there is nothing to tell it from.
     """
     named = getattr(getattr(brief, "framing", None), "rule", "auto")
     if named in RULES:
         return named
-    if _keeps_its_distance(frames, products):
-        return FIXED_DISTANCE
+    distance = _distance_kept(frames, products)
+    if distance:
+        return distance
     spreads = rule_spreads(frames, products)
     if not len(spreads):
         return ""
@@ -101,12 +107,12 @@ def size_and_place(frames, sketches, brief, products=None, distance_may_be_kept=
     named = getattr(getattr(brief, "framing", None), "rule", "auto")
     rules = (named,) if named in RULES else RULES
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
-    sizes, free = _all_sizes(frames, views, rules, products, distance_may_be_kept)
-    size, size_sd = _all_frames(frames, views, weigh_rules(sizes, SIZE_SD, _shares(rules, free is not None), free))
+    sizes, free, front = _all_sizes(frames, views, rules, products, distance_may_be_kept)
+    size, size_sd = _all_frames(frames, views, weigh_rules(sizes, SIZE_SD, _shares(rules, free is not None), free, front=front))
     found = {"scale_dev": np.expm1(size), "scale_dev_sd": size_sd}
     for name, (off, sd, shift) in places(frames, sketches, products).items():
         found |= {name: off - shift, f"{name}_sd": sd}
-    return pd.DataFrame(found | {"px_per_cm": _pixels_per_cm(frames, sketches, products)}, index=frames.index)
+    return pd.DataFrame(found | {"px_per_cm": pixels_per_cm(frames, sketches, products)}, index=frames.index)
 
 
 def places(frames, sketches, products=None):
@@ -145,22 +151,28 @@ def _all_frames(frames, views, told):
 
 
 def _all_sizes(frames, views, rules, products, distance_may_be_kept=True):
-    """What each rule has equal, view by view, a fixed distance last where it may be; and what is free under that, or None."""
+    """What each rule has equal, view by view, distances by the front and a fixed one last; what is free under that; which view is no front, and how unsure."""
     sizes = [_that_fit(frames, rows, np.log(_possible_sizes(frames, rows, rules, products))) for rows in views]
     if len(rules) == 1 or not distance_may_be_kept:
-        return sizes, None
+        return sizes, None, None
     free = free_sizes(frames, views, SIZE_SD)
-    return [np.vstack([kept, off]) for kept, (off, _, _) in zip(sizes, free, strict=True)], free
+    front = [sizes_by_the_front(frames, rows, RATIOS) for rows in views]
+    kept = [_that_fit(frames, rows, np.log(own)) for rows, (own, _) in zip(views, front, strict=True)]
+    unsure = [(bool((frames["view"].iloc[rows] != FRAMED).any()), own) for rows, (_, own) in zip(views, front, strict=True)]
+    return [np.vstack([*each, off]) for *each, (off, _, _) in zip(sizes, kept, free, strict=True)], free, unsure
 
 
-def _keeps_its_distance(frames, products):
-    """Whether the products' own sizes explain all views together better than any rule does."""
+def _distance_kept(frames, products):
+    """The distance that explains all views together better than any rule of framing each does; '' if none."""
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
     if not views:
-        return False
-    sizes, free = _all_sizes(frames, views, RULES, products)
-    fits = _fits([_from_middle(values) for values in sizes], SIZE_SD, free).sum(axis=0) + np.log(_shares(RULES, True))
-    return bool(np.argmax(fits) == len(fits) - 1)
+        return ""
+    sizes, free, front = _all_sizes(frames, views, RULES, products)
+    apart = [_from_middle(values) for values in sizes]
+    fits = _fits(apart, scatters(apart, SIZE_SD, front, BY_FRONT), free).sum(axis=0) + np.log(_shares(RULES, True))
+    if fits[-1] == fits.max():
+        return FIXED_DISTANCE
+    return FRONT_DISTANCE if fits[BY_FRONT].max() == fits.max() else ""
 
 
 def _that_fit(frames, rows, sizes):
@@ -170,7 +182,7 @@ def _that_fit(frames, rows, sizes):
     return np.where(leaves, math.nan, sizes)
 
 
-def weigh_rules(views, sd, shares, free=None, own=None):
+def weigh_rules(views, sd, shares, free=None, own=None, front=None):
     """
     Deviation of each picture from what its view keeps equal, over the rules that may hold.
 
@@ -186,6 +198,8 @@ def weigh_rules(views, sd, shares, free=None, own=None):
         Of `camera_distance.free_sizes`, where the last rule leaves sizes free.
     own : list of (m, n) float, optional
         Standard uncertainties of the values themselves; 0 by default.
+    front : list of (bool, (n,) float), optional
+        With `free`: whether a view is no front, so that it scatters where the front alone is framed, and how unsure each picture is there.
 
     Returns
     -------
@@ -206,7 +220,8 @@ def weigh_rules(views, sd, shares, free=None, own=None):
     tells = np.isfinite(together).any(axis=1)
     if tells.any():
         sd = max(sd, float(MAD_TO_SIGMA * np.nanmedian(together[tells], axis=1).min()))
-    fits = _fits(apart, sd, free)
+    scattered = scatters(apart, sd, front, BY_FRONT)
+    fits = _fits(apart, scattered, free)
     told = []
     for number, (values, fit, others) in enumerate(zip(apart, fits, fits.sum(axis=0) - fits, strict=True)):
         usual = shares * np.exp(others - others.max())
@@ -216,13 +231,14 @@ def weigh_rules(views, sd, shares, free=None, own=None):
         unsure = np.zeros(values.shape) if own is None else own[number]
         if free is not None:
             unsure[-1] = free[number][1]
+        unsure = np.hypot(unsure, scattered[number][1])
         told.append(_mean_and_sd(values, weight, reference, unsure))
     return told
 
 
-def _fits(apart, sd, free):
+def _fits(apart, scattered, free):
     """(views, m): logarithm of the likelihood of each view's deviations under each rule."""
-    fits = np.stack([_fit(values, sd) for values in apart])
+    fits = np.stack([_fit(values, scatter) - cost for values, (scatter, _, cost) in zip(apart, scattered, strict=True)])
     if free is not None:
         fits[:, -1] -= [cost for _, _, cost in free]
     return fits
@@ -256,11 +272,11 @@ def _mean_and_sd(values, weight, reference, own):
 
 
 def _shares(rules, distance):
-    """How likely each row of `_possible_sizes` is beforehand: all limits together are as likely as one rule."""
+    """How likely each row of `_all_sizes` is beforehand: all limits together are as likely as one rule."""
     plain = [1.0] * sum(rule != "first_limit" for rule in rules)
     limits = [1.0 / len(RATIOS)] * len(RATIOS) if "first_limit" in rules else []
-    distance = [1.0] * distance
-    return np.array(plain + limits + distance) / (len(rules) + len(distance))
+    distances = ([FRONT_ALONE / len(RATIOS)] * len(RATIOS) + [1.0]) * distance
+    return np.array(plain + limits + distances) / (len(rules) + (FRONT_ALONE + 1) * distance)
 
 
 def _possible_sizes(frames, rows, rules, products):
@@ -321,22 +337,6 @@ def _body_heights_cm(frames, products):
         return heights
     known = dict(zip(products["sku"], pd.to_numeric(products["height_cm"], errors="coerce")))
     return np.array([known.get(sku, np.nan) for sku in frames["sku"]], dtype=float)
-
-
-def _pixels_per_cm(frames, sketches, products):
-    """Working scale from the supplied width and the body's own width in straight-on views, pixels of the file."""
-    scale = np.full(len(frames), np.nan)
-    if products is None or "width_cm" not in products:
-        return scale
-    known = dict(zip(products["sku"], pd.to_numeric(products["width_cm"], errors="coerce")))
-    pixels = _number(frames, "width_px")
-    for position, (file, sku, view) in enumerate(zip(frames["file"], frames["sku"], frames["view"])):
-        sides = (sketches.get(file) or {}).get("sides")
-        size = known.get(sku, math.nan)
-        if view in ("front", "back") and sides is not None and len(sides) and size > 0:
-            widest = float(np.percentile(sides[:, 2] - sides[:, 1], 95))
-            scale[position] = widest * pixels[position] / size
-    return scale
 
 
 def _number(frames, column):
