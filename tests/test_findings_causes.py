@@ -118,3 +118,13 @@ def test_a_brighter_picture_with_a_darker_background_has_two_causes():
     assert len(one_finding_a_cause(rows)) == 2
     rows[1]["value"] = 98.0
     assert [row["check"] for row in one_finding_a_cause(rows)] == ["exposure"]
+
+
+@pytest.mark.parametrize("check", ["wrong_product", "wrong_detail", "swapped_views"])
+def test_a_white_balance_told_by_the_product_s_colour_goes_with_the_product(check):
+    """Another product has another colour: that is no cast, unless the background shows it."""
+    wrong = {"file": "a.jpg", "check": check, "value": None, "expected": None, "tolerance": None}
+    cast = {"file": "a.jpg", "check": "white_balance", "value": 26.0, "expected": 0.0, "tolerance": 2.0, "by_the_product": True}
+    assert one_finding_a_cause([wrong, cast]) == [wrong]
+    seen = {**cast, "by_the_product": False}
+    assert one_finding_a_cause([wrong, seen]) == [wrong, seen]

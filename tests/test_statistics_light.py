@@ -437,6 +437,22 @@ def test_a_dark_frame_is_off_as_a_whole_even_where_its_sweep_turns_grey():
     assert found.loc[~dark, "exposure_dev_ev"].abs().max() < 0.1
 
 
+def test_a_lining_has_a_colour_of_its_own_and_fills_the_frame():
+    """An interior on a page burnt out, whose lining is no paler view of the outside; and one whose border is all lining: their light is unknown."""
+    views = {**VIEWS, "interior": 0.0}
+    frames, sketches = _delivery(views=views, clipped={("S02", "interior")})
+    plain = _found(frames, sketches)
+    frames.loc[frames["file"] == "S02_interior.jpg", ["product_L", "product_a", "product_b"]] = 40.0, 35.0, 20.0
+    frames.loc[frames["file"] == "S03_interior.jpg", "background_L"] = np.nan  # without an outline
+    sketches["S03_interior.jpg"]["backdrop"] = np.tile(np.float32([45, 5, 20]), (16, 1))
+    found = _found(frames, sketches)
+    assert np.isnan(found.loc["S02_interior.jpg", "wb_dev"])
+    assert found.loc["S03_interior.jpg", ["wb_dev", "exposure_dev_ev", "background_dev_ev"]].isna().all()
+    assert abs(found.loc["S04_interior.jpg", "background_dev_ev"]) < 0.05  # on the sweep
+    others = ~frames["view"].eq("interior").to_numpy()
+    np.testing.assert_allclose(found[others]["exposure_dev_ev"], plain[others]["exposure_dev_ev"], atol=0.01)
+
+
 def test_one_strange_view_does_not_accuse_the_others():
     faults = {("S02", "back"): {"product_ev": 1.1}}
     frames, sketches = _delivery(faults=faults)
@@ -460,7 +476,7 @@ def test_a_crop_whose_border_is_the_product_has_no_light_of_its_own(level, count
 def test_a_shadow_beside_a_vivid_product_is_as_unsure_as_its_measure_says():
     frames = pd.DataFrame({
         "sku": ["A", "B"], "white_red": [1.08, 1.08], "white_blue": [1.0, 1.0], "white_sd": [0.02, 0.085], "white_source": "shadow",
-        "backdrop": "white", "product_L": 40.0, "product_a": [2.0, 47.0], "product_b": [1.0, 26.0],
+        "backdrop": "white", "view": "front", "product_L": 40.0, "product_a": [2.0, 47.0], "product_b": [1.0, 26.0],
     })  # fmt: skip
     _, sd = white_ratios(frames, np.ones(2, bool), np.ones(2, bool))
     assert sd == pytest.approx([0.02, 0.085])
@@ -473,7 +489,7 @@ def test_a_vivid_product_s_other_views_tell_less_of_the_light_than_a_dull_one_s(
         lab = lab_from_linear(np.array([own, own, np.array(own) + 0.005]))
         washed[name] = pd.DataFrame({
             "sku": "A", "white_red": [1.0, 1.0, np.nan], "white_blue": [1.0, 1.0, np.nan], "white_sd": 0.004,
-            "white_source": ["background", "background", None], "backdrop": "white",
+            "white_source": ["background", "background", None], "backdrop": "white", "view": "front",
             "product_L": lab[:, 0], "product_a": lab[:, 1], "product_b": lab[:, 2],
         })  # fmt: skip
     every = np.ones(3, bool)

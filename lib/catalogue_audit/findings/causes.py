@@ -47,7 +47,7 @@ OF_THE_PRODUCT = (  # exposure is not: it was compared with the product and view
     "product_colour", "product_specks", "clipping", "shadow",
 )  # fmt: skip
 EXPLAINS = {
-    **dict.fromkeys(IDENTITY, OF_THE_PRODUCT),
+    **dict.fromkeys(IDENTITY, (*OF_THE_PRODUCT, "white_balance")),
     "cut_off": ("scale", "centring", "angle", "roll", "lean", "camera_height"),
     "strap": ("scale", "centring", "handles", "roll"),
     "camera_height": ("lean", "handles", "angle"),
@@ -256,6 +256,7 @@ def _shift(row):
 
 
 CONDITIONS = {
+    **{(check, "white_balance"): lambda explaining, row: bool(row.get("by_the_product")) for check in IDENTITY},
     ("exposure", "background"): _same_direction,
     ("clipping", "background"): lambda explaining, row: _shift(row) > 0,  # a sweep burnt out with its product
     ("exposure", "product_colour"): lambda explaining, row: explaining["remedy"] == "reshoot",  # burnt out: its colour is gone

@@ -9,6 +9,7 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
 from catalogue_audit.statistics.photometry.evenness import border_lightness, side_to_side, unlike_the_view
+from catalogue_audit.statistics.photometry.light import OWN_SOURCES
 from catalogue_audit.statistics.photometry.regions import colour_off_by_regions
 
 PURE_WHITE_L = 99.3  # CIELAB; sRGB 253 and above looks white beside a white page, 252 begins to show
@@ -19,6 +20,7 @@ SHADOW_MAJORITY = 0.7  # of a view's pictures with one kind of shadow: then it i
 BURNT = 0.02  # fraction of the product clipped beyond the set's normal: more than software can bring back
 RIM_VISIBLE = 2.0  # CIEDE2000 of a rim against the product beside it: what an attentive eye sees
 FROM_RAW = "from the raw file, as the background is clipped here"
+NOT_BY_THE_PRODUCT = (*OWN_SOURCES, "shadow")  # else the product's colour in its other views tells the light
 SHADOW_WORDS = {
     "none": "no shadow",
     "contact": "a contact shadow",
@@ -43,7 +45,7 @@ def white_balance(evidence):
             f"the {called(case.frame)} is {cast} than the set by CIEDE2000 {case.value:.1f} "
             f"(tolerance {case.tolerance:g}): {mend}"
         )
-        yield case_row("white_balance", note, case)
+        yield case_row("white_balance", note, case, by_the_product=case.frame.get("white_source") not in NOT_BY_THE_PRODUCT)
     for case in set_cases:
         yield set_row("white_balance", case, "the white balance, as CIEDE2000 from the set's middle,", "", "correct the rest")
 

@@ -16,7 +16,7 @@ from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_lin
 from catalogue_audit.statistics.photometry.detail_white import chromaticities, white_of_details
 from catalogue_audit.statistics.photometry.exposure import exposure_deviations
 from catalogue_audit.statistics.photometry.own_gains import own_gains
-from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
+from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation, shows_inside
 from catalogue_audit.statistics.photometry.regions import region_deviations
 
 WHOLE = ("upright", "overhead")  # kinds of view that show the whole product
@@ -105,13 +105,14 @@ def shows_the_backdrop(frames, whole):
     """
     Which frames' background is the set's backdrop, (n,) ndarray of bool.
 
-    All whole products' is. The border of a detail crop may be the product
-    itself, and that of a white product is nearly as light as a sweep; so a crop
-    counts only where its background is of the whole products' usual kind, and
+    All whole products' is. The border of a detail crop, or of a bag's inside, may be the product
+    itself, and that of a white product is nearly as light as a sweep; so these
+    count only where its background is of the whole products' usual kind, and
     within `LIKE_L` and `LIKE_C` of theirs, not both grainy and of another level, and not
     of its product's own colour. Where no whole product was measured,
     there is nothing to compare with, and every frame counts.
     """
+    whole = whole & ~shows_inside(frames)
     lab = frames[["background_L", "background_a", "background_b"]].to_numpy(float)
     kinds = frames["backdrop"].fillna("").to_numpy(str)
     known = whole & np.isfinite(lab).all(axis=1)
@@ -178,10 +179,10 @@ def _from_shadow(ratios, sd, own, shadow, whole):
 
 
 def _from_other_views(frames, ratios, sd, own, usable):
-    """Clipped frames from the same product's frames whose light is known."""
+    """Clipped frames from the same product's frames whose light is known; a lining has a colour of its own."""
     lab = frames[["product_L", "product_a", "product_b"]].to_numpy(float)
     colour = np.full((len(frames), 2), np.nan)
-    known = np.isfinite(lab).all(axis=1)
+    known = np.isfinite(lab).all(axis=1) & ~shows_inside(frames)
     linear = np.maximum(linear_from_lab(lab[known]), 1e-4)
     colour[known] = np.log(linear[:, [0, 2]] / linear[:, 1:2])
     gloss = np.full(len(frames), np.nan)
