@@ -6,6 +6,7 @@ import pytest
 from catalogue_audit import schema
 from catalogue_audit.statistics.series.change_rows import likely_cause
 from catalogue_audit.statistics.series.changes import find_changes
+from catalogue_audit.statistics.series.clock import capture_order
 from catalogue_audit.statistics.series.ramps import fit_ramp
 from catalogue_audit.statistics.series.segments import find_transitions, level_starts
 from catalogue_audit.statistics.series.trend import mann_kendall
@@ -358,6 +359,26 @@ def test_a_light_and_a_lens_of_one_view_alone_are_steps_of_that_view(seed):
     assert backs.index(again["to_file"]) - backs.index(light["to_file"]) == light["frames"] == 10
     assert [light["before"], light["after"]] == pytest.approx([0, 0.3], abs=0.05)
     assert (lens["before"], lens["after"], lens["to_file"]) == (100, 115, next(file for file in captured[60:] if "_detail" in file))
+
+
+def test_a_file_without_a_time_zone_has_the_zone_of_the_camera_s_nearest_picture():
+    """On the way the camera was set to another zone; an editor dropped the zone of some files before."""
+    seconds = pd.date_range("2025-03-04T09:00", periods=30, freq="min")
+    local = [one + pd.Timedelta(hours=1 if place >= 10 else 0) for place, one in enumerate(seconds)]
+    zone = ["+02:00" if place >= 10 else "" if place % 4 == 1 else "+01:00" for place in range(30)]
+    frames = delivery(8)[0].head(30).assign(captured_at=[f"{one:%Y-%m-%dT%H:%M:%S}{offset}" for one, offset in zip(local, zone, strict=True)])
+    order = capture_order(frames)
+    assert order["order"].tolist() == list(range(30))
+    assert (order["note"] != "").tolist() == [offset == "" for offset in zone]
+
+
+def test_a_step_amid_a_product_is_one_step_where_two_products_are_enough():
+    """The product that it parts reads half of it."""
+    units = np.repeat(np.arange(12), 4)
+    values = np.where(np.arange(48) < 10, -0.31, 0.004) + 0.002 * np.sin(np.arange(48.0))
+    (step,) = find_transitions(values, units, visible=0.075, floor=0.0005, fewest=2)
+    assert (step.first_after, step.last) == (10, 47)
+    assert step.after - step.before == pytest.approx(0.314, abs=0.005)
 
 
 def test_without_capture_times_the_order_is_that_of_the_files():

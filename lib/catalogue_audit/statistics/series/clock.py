@@ -134,25 +134,28 @@ def capture_order(frames):
 
 
 def _to_one_zone(local, offsets, cameras, notes):
-    """UTC where any file of the set gives an offset; a camera's files without one share its usual offset."""
-    if not np.isfinite(offsets).any():
+    """UTC where any file of the set gives an offset; a file without one has that of the camera's nearest file by the clock: a zone changes once, on a trip or with the season."""
+    known = np.isfinite(offsets) & np.isfinite(local)
+    if not known.any():
         return local.copy()
-    usual_of_all = _most_common(offsets)
     filled = offsets.copy()
     for camera in dict.fromkeys(cameras):
         here = cameras == camera
-        missing = here & np.isfinite(local) & ~np.isfinite(offsets)
-        if missing.any():
-            usual = _most_common(offsets[here])
-            filled[missing] = usual if math.isfinite(usual) else usual_of_all
-            notes[missing] = "no time zone in the file: the set's usual one is taken"
+        missing = np.flatnonzero(here & np.isfinite(local) & ~known)
+        if missing.size:
+            told = np.flatnonzero(here & known) if (here & known).any() else np.flatnonzero(known)
+            filled[missing] = _of_the_nearest(local[missing], local[told], offsets[told])
+            notes[missing] = "no time zone in the file: that of the nearest picture by the clock is taken"
     return local - filled
 
 
-def _most_common(values):
-    """The most frequent finite value, the smallest of several; NaN where none is finite."""
-    known, counts = np.unique(values[np.isfinite(values)], return_counts=True)
-    return float(known[np.argmax(counts)]) if known.size else math.nan
+def _of_the_nearest(places, known_places, values):
+    """The value that stands nearest to each place; of two as near, the earlier one's."""
+    order = np.argsort(known_places, kind="stable")
+    known_places, values = known_places[order], values[order]
+    after = np.searchsorted(known_places, places).clip(0, known_places.size - 1)
+    before = (after - 1).clip(0)
+    return np.where(np.abs(known_places[after] - places) < np.abs(places - known_places[before]), values[after], values[before])
 
 
 def _mend_resets(seconds, cameras, skus, notes):

@@ -37,6 +37,7 @@ NOISE_SIGMAS_LONG = 2.0  # and so many where both sides are long
 LONG_SIDE = 8  # units
 STANDARD_ERRORS = 4.0  # of the difference between the levels
 LEAST_ALTERNATIONS = 4  # so many steps between the same two levels are two modes, not steps
+HARDLY = 0.5  # of the visible size: what single values show less of is no step
 MOST_STAIRS = 8  # steps of one direction in a row of which some may be a ramp and others not; of more, only all
 RAMP_REACH = 2  # units around each end in which its single value is looked for
 RAMP_PLACES = 40  # single values tried there
@@ -140,7 +141,18 @@ def find_transitions(values, units, visible, floor, fewest=FEWEST_UNITS):
     changes = _strong(clean, changes, noise, visible)
     if _two_modes(clean, changes, noise):
         return []
-    return _placed(values, bounds, clean, changes)
+    placed = _placed(values, bounds, clean, changes)
+    while (weak := _hardly_a_step(placed, visible)) is not None:
+        changes = [change for place, change in enumerate(changes) if place != weak]
+        placed = _placed(values, bounds, clean, changes)
+    return placed
+
+
+def _hardly_a_step(placed, visible):
+    """Place of the smallest step that single values hardly show, or None: a unit that a step parts reads between both levels, which looks like two steps."""
+    sizes = [abs(one.after - one.before) if one.kind == "step" else math.inf for one in placed]
+    smallest = int(np.argmin(sizes)) if sizes else 0
+    return smallest if sizes and sizes[smallest] < visible * HARDLY else None
 
 
 def _unit_bounds(units):
