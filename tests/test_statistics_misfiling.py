@@ -2,15 +2,20 @@
 
 import dataclasses
 
+import numpy as np
 import pandas as pd
 import pytest
 from bag_scenes import COLOURS, Delivery, clean_delivery, photograph, style
 from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.findings.identity import without_measures_of_another_kind
 from catalogue_audit.findings.judge import find
 from catalogue_audit.findings.verdict import count_causes
 from catalogue_audit.report.actions import things_to_do
 from catalogue_audit.statistics.matching import misfiling
 from catalogue_audit.statistics.matching.identity import misfiled
+from catalogue_audit.statistics.matching.looks import Look
+from catalogue_audit.statistics.matching.misfiling import as_shown, measured_as_another
+from catalogue_audit.statistics.matching.shooting_order import names_shifted
 from making_evidence import evidence_of
 
 SHADES = {name: COLOURS[name] for name in ("black", "tan", "red")}
@@ -70,6 +75,11 @@ def test_names_slipped_by_one_picture_are_one_cause_with_its_files(timed, begin)
     wrong = findings[findings["check"] == "wrong_product"].reset_index(drop=True)
     assert set(wrong["file"]) == set(found["file"])
     assert count_causes(wrong) == 1 and len(things_to_do(wrong)) == 1
+    another = measured_as_another(frames, found)
+    assert another == {file for file, (_, view) in shown.items() if ("detail" in file) != (view == "detail")}
+    rows = [{"check": check, "file": file} for file in names for check in ("background", "jpeg_quality")]
+    left = without_measures_of_another_kind(rows, dataclasses.replace(evidence, frames=frames))
+    assert [row for row in rows if row not in left] == [{"check": "background", "file": file} for file in names if file in another]
 
 
 def test_names_slipped_the_other_way_are_one_cause_too(timed):
@@ -79,6 +89,35 @@ def test_names_slipped_the_other_way_are_one_cause_too(timed):
     found = misfiled(*slipped.tables())
     assert set(found["kind"]) == {"shifted"} and found["cause"].nunique() == 1
     assert 20 <= len(found) <= 27
+
+
+def test_slipped_names_tell_though_a_detail_lies_under_each_products_whole_view(seed=4):
+    """Of four views taken in order of which one is a detail, the slip leaves a foreign picture and a detail among what a product's names call whole."""
+    g = np.random.default_rng(seed)
+    skus = [f"B{number:02d}" for number in range(9)]
+    slots = [(sku, view) for sku in skus for view in ("three_quarter", "front", "detail", "back")]
+    own = {sku: 25 * number * np.ones(15) for number, sku in enumerate(g.permutation(skus))}
+    shown = [slots[place - (12 <= place < 28)] for place in range(len(slots))]
+    looks = {}
+    for row, ((sku, view), (_, named)) in enumerate(zip(shown, slots, strict=True)):
+        unseen = 40 if (view == "detail") != (named == "detail") else 0  # no outline of the product is found in a crop that is called whole
+        looks[row] = Look(own[sku] + unseen * (view == "detail"), None, None, 1.0, 0.5 if view == "detail" else 0.0, 0.3)
+    frames = pd.DataFrame(slots, columns=["sku", "view"], dtype="str").assign(
+        file=[f"{number:03d}.jpg" for number in range(len(slots))],
+        view_kind=["crop" if view == "detail" else "upright" for _, view in slots],
+        captured_at=[f"2025-03-04T10:{number:02d}:00" for number in range(len(slots))],
+        camera_make=None, camera_model=None, camera_serial=None,
+    )  # fmt: skip
+    products = {}
+    for row, (sku, view) in enumerate(slots):
+        if view != "detail":
+            products.setdefault(sku, []).append(row)
+    found = dict(names_shifted(frames, looks, products))
+    assert set(range(16, 25)) <= set(found) <= set(range(12, 28))  # the border before and the border after are between two and six pictures away
+    assert {row: (one[0], one[4]) for row, one in found.items()} == {row: slots[row - 1] for row in found}
+    told = pd.DataFrame([(frames["file"][row], "shifted", one[0], one[4]) for row, one in found.items()], columns=["file", "kind", "likely_sku", "likely_view"])
+    kinds = as_shown(frames.assign(style=None), told)["view_kind"]
+    assert {row for row in found if kinds[row] == "other"} == {row for row in found if "detail" in (shown[row][1], slots[row][1])}
 
 
 def test_one_picture_under_the_next_products_name_is_no_slip(timed):

@@ -1,6 +1,12 @@
 """Who belongs where: pictures filed under the wrong product or view, details of another bag."""
 
 from catalogue_audit.findings.rows import called, finding, number, plain, sentence, text, view_noun
+from catalogue_audit.statistics.matching.misfiling import measured_as_another
+
+BY_THE_OUTLINE = (
+    "angle", "camera_height", "roll", "lean", "handles", "strap", "scale", "centring", "cut_off", "white_balance", "exposure", "product_colour",
+    "background", "uneven_background", "cutout_edge", "shadow", "clipping", "focus", "motion_blur", "product_specks", "focal_length",
+)  # fmt: skip
 
 
 def wrong_product(evidence):
@@ -34,6 +40,20 @@ def swapped_views(evidence):
         mend = "exchange the names" if row["kind"] == "swapped_views" else "rename it, and see whether another is missing"
         note = f"the {called(frame)} {shows}{_because(row)}: look at the product's pictures, and {mend}"
         yield finding("swapped_views", sentence(note), frame, value=number(row.get("score")), unit="score")
+
+
+def without_measures_of_another_kind(rows, evidence):
+    """
+    Findings but for those that measured a detail as a whole product, or the other way round, because its name is wrong.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Of the findings table.
+    evidence : Evidence
+    """
+    another = measured_as_another(evidence.frames, evidence.misfiled)
+    return [row for row in rows if row["check"] not in BY_THE_OUTLINE or row.get("file") not in another]
 
 
 def _misfiled(evidence, kinds):

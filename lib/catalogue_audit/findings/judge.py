@@ -93,7 +93,7 @@ def find(evidence):
         The marks table: where on the picture, for the findings that have a place.
     """
     rows = [row for check, judge in JUDGES if _belongs(check, evidence) for row in judge(evidence)]
-    rows = sameness.explained_by_duplicates(rows, evidence)
+    rows = identity.without_measures_of_another_kind(sameness.explained_by_duplicates(rows, evidence), evidence)
     rows = one_finding_a_cause(rows)
     rows = gathered(rows, evidence)
     rows = [in_time(row, evidence) for row in rows]

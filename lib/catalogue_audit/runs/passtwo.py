@@ -26,6 +26,8 @@ from catalogue_audit.statistics.series.runs import capture_runs
 from catalogue_audit.statistics.surface.spots import sensor_spots
 from catalogue_audit.statistics.tables import conform
 
+OF_THE_PICTURE = ("sku", "style", "view", "view_kind")  # as the picture shows them, where its name is wrong
+
 
 def judge_delivery(
     *,
@@ -78,7 +80,7 @@ def judge_delivery(
     frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
     frames = _with(frames, light_deviations(shown, sketches, brief))
     frames = conform("frames", frames.assign(sensor_spots=spot_counts), {"sensor_spots"})
-    changes = conform("changes", find_changes(frames, brief))
+    changes = conform("changes", find_changes(frames.assign(**{name: shown[name] for name in OF_THE_PICTURE}), brief))
     evidence = Evidence(
         brief=brief,
         stage=stage,

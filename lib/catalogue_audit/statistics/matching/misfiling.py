@@ -141,9 +141,11 @@ def as_shown(frames, misfiled_files):
     Returns
     -------
     DataFrame
-        Copy with ``sku``, ``style`` and ``view`` of misfiled pictures replaced.
+        Copy with ``sku``, ``style`` and ``view`` of misfiled pictures replaced; ``view_kind`` is 'other' where the
+        name had a detail measured as a whole product, or the other way round: such measures compare with none.
     """
     shown = frames.copy()
+    other = measured_as_another(frames, misfiled_files)
     place = {file: row for row, file in zip(frames.index, frames["file"], strict=True)}
     style = frames.drop_duplicates("sku").set_index("sku")["style"].to_dict()
     for row in misfiled_files.to_dict("records"):
@@ -153,7 +155,21 @@ def as_shown(frames, misfiled_files):
             shown.loc[at, "style"] = style.get(row["likely_sku"])
         if row["kind"] in ("swapped_views", "shifted") and row["likely_view"]:
             shown.loc[at, "view"] = row["likely_view"]
+            if row["file"] in other:
+                shown.loc[at, "view_kind"] = "other"
     return shown
+
+
+def measured_as_another(frames, misfiled_files):
+    """Files of details that were measured as a whole product by their name, and of whole products measured as a detail."""
+    crops = set(frames["view"][frames["view_kind"] == "crop"].dropna())
+    kinds = frames.set_index("file")["view_kind"].to_dict()
+    return {
+        row["file"]
+        for row in misfiled_files.to_dict("records")
+        if row["kind"] in ("swapped_views", "shifted") and row["likely_view"]
+        and (row["likely_view"] in crops) != (kinds[row["file"]] == "crop")
+    }  # fmt: skip
 
 
 def _table(frames, found):

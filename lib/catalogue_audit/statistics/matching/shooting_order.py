@@ -132,10 +132,11 @@ def _named_in_order(frames):
 def _slipped(frames, rows, way, looks, products):
     """The longest stretch of names in order that slipped this way: its pictures with what they show."""
     sku, view = frames["sku"], frames["view"]
+    shown = _whole_if_slipped(frames, rows, way, looks)
     borders, agree = [], []
     for place in range(max(0, -way), len(rows) - max(0, way)):
         row, neighbour = rows[place], sku[rows[place + way]]
-        told = _neighbours_picture(looks, products, row, sku[row], neighbour) if neighbour != sku[row] else None
+        told = _neighbours_picture(looks, products, shown, row, sku[row], neighbour) if neighbour != sku[row] else None
         if told is not None:
             borders.append(place)
             agree.append(told)
@@ -170,11 +171,26 @@ def _first_of_its_product(frames, rows, border, way, looks):
     return begin
 
 
-def _neighbours_picture(looks, products, row, own, neighbour):
-    """Whether a picture's colour is the neighbouring product's and not its own; None where the two are too alike to tell."""
+def _whole_if_slipped(frames, rows, way, looks):
+    """Rows of each product's whole views, were all names to have slipped this way."""
+    shown = {}
+    for place in range(max(0, -way), len(rows) - max(0, way)):
+        slot = rows[place + way]
+        if rows[place] in looks and frames["view_kind"][slot] != "crop":
+            shown.setdefault(frames["sku"][slot], []).append(rows[place])
+    return shown
+
+
+def _neighbours_picture(looks, products, shown, row, own, neighbour):
+    """
+    Whether a picture's colour is the neighbouring product's and not its own; None where the two are too alike to tell.
+
+    Each is asked on its own terms: its product by the names as they are, the neighbour by the names as they would have slipped.
+    Of four views of a product whose names slipped, one is another product's, and what its name calls a whole view is the detail.
+    """
     if row not in looks:
         return None
-    at_home, there = (_distance(looks, products, row, product) for product in (own, neighbour))
+    at_home, there = _distance(looks, products, row, own), _distance(looks, shown, row, neighbour)
     if at_home is None or there is None or max(at_home, there) < FOREIGN_COLOUR:
         return None
     return at_home > FOREIGN_COLOUR and there <= CLEARLY_NEARER * at_home
