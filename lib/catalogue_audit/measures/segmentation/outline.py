@@ -18,6 +18,7 @@ from catalogue_audit.measures.records import CONFIDENCE_LIMIT, Outline
 from catalogue_audit.measures.segmentation.body import find_body
 from catalogue_audit.measures.segmentation.contact import doubled, settle_base
 from catalogue_audit.measures.segmentation.contours import closed_contours, coverage_in_band, ragged_share
+from catalogue_audit.measures.segmentation.detached import down_to_contact
 from catalogue_audit.measures.segmentation.foot import smaller_without, without_soft_foot
 from catalogue_audit.measures.segmentation.gaps import GAP_LIGHT
 from catalogue_audit.measures.segmentation.growing import grow, without_crumbs, without_scraps
@@ -42,6 +43,7 @@ FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
 PALE, PALE_SHARE = 6.0, 0.15  # CIELAB; and the share of an edge as faint from which it is asked whether it is ragged
 MOST_RAGGED, WEAK, RAGGED_WORTH = 0.25, 4.0, 0.4  # share of an edge, less where much of it is fainter, CIELAB; and what such an outline is worth: most have lost a part
 COLOURED, OWN_TINT, LIGHTEST = 10.0, 0.3, 1.2  # CIELAB chroma of a table whose grain and shadows are known by it; how far they are off its chromaticity; and of its L* + 16
+SMALL, THIN = 0.01, 0.02  # of the frame's area, and of its long side: what covers less, and is nowhere as wide, is the line of a shadow, or some trim
 KERNEL5 = np.ones((5, 5), np.uint8)
 
 
@@ -92,6 +94,7 @@ def find_outline(picture, backdrop):
     ground, product, doubtful = without_soft_foot(evidence, ground, product)
     if product is not whole:
         ground, product = without_scraps(evidence, ground, product)
+    ground, product, unseen = down_to_contact(evidence, ground, product)
     dark = _dark(evidence, product)
     ground, product, settled = settle_base(evidence, lightness, ground, product)
     without_rests(evidence, ground, product, max(half))
@@ -109,6 +112,8 @@ def find_outline(picture, backdrop):
             # On pure white what is lost has burnt out to it, and what is left is product: its colours hold.
             confidence = min(confidence, DOUBTED) if backdrop.kind == "cut_out" else RAGGED_WORTH * confidence
             reason = "much of the product's edge is faint and ragged: the background may have run into the product"
+    if unseen and confidence > DOUBTED * (1 - unseen):
+        confidence, reason = DOUBTED * (1 - unseen / 2), "the product's lower part is as light as the ground: its contact shadow shows where it ends, but its sides are not seen"
     return _finish(mask, contours, shadow, "background", confidence, reason)
 
 
@@ -174,7 +179,7 @@ def _confidence(mask, contrast, backdrop, doubt):
     area = cv2.countNonZero(mask.view(np.uint8)) / mask.size
     if area > 0.93:
         return 0.2, "the product fills the frame"
-    if area < 0.002:
+    if area < 0.002 or (area < SMALL and _is_thin(mask)):
         return 0.3, "what was found is too small to be the product"
     sides = sum(float(side.mean()) > SIDE_MET for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1]))
     tangled = _edge_length(mask) > TANGLED * np.sqrt(area * mask.size)
@@ -185,6 +190,12 @@ def _confidence(mask, contrast, backdrop, doubt):
     faint = float(np.mean(contrast < FAINT)) if len(contrast) else 1.0
     value = min(backdrop.confidence, 1.0) * max(1 - FAINT_COST * faint, 0.1)
     return value, "" if value >= 0.5 else "much of the product's edge is as light as the background"
+
+
+def _is_thin(mask):
+    """Whether a mask, (h, w) bool, is nowhere as wide as `THIN` of the frame."""
+    side = round(THIN * max(mask.shape))
+    return not cv2.erode(mask.view(np.uint8), np.ones((side, side), np.uint8), borderValue=0).any()
 
 
 def _edge_length(mask):
