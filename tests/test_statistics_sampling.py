@@ -103,6 +103,10 @@ def test_switching_rules():
     assert switch(["reject", "reject", *["accept"] * 4]).inspection == "tightened"
     assert switch(["reject", "reject", *["accept"] * 5]).inspection == "normal"
     assert switch(["reject"] * 7).stopped
+    tightened = ["reject", "reject"]  # ISO 2859-1:1999, 9.4: the cumulative number of lots not accepted on tightened inspection reaches 5
+    assert switch([*tightened, *["reject", "accept"] * 4, "reject"]).stopped
+    assert not switch([*tightened, *["reject", "accept"] * 4]).stopped
+    assert not switch([*tightened, *["reject"] * 4, *["accept"] * 5, *tightened, "reject"]).stopped  # relaxed in between: counted anew
     assert switch(["accept"] * 10).inspection == "normal"
     assert switch(["accept"] * 10, reduced_wanted=True).inspection == "reduced"
     assert switch([*["accept"] * 10, "accept_back_to_normal"], reduced_wanted=True).inspection == "normal"

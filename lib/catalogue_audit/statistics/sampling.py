@@ -12,7 +12,7 @@ from catalogue_audit.statistics.sampling_tables import AQLS, CODE_LETTERS, LETTE
 REJECTED_TO_TIGHTEN = 2  # of at most five consecutive lots on normal inspection
 LOTS_TO_TIGHTEN = 5
 ACCEPTED_TO_RELAX = 5  # consecutive lots on tightened inspection
-REJECTED_TO_STOP = 5  # lots in sequence not accepted on tightened inspection
+REJECTED_TO_STOP = 5  # lots in all not accepted on tightened inspection
 ACCEPTED_TO_REDUCE = 10  # consecutive lots on normal inspection
 
 
@@ -213,8 +213,8 @@ def switch_inspection(results, reduced_wanted=False):
     were rejected; tightened to normal after 5 consecutive accepted; normal to
     reduced after 10 consecutive accepted where the buyer wants it and
     production is steady; reduced to normal on a rejection or on a count
-    between acceptance and rejection number; stopped when 5 lots in sequence
-    were not accepted on tightened inspection.
+    between acceptance and rejection number; stopped when 5 lots in all were
+    not accepted since tightened inspection began, accepted ones between or not.
 
     Parameters
     ----------
@@ -231,7 +231,7 @@ def switch_inspection(results, reduced_wanted=False):
 
     References
     ----------
-    .. [1] MIL-STD-105E (1989), 4.7.1 to 4.7.4 and 4.8.
+    .. [1] MIL-STD-105E (1989), 4.7.1 to 4.7.4 and 4.8; ISO 2859-1:1999, 9.4 (the count is cumulative).
 
     Examples
     --------
@@ -243,7 +243,7 @@ def switch_inspection(results, reduced_wanted=False):
         here.append(result)
         moved = _next_inspection(inspection, here, reduced_wanted)
         if moved == "stopped":
-            return Switching("tightened", True, f"{REJECTED_TO_STOP} lots in sequence not accepted on tightened inspection")
+            return Switching("tightened", True, f"{REJECTED_TO_STOP} lots not accepted on tightened inspection")
         if moved:
             inspection, reason = moved
             here = []
@@ -261,7 +261,7 @@ def _next_inspection(inspection, results, reduced_wanted):
     elif inspection == "tightened":
         if len(accepted) >= ACCEPTED_TO_RELAX and all(accepted[-ACCEPTED_TO_RELAX:]):
             return "normal", f"{ACCEPTED_TO_RELAX} consecutive lots accepted on tightened inspection"
-        if len(accepted) >= REJECTED_TO_STOP and not any(accepted[-REJECTED_TO_STOP:]):
+        if accepted.count(False) >= REJECTED_TO_STOP:
             return "stopped"
     elif results[-1] != "accept":
         return "normal", "a lot on reduced inspection was not plainly accepted"
