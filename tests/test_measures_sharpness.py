@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_edges
+from catalogue_audit.measures.surface.crisp import spares_crisp_edges
 from catalogue_audit.measures.surface.motion import motion_of
 from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
@@ -352,3 +353,25 @@ def test_an_enlargement_is_seen_within_an_outline_that_a_mask_cut_afterwards(wor
         finished = 200 + cut * (inside - 200)
         picture = picture_of(rounded_code(finished))
         assert sharpness_facts(picture, outline_of(working_mask(mask, picture)))["resolved"] == pytest.approx(share, rel=0.05)
+
+
+def test_a_picture_is_as_sharp_as_what_lies_in_the_plane_of_focus(scene):
+    """Everything else is twice or more as wide (geometric optics: a lens is in focus at one depth)."""
+    code, mask = scene
+    plate = _blurred(code, 3.0)
+    cv2.rectangle(plate, (420, 420), (580, 500), (225.0, 215.0, 190.0), -1)
+    for x in range(360, 640, 24):
+        cv2.rectangle(plate, (x, 560), (x + 14, 568), (230.0, 225.0, 215.0), -1)
+    grain = np.random.default_rng(3).standard_normal(code.shape)
+    assert _facts(_blurred(plate, 0.6) + grain, mask, quality=92)["blur_px"] < 1.0
+    assert _facts(_blurred(plate, 3.0) + grain, mask, quality=92)["blur_px"] > 2.7
+
+
+@pytest.mark.parametrize("length, degrees", [(9, 0), (16, 90), (24, 30)])
+def test_a_smear_leaves_no_crisp_edge_that_it_crosses(scene, length, degrees):
+    """A motion of the camera moves all of a rigid product alike, in focus or not."""
+    sharp = _blurred(scene[0], 0.6)
+    for code, spared in ((sharp, True), (_moved(sharp, length, degrees), False)):
+        picture = picture_of(through_jpeg(rounded_code(code), 92))
+        region = np.ones(picture.grey.shape, np.uint8)
+        assert spares_crisp_edges(picture, region, length, degrees) == spared

@@ -11,6 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
+from catalogue_audit.measures.surface.crisp import in_focus, spares_crisp_edges
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
@@ -32,6 +33,7 @@ LONG, VERY_LONG = 6.0, 10.0  # px; from the first on a smear runs the edges that
 ALIKE = 0.25, 20.0  # of the length, and degrees, within which edges and spectrum tell the same smear
 ALONG = 60.0  # degrees from a smear's direction, beyond which edges run along it
 USUAL, LEAST = 0.7, 0.4  # px; width of a sharp edge where none along a smear tells, and the least there is
+SOFT = 1.2  # px; of a picture so soft the edges in the plane of focus are sought
 SEEN_FLAT = (0.8, 2.0)  # px; below, the pixels round the top off; from the second on it is seen whole
 
 
@@ -55,10 +57,14 @@ def sharpness_facts(picture, outline):
     edges = measure_edges(picture.encoded, *candidates)
     inside = _inside(outline, edges, picture.encoded.shape)
     drawn, smear = _smear(picture, outline, edges, inside)
+    if smear is not None and spares_crisp_edges(picture, _drawn_region(picture, outline), smear.length, smear.angle):
+        smear = None
     few = len(edges.sigma) < FEWEST
     if few and smear is None:
         return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
     (length, angle, sharpest), crossed = _motion(picture, edges, candidates)
+    if smear is None and length > 0 and spares_crisp_edges(picture, _drawn_region(picture, outline), length, angle):
+        length, angle = 0.0, np.nan
     if smear is not None and not _agree(length, angle, smear):
         length, angle = smear.length, smear.angle
         sharpest = _sharp_across(drawn, length, angle)
@@ -72,6 +78,9 @@ def sharpness_facts(picture, outline):
     else:
         length, angle = (0.0, np.nan) if length > 0 else (length, angle)
         blur, sd = lens_width(edges)
+        if blur > SOFT and not _has_cut_outline(picture, outline):
+            crisp = in_focus(picture, _region(outline, picture.grey.shape), blur)
+            blur, sd = (blur, sd) if crisp is None else lens_width(crisp)
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
@@ -89,9 +98,19 @@ def _candidates(picture, region):
     return (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction
 
 
+def _has_cut_outline(picture, outline):
+    """Whether a mask may have cut the product's outline."""
+    return outline.box is not None and was_replaced(picture.grey)
+
+
+def _drawn_region(picture, outline):
+    """Where a lens drew the edges: all of the product, or what lies within a cut outline; uint8."""
+    return _inner(picture, outline) if _has_cut_outline(picture, outline) else _region(outline, picture.grey.shape)
+
+
 def _smear(picture, outline, edges, inside):
     """`find_smear` of a picture, and the edges that its lens drew: of one with a replaced background those within the product."""
-    if outline.box is None or not was_replaced(picture.grey):
+    if not _has_cut_outline(picture, outline):
         return edges, find_smear(picture, outline, edges)
     drawn = edges._replace(**{name: values[inside] for name, values in edges._asdict().items()})
     smear = find_smear(picture, outline, drawn)

@@ -1,0 +1,114 @@
+"""
+Edges that are crisp at full resolution, wherever in the product they are.
+
+The clearest edges of a picture are mostly long: outlines and seams. In a crop or a view of a deep product these may lie
+behind the plane of focus, rightly soft, while a plate, a stitch or the rim of a patch lies in it. So the places are sought
+here where the light rises steepest for the step that it makes. A lens out of focus leaves no such place anywhere, and a
+smear none that it crosses: it moves all of a picture alike.
+"""
+
+import cv2
+import numpy as np
+
+from catalogue_audit.measures.segmentation.edges import measure_edges
+from catalogue_audit.measures.surface.motion import smeared_widths
+
+CELL = 32  # full-resolution px
+MOST_CELLS = 600  # with most structure; a picture's clear edges lie in fewer
+MOST_EDGES = 200  # measured
+PER_CELL = 3  # edges of one cell, at most: small hardware counts for more than one
+APART = 9  # full-resolution px between them, at least
+AROUND = 8  # full-resolution px around a cell, for the filters
+STEP = 13  # full-resolution px across which a step's height is taken
+SMOOTH = 0.6  # px; of the light, against noise
+WEAK = 12.0  # code values added to a step: steepness that rests on fewer is noise
+LEAST_SLOPE = 4.0  # code values a pixel
+LEAST_STRUCTURE = 2  # code values of the reduced picture
+WITHIN = 60.0  # degrees of a smear's direction, for the edges that it crosses
+FEWEST = 6  # crisp edges
+LEAST_SPARED, LEAST_IN_FOCUS = 0.75, 0.25  # their weight; bits of grain and highlights in blurred photographs have up to 0.24 and 0.06 (measured)
+SHARP = 0.6  # px; width of a sharp edge
+TELLING = 1.3  # px; edges that a smear would have widened to more than this tell of it
+SPARED = 0.55, 0.85  # a smear did not widen edges narrower by this than it would leave them; of all that tell at least this share,
+# by number and by weight: of smeared pictures up to 0.7 by number, as it cuts stitches short along it (measured)
+CRISPER = 0.5  # of the width of a picture's clear edges, at most, are those in the plane of focus; ...
+IN_FOCUS = 0.2, 0.03  # ... of the steepest at least so many, by number and by weight; out of focus at most 0.13 and 0.01 (measured)
+
+
+def crisp_edges(picture, region, angle=None):
+    """
+    The steepest edges of a picture for their height, measured.
+
+    Parameters
+    ----------
+    picture : Picture
+    region : (h2, w2) uint8
+        1 where edges count in ``picture.grey``, else 0.
+    angle : float, optional
+        Degrees; only edges that a smear along it crosses.
+
+    Returns
+    -------
+    Edges
+    """
+    found = [np.empty((0, 4))]
+    for left, top, side in _cells(picture, region):
+        y, x = max(top - AROUND, 0), max(left - AROUND, 0)
+        patch = np.ascontiguousarray(picture.encoded[y : top + side + AROUND, x : left + side + AROUND])
+        found.append(_steepest(cv2.cvtColor(patch, cv2.COLOR_RGB2GRAY).astype(np.float32), angle) + (x, y, 0, 0))
+    x, y, direction, steepness = np.concatenate(found).T
+    best = np.argsort(-steepness, kind="stable")[:MOST_EDGES]
+    return measure_edges(picture.encoded, x[best], y[best], direction[best])
+
+
+def spares_crisp_edges(picture, region, length, angle):
+    """Whether nearly all of the steepest edges are narrower than a smear (pixels, degrees) leaves any that it crosses."""
+    edges = crisp_edges(picture, region, angle)
+    smeared = smeared_widths(edges.direction, length, angle, SHARP)
+    tells = smeared > TELLING
+    spared = tells & (edges.sigma < SPARED[0] * smeared)
+    shares = (spared.sum(), tells.sum()), (edges.weight[spared].sum(), edges.weight[tells].sum())
+    enough = spared.sum() >= FEWEST and shares[1][0] > LEAST_SPARED
+    return bool(enough and all(part > SPARED[1] * whole for part, whole in shares))
+
+
+def in_focus(picture, region, width):
+    """The edges that lie in the plane of focus of a picture whose clear edges have a width (pixels); None where there are too few."""
+    edges = crisp_edges(picture, region)
+    crisp = edges.sigma < CRISPER * width
+    shares = crisp.sum() / max(len(crisp), 1), edges.weight[crisp].sum() / max(edges.weight.sum(), 1e-9)
+    enough = crisp.sum() >= FEWEST and edges.weight[crisp].sum() > LEAST_IN_FOCUS
+    if not enough or any(share < least for share, least in zip(shares, IN_FOCUS, strict=True)):
+        return None
+    return edges._replace(**{name: values[crisp] for name, values in edges._asdict().items()})
+
+
+def _cells(picture, region):
+    """Left, top and side of the cells with most structure, full-resolution px."""
+    scale = picture.grey_reduction
+    block = max(CELL // scale, 4)
+    structure = cv2.absdiff(picture.grey, cv2.blur(picture.grey, (3, 3))) * region
+    rows, columns = (side // block for side in structure.shape)
+    strongest = structure[: rows * block, : columns * block].reshape(rows, block, columns, block).max(axis=(1, 3)).ravel().astype(int)
+    order = np.argsort(-strongest, kind="stable")[:MOST_CELLS]
+    side = block * scale
+    return [(column * side, row * side, side) for row, column in zip(*np.divmod(order[strongest[order] > LEAST_STRUCTURE], columns), strict=True)]
+
+
+def _steepest(grey, angle):
+    """Places (x, y; px), directions (radians) and steepness (of a step's height a pixel) of a cell's steepest edges, (n, 4)."""
+    smooth = cv2.GaussianBlur(grey, (0, 0), SMOOTH)
+    gx, gy = (cv2.Sobel(smooth, cv2.CV_32F, *order, scale=1 / 8) for order in ((1, 0), (0, 1)))
+    slope = cv2.magnitude(gx, gy)
+    used = slope > LEAST_SLOPE
+    if angle is not None:
+        used &= np.abs(gx * np.cos(np.radians(angle)) + gy * np.sin(np.radians(angle))) > slope * np.cos(np.radians(WITHIN))
+    around = np.ones((STEP, STEP), np.uint8)
+    steepness = np.where(used, slope / (cv2.dilate(smooth, around) - cv2.erode(smooth, around) + WEAK), 0)
+    inner = np.zeros_like(steepness)
+    inside = (slice(AROUND, -AROUND),) * 2
+    inner[inside] = steepness[inside]
+    y, x = np.nonzero((inner > 0) & (inner >= cv2.dilate(inner, np.ones((APART, APART), np.uint8))))
+    best = np.argsort(-inner[y, x], kind="stable")[:PER_CELL]
+    y, x = y[best], x[best]
+    return np.stack([x, y, np.arctan2(gy[y, x], gx[y, x]), inner[y, x]], axis=1)
