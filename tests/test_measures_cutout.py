@@ -117,6 +117,21 @@ def test_the_sheen_behind_a_dark_edge_is_no_rim():
     assert widths[1] > 3
 
 
+@pytest.mark.parametrize("inwards", [4, 6])
+@pytest.mark.parametrize("body", [120.0, 150.0])
+def test_a_seam_along_the_outline_is_no_rim(body, inwards):
+    """Behind a dark seam the body's own tone comes back; behind a rim it does not."""
+    code, mask = bag((900, 720), background=255.0, supersample=2)
+    depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    widths = []
+    for seam in ((depth > inwards) & (depth <= inwards + 3.5), depth > inwards):
+        code[mask] = body
+        code[seam] = 40.0
+        picture = picture_of(through_jpeg(rounded_code(cv2.GaussianBlur(code, (0, 0), 0.7)), 92))
+        widths.append(cutout_facts(picture, backdrop_of(picture, (100, 0, 0), "cut_out"), outline_of(working_mask(mask, picture)))["rim_px"])
+    assert widths == pytest.approx([0, inwards], abs=0.7)
+
+
 def test_a_wide_grey_band_is_piping():
     assert cutout_facts(*_on_dark(12, 150.0, 40.0))["rim_px"] == 0
 

@@ -42,6 +42,8 @@ RISING = -0.03  # code value a px; what grows lighter again behind a dark edge i
 WIDEST_PX = 6  # between two steps; piping is wider
 SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most ...
 SAME_TONE = 0.05  # ... and their lightnesses, of 1: dark luminances that are twice one another are no one tone, but a shaded piping's
+OWN_TONE, OWN_PX = 0.06, 4  # code value, of 1, and px: behind a seam the product's own tone comes back so nearly, and for so long; behind a rim it is another
+SEAM_PX = 14  # from the outer step to the darkest of a seam
 BESIDE_DARKER = 0.1  # of the profiles that have to show the rim beside a darker part of the product, for it to be looked for beside lighter ones
 
 
@@ -146,6 +148,8 @@ def rim_widths(profiles):
         width[k], level[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
         if not width[k]:
             width[k], level[k], tone[k] = _between_steps(profiles[k], light, ground, beside)
+        if width[k] and _comes_back(profiles[k], light, level[k], ground):
+            width[k] = 0.0
     return width, level, tone
 
 
@@ -187,6 +191,19 @@ def _between_steps(profile, light, ground, beside):
     own = profile[valley : valley + 2].mean(axis=0)
     tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
     return _crossing(light, (level + light[end]) / 2) - _crossing(light, (ground + level) / 2), level, float(tone)
+
+
+def _comes_back(profile, light, level, ground):
+    """Whether the tone of a rim of this luminance comes back behind the dark that follows it: then the dark is a seam, the rim the product's own."""
+    outer = _crossing(light, (ground + level) / 2)
+    if not math.isfinite(outer):
+        return False
+    begin = int(outer) + 1
+    dark = begin + int(np.argmin(light[begin : begin + SEAM_PX]))
+    rim = begin + int(np.argmin(np.abs(light[begin : dark + 1] - level)))
+    code = srgb_encode(np.clip(profile, 0, 1))
+    like = (np.abs(code[dark + 1 :] - code[rim]) < OWN_TONE).all(axis=1)
+    return len(like) >= OWN_PX and bool((np.convolve(like, np.ones(OWN_PX), "valid") >= OWN_PX).any())
 
 
 def _summit(values, start):
