@@ -6,7 +6,7 @@ import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE, strap_facts
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.outline import find_outline
-from catalogue_audit.statistics.geometry.strap_picture import strap_state
+from catalogue_audit.statistics.geometry.strap_picture import Shape, strap_state
 
 SHAPE = (640, 560)
 BODY = np.array([(150.0, 290), (410, 290), (400, 540), (160, 540)])
@@ -170,3 +170,47 @@ def test_a_clear_curve_without_rings_is_a_strap_where_no_pattern_curves_the_othe
     """Quilting gives curves that hang and curves that stand alike."""
     evidence = dict.fromkeys(EVIDENCE, 0.0) | {"curve": curve, "contrast": 0.9, "ribbon": ribbon, "ribbon_by_chance": 0.28}
     assert strap_state(evidence) == state
+
+
+@pytest.mark.parametrize(("reach", "rise", "thickness", "state"), [(124, 270, 16, "held_up"), (124, 150, 22, "none")])
+def test_a_broad_strap_is_told_from_a_handle_by_how_slim_it_is(reach, rise, thickness, state):
+    """Both bands are broader than 4.8 % of the body's width; the strap rises some seventeen times its thickness, the handle seven times."""
+    evidence = evidence_of(making.strip(making.arch(280, 294, reach, rise), thickness))
+    assert evidence["arch_thickness"] > 0.048 and evidence["arch_slimness"] == pytest.approx(rise / thickness, rel=0.15)
+    assert strap_state(evidence) == state
+
+
+def legs(*sides, foot=60, floor=True):
+    """A strap that falls from a ring on a side out to the ground, ``foot`` px from the body's upper corner, and lies in front of the bag."""
+    falling = [making.strip(np.array([(280.0 + side * 134, 312), (280 + side * (130 + foot), 535), (280 + side * (110 + foot), 552)]), 11) for side in sides]
+    return [*falling, making.strip(np.array([(280.0 - 110 - foot, 552), (280 + 110 + foot, 552)]), 11)] if floor else falling
+
+
+def test_a_strap_that_falls_to_the_ground_on_both_sides_is_draped():
+    evidence = evidence_of(*legs(-1, 1))
+    assert min(evidence["falls_left"], evidence["falls_right"]) > 0.4 and strap_state(evidence) == "draped"
+    single = evidence_of(*legs(1, floor=False))
+    assert single["falls_left"] == 0.0 and single["falls_right"] > 0.4
+
+
+def test_a_loop_that_comes_back_to_the_body_does_not_fall_to_the_ground():
+    loops = [making.strip(np.array([(280.0 + side * 130, 320), (280 + side * 165, 380), (280 + side * 160, 450), (280 + side * 118, 525)]), 11) for side in (-1, 1)]
+    evidence = evidence_of(*loops)
+    assert evidence["falls_left"] == evidence["falls_right"] == 0.0
+
+
+@pytest.mark.parametrize(("beside", "fallen", "state"), [(0.006, True, "draped"), (0.006, False, "none"), (0.0, True, "none")])
+def test_what_stands_out_low_of_a_turned_body_is_the_strap_that_its_front_shows_on_the_ground(beside, fallen, state):
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"beside_right": beside}
+    assert strap_state(evidence, view="three_quarter", shape=Shape(fallen=fallen)) == state
+
+
+def test_what_hangs_at_rings_is_left_open_where_another_view_shows_the_strap_on_the_ground():
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"stub_left": 0.18, "stub_right": 0.18}
+    assert strap_state(evidence, has_strap=True, view="back") == "behind"
+    assert strap_state(evidence, has_strap=True, view="back", shape=Shape(fallen=True)) is None
+
+
+def test_a_broad_arch_that_is_taken_for_body_leaves_its_upper_edge_where_it_is():
+    """The hollow is looked for below the arch: a straight edge stays straight under a band as broad as a strap of leather on a small bag."""
+    assert evidence_of(making.strip(making.arch(280, 294, 122, 260), 22))["hollow"] == pytest.approx(0, abs=0.05)

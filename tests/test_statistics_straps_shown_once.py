@@ -141,6 +141,8 @@ def test_a_strap_held_up_in_one_view_alone_is_as_the_products_others_without_a_c
     """Others that hold theirs up all round say nothing of this one; others that do so in this view alone show that it is meant."""
     odd = _states(A1=("front", "held_up", "front"), B1=("held_up", "held_up", "held_up"), C1=("none", "none", "none"))
     assert as_its_product(odd) == {"A1_back": ("front", "the product's other views show")}
+    hidden = _states(A1=("held_up", "none", "front"), B1=("front", "none", "front"))  # the body hides from behind what hangs in front
+    assert as_its_product(hidden) == {"A1_front": ("front", "the product's other views show")}
     meant = _states(A1=("front", "held_up", "front"), B1=("front", "held_up", "front"))
     assert as_its_product(meant) == {}
 

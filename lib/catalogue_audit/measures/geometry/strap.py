@@ -9,7 +9,7 @@ view and the same product's other pictures are known. The numbers of the
 import numpy as np
 
 from catalogue_audit.measures.geometry.hanging import hanging_curve, ribbon_across
-from catalogue_audit.measures.geometry.strap_outline import apart, arch, beside, beside_begins, first_row, hollow, standing_out
+from catalogue_audit.measures.geometry.strap_outline import apart, arch, beside, beside_begins, falling, first_row, hollow, standing_out
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 
 EVIDENCE = (
@@ -33,6 +33,9 @@ EVIDENCE = (
     "ribbon_by_chance",  # the same of curves upside down
     "turned_ribbon",  # both of what hangs across the face of a body whose base shows that it is turned
     "turned_by_chance",
+    "arch_slimness",  # height of what stands above the body over the thickness of its uppermost band
+    "falls_left",  # how much of the body's height a leg passes that comes down beside it, as far off at its foot as anywhere
+    "falls_right",
 )
 
 
@@ -69,6 +72,7 @@ def strap_facts(picture, outline):
         **dict(zip(("ribbon", "ribbon_by_chance", "turned_ribbon", "turned_by_chance"), ribbons, strict=True)),
         **beside(small, body, box),
         **arch(outline.mask, tuple(int(v * scale) for v in box)),
+        **falling(outline.mask, tuple(int(v * scale) for v in box)),
         **apart(small, body, box),
         "hollow": hollow(body, box),
         "beside_begins": beside_begins(small, box),

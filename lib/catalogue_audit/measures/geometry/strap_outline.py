@@ -20,7 +20,10 @@ LEAST_ARCH = 0.05  # of the body's height; what rises less is the body's own upp
 CLEAR_OF_FEET = 0.25  # of an arch's height; lower down, ends and the body's edge spoil its shape
 ACROSS = 0.7  # of an arch's width, in its middle, where its band is measured
 LEAST_APART, LEAST_BELOW = 0.003, 0.03  # of the body's area: of a part lying beside it, and in front of it
-NO_ARCH = {"arch_height": 0.0, "arch_span": 0.0, "arch_bands": 0.0, "arch_thickness": 0.0, "arch_slant": 0.0, "arch_valley": 0.0}
+FALL_ROWS = 50  # rows of the body that are looked at
+LEG, LEAST_GAP, BODY_BESIDE = 0.12, 0.01, 0.4  # of the body's width: of a strap at most, of the backdrop between, and of the body beside it at least
+FALLS_TO, LEAST_LEG, OPEN_FOOT = 0.6, 0.1, 0.5  # of the body's height, down to where a leg comes at least, and how much of it passes; and of its widest, the gap at its foot
+NO_ARCH = {"arch_height": 0.0, "arch_span": 0.0, "arch_bands": 0.0, "arch_thickness": 0.0, "arch_slant": 0.0, "arch_valley": 0.0, "arch_slimness": 0.0}
 
 
 def first_row(body, left, right):
@@ -50,6 +53,44 @@ def beside_begins(mask, box):
     parts = mask[top:, : max(left - 1, 0)], mask[top:, right + 1 :]
     rows = np.flatnonzero(max(parts, key=np.count_nonzero).any(axis=1))
     return float(rows[0]) / (bottom - top) if len(rows) else 0.0
+
+
+def falling(mask, box):
+    """
+    Thin legs beside the body, with backdrop between, that come down to its lower part: a strap that falls from its rings to the ground.
+
+    Such a leg stands as far from the body at its foot as anywhere; the loop of a hanging strap, and what is sewn on below, come back to it.
+
+    Parameters
+    ----------
+    mask : (h, w) bool
+    box : left, top, right, bottom
+        Of the body, in pixels of the mask.
+
+    Returns
+    -------
+    dict
+        ``falls_left``, ``falls_right``: how much of the body's height they pass, 0 without.
+    """
+    left, top, right, bottom = box
+    rows = top + np.arange(FALL_ROWS) * (bottom - 1 - top) // (FALL_ROWS - 1)
+    width = mask.shape[1] + 1
+    padded = np.zeros((FALL_ROWS, width + 1), bool)
+    padded[:, 1:-1] = mask[rows]
+    place = np.flatnonzero(padded[:, 1:] != padded[:, :-1])
+    first = np.searchsorted(place, width * np.arange(FALL_ROWS + 1))
+    some = np.flatnonzero(np.diff(first) >= 4)  # where two parts and more are met
+    values = {"falls_left": 0.0, "falls_right": 0.0}
+    if len(some) < LEAST_LEG * FALL_ROWS:
+        return values
+    for side, inwards in (("left", place[first[some, None] + np.arange(4)]), ("right", -place[first[some + 1, None] - 1 - np.arange(4)])):
+        leg, gap, body = np.diff(inwards, axis=1).T / (right - left)
+        wide = np.zeros(FALL_ROWS)
+        wide[some] = np.where((leg < LEG) & (gap >= LEAST_GAP) & (body > BODY_BESIDE), gap, 0.0)
+        np.maximum(wide[1:-1], np.minimum(wide[:-2], wide[2:]), out=wide[1:-1])  # a speck breaks no leg
+        down = [b - a for a, b in runs(wide > 0) if b > FALLS_TO * FALL_ROWS and wide[max(b - 3, a) : b].max() >= OPEN_FOOT * wide[a:b].max()]
+        values[f"falls_{side}"] = max(down, default=0) / FALL_ROWS
+    return values
 
 
 def standing_out(mask, top, bottom):
@@ -111,7 +152,8 @@ def arch(mask, box):
         ``arch_height``: fraction of the body's height; ``arch_span``: its width just above the body, fraction of the body's
         width; ``arch_bands``: bands met going down through the body's middle; ``arch_thickness``: of its uppermost band,
         fraction of the body's width; ``arch_slant``: mean difference of the heights of its left and right half, laid over one
-        another mirrored, and ``arch_valley``: how far it dips between two crowns, fractions of its own height.
+        another mirrored, and ``arch_valley``: how far it dips between two crowns, fractions of its own height; ``arch_slimness``:
+        its height over its band's thickness.
     """
     left, top, right, bottom = box
     height, width = bottom - top, right - left
@@ -147,8 +189,10 @@ def _upper_band(above, width):
         thick.append((len(column) if column.all() else int(column.argmin())) / np.hypot(1.0, slopes[place]))
     crown = int(rises.argmax())
     falls = rises - np.minimum(np.maximum.accumulate(rises), np.maximum.accumulate(rises[::-1])[::-1])
+    thickness = float(median(np.array(thick))) if thick else 0.0
     return {
-        "arch_thickness": float(median(np.array(thick))) / width if thick else 0.0,
+        "arch_thickness": thickness / width,
+        "arch_slimness": tall / thickness if thickness else 0.0,
         "arch_slant": float(np.abs(rises - rises[::-1]).mean()) / tall,
         "arch_valley": float(-falls.min()) / float(rises[crown]),
     }
@@ -158,10 +202,13 @@ def hollow(body, box):
     """
     How far the body's upper edge lies below its corners in the middle, fraction of the body's height; negative where it bulges.
 
-    A hobo's edge hangs between the ends of its handle; where a strap is fastened the edge is straight, or bulges.
+    A hobo's edge hangs between the ends of its handle; where a strap is fastened the edge is straight, or bulges. It is looked for from the
+    body's middle upwards: a broad arch above it may be taken for body.
     """
     left, top, right, bottom = box
-    upper = np.where(body.any(axis=0), body.argmax(axis=0), bottom)[left:right].astype(float)
+    middle = (top + bottom) // 2
+    above = ~body[:middle, left:right][::-1]
+    upper = middle - np.where(above.any(axis=0), above.argmax(axis=0), middle).astype(float)
     width = len(upper)
     corner, inner = int(0.03 * width), int(0.12 * width) + 1
     corners = max(float(median(upper[corner:inner])), float(median(upper[width - inner : width - corner])))

@@ -14,10 +14,11 @@ HELD_HEIGHT = 0.4  # of the body's height; a strap at full length rises farther,
 HELD_SPAN = {False: 0.72, True: 0.67}  # of the body's width, square and turned: a strap is fastened at its sides, handles stand 0.3 to 0.6 apart
 NO_CROWN, CUT_SPAN = 0.9, 0.8  # of its height, over the middle of which nothing stands, and of the body's width: of a strap whose crown lies beyond the frame
 HANDLE_SPAN = 0.62  # of the body's width; where a product's straight-on pictures show no wider arch, it has handles
-RIBBON = 0.048  # of the body's width; handles that take the weight are thicker, or closer together
+RIBBON, SLIM = 0.048, 13.0  # of the body's width, and times its thickness, how high it rises; handles that take the weight are thicker, or closer together
 LEVEL, SLANTING = 0.12, 0.17  # of its height: how unlike the halves of an arch are; two handles seen from the side reach 0.2, but are thicker
 LAID_SPAN, LAID_RIBBON = 0.55, 0.022  # of the body's width: of a strap laid over the product
 TWO_CROWNS = 0.06  # of its height; so deep is no dip in one arch
+FALLEN = 0.12  # of the body's height, that legs beside it pass on both sides: only straps fallen to the ground pass more than 0.06
 HOLLOW = 0.05  # of the body's height, by which a hobo's upper edge hangs between the ends of its handle
 CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
 LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
@@ -36,7 +37,7 @@ class Shape(NamedTuple):
 
     ``height``: least of what stands above the body in all of them, fraction of its height: its handles; ``span``, ``slant``: least and most of it in
     the straight-on ones, as `EVIDENCE` has them; ``hollow`` of the body's upper edge there; ``held``: whether they show a strap held up;
-    ``front_without``: whether the front alone shows none across it.
+    ``front_without``: whether the front alone shows none across it; ``fallen``: whether they show a strap that falls to the ground on both sides.
     """
 
     height: float | None = None
@@ -45,6 +46,7 @@ class Shape(NamedTuple):
     hollow: float | None = None
     held: bool = False
     front_without: bool = False
+    fallen: bool = False
 
 
 def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, shape=Shape()):
@@ -89,6 +91,8 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
     begins = evidence["beside_begins"]
     if BESIDE < beside <= LAID_APART and not sure:
         return None
+    if (not turned and fallen(evidence)) or (turned and shape.fallen and beside > BESIDE):  # one leg of a turned body's may be sewn on
+        return "draped"
     if not hobo and _laid_over(evidence, beside if FROM_TOP < begins < FROM_BASE else 0.0, shape):
         return "draped"
     on_one_side = min(evidence["beside_left"], evidence["beside_right"]) < ONE_SIDED * beside
@@ -96,7 +100,15 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
         return "coiled"
     if hangs_across(evidence, has_strap, view, shape.front_without):
         return "front"
-    return "behind" if has_strap and attached(evidence, turned, rings, sure) else "none"
+    hangs = attached(evidence, turned, rings, sure)
+    if hangs and shape.fallen:
+        return None  # where the ground between strap and body is lost in shade
+    return "behind" if has_strap and hangs else "none"
+
+
+def fallen(evidence):
+    """Whether a strap falls to the ground on both sides of a body."""
+    return min(evidence["falls_left"], evidence["falls_right"]) > FALLEN
 
 
 def held_up(evidence, turned, shape=Shape()):
@@ -107,7 +119,8 @@ def held_up(evidence, turned, shape=Shape()):
     if turned and shape.held:
         return True
     cut = evidence["arch_valley"] > NO_CROWN and span > CUT_SPAN  # the frame cuts the crown off two legs that stand at the body's sides
-    return evidence["arch_thickness"] < RIBBON and evidence["arch_slant"] < LEVEL and (cut or evidence["arch_valley"] < TWO_CROWNS)
+    slim = evidence["arch_thickness"] < RIBBON or evidence["arch_slimness"] > SLIM  # a strap may be broad beside a small body
+    return slim and evidence["arch_slant"] < LEVEL and (cut or evidence["arch_valley"] < TWO_CROWNS)
 
 
 def _is_the_handle(tall, least, limit, shape):

@@ -165,7 +165,7 @@ def _expected(row, own, kin, habits):
         return None
     _, _, in_it_alone = habits[row["strap_state"]].get(row["view"], (set(), set(), set()))
     if row["strap_state"] == "held_up" and not alike and len(own) >= FEWEST_ALIKE:
-        alike = shown  # what is plain to see needs no colourway beside it
+        alike = shown - {"none"} if "front" in shown else shown  # what is plain to see needs no colourway beside it; one in front is hidden from behind
     return next(iter(alike)) if len(alike) == 1 and in_it_alone <= {row["sku"]} else None
 
 
