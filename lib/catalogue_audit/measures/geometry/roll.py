@@ -14,6 +14,7 @@ import math
 import numpy as np
 
 from catalogue_audit.measures.geometry.handles import legs_apart
+from catalogue_audit.measures.geometry.inner_mirror import inner_axis
 from catalogue_audit.measures.geometry.lines import edge_along, longest_line, straight_edges
 from catalogue_audit.measures.geometry.mirror import mirror_pose
 from catalogue_audit.measures.geometry.straight_on import turn_and_roll
@@ -74,6 +75,9 @@ def roll_facts(picture, outline, focal_length_35mm=None):
         witnesses["top"] = math.degrees(math.atan(upper[2])), math.degrees(upper[3])
     top_below = 0.0 if upper is None else below_axis_deg(upper[1], outline.mask.shape, focal_length_35mm)
     mirror = {} if outline.touches else mirror_pose(outline, _focal_px(outline.mask.shape, focal_length_35mm))  # what the frame cuts has no mirror image
+    inner = inner_axis(picture, sides, mirror["roll"][0]) if "roll" in mirror else None
+    if inner is not None:
+        mirror["inner"] = inner
     both = turn_and_roll(witnesses, below, top_below, legs_apart(outline), mirror)
     if both is None:
         facts |= _facts(combined(square(witnesses)))

@@ -6,8 +6,8 @@ down on it: an edge on the ground meets the horizon where its direction does (Ha
 and Zisserman, Multiple View Geometry, 2nd ed., ch. 8). For a small turn the slope is
 the turn times the angle at which the base lies below the horizon. A roll of the camera
 slopes the base as well, but turns the sides and the mirror axis along, and the upper
-edge, which lies near the horizon and is hardly sloped by a turn. So all of them
-together tell the two apart.
+edge, which lies near the horizon and is hardly sloped by a turn. What is sewn on the front moves sideways
+against the outline by a turn alone. So all of them together tell the two apart.
 """
 
 import itertools
@@ -18,9 +18,9 @@ import numpy as np
 USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 6.0, 2.5  # straight-on views are taken from a little above: common practice, no source
 PITCHES_SD = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # standard deviations of the pitch that are tried
 TURNS = np.arange(-20.0, 20.01, 0.25)  # degrees that are tried
-USUAL_TURN_DEG = 1.3  # how square products are set by eye: common practice, no source
-FAULT, FAULT_TURN_DEG = 0.05, 7.0  # share and size of those that are not
-USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.35, 2.5  # the same of the camera's roll: a tripod with a spirit level
+USUAL_TURN_DEG = 1.0  # how square products are set by eye, and whether beside a mark on the table: common practice, no source; 0.5 in deliveries of seven makes
+FAULT, FAULT_TURN_DEG = 0.08, 7.0  # share and size of those that are not
+USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.25, 2.5  # the same of the camera's roll: a tripod with a spirit level, 0.1 in deliveries of seven makes
 ROLL_FAULT = 0.1
 BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
 BENT_EDGE = 0.025  # the same of its lower and upper edge, by the rounding of their ends
@@ -29,6 +29,9 @@ LEGS_SD, LEGS_OFF = 0.012, 0.035  # of the body's width; likelihood of four legs
 MIRROR_FLOOR_DEG, MIRROR_SHARE = 0.1, 1.5  # sewn bags are no more symmetric than this; and what their outlines' scatter says, times this
 NEARER_END, NEARER_END_SD = 0.55, 0.3  # share of a turn that shows as a nearer, larger end, for a side that shows is farther away; made bags of seven styles
 BULGE, BULGE_SD, BULGE_FLOOR = 0.001, 0.0008, 0.002  # of the body's width a degree of turn: bulge of the shoulder on the side that comes into view
+INNER_LEVER, INNER_LEVER_SD, INNER_SD = 0.12, 0.06, 0.0025  # of the body's width: how far fronts lie off the turning axis, how it varies, and how well they are sewn to the middle
+INNER_FLAT = 0.15  # share of fronts that do not move against their outline: those of boxes, as far as perspective hides their sides
+INNER_WRONG = 0.025  # of the body's width, by which wrong axes of fronts are off
 UNLIKE, UNLIKE_DEG, UNLIKE_BULGE = 0.1, 6.0, 0.01  # share of products that are not symmetric, and by how much they seem turned and bulge then
 UNSEEN_DEG = 1000.0  # standard uncertainty of a base that is not seen
 CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, for the product is not symmetric, and by how much they are off
@@ -51,7 +54,8 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
     legs_apart : float, optional
         As `handles.legs_apart` gives it: so far a turn has moved the rear handle from behind the front one.
     mirror : dict, optional
-        As `mirror.mirror_pose` gives it; then 'sides' and 'symmetry', which are of the same outline, are left out.
+        As `mirror.mirror_pose` gives it; then 'sides' and 'symmetry', which are of the same outline, are left out. Under 'inner' as
+        `inner_mirror.inner_axis` gives it.
 
     Returns
     -------
@@ -91,6 +95,8 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
         usual = usual * ((1 - LEGS_OFF) * _normal(legs_apart - seen, np.hypot(LEGS_SD, LEGS_LEVER_SD * seen)) + LEGS_OFF)
     if "turn" in mirror:
         usual = usual * _by_mirror(mirror, turns)
+    if "inner" in mirror:
+        usual = usual * _by_front(*mirror["inner"], turns)
     share_off = [CROOKED_BASE if base_sd > DULL_BASE_DEG else 0.0, *(CROOKED_SHARES.get(name, CROOKED) for name in others)]
     crooked_deg = [CROOKED_BASE_DEG, *(CROOKED_DEG for _ in others)]
     total, mean, square = (usual * part for part in _over_all_ways(values, np.stack(sds), share_off, crooked_deg))
@@ -106,6 +112,13 @@ def _by_mirror(mirror, turns):
     near = _normal(value - NEARER_END * turns, np.hypot(MIRROR_SHARE * sd, NEARER_END_SD * turns))
     bulge = _normal(side - BULGE * turns, np.hypot(math.hypot(MIRROR_SHARE * side_sd, BULGE_FLOOR), BULGE_SD * turns))
     return ((1 - UNLIKE) * near + UNLIKE * _normal(value, UNLIKE_DEG)) * ((1 - UNLIKE) * bulge + UNLIKE * _normal(side, UNLIKE_BULGE))
+
+
+def _by_front(place, wrong, turns):
+    """Likelihood of the turns by the place of the front's own mirror axis beside the outline's, as `inner_mirror.inner_axis` gives it."""
+    moved = np.sin(np.radians(turns))
+    told = (1 - INNER_FLAT) * _normal(place - INNER_LEVER * moved, np.hypot(INNER_SD, INNER_LEVER_SD * moved)) + INNER_FLAT * _normal(place, INNER_SD)
+    return (1 - wrong) * told + wrong * _normal(place, INNER_WRONG)
 
 
 def _over_all_ways(values, sds, share_off, crooked_deg):
