@@ -19,7 +19,7 @@ import pytest
 from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.runs import history, scheduled as runs
 from catalogue_audit.runs.review import Review
-from catalogue_audit.runs.scheduled import scheduled
+from catalogue_audit.runs.scheduled import delivery_state, scheduled
 from making_audit import paint_bag
 from making_files import save
 
@@ -56,7 +56,7 @@ def audits(monkeypatch):
         if folder.name in trouble:
             raise trouble[folder.name]
         number = len(done)
-        report = run.out / f"2026-03-02_{folder.name}_{number}"
+        report = next(path for path in (run.out / f"2026-03-02_{folder.name}_{n}" for n in range(1, 99)) if not path.exists())
         report.mkdir()
         summary = {
             "delivery": folder.name, "audited_at": f"2026-03-02T10:00:{number:02d}+00:00", "stage": "originals", "verdict": "accept", "exit_status": 0,
@@ -91,6 +91,14 @@ class TestWhatIsTakenUp:
         (inbox / "drop_2" / "complete").touch()
         assert _run(inbox, now=time.time()) == {"drop_1": "arriving", "drop_2": "audited"}
         assert _run(inbox, now=time.time() + 601) == {"drop_1": "audited", "drop_2": "unchanged"}
+
+    def test_an_empty_folder_and_one_that_lost_a_file_may_still_be_changing(self, inbox, audits):
+        (inbox / "drop_3").mkdir()
+        (inbox / "drop_4" / "details").mkdir(parents=True)
+        assert set(_run(inbox, now=time.time()).values()) == {"arriving"}
+        (inbox / "drop_1" / "wrong.jpg").write_bytes(b"1")
+        (inbox / "drop_1" / "wrong.jpg").unlink()
+        assert delivery_state(inbox / "drop_1", now=time.time() + 1)[1] >= (inbox / "drop_1").stat().st_ctime
 
     def test_a_marker_that_is_no_plain_file_marks_nothing(self, inbox, audits):
         (inbox / "drop_1" / "complete").mkdir()
@@ -183,6 +191,18 @@ class TestAfterwards:
         assert len(list(out.glob("2026*_drop_1_[0-9]*"))) == 2 and keepsake.is_dir()
         index = json.loads((out / "index.json").read_text())
         assert [audit["present"] for audit in index["audits"] if audit["delivery"] == "drop_1"] == [False] * 3 + [True] * 2
+
+    @pytest.mark.parametrize("keep", [1, 2])
+    def test_a_removed_reports_name_taken_anew_is_the_new_reports(self, inbox, audits, keep):
+        """On one day the lowest free number is taken, so a removed report's name comes again."""
+        out = inbox.parent / "out"
+        for number in range(5):
+            (inbox / "drop_1" / f"more_{number}.jpg").write_bytes(b"1")
+            (outcome,) = (one for one in scheduled(inbox, out=out, now=time.time() + LATER, keep=keep) if one.delivery == "drop_1")
+            assert (out / outcome.report / "summary.json").is_file()
+            assert len(list(out.glob("2026*_drop_1_*"))) == min(keep, number + 1)
+        index = json.loads((out / "index.json").read_text())
+        assert [audit["present"] for audit in index["audits"] if audit["delivery"] == "drop_1"] == [False] * (5 - keep) + [True] * keep
 
     def test_the_users_command_gets_the_summary_and_no_shell(self, inbox, audits, tmp_path):
         script = tmp_path / "tell the team"

@@ -147,7 +147,12 @@ def record_audit(connection, location, fingerprint, summary, frames, findings, p
 
 
 def record_report(connection, number, report):
-    """Note under which folder name an audit's report was published."""
+    """
+    Note under which folder name an audit's report was published.
+
+    A report is published where no folder is, so an earlier audit of that name has none any more: it was removed.
+    """
+    connection.execute("UPDATE audits SET report = '' WHERE report = ?", (report,))
     connection.execute("UPDATE audits SET report = ? WHERE id = ?", (report, number))
 
 

@@ -227,6 +227,7 @@ def delivery_state(folder, brief=None, marker=None, now=math.inf):
     complete = False
     for root, folders, files in os.walk(folder, followlinks=False):
         folders.sort()
+        newest = max(newest, _changed(root, now))  # a file that was taken away, or a folder whose first file is still to come
         for name in sorted(files):
             path = os.path.join(root, name)
             try:
@@ -238,9 +239,22 @@ def delivery_state(folder, brief=None, marker=None, now=math.inf):
                 continue
             digest.update(os.fsencode(os.path.relpath(path, folder)) + b"\0")
             digest.update(f"{facts.st_size} {facts.st_mtime_ns} {facts.st_ctime_ns} {facts.st_ino}\n".encode())
-            changed = facts.st_ctime  # by this machine's clock; the supplier's may be wrong
-            newest = max(newest, changed, facts.st_mtime if facts.st_mtime <= now else changed)
+            newest = max(newest, _last_change(facts, now))
     return digest.hexdigest(), newest, complete
+
+
+def _changed(folder, now):
+    """When something was last put into a folder or taken out; 0 where it is gone."""
+    try:
+        return _last_change(os.lstat(folder), now)
+    except OSError:
+        return 0.0
+
+
+def _last_change(facts, now):
+    """Seconds since the epoch of a file's or folder's last change."""
+    changed = facts.st_ctime  # by this machine's clock; the supplier's may be wrong
+    return max(changed, facts.st_mtime if facts.st_mtime <= now else changed)
 
 
 def _call(run, summary):
