@@ -22,7 +22,8 @@ CELL_WEIGHT[:5] = 0, 0.25 * IN_PART, 0.5 * IN_PART, 0.75 * IN_PART, 1
 SMALLEST_PART_PX, FOOT = 8, 0.25  # area; what is smaller, in the lowest share of the height, is the noise of a shadow's edge
 ROOM_PX = 4  # working pixels around a mask within which its contours move
 SOFT_EDGE = 8.0  # CIELAB a working pixel; a cut, or a lens, draws most edges steeper
-RAGGED, ALONG = 1.35, 12  # length of an edge over that of its chord: near 1 on a smooth side, 1.4 at a corner; and points to either side
+RAGGED, ALONG = 1.35, 20  # length of an edge over that of its chord: near 1 on a smooth side, 1.4 at a corner; and points to either side
+SMOOTH = 9  # points; noise moves a faint edge by a pixel or two, and bays are larger
 MOST_ROWS = 30_000  # of one call of OpenCV's remap, which counts rows in 16 bits
 
 
@@ -209,8 +210,9 @@ def ragged_share(contours, edge, frame):
 
 
 def _winding(contour):
-    """Length of a closed contour, (n, 2), about each of its points over that of the chord there, (n,)."""
-    count, reach = len(contour), ALONG
+    """Length of a closed contour, (n, 2), about each of its points over that of the chord there, (n,); without what wiggles from point to point."""
+    count, reach, beside = len(contour), ALONG, SMOOTH // 2
+    contour = cv2.blur(np.concatenate([contour[-beside:], contour, contour[:beside]]), (1, SMOOTH))[beside : beside + count]
     ahead = np.roll(contour, -1, axis=0) - contour
     along = np.concatenate([[0], np.cumsum(np.tile(np.hypot(*ahead.T), 3))])
     middle = count + np.arange(count)

@@ -41,7 +41,8 @@ FAINT = 2.0  # CIELAB; a step over an edge that just shows, in the mean of some 
 MOST_DOUBT, DOUBTED = 0.006, 0.6  # of the frame's long side, which a box is measured to; and the confidence beyond that: all but size and place holds
 FAINT_COST = 1.6  # an edge of which six tenths cannot be seen says nothing
 PALE, PALE_SHARE = 6.0, 0.15  # CIELAB; and the share of an edge as faint from which it is asked whether it is ragged
-MOST_RAGGED, WEAK, RAGGED_WORTH = 0.25, 4.0, 0.4  # share of an edge, less where much of it is fainter, CIELAB; and what such an outline is worth: most have lost a part
+MOST_RAGGED, RAGGED_WORTH = 0.22, 0.4  # share of an edge; and what such an outline is worth: most have lost a part
+WEAK, WEAK_COST = 4.0, 0.1  # CIELAB; by that share of an edge as weak, though not too faint to see, less of it needs be ragged
 COLOURED, OWN_TINT, LIGHTEST = 10.0, 0.3, 1.2  # CIELAB chroma of a table whose grain and shadows are known by it; how far they are off its chromaticity; and of its L* + 16
 SMALL, THIN = 0.01, 0.02  # of the frame's area, and of its long side: what covers less, and is nowhere as wide, is the line of a shadow, or some trim
 KERNEL5 = np.ones((5, 5), np.uint8)
@@ -108,7 +109,7 @@ def find_outline(picture, backdrop):
     contours = closed_contours(mask, coverage)
     confidence, reason = _confidence(mask, contrast, backdrop, doubt)
     if confidence >= CONFIDENCE_LIMIT and np.mean(contrast < PALE) > PALE_SHARE:
-        if ragged_share(contours, evidence.edge, frame) > MOST_RAGGED * np.mean(contrast > WEAK):
+        if ragged_share(contours, evidence.edge, frame) > MOST_RAGGED - WEAK_COST * np.mean((contrast >= FAINT) & (contrast < WEAK)):
             # On pure white what is lost has burnt out to it, and what is left is product: its colours hold.
             confidence = min(confidence, DOUBTED) if backdrop.kind == "cut_out" else RAGGED_WORTH * confidence
             reason = "much of the product's edge is faint and ragged: the background may have run into the product"
