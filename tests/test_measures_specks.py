@@ -128,6 +128,20 @@ def test_lamps_mirrored_in_each_of_some_studs_are_no_specks():
     assert _own_marks(draw) <= 1
 
 
+@pytest.mark.parametrize("apart", [(0, 86, 185, 290, 335), (0, 70, 190, 240, 330)])
+def test_studs_in_a_line_at_uneven_steps_are_no_specks_and_marks_off_it_are(apart):
+    def draw(rise):
+        def studs(code, left, top, width, height):
+            for k, step in enumerate(apart):
+                place = left + 10 + step, top + height // 2 + step // 8 + rise * (k % 3)
+                cv2.circle(code, place, 4, (215.0, 180.0, 120.0), -1, cv2.LINE_AA)
+
+        return studs
+
+    assert _own_marks(draw(0)) <= 1
+    assert _own_marks(draw(35)) >= 4
+
+
 @pytest.mark.parametrize("dots", ["printed", "dusty"])
 def test_dots_of_the_colour_of_a_print_are_its_own_and_dust_on_it_is_not(dots):
     """Red blotches on cream, and small dots: red ones, or grey ones that are no mixture of the two."""

@@ -19,6 +19,8 @@ ELSEWHERE = 3.0  # reduced px; nearer, it is the mark itself
 OFF_ROW = 2.0  # reduced px by which members of a row of three stand off their places
 MOST_PAIRS = 600  # of marks near each other; more are a texture, where any pair has its like
 SAME_STEP, SAME_STRENGTH = 2.5, 1.3  # reduced px, and times the contrast, within which two pairs of lamps are the same
+LINE, OFF_LINE = 5, 1.2  # alike marks, and reduced px from the line through them; so many of `FEW` that fell anywhere lie so one time in a hundred at most
+FEW = 24
 BODY, RING = 5, 12  # reduced px; a mark, and as far as its ground is looked at
 PIECE = 0.8  # of the mark's own difference from the ground, from which on a pixel is of its colour, or of what it is mixed with
 BETWEEN = (0.3, 0.7)  # the same of what is neither; where it is as frequent, they are grain or shading, not two colours
@@ -48,7 +50,7 @@ def stand_alone(picture, places, contrast, sure):
     (n,) bool
     """
     alone = _without_neighbours(places, contrast)
-    alone[sure] &= ~_paired_alike(places[sure], contrast[sure])
+    alone[sure] &= ~_paired_alike(places[sure], contrast[sure]) & ~_in_one_line(places[sure], contrast[sure])
     for k in np.flatnonzero(alone & sure):
         alone[k] = not _recurs_in_row(picture, places[k])
     return alone
@@ -87,6 +89,30 @@ def _paired_alike(places, contrast):
         same &= (ratio > 1 / SAME_STRENGTH) & (ratio < SAME_STRENGTH) & (ends != ends[:, None])
     found = same.any(axis=1)
     result[one[found]] = result[other[found]] = True
+    return result
+
+
+def _in_one_line(places, contrast):
+    """
+    True for marks of one strength on one straight line, however far apart: studs along an edge.
+
+    Examples
+    --------
+    >>> studs = np.array([[10.0, 50.0], [96.0, 50.5], [195.0, 50.0], [325.0, 49.5], [370.0, 50.0], [201.0, 90.0]])
+    >>> _in_one_line(studs, np.full(6, 47.0)).tolist()
+    [True, True, True, True, True, False]
+    """
+    result = np.zeros(len(places), bool)
+    if not LINE <= len(places) <= FEW:
+        return result
+    one, other = np.triu_indices(len(places), 1)
+    step = places[other] - places[one]
+    away = places[None] - places[one, None]
+    off = np.abs(step[:, :1] * away[..., 1] - step[:, 1:] * away[..., 0]) / np.maximum(np.hypot(*step.T), 1e-6)[:, None]
+    ratio = contrast / contrast[one, None]
+    on = (off < OFF_LINE) & (ratio > 1 / SAME_STRENGTH) & (ratio < SAME_STRENGTH)
+    on[np.hypot(*step.T) < REACH] = False  # too short to tell a direction
+    result[on[on.sum(axis=1) >= LINE].any(axis=0)] = True
     return result
 
 
