@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit import schema
-from catalogue_audit.statistics.geometry.camera_distance import free_sizes
+from catalogue_audit.statistics.geometry.camera_distance import free_sizes, front_over_back
 from catalogue_audit.statistics.geometry.framing_rules import size_and_place
 
 
@@ -80,3 +80,26 @@ def test_without_a_turned_view_nothing_says_which_of_two_is_off():
     frames = set_from_one_distance({(0, "back"): 0.89})
     frames = frames[frames["view"] != "three_quarter"].reset_index(drop=True)
     assert clearly_scaled(frames) == []
+
+
+@pytest.mark.parametrize(("view", "factor"), [("back", 0.89), ("front", 1.11)])
+def test_a_front_and_a_back_of_two_sizes_are_told_apart_and_no_others(view, factor):
+    clean, faulty = (front_over_back(set_from_one_distance(faults)) for faults in ({}, {(2, view): factor}))
+    assert len(clean) == len(SHAPES) and (clean["apart"].abs() < clean["apart_sd"]).all()
+    off = faulty[faulty["apart"].abs() > 3 * faulty["apart_sd"]]
+    assert off["apart"].to_dict() == {"N2": pytest.approx(np.log(factor) * (1 if view == "front" else -1), abs=0.01)}
+
+
+def test_a_back_of_another_outline_is_not_called_of_another_size():
+    """A strap that stands up in front makes the outline higher and not wider."""
+    frames = set_from_one_distance({})
+    tall = (frames["sku"] == "N2") & (frames["view"] == "front")
+    assert "N2" not in front_over_back(frames.assign(fill_height=frames["fill_height"].where(~tall, 1.2 * frames["fill_height"]))).index
+
+
+def test_what_all_fronts_are_larger_by_is_no_product_s_fault_and_a_few_products_tell_nothing():
+    frames = set_from_one_distance({})
+    front = frames["view"] == "front"
+    nearer = frames.assign(**{name: frames[name].where(~front, 1.15 * frames[name]) for name in ("fill_width", "fill_height")})
+    assert front_over_back(nearer)["apart"].abs().max() < 0.02
+    assert front_over_back(frames[frames["sku"].isin(["N0", "N1", "N2"])]).empty

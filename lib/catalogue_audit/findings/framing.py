@@ -6,8 +6,10 @@ from catalogue_audit.findings.deviations import case_row, judge_column, set_row,
 from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.outliers import UNCERTAINTIES
 from catalogue_audit.findings.rows import called, finding, listed, sentence
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.measures.records import PLACED_LIMIT
-from catalogue_audit.statistics.geometry.framing_rules import places
+from catalogue_audit.statistics.geometry.camera_distance import front_over_back
+from catalogue_audit.statistics.geometry.framing_rules import FIXED_DISTANCE, FRONT_DISTANCE, places
 from catalogue_audit.statistics.geometry.registration import kinds_of_product
 from catalogue_audit.statistics.geometry.strap_states import SURE_OUTLINE
 from catalogue_audit.statistics.geometry.style_places import OWN_PLACE_SD
@@ -34,6 +36,23 @@ def scale(evidence):
         yield case_row("scale", note, case, remedy="reshoot" if reshoot else None)
     for case in set_cases:
         yield set_row("scale", case, "the product's size against the set's framing", "", "scale the others to match")
+    told = {case.frame["file"] for case in cases}
+    if evidence.framing_rule in (FIXED_DISTANCE, FRONT_DISTANCE):
+        yield from _one_of_front_and_back(evidence, frames[frames["touches"].isna() & frames["view_kind"].eq("upright")], told)
+
+
+def _one_of_front_and_back(evidence, frames, told):
+    """Products whose front and back are of two sizes from one distance, and nothing tells which is off: one finding each."""
+    told = told | set(evidence.misfiled["file"])
+    for sku, pair in front_over_back(frames).iterrows():
+        here = frames[(frames["sku"] == sku) & frames["view"].isin(STRAIGHT_ON)]
+        value, tolerance = float(np.expm1(pair["apart"])), float(np.median(tolerances(evidence, "scale", here)))
+        if abs(value) > max(tolerance, UNCERTAINTIES * pair["apart_sd"]) and not told & set(here["file"]):
+            note = (
+                f"the front of {sku} is {abs(value) * 100:.0f} % {'larger' if value > 0 else 'smaller'} than its back ({listed(here['file'])}) though "
+                f"the set has both from one distance (tolerance {tolerance * 100:g} %): see which of the two is off, and scale it to the other"
+            )
+            yield finding("scale", sentence(note), sku=sku, remedy="check", value=value, expected=0.0, tolerance=tolerance)
 
 
 def _of_the_usual_shape(frames):

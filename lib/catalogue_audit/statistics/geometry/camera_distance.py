@@ -24,6 +24,7 @@ from catalogue_audit.statistics.geometry.style_places import shared_offset
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
 ONE_SHAPE = 0.06  # of ln(width over height): products of one SKU stem that differ by more are no colourways of one shape
+ONE_OUTLINE = 0.02  # of ln(width over height): as two pictures of one outline may differ
 SIZES_SD = 0.25  # of ln(size) of bags: the smallest handbags are half as large as travelling bags; common practice, no source
 ONE_OF_TWO = 0.06  # of two pictures that differ, nothing says which is off; so much they may differ by that
 LEAST_SD = 0.015  # of ln(height) by the turned view: the depths of a few products may be alike by chance
@@ -94,6 +95,31 @@ def _heights_by_the_turned_view(frames, height):
             here = (views.isin(STRAIGHT_ON) & (frames["sku"] == sku)).to_numpy(dtype=bool)
             found[:, here] = [[math.log(expected)], [max(unsure / expected, LEAST_SD)]]
     return found
+
+
+def front_over_back(frames):
+    """
+    How much larger each product's front is than its back, of one outline both, beside the other products'.
+
+    A picture from elsewhere keeps the outline; a strap or a flap that one side shows does not, or makes less of a difference.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        With ``sku``, ``view``, ``fill_width``, ``fill_height``: whole upright products.
+
+    Returns
+    -------
+    DataFrame
+        Index SKU; ``apart`` of ln(size), ``apart_sd``. Empty where fewer than `FEWEST` products tell.
+    """
+    faces = frames[frames["view"].isin(STRAIGHT_ON)]
+    logs = np.log(faces[["fill_width", "fill_height"]].astype(float)).groupby([faces["sku"], faces["view"]]).median()
+    front, back = (logs[logs.index.get_level_values("view") == view].droplevel("view") for view in STRAIGHT_ON)
+    apart = (front - back).dropna()
+    size, outline = apart.mean(axis=1), (apart["fill_width"] - apart["fill_height"]).abs()
+    told = pd.DataFrame({"apart": size - size.median(), "apart_sd": max(ONE_OF_TWO / 2, mad_scale(size))})
+    return told[outline <= ONE_OUTLINE] if len(apart) >= FEWEST else told[:0]
 
 
 def _shapes(frames, rows, aspect):
