@@ -205,6 +205,13 @@ def test_what_stands_out_low_of_a_turned_body_is_the_strap_that_its_front_shows_
     assert strap_state(evidence, view="three_quarter", shape=Shape(fallen=fallen)) == state
 
 
+@pytest.mark.parametrize(("coiled", "state"), [(True, "coiled"), (False, "draped")])
+def test_what_stands_out_beside_a_body_is_the_coil_that_another_view_shows_apart(coiled, state):
+    """Half hidden by the body it may look like a strap that hangs down from above."""
+    evidence = dict.fromkeys(EVIDENCE, 0.0) | {"beside_right": 0.02, "beside_begins": 0.35, "arch_height": 0.6, "arch_span": 0.5, "arch_bands": 2}
+    assert strap_state(evidence, shape=Shape(coiled=coiled)) == state
+
+
 def test_what_hangs_at_rings_is_left_open_where_another_view_shows_the_strap_on_the_ground():
     evidence = dict.fromkeys(EVIDENCE, 0.0) | {"stub_left": 0.18, "stub_right": 0.18}
     assert strap_state(evidence, has_strap=True, view="back") == "behind"

@@ -35,6 +35,15 @@ def test_a_ribbon_across_the_face_of_a_turned_view_that_its_front_does_not_show(
     assert shown_once(frames, sketches) == found
 
 
+@pytest.mark.parametrize(("state", "found"), [("none", {"AB3_front.jpg"}), ("draped", set())])
+def test_a_strap_that_the_other_view_of_the_face_shows_elsewhere_is_not_shown_once(state, found):
+    frames, sketches = _set({(3, "front")})
+    other = (frames["sku"] == "AB3") & ~frames["view"].isin(["front", "back"])
+    assert other.any()
+    frames.loc[other, "strap_state"] = state
+    assert shown_once(frames, sketches) == found
+
+
 def test_a_strap_on_the_back_says_nothing_of_the_face():
     """It hangs there in all pictures; one in front was laid over for one of the face's two."""
     assert shown_once(*_set({(3, "front"), (3, "back")})) == {"AB3_front.jpg"}
@@ -141,6 +150,9 @@ def test_a_strap_held_up_in_one_view_alone_is_as_the_products_others_without_a_c
     """Others that hold theirs up all round say nothing of this one; others that do so in this view alone show that it is meant."""
     odd = _states(A1=("front", "held_up", "front"), B1=("held_up", "held_up", "held_up"), C1=("none", "none", "none"))
     assert as_its_product(odd) == {"A1_back": ("front", "the product's other views show")}
+    laid = _states(A1=("draped", "none", "front"), B1=("none", "none", "none"))
+    assert as_its_product(laid) == {"A1_front": ("front", "the product's other views show")}
+    assert as_its_product(_states(A1=("coiled", "none", "none"), B1=("none", "none", "none"))) == {}  # a coil is hidden easily
     hidden = _states(A1=("held_up", "none", "front"), B1=("front", "none", "front"))  # the body hides from behind what hangs in front
     assert as_its_product(hidden) == {"A1_front": ("front", "the product's other views show")}
     meant = _states(A1=("front", "held_up", "front"), B1=("front", "held_up", "front"))

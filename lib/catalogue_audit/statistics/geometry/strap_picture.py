@@ -37,7 +37,8 @@ class Shape(NamedTuple):
 
     ``height``: least of what stands above the body in all of them, fraction of its height: its handles; ``span``, ``slant``: least and most of it in
     the straight-on ones, as `EVIDENCE` has them; ``hollow`` of the body's upper edge there; ``held``: whether they show a strap held up;
-    ``front_without``: whether the front alone shows none across it; ``fallen``: whether they show a strap that falls to the ground on both sides.
+    ``front_without``: whether the front alone shows none across it; ``fallen``: whether they show a strap that falls to the ground on both sides; ``coiled``: whether they show one apart from the
+    body, which then is what stands out beside it in other views, half hidden by the body.
     """
 
     height: float | None = None
@@ -47,6 +48,7 @@ class Shape(NamedTuple):
     held: bool = False
     front_without: bool = False
     fallen: bool = False
+    coiled: bool = False
 
 
 def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, shape=Shape()):
@@ -81,7 +83,7 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
     """
     if has_strap is False:
         return "none"
-    if LAID_APART < evidence["apart"] < MOST_APART:
+    if lies_apart(evidence):
         return "coiled"
     turned = shows_a_turn(view)
     hobo = (evidence["hollow"] if shape.hollow is None else shape.hollow) > HOLLOW
@@ -93,10 +95,10 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
         return None
     if (not turned and fallen(evidence)) or (turned and shape.fallen and beside > BESIDE):  # one leg of a turned body's may be sewn on
         return "draped"
-    if not hobo and _laid_over(evidence, beside if FROM_TOP < begins < FROM_BASE else 0.0, shape):
+    if not hobo and _laid_over(evidence, beside if FROM_TOP < begins < FROM_BASE and not shape.coiled else 0.0, shape):
         return "draped"
     on_one_side = min(evidence["beside_left"], evidence["beside_right"]) < ONE_SIDED * beside
-    if beside > BESIDE and evidence["arch_height"] <= ARCH and on_one_side and begins > FROM_ABOVE:
+    if beside > BESIDE and on_one_side and (shape.coiled or (evidence["arch_height"] <= ARCH and begins > FROM_ABOVE)):
         return "coiled"
     if hangs_across(evidence, has_strap, view, shape.front_without):
         return "front"
@@ -104,6 +106,11 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
     if hangs and shape.fallen:
         return None  # where the ground between strap and body is lost in shade
     return "behind" if has_strap and hangs else "none"
+
+
+def lies_apart(evidence):
+    """Whether a part as large as a coiled strap lies beside the body."""
+    return LAID_APART < evidence["apart"] < MOST_APART
 
 
 def fallen(evidence):

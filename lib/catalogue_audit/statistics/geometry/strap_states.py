@@ -7,7 +7,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_picture import HOLLOW, Shape, attached, fallen, held_up, standing_out, strap_state
+from catalogue_audit.statistics.geometry.strap_picture import HOLLOW, Shape, attached, fallen, held_up, lies_apart, standing_out, strap_state
 
 NO_STRAP = ("none", "no", "without", "false", "0")
 SURE_CONTRAST, NO_CONTRAST = 0.6, 0.28  # of a curve across the body: straps in front reach 0.4 to 1, bodies without 0.05 to 0.47
@@ -238,8 +238,8 @@ def _shapes_by_product(found, skus, views):
             span, slant = min((arch["arch_span"] for arch in arches), default=None), max((arch["arch_slant"] for arch in arches), default=None)
             hollow = float(np.median([evidence["hollow"] for evidence in square]))
             held = hollow <= HOLLOW and all(held_up(evidence, False) for evidence in square)
-            down = any(fallen(evidence) for evidence in square)
-            shapes[sku] = Shape(min(evidence["arch_height"] for evidence, _ in shown), span, slant, hollow, held, fallen=down)
+            down, coiled = (any(put(evidence) for evidence in square) for put in (fallen, lies_apart))
+            shapes[sku] = Shape(min(evidence["arch_height"] for evidence, _ in shown), span, slant, hollow, held, fallen=down, coiled=coiled)
     return shapes
 
 

@@ -81,6 +81,8 @@ def _clearer_than_the_face(row, face):
     A front that shows no ribbon has none; of the curve across a turned body, the square one's is no measure.
     """
     others = face[face["file"] != row["file"]]
+    if others["strap_state"].isin(CHANGES_OUTLINE).any():  # they show it elsewhere
+        return False
     clearer = others["contrast"].max() < LESS_THAN_ALIKE * row["contrast"]
     if row["across"]:
         clearer = clearer or others["clearness"].max() < LESS_THAN_ALIKE * row["clearness"]
@@ -164,8 +166,11 @@ def _expected(row, own, kin, habits):
     if not (row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside:
         return None
     _, _, in_it_alone = habits[row["strap_state"]].get(row["view"], (set(), set(), set()))
-    if row["strap_state"] == "held_up" and not alike and len(own) >= FEWEST_ALIKE:
-        alike = shown - {"none"} if "front" in shown else shown  # what is plain to see needs no colourway beside it; one in front is hidden from behind
+    if not alike and len(own) >= FEWEST_ALIKE:  # what is plain to see needs no colourway beside it
+        if "front" in shown:
+            alike = shown - {"none"}  # from behind, the body hides it
+        elif row["strap_state"] == "held_up":
+            alike = shown
     return next(iter(alike)) if len(alike) == 1 and in_it_alone <= {row["sku"]} else None
 
 
