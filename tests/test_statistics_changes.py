@@ -476,3 +476,22 @@ def test_tall_bags_after_wide_ones_are_no_change_of_framing():
     later = frames["captured_at"] >= frames["captured_at"].sort_values().iloc[48]
     frames.loc[known & later, "scale_dev"] += 0.12
     assert find_changes(frames)["quantity"].tolist() == ["fill_height"]
+
+
+def test_styles_that_stand_ever_higher_are_no_drift_of_the_framing():
+    """Four styles of falling height, centred each, raise the baseline step by step; a camera that sinks raises the deviation from the set's rule too."""
+
+    def climbing(rows):
+        for place, row in enumerate(rows):
+            if row["fill_height"]:
+                row["baseline"] = 0.8 - 0.012 * min(max(place // 4 - 6, 0), 10) + 0.001 * (place % 3)
+
+    frames, _ = delivery(25, 3, change=climbing)
+    assert frames["baseline"].notna().any()
+    drift = find_changes(frames)
+    assert set(drift["kind"]) == {"trend"} and set(drift["quantity"]) == {"baseline"}
+    known = frames["baseline"].notna()
+    frames.loc[known, "centre_dev_y"] = np.random.default_rng(1).normal(0, 0.003, int(known.sum()))
+    assert find_changes(frames).empty
+    frames.loc[known, "centre_dev_y"] += frames["baseline"][known] - 0.8
+    assert set(find_changes(frames)["quantity"]) == {"baseline"}

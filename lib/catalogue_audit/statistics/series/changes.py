@@ -159,7 +159,8 @@ def _borne_out(frames, rows, visits, quantity, transition, begin, brief):
     light where both product and background, which are measured apart, say so.
     """
     if transition.kind != "step":
-        return True
+        sides = _ends(transition, begin)
+        return quantity.name not in BORNE_OUT_BY or _moved(frames, rows, sides, *BORNE_OUT_BY[quantity.name], brief) is not False
     first, stop = transition.first_after, transition.last + 1
     sides = slice(max(2 * first - stop, begin), first), slice(first, stop)
     if quantity.name in LIT_BY_TWO and min(np.unique(visits[side]).size for side in (slice(begin, first), sides[1])) < FEWEST_UNITS:
@@ -167,6 +168,14 @@ def _borne_out(frames, rows, visits, quantity, transition, begin, brief):
     if quantity.name not in BORNE_OUT_BY:
         return True
     return _moved(frames, rows, sides, *BORNE_OUT_BY[quantity.name], brief) is not False
+
+
+def _ends(trend, begin):
+    """The frames around either end of a trend, as many as a quarter of it: those outside it first."""
+    first, last = trend.last_before, trend.first_after
+    width = max(FEWEST_SIDE, (last - first) // 4)
+    start, stop = max(first + 1 - width, begin), min(last + width, trend.last + 1)
+    return slice(start, start + width), slice(stop - width, stop)
 
 
 def _moved(frames, rows, sides, column, check, brief):
