@@ -29,6 +29,7 @@ FEWEST = 6  # crisp edges
 LEAST_SPARED, LEAST_IN_FOCUS = 0.75, 0.25  # their weight; bits of grain and highlights in blurred photographs have up to 0.24 and 0.06 (measured)
 SHARP = 0.6  # px; width of a sharp edge
 TELLING = 1.3  # px; edges that a smear would have widened to more than this tell of it
+CRISP = 1.2  # px; bits of a fine texture that was smeared are wider, though narrower than the smear
 SPARED = 0.55, 0.85  # a smear did not widen edges narrower by this than it would leave them; of all that tell at least this share,
 # by number and by weight: of smeared pictures up to 0.7 by number, as it cuts stitches short along it (measured)
 CRISPER = 0.5  # of the width of a picture's clear edges, at most, are those in the plane of focus; ...
@@ -66,7 +67,7 @@ def spares_crisp_edges(picture, region, length, angle):
     edges = crisp_edges(picture, region, angle)
     smeared = smeared_widths(edges.direction, length, angle, SHARP)
     tells = smeared > TELLING
-    spared = tells & (edges.sigma < SPARED[0] * smeared)
+    spared = tells & (edges.sigma < np.minimum(SPARED[0] * smeared, CRISP))
     shares = (spared.sum(), tells.sum()), (edges.weight[spared].sum(), edges.weight[tells].sum())
     enough = spared.sum() >= FEWEST and shares[1][0] > LEAST_SPARED
     return bool(enough and all(part > SPARED[1] * whole for part, whole in shares))
