@@ -26,7 +26,7 @@ def _set(shown=SLATE, others=(), backdrop=77.0, kind="light"):
             rows.append({"file": f"{sku}_{view}.jpg", "sku": sku, "view": view, "backdrop": kind, "background_L": backdrop if row == 0 else 77.0})
             looks[row] = _look(shown if odd else colour, row)
             products.setdefault(sku, []).append(row)
-    return pd.DataFrame(rows).assign(background_a=0.0, background_b=-1.0), looks, products
+    return pd.DataFrame(rows).assign(background_a=0.0, background_b=-1.0), {}, looks, products
 
 
 def test_the_front_of_another_colourway_is_wrong_and_names_it():
@@ -49,7 +49,7 @@ def test_what_light_or_the_product_itself_may_explain_is_let_be(case):
 
 
 def test_a_candidate_of_another_outline_is_not_named():
-    frames, looks, products = _set()
+    frames, sketches, looks, products = _set()
     for row in products["slate"]:
         looks[row] = looks[row]._replace(aspect=2.0)
-    assert not list(wrong_colourways(frames, looks, products))
+    assert not list(wrong_colourways(frames, sketches, looks, products))

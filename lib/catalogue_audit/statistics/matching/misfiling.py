@@ -13,6 +13,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.geometry.strap_states import strap_states
+from catalogue_audit.statistics.matching.like_pictures import like_another_products
 from catalogue_audit.statistics.matching.looks import backdrop_of, looked
 from catalogue_audit.statistics.matching.shooting_order import (
     SHIFTED_PRODUCTS,
@@ -69,8 +70,9 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         names_shifted(frames, looks, products),
         one_photograph_twice(frames, looks, products, crops, pairs, fits),
         wrong_kind_of_view(frames, looks, crops),
-        wrong_products(frames, looks, products, inside, pairs),
-        wrong_colourways(frames, looks, products),
+        wrong_products(frames, sketches, looks, products, inside, pairs),
+        wrong_colourways(frames, sketches, looks, products),
+        like_another_products(frames, sketches, looks, products, found),
         wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),

@@ -18,6 +18,7 @@ from catalogue_audit.statistics.matching.looks import (
     colour_distance,
     outline_match,
 )
+from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
 
 LEAST_VIEWS = 2  # besides the picture, of either product: one tells nothing about its scatter
 BURNT_L = 97.0  # CIELAB; a backdrop as light does not show a change of light
@@ -25,13 +26,14 @@ SAME_LIGHT = 2.0  # CIELAB, L* counting half: 0.2 EV on a light grey backdrop
 NO_WORSE_OUTLINE = 0.1  # intersection over union
 
 
-def wrong_colourways(frames, looks, products):
+def wrong_colourways(frames, sketches, looks, products):
     """
     Yield (row, finding) of pictures that lie apart from all views of their product and among all views of another.
 
     Parameters
     ----------
     frames : DataFrame
+    sketches : mapping of str to dict of ndarray
     looks : dict of int to Look
     products : dict of str to list of int
         Rows of each product's whole views.
@@ -41,11 +43,13 @@ def wrong_colourways(frames, looks, products):
             rest = [other for other in rows if other != row]
             if len(rest) < LEAST_VIEWS:
                 continue
-            away = _distances(looks, row, rest)
-            if np.median(away) < FOREIGN_COLOUR or min(away) <= _scatter(looks, rest):
+            away = distances_from(looks, row, rest)
+            if np.median(away) < FOREIGN_COLOUR or min(away) <= scatter_of(looks, rest):
                 continue
             likely, distance = _among(looks, row, rest, {name: products[name] for name in products if name != sku}, min(away))
             if likely is None or not _backdrop_unchanged(frames, row):
+                continue
+            if is_gusset_of_its_own(frames, sketches, row, rest):
                 continue
             evidence = (
                 f"its colour lies {np.median(away):.0f} CIELAB units from the other views of {sku}, "
@@ -54,13 +58,13 @@ def wrong_colourways(frames, looks, products):
             yield row, (likely, "wrong_product", float(np.median(away)) / FOREIGN_COLOUR, evidence)
 
 
-def _distances(looks, row, others):
+def distances_from(looks, row, others):
     return [colour_distance(looks[row], looks[other]) for other in others]
 
 
-def _scatter(looks, rows):
+def scatter_of(looks, rows):
     """The largest colour distance between two of some pictures."""
-    return max(distance for place, row in enumerate(rows[1:], 1) for distance in _distances(looks, row, rows[:place]))
+    return max(distance for place, row in enumerate(rows[1:], 1) for distance in distances_from(looks, row, rows[:place]))
 
 
 def _among(looks, row, rest, products, away):
@@ -70,7 +74,7 @@ def _among(looks, row, rest, products, away):
     for name, members in products.items():
         if len(members) < LEAST_VIEWS:
             continue
-        near = _distances(looks, row, members)
+        near = distances_from(looks, row, members)
         if max(near) > min(OWN_COLOUR, CLEARLY_NEARER * away) or np.median(near) >= likely[1]:
             continue
         if _best_outline(looks, row, members) >= shape - NO_WORSE_OUTLINE:

@@ -15,15 +15,22 @@ from catalogue_audit.statistics.matching.looks import (
     usual_most,
     views_of,
 )
+from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, MUCH_CLEARER_FIT, fisher_z
 
 SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
+MIRRORS, MUCH_LESS = 0.9, 0.15  # overlap of front and mirrored back of one bag, and how far below it others lie; a strap in one view takes less
+OTHER_SIDE = {"front": "back", "back": "front"}
 CANDIDATES = 24  # products nearest in colour that are compared
 SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped", "taken_again")
 
 
-def wrong_products(frames, looks, products, order, pairs=None):
-    """Whole-product pictures whose colour or outline is another product's; what `pairs` say is another's photograph too has no vote."""
+def wrong_products(frames, sketches, looks, products, order, pairs=None):
+    """
+    Whole-product pictures whose colour or outline is another product's.
+
+    What `pairs` say is another's photograph too has no vote; a side of a colour that other views of the product show in part is its own.
+    """
     claimed_twice = _claimed_twice(frames, looks, pairs)
     several = {sku: rows for sku, rows in products.items() if len(rows) > 1}
     if len(several) < FEWEST_PRODUCTS:
@@ -47,6 +54,9 @@ def wrong_products(frames, looks, products, order, pairs=None):
             distance_own = own[sku][row]
             near = distance <= max(OWN_COLOUR, limit / 2) and distance <= CLEARLY_NEARER * distance_own
             if not (near or (distance <= limit and distance <= SURELY_NEARER * distance_own)):
+                continue
+            others = [other for other in several[sku] if other not in odd_rows | claimed_twice | {row}]
+            if is_gusset_of_its_own(frames, sketches, row, others):
                 continue
             evidence = (
                 f"its colour lies {distance_own:.0f} CIELAB units from the other views of {sku}, "
@@ -131,7 +141,7 @@ def one_photograph_twice(frames, looks, products, crops, pairs, fits):
     """
     Of one photograph under two products, the file whose product looks otherwise, where the other's looks alike.
 
-    By colour; a detail also by where its structure is found.
+    By colour; a front or back also by its outline, a detail by where its structure is found.
     """
     if pairs is None or not len(pairs):
         return
@@ -145,6 +155,8 @@ def one_photograph_twice(frames, looks, products, crops, pairs, fits):
         told = _at_home_by_colour(frames, looks, products, rows)
         if told is None and set(rows) <= crops:
             told = _at_home_by_structure(frames, products, rows, fits)
+        elif told is None and not set(rows) & crops:
+            told = _at_home_by_outline(frames, looks, products, rows)
         if told is None:
             continue
         right, score, reason = told
@@ -166,6 +178,22 @@ def _at_home_by_colour(frames, looks, products, rows):
         f"but {distances[right]:.0f} from those of {frames['sku'][right]}"
     )
     return right, distances[wrong] / FOREIGN_COLOUR, reason
+
+
+def _at_home_by_outline(frames, looks, products, rows):
+    """The same for a front or back, by the product whose other side mirrors it."""
+    other_side = OTHER_SIDE.get(frames["view"][rows[0]])
+    sides = {row: views_of(frames, products.get(frames["sku"][row], ())).get(other_side) for row in rows}
+    if None in sides.values():
+        return None
+    match = {row: outline_match(looks[row], looks[sides[row]], True) for row in rows}
+    wrong, right = sorted(rows, key=match.get)
+    if match[right] < MIRRORS or match[wrong] > MIRRORS - MUCH_LESS:
+        return None
+    reason = (
+        f"its outline mirrors the other side of {frames['sku'][right]} ({match[right]:.2f}), not of {frames['sku'][wrong]} ({match[wrong]:.2f})"
+    )
+    return right, (match[right] - match[wrong]) / MUCH_LESS, reason
 
 
 def _at_home_by_structure(frames, products, rows, fits):

@@ -1,0 +1,71 @@
+"""
+Whether a picture's colours are its product's own, seen in part in its other views.
+
+The gusset of a two-tone bag is a strip of its front and all of its side. Such a view has another colour than the others
+and may share it with another product, yet it tells of no mistake.
+"""
+
+import numpy as np
+
+from catalogue_audit.pixels.colour import ciede2000
+from catalogue_audit.statistics.matching.looks import outline_match
+from catalogue_audit.statistics.photometry.product_colour import LARGE, SHOWN, product_palette
+
+ONE_LIGHTNESS = 50.0  # CIELAB; a shaded colour keeps its ratios: a* and b* fall with L* + 16, all three being cube roots of light
+OF_LIGHTNESS = 0.3  # what lightness counts: a gusset is in the shade in one view and faces the lamp in another
+# Mean CIEDE2000 of a picture's large colours to the nearest of its product's: sides of two-tone bags reach 3; of some 80 pictures
+# of other products 3 lie below 5, all fronts of another colourway (measured).
+SAME_COLOURS = 5.0
+SAME_OUTLINE = 0.9  # overlap of two pictures of one view
+SHOWS_NO_FACE = ("side",)  # seen from here, colourways that share a gusset are one
+SHOWS_ALL = ("three_quarter",)  # a view of face and gusset both, whose colours are never a part of the product's only
+
+
+def is_gusset_of_its_own(frames, sketches, row, others):
+    """
+    Whether a side view, which has another product's colour, shows the gusset of its own product.
+
+    A front or back is not asked: the 3 of some 80 foreign pictures in their product's trim's colour are fronts.
+    """
+    return frames["view"][row] in SHOWS_NO_FACE and shows_own_colours(frames, sketches, row, others)
+
+
+def lies_over(one, other, structure):
+    """Whether two looks have one outline and at least so much structure (correlation) in common."""
+    return outline_match(one, other) >= SAME_OUTLINE and float((one.structure * other.structure).sum()) >= structure
+
+
+def shows_own_colours(frames, sketches, row, others):
+    """
+    Whether all large colours of a picture are among those that its product's other views show, if only in part.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    sketches : mapping of str to dict of ndarray
+        ``palette`` is read: (k, 4) of CIELAB and share.
+    row : int
+    others : iterable of int
+        Rows of the product's other whole views.
+
+    Returns
+    -------
+    bool
+        False where palettes are missing, and of a three-quarter view.
+    """
+    if frames["view"][row] in SHOWS_ALL:
+        return False
+    seen, *shown = (product_palette(sketches, frames["file"][place]) for place in (row, *others))
+    shown = [colours[colours[:, 3] >= SHOWN] for colours in shown if colours is not None]
+    if seen is None or not sum(map(len, shown)):
+        return False
+    seen, shown = seen[seen[:, 3] >= min(LARGE, seen[0, 3])], np.vstack(shown)
+    apart = ciede2000(_at_one_lightness(seen)[:, None], _at_one_lightness(shown)[None])
+    apart = np.hypot(apart, OF_LIGHTNESS * (seen[:, None, 0] - shown[None, :, 0])).min(axis=1)
+    return bool(seen[:, 3] @ apart <= SAME_COLOURS * seen[:, 3].sum())
+
+
+def _at_one_lightness(colours):
+    """Palette with its shading taken off: (k, 3) CIELAB."""
+    scale = (ONE_LIGHTNESS + 16) / (colours[:, 0] + 16)
+    return np.column_stack([np.full(len(colours), ONE_LIGHTNESS), colours[:, 1:3] * scale[:, None]])
