@@ -42,17 +42,19 @@ def scale(evidence):
 
 
 def _one_of_front_and_back(evidence, frames, told):
-    """Products whose front and back are of two sizes from one distance, and nothing tells which is off: one finding each."""
+    """Products whose front and back are of two sizes from one distance: one finding each, on the picture that lies further from the set."""
     told = told | set(evidence.misfiled["file"])
     for sku, pair in front_over_back(frames).iterrows():
         here = frames[(frames["sku"] == sku) & frames["view"].isin(STRAIGHT_ON)]
+        further = here.assign(off=here["scale_dev"].abs().fillna(0.0)).sort_values("off", kind="stable").iloc[-1].to_dict()
         value, tolerance = float(np.expm1(pair["apart"])), float(np.median(tolerances(evidence, "scale", here)))
         if abs(value) > max(tolerance, UNCERTAINTIES * pair["apart_sd"]) and not told & set(here["file"]):
             note = (
                 f"the front of {sku} is {abs(value) * 100:.0f} % {'larger' if value > 0 else 'smaller'} than its back ({listed(here['file'])}) though "
                 f"the set has both from one distance (tolerance {tolerance * 100:g} %): see which of the two is off, and scale it to the other"
             )
-            yield finding("scale", sentence(note), sku=sku, remedy="check", value=value, expected=0.0, tolerance=tolerance)
+            value = value if further["view"] == STRAIGHT_ON[0] else float(np.expm1(-pair["apart"]))
+            yield finding("scale", sentence(note), further, remedy="check", value=value, expected=0.0, tolerance=tolerance)
 
 
 def _of_the_usual_shape(frames):
