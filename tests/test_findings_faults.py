@@ -130,6 +130,14 @@ def test_noise_in_a_dark_tone_is_allowed_what_the_tone_curve_makes_of_it(frames)
     assert only(judged(changed(frames, DETAIL, noise=1.1)), "noise")["value"] == pytest.approx(2.2)
 
 
+def test_noise_of_a_crop_without_a_sure_background_is_allowed_what_a_middle_grey_is(frames):
+    """sRGB: the slope at L* 49.5 (18 % of the light) is (0.18 / 0.819)^(1/2.4 - 1) = 2.42 times that at L* 92.5 (81.9 %)."""
+    frames = frames.assign(noise=0.5, background_L=92.5)
+    crop = {"background_L": None, "product_L": None}
+    assert judged(changed(frames, DETAIL, noise=0.5 * 2.0 * 2.3, **crop)).empty
+    assert only(judged(changed(frames, DETAIL, noise=0.5 * 2.0 * 2.6, **crop)), "noise")["value"] == pytest.approx(2.6 * 2 / 2.42, abs=0.03)
+
+
 def test_noise_left_in_enough_pictures_says_what_is_usual_where_compression_hid_more_of_it_in_the_rest(frames):
     """What stays hidden says only that it is below its limit, 1.2 here; the pictures that show theirs have 0.7."""
     left = np.arange(len(frames)) % 8 == 3

@@ -18,6 +18,7 @@ SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sh
 MOST_OF_IT = 2 / 3  # ... unless so much of the variance beyond a sharp edge's is the smear's
 FEWEST_MEASURED = 8  # pictures whose noise compression left, for their middle to be the set's
 SRGB_LINEAR = 0.0031308  # linear light below which the sRGB curve is straight (IEC 61966-2-1)
+MIDDLE_GREY_L = 49.5  # CIELAB of 18 % of the light; on no darker tone of a crop is noise measured (`measures.surface.noise`)
 LEAST_NOISE = 0.3  # 8-bit sRGB: below, rounding decides and a ratio means nothing
 
 
@@ -125,12 +126,16 @@ def _more_in_the_dark(frames):
     How many times as many code values a noise of the same linear light takes on each picture's background as on the set's, at least 1 (n,).
 
     Above its linear part the sRGB curve (IEC 61966-2-1) rises with the power 1 / 2.4 of the light; what it makes of a small
-    difference is its slope. Noise of photons falls with the light: of it this is the most.
+    difference is its slope. Noise of photons falls with the light: of it this is the most. Where no background is sure, as in
+    details that fill the frame, noise was measured on the product, or on some tone from a middle grey up.
     """
+    known = frames["background_L"].notna()
+    if not known.any():
+        return np.ones(len(frames))
     neutral = np.zeros((len(frames), 3))
-    neutral[:, 0] = frames["background_L"]
+    neutral[:, 0] = frames["background_L"].fillna(frames["product_L"].clip(lower=MIDDLE_GREY_L)).fillna(MIDDLE_GREY_L)
     light = np.maximum(linear_from_lab(neutral)[:, 1], SRGB_LINEAR)
-    return np.nan_to_num(np.maximum((light / np.nanmedian(light)) ** (1 / 2.4 - 1), 1.0), nan=1.0) if np.isfinite(light).any() else np.ones(len(frames))
+    return np.maximum((light / np.median(light[known])) ** (1 / 2.4 - 1), 1.0)
 
 
 def product_specks(evidence):
