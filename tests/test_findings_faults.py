@@ -305,7 +305,7 @@ def test_legitimate_sameness_is_no_finding(frames, kind):
 @pytest.mark.parametrize(("kind", "check"), [("wrong_product", "wrong_product"), ("swapped_views", "swapped_views")])
 def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(frames, kind, check):
     misfiled = pd.DataFrame(
-        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": kind, "score": 0.9, "evidence": ""}
+        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "likely_view": None, "kind": kind, "score": 0.9, "evidence": ""}
     )
     odd = changed(frames, FRONT, scale_dev=0.2, product_colour_dev=9.0, handle_gap=0.2)
     row = only(judged(odd, misfiled=misfiled), check)
@@ -317,7 +317,7 @@ def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(fra
     [("swapped_views", "NB-104", True), ("wrong_product", "NB-107", True), ("wrong_detail", "NB-107", True), ("wrong_product", "", False)],
 )
 def test_a_misfiled_picture_keeps_its_own_light_where_it_is_known_what_it_shows(frames, kind, likely, said):
-    misfiled = pd.DataFrame({"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": likely, "kind": kind, "score": 0.9, "evidence": ""})
+    misfiled = pd.DataFrame({"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": likely, "likely_view": None, "kind": kind, "score": 0.9, "evidence": ""})
     found = judged(changed(frames, FRONT, exposure_dev_ev=-0.4), misfiled=misfiled)
     assert sorted(found["check"]) == sorted([kind] + ["exposure"] * said)
 
