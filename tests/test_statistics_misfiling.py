@@ -155,6 +155,19 @@ def test_a_photograph_that_two_products_claim_has_no_vote_on_what_a_product_look
     assert "ST00-tan_three_quarter.jpg" not in found.index and not found.index.str.startswith("ST00-red").any()
 
 
+def test_a_photograph_is_not_told_to_be_of_the_product_that_only_its_own_copy_is_filed_under(timed):
+    """A black bag that was not delivered is filed under a red and a tan one; of the tan one's own pictures no outline is sure."""
+    places = {row["file"]: place for place, row in enumerate(timed.rows)}
+    black = another_take(timed, places["ST00-black_three_quarter.jpg"])
+    one, other = "ST00-red_three_quarter.jpg", "ST00-tan_three_quarter.jpg"
+    frames, sketches = renamed(timed, lambda place: black if place in (places[one], places[other]) else place).tables()
+    frames = frames[~frames["sku"].str.endswith("black")].reset_index(drop=True)
+    unsure = {file for file in frames["file"] if file.startswith("ST00-tan") and file != other}
+    sketches = {file: {} if file in unsure else sketch for file, sketch in sketches.items()}
+    twice = pd.DataFrame({"file_a": [one], "file_b": [other], "kind": ["same_pixels"]})
+    assert "ST00-tan" not in set(misfiled(frames, sketches, twice)["likely_sku"])
+
+
 @pytest.mark.parametrize(("kind", "score", "told"), [("swapped_views", 1.1, True), ("swapped_views", 3.0, True), ("wrong_product", 3.0, False)])
 def test_an_exchange_of_faces_does_not_explain_a_foreign_detail_and_faces_of_another_product_do(timed, monkeypatch, kind, score, told):
     frames, sketches = timed.tables()

@@ -47,7 +47,7 @@ def wrong_products(frames, sketches, looks, products, order, pairs=None):
     odd_rows = {row for rows in odd.values() for row in rows}
     for sku, rows in odd.items():
         for row in rows:
-            likely = _best_product(frames, looks, row, sku, products, odd_rows, names, centres)
+            likely = _best_product(frames, looks, row, sku, products, odd_rows | claimed_twice, names, centres)
             if likely is None:
                 continue
             name, distance = likely
@@ -116,13 +116,13 @@ def _unlike_details(looks, far, limit, details):
     return [row for row in far if distance[row] > limit] if min(distance.values()) <= limit else far
 
 
-def _best_product(frames, looks, row, sku, products, odd_rows, names, centres):
-    """The product whose other pictures lie nearest in colour, its outline no worse than the claimed one's."""
+def _best_product(frames, looks, row, sku, products, unsure, names, centres):
+    """The product whose pictures, but for the `unsure`, lie nearest in colour, its outline no worse than the claimed one's."""
     rough = np.abs(centres - looks[row].colour).reshape(len(names), -1, 3).sum(axis=2).mean(axis=1)
     best = None
     for place in np.argsort(rough, kind="stable")[: CANDIDATES]:
         name = names[place]
-        members = [other for other in products[name] if other not in odd_rows]
+        members = [other for other in products[name] if other not in unsure]
         if name == sku or not members:
             continue
         distance = float(np.median([colour_distance(looks[row], looks[other]) for other in members]))
@@ -132,7 +132,7 @@ def _best_product(frames, looks, row, sku, products, odd_rows, names, centres):
             best = rank, name, distance, shape
     if best is None:
         return None
-    rest = [other for other in products[sku] if other != row and other not in odd_rows]
+    rest = [other for other in products[sku] if other != row and other not in unsure]
     shapes = [outline_match(looks[row], looks[other], flip) for other in rest for flip in (False, True)]
     return (best[1], best[2]) if best[3] >= max(shapes, default=0.0) - 0.1 else None
 
