@@ -5,8 +5,9 @@ import pytest
 
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.names import read_names
-from catalogue_audit.findings.completeness import missing_view, surplus_views
+from catalogue_audit.findings.completeness import missing_view
 from catalogue_audit.findings.files import unexpected_file, unreadable_file, upscaled
+from catalogue_audit.findings.surplus import surplus_views
 from making_evidence import changed, clean_frames, evidence_of
 
 
