@@ -84,6 +84,22 @@ def in_focus(picture, region, width):
     return edges._replace(**{name: values[crisp] for name, values in edges._asdict().items()})
 
 
+def may_hold_crisp_edges(resolved, sigma, width):
+    """
+    Whether a picture whose clear edges (n,) have a width (pixels) may hold crisp ones, so that it is worth a search at full resolution.
+
+    One of the clear edges at least is crisp then. An enlarged picture holds none: that a share of the finest detail is left
+    widens its sharpest edges by the inverse.
+
+    Examples
+    --------
+    >>> some, none = np.array([0.6, 2.0, 2.4]), np.array([1.9, 2.0, 2.4])
+    >>> may_hold_crisp_edges(1.0, some, 2.1), may_hold_crisp_edges(1.0, none, 2.1), may_hold_crisp_edges(0.3, some, 2.1)
+    (True, False, False)
+    """
+    return bool(sigma.min(initial=np.inf) < CRISPER * width) and (resolved is None or SHARP / resolved <= CRISPER * width)
+
+
 def _cells(picture, region):
     """Left, top and side of the cells with most structure, full-resolution px."""
     scale = picture.grey_reduction

@@ -11,7 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
-from catalogue_audit.measures.surface.crisp import in_focus, spares_crisp_edges
+from catalogue_audit.measures.surface.crisp import in_focus, may_hold_crisp_edges, spares_crisp_edges
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
@@ -78,15 +78,16 @@ def sharpness_facts(picture, outline):
     else:
         length, angle = (0.0, np.nan) if length > 0 else (length, angle)
         blur, sd = lens_width(edges)
-        if blur > SOFT and not _has_cut_outline(picture, outline):
-            crisp = in_focus(picture, _region(outline, picture.grey.shape), blur)
-            blur, sd = (blur, sd) if crisp is None else lens_width(crisp)
+    resolved = None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, outline, edges, inside, detail))
+    if not length > 0 and blur > SOFT and may_hold_crisp_edges(resolved, edges.sigma, blur) and not _has_cut_outline(picture, outline):
+        crisp = in_focus(picture, _region(outline, picture.grey.shape), blur)
+        blur, sd = (blur, sd) if crisp is None else lens_width(crisp)
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
         "motion_px": length,
         "motion_direction_deg": angle,
-        "resolved": None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, outline, edges, inside, detail)),
+        "resolved": resolved,
         "fine_detail": detail,
     }
 
