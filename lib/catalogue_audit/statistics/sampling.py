@@ -231,7 +231,7 @@ def switch_inspection(results, reduced_wanted=False):
 
     References
     ----------
-    .. [1] MIL-STD-105E (1989), 4.7.1 to 4.7.4 and 4.8; ISO 2859-1:1999, 9.4 (the count is cumulative).
+    .. [1] MIL-STD-105E (1989), 4.7.1 to 4.7.4 and 4.8; ISO 2859-1:1999, 9.4, read in a public transcription (the count is cumulative).
 
     Examples
     --------
