@@ -161,6 +161,36 @@ def test_dots_of_the_colour_of_a_print_are_its_own_and_dust_on_it_is_not(dots):
     assert count <= 1 if dots == "printed" else count >= 6
 
 
+def test_dust_among_the_dots_of_a_print_is_no_part_of_their_rows():
+    """Every speck has the same dots around it as the next place of the print has, but that place no speck."""
+    rng = np.random.default_rng(4)
+
+    def draw(code, left, top, width, height):
+        code[top : top + height, left : left + width] = 170.0
+        for y in range(top + 20, top + height - 15, 26):
+            for x in range(left + 20, left + width - 15, 26):
+                cv2.circle(code, (x, y), 6, (30.0, 30.0, 32.0), -1, cv2.LINE_AA)
+                if rng.random() < 0.06:
+                    cv2.circle(code, (x + 13, y + int(rng.integers(-4, 5))), 2, (235.0, 235.0, 230.0), -1, cv2.LINE_AA)
+
+    assert _own_marks(draw) >= 8
+
+
+@pytest.mark.parametrize("stripe", [(60.0, 72.0, 40.0), (25.0, 25.0, 25.0)])
+def test_dark_dust_between_broad_dark_stripes_is_no_piece_of_them(stripe):
+    rng = np.random.default_rng(6)
+
+    def draw(code, left, top, width, height):
+        code[top : top + height, left : left + width] = (214.0, 212.0, 205.0)
+        for x in range(left, left + width - 30, 80):
+            code[top : top + height, x : x + 34] = stripe
+            for _ in range(3):
+                at = x + 57 + int(rng.integers(-8, 9)), top + int(rng.integers(30, height - 30))
+                cv2.circle(code, at, 2, (60.0, 60.0, 58.0), -1, cv2.LINE_AA)
+
+    assert _own_marks(draw) >= 6
+
+
 def test_dust_around_a_fitting_seen_close_counts():
     """A clasp in the middle of plain leather is taken for the product, and the leather for its background."""
 

@@ -15,6 +15,7 @@ ALIKE = 2.0  # times as much contrast at most, of the same sign
 STEP_OFF = 0.27  # of the distance to a neighbour, by which the opposite one may stand off its place
 PATCH = 8  # reduced px; half of what is looked for again along a row: a gap between stitches is seen with their ends
 AGAIN, AS_STRONG = 0.6, 0.5  # correlation and share of the contrast, of what is taken for the same again
+AWAY = 4  # reduced px around a mark, as its ground
 ELSEWHERE = 3.0  # reduced px; nearer, it is the mark itself
 OFF_ROW = 2.0  # reduced px by which members of a row of three stand off their places
 MOST_PAIRS = 600  # of marks near each other; more are a texture, where any pair has its like
@@ -27,6 +28,11 @@ BETWEEN = (0.3, 0.7)  # the same of what is neither; where it is as frequent, th
 TWO_COLOURS = 2.0  # times as many of the colour as between
 ONE_LINE = 0.15  # of a difference, by which it may miss the line from the ground through the mark's colour, about 9 degrees
 LEAST_PIECES = 0.05  # of the product within `REACH`
+LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601, as JPEG's
+DILUTED = (0.4, 1.0)  # of its hue that a small mark may keep: JPEG spreads the rest over the ground
+SAME_HUE = 0.07  # of a mark's difference from its ground, across grey, by which it may miss the hue of a print ...
+HUE = SAME_HUE / DILUTED[0]  # ... which has one, if a grey mark would miss it
+FINE, FINE_SHARE = 3.0, 0.25  # times a mark's size, and the share of a print that is as fine; one of large dots or stripes alone has no small ones
 FEWEST_PIXELS = 50  # of those looked at, to know a share of a twentieth
 
 
@@ -117,7 +123,12 @@ def _in_one_line(places, contrast):
 
 
 def _recurs_in_row(picture, place):
-    """Whether the picture shows a mark twice more, on opposite sides or one beyond the other."""
+    """
+    Whether the picture shows a mark twice more, on opposite sides or one beyond the other.
+
+    What surrounds it has to be alike there, and the mark itself as well: a speck among the dots of a print has them
+    around it at every step of the print, but no speck.
+    """
     x, y = np.rint(place).astype(int)
     far = REACH + PATCH
     around = picture[max(y - far, 0) : y + far + 1, max(x - far, 0) : x + far + 1].astype(np.float32)
@@ -129,7 +140,12 @@ def _recurs_in_row(picture, place):
     strength = cv2.matchTemplate(around, own, cv2.TM_CCOEFF) / energy
     like = cv2.matchTemplate(around, own, cv2.TM_CCOEFF_NORMED)
     crest = (like >= cv2.dilate(like, np.ones((5, 5), np.uint8))) & (like > AGAIN)
-    steps = np.argwhere(crest & (strength > AS_STRONG) & (strength < 1 / AS_STRONG)) - (top, left)
+    crest &= (strength > AS_STRONG) & (strength < 1 / AS_STRONG)
+    blob = cv2.blur(around, (3, 3)) - cv2.blur(around, (2 * AWAY + 1, 2 * AWAY + 1))
+    blob *= np.sign(blob[top + PATCH, left + PATCH])
+    as_marked = cv2.dilate(blob, np.ones((3, 3), np.uint8))[PATCH : len(crest) + PATCH, PATCH : crest.shape[1] + PATCH]
+    crest &= as_marked > AS_STRONG * blob[top + PATCH, left + PATCH]
+    steps = np.argwhere(crest) - (top, left)
     steps = steps[np.square(steps).sum(axis=1) > ELSEWHERE**2]
     across = np.stack([steps[:, None] + steps, 2 * steps[:, None] - steps])  # both 0 where three are in a row
     return bool((np.square(across).sum(axis=3) < OFF_ROW**2).any())
@@ -154,17 +170,19 @@ def of_print(picture, places, sizes, mask):
     (n,) bool
     """
     result = np.zeros(len(places), bool)
+    step = max(picture.grey_reduction, 2)
     for k, (x, y) in enumerate(places.astype(int)):
         half = max(int(sizes[k] / 4), 1)
         mark = picture.encoded[max(y - half, 0) : y + half + 1, max(x - half, 0) : x + half + 1].mean(axis=(0, 1))
-        colours, away = _around(picture, x, y, mask)
-        result[k] = _is_piece(mark, colours, away / picture.grey_reduction, sizes[k] / picture.grey_reduction)
+        colours, away, known = _around(picture, x, y, mask, step)
+        size = sizes[k] / picture.grey_reduction
+        result[k] = _is_piece(mark, colours, away / picture.grey_reduction, known, size, step / picture.grey_reduction)
     return result
 
 
-def _around(picture, x, y, mask):
-    """About every second pixel of the product around a place, (n, 3), and how far each is, full-resolution px."""
-    far, step = REACH * picture.grey_reduction, max(picture.grey_reduction, 2)
+def _around(picture, x, y, mask, step):
+    """Every ``step``-th pixel around a place, (m, n, 3), how far each is, full-resolution px, and whether it is of the product."""
+    far = REACH * picture.grey_reduction
     rows, columns = (
         np.arange(max(middle - far, 0), min(middle + far + 1, side), step)
         for middle, side in zip((y, x), picture.encoded.shape, strict=False)
@@ -172,18 +190,39 @@ def _around(picture, x, y, mask):
     height, width = picture.encoded.shape[:2]
     of_product = mask[np.ix_(rows * mask.shape[0] // height, columns * mask.shape[1] // width)] > 0
     colours = picture.encoded[rows[0] : rows[-1] + 1 : step, columns[0] : columns[-1] + 1 : step]
-    return colours[of_product].astype(np.float32), np.hypot((rows - y)[:, None], columns - x)[of_product]
+    return colours.astype(np.float32), np.hypot((rows - y)[:, None], columns - x), of_product
 
 
-def _is_piece(mark, colours, away, size):
+def _is_piece(mark, colours, away, known, size, step):
     """Whether the colours beyond a mark's ground show its own in larger pieces; distances in reduced px."""
-    ring, beyond = (away > max(size, BODY)) & (away <= RING), away > RING
+    ring, beyond = known & (away > max(size, BODY)) & (away <= RING), known & (away > RING)
     if not ring.any() or beyond.sum() < FEWEST_PIXELS:
         return False
     ground = median(colours[ring].T)
-    mark, other = mark - ground, colours[beyond] - ground
+    mark, other = mark - ground, colours - ground
     along = other @ mark / max(mark @ mark, 1e-6)
-    on_line = np.square(other - along[:, None] * mark).sum(axis=1) < ONE_LINE**2 * np.square(other).sum(axis=1)
-    pieces = (on_line & (along > PIECE)).mean()
-    between = ((along > BETWEEN[0]) & (along < BETWEEN[1])).mean()
-    return pieces > max(LEAST_PIECES, TWO_COLOURS * between)
+    on_line = np.square(other - along[..., None] * mark).sum(axis=2) < ONE_LINE**2 * np.square(other).sum(axis=2)
+    pieces = on_line & (along > PIECE) & beyond
+    between = (on_line & (along > BETWEEN[0]) & (along < BETWEEN[1]) & beyond).sum() / beyond.sum()
+    if pieces.sum() / beyond.sum() <= max(LEAST_PIECES, TWO_COLOURS * between):
+        return False
+    alike = _of_one_hue(mark, other[pieces]).sum() > LEAST_PIECES * beyond.sum()
+    return bool(alike) or _has_small_ones(on_line & (along > 0.5) & beyond, size / step)
+
+
+def _of_one_hue(mark, pieces):
+    """Whether each piece (n, 3) is of another hue than its ground, and a mark of that hue; as differences of colour from the ground."""
+    luma = pieces @ LUMA
+    scaled = pieces * ((LUMA @ mark) / np.where(np.abs(luma) < 1, 1, luma))[:, None]
+    hue, of_mark = scaled - (scaled @ LUMA)[:, None], mark - LUMA @ mark
+    share = np.clip(hue @ of_mark / np.maximum(np.square(hue).sum(axis=1), 1e-6), *DILUTED)
+    missed = np.linalg.norm(of_mark - share[:, None] * hue, axis=1)
+    size = np.linalg.norm(mark)
+    return (np.linalg.norm(hue, axis=1) > HUE * size) & (missed < SAME_HUE * size)
+
+
+def _has_small_ones(pieces, size):
+    """Whether enough of the pieces (boolean, (m, n)) is finer than some times a mark's size (px)."""
+    side = 2 * round(FINE * size / 2) + 1
+    opened = cv2.morphologyEx(pieces.view(np.uint8), cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    return opened.sum() < (1 - FINE_SHARE) * pieces.sum()
