@@ -41,7 +41,8 @@ def feature_sketch(picture, outline):
         points, descriptors = cv2.ORB_create(POINTS, 1.2, 6, fastThreshold=7).detectAndCompute(grey, where)
         if len(points):
             long_side = max(size)
-            shape = np.array([(point.size / long_side, point.angle) for point in points], np.float32)
+            across, angle = [point.size for point in points], [point.angle for point in points]
+            shape = np.column_stack([np.array(across) / long_side, angle]).astype(np.float32)
             sketch["keypoints"] = np.hstack([cv2.KeyPoint.convert(points) / np.array(size, np.float32), shape])
             sketch["descriptors"] = descriptors
     if where is not None:

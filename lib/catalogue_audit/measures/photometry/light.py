@@ -1,6 +1,7 @@
 """The light on the product, its dominant colour, and what of it is clipped."""
 
 import math
+from functools import cache
 
 import cv2
 import numpy as np
@@ -129,14 +130,16 @@ def _fullest_cell(planes):
     ]
     index = (cells[0] * size[1] + cells[1]) * size[2] + cells[2]
     counts = np.bincount(index, minlength=int(size.prod())).reshape(size).astype(np.float32)
-    for axis in range(3):
-        padded = np.swapaxes(counts, 0, axis)
-        smooth = padded.copy()
-        smooth[1:] += 0.5 * padded[:-1]
-        smooth[:-1] += 0.5 * padded[1:]
-        counts = np.swapaxes(smooth, 0, axis)
+    counts = (_with_neighbours(10) @ counts.reshape(10, -1)).reshape(size)
+    counts = _with_neighbours(26) @ counts @ _with_neighbours(26)
     cell = np.array(np.unravel_index(np.argmax(counts), counts.shape))
     return ((cell + 0.5) * 10 + (0, -130, -130)).astype(np.float32)
+
+
+@cache
+def _with_neighbours(count):
+    """Matrix (count, count) that adds half of each of its neighbours to a cell."""
+    return np.eye(count, dtype=np.float32) + 0.5 * (np.eye(count, k=1, dtype=np.float32) + np.eye(count, k=-1, dtype=np.float32))
 
 
 def _inner(mask):

@@ -86,7 +86,8 @@ def target_facts(picture):
 def _means(whole, factor):
     """Means of so many by so many pixels of (h, w, 3) uint8, whose sides are multiples of it: of 3 by 3 the same by a box's means, in two thirds of the time."""
     if factor == 3:
-        return np.ascontiguousarray(cv2.blur(whole, (3, 3))[1::3, 1::3])
+        pixels = cv2.blur(whole, (3, 3)).view("V3")[1::3, 1::3]  # whole ones: in half the time
+        return np.ascontiguousarray(pixels).view(np.uint8).reshape(*pixels.shape[:2], 3)
     return cv2.resize(whole, (whole.shape[1] // factor, whole.shape[0] // factor), interpolation=cv2.INTER_AREA)
 
 
@@ -147,7 +148,7 @@ def _many_hues(small, even):
 
     Exposure and the colour of the light scale all such ratios alike. Each patch that can be seen has some of every fourth pixel.
     """
-    red, green, blue = cv2.split(small[::2, ::2].astype(np.float32) + DARK)
+    red, green, blue = (plane[::2, ::2].astype(np.float32) + DARK for plane in cv2.split(small))
     seen = np.ascontiguousarray(even[::2, ::2])
     ranges = (cv2.minMaxLoc(cv2.divide(plane, green), mask=seen)[:2] for plane in (red, blue))
     return all(high > LEAST_HUES * low for low, high in ranges)

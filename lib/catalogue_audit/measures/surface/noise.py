@@ -219,20 +219,22 @@ def _flat_tiles(picture, outline):
 
 def _variance_before_jpeg(tiles, luma_table, chroma_table):
     """Noise variance of a channel before JPEG's rounding, from (n * TILE, TILE, 3) tiles; None if too little is left."""
-    ycc = cv2.cvtColor(tiles.astype(np.float32), cv2.COLOR_RGB2YCrCb)
-    variance, steps = _coefficient_variance(_blocks(ycc[..., :1]), luma_table, 2, 6)
+    light = tiles.astype(np.float32)
+    variance, steps = _coefficient_variance(_blocks(cv2.cvtColor(light, cv2.COLOR_RGB2GRAY)[..., None]), luma_table, 2, 6)
     luma_variance = _undo_rounding(np.maximum(variance - DECODED, 0), steps)
     if luma_variance is None:
         return None
     luma_variance = max(luma_variance - ROUNDING * (1 + LUMA_SHARE), 0.0)  # of R, G, B before, of Y in the encoder
     independent = luma_variance / LUMA_SHARE
-    halved = cv2.resize(ycc, (TILE // 2, len(ycc) // 2), interpolation=cv2.INTER_AREA)
-    variance, steps = _coefficient_variance(_blocks(halved[..., 1:]), chroma_table, 1, 2)
     expected = independent * CHROMA_SHARE / 4  # halving averages four
+    steps = chroma_table[_finest(chroma_table, 1, 2)]
     ratio = math.sqrt(expected) / steps
     sure = ratio > SURE_RATIO
     if not sure.any():
         return independent
+    halved = cv2.resize(light, (TILE // 2, len(light) // 2), interpolation=cv2.INTER_LINEAR)  # at half the size the mean of four
+    chroma = cv2.cvtColor(halved, cv2.COLOR_RGB2YCrCb)[..., 1:]
+    variance, _ = _coefficient_variance(_blocks(chroma), chroma_table, 1, 2)
     kept = np.interp(ratio[sure], _RATIO, _ROUNDED) * steps[sure] ** 2
     share = np.maximum(variance[sure] - DECODED / 2, 0).sum() / kept.sum()
     share = float(np.clip((share - 0.15) / 0.5, 0, 1))  # the decoder's smoothing of chroma takes part of it away
@@ -292,13 +294,18 @@ def _coefficient_variance(blocks, table, lowest, highest):
     variance, steps : (k,) ndarray
         By increasing step.
     """
-    chosen = _of_orders(lowest, highest)
-    chosen = chosen[np.argsort(table[chosen], kind="stable")][:10]
+    chosen = _finest(table, lowest, highest)
     coefficients = _BASIS[:, chosen].T @ blocks  # many columns: reductions along them are quick
     size = np.abs(coefficients).max(axis=0)
     steps = table[chosen]
     calm = size <= 3 * median(size) + 1.5 * steps.max()  # the rest hold dust, or an edge; one step of rounding is neither
-    return coefficients[:, np.flatnonzero(calm)].var(axis=1), steps
+    return np.take(coefficients, np.flatnonzero(calm), axis=1).var(axis=1), steps
+
+
+def _finest(table, lowest, highest):
+    """Numbers of the ten coefficients of some orders with the finest steps, by increasing step."""
+    chosen = _of_orders(lowest, highest)
+    return chosen[np.argsort(table[chosen], kind="stable")][:10]
 
 
 def _undo_rounding(variance, steps):

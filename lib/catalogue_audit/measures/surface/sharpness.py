@@ -15,7 +15,7 @@ from catalogue_audit.measures.surface.crisp import in_focus, may_hold_crisp_edge
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
-from catalogue_audit.measures.surface.structure import FINEST_ENLARGED, fine_detail, was_replaced
+from catalogue_audit.measures.surface.structure import FINEST_ENLARGED, detail_within, was_replaced
 
 EDGES = 200  # candidates; about half turn out clear
 INSIDE = 15  # px of the working picture, across: an edge within by half of it is none of the outline's
@@ -52,18 +52,21 @@ def sharpness_facts(picture, outline):
         ``blur_px``, ``blur_sd_px``, ``motion_px``, ``motion_direction_deg``,
         ``resolved``, ``fine_detail``; ``reasons`` for what is missing.
     """
-    detail = fine_detail(picture, outline)
-    candidates = _candidates(picture, _region(outline, picture.grey.shape))
+    cut = outline.box is not None and was_replaced(picture.grey)  # a mask may have cut the outline
+    region, inner = _region(outline, picture.grey.shape), _inner(outline)
+    detail = detail_within(picture, outline) if cut else None
+    candidates = _candidates(picture, region)
     edges = measure_edges(picture.encoded, *candidates)
-    inside = _inside(outline, edges, picture.encoded.shape)
-    drawn, smear = _smear(picture, outline, edges, inside)
-    if smear is not None and spares_crisp_edges(picture, _drawn_region(picture, outline), smear.length, smear.angle):
+    inside = _inside(inner, edges, picture.encoded.shape)
+    lens_drew = of_size(inner, picture.grey.shape) if cut else region
+    drawn, smear = _smear_within(picture, outline, edges, inside, lens_drew) if cut else (edges, find_smear(picture, outline, edges))
+    if smear is not None and spares_crisp_edges(picture, lens_drew, smear.length, smear.angle):
         smear = None
     few = len(edges.sigma) < FEWEST
     if few and smear is None:
         return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
     (length, angle, sharpest), crossed = _motion(picture, edges, candidates)
-    if smear is None and length > 0 and spares_crisp_edges(picture, _drawn_region(picture, outline), length, angle):
+    if smear is None and length > 0 and spares_crisp_edges(picture, lens_drew, length, angle):
         length, angle = 0.0, np.nan
     if smear is not None and not _agree(length, angle, smear):
         length, angle = smear.length, smear.angle
@@ -78,9 +81,9 @@ def sharpness_facts(picture, outline):
     else:
         length, angle = (0.0, np.nan) if length > 0 else (length, angle)
         blur, sd = lens_width(edges)
-    resolved = None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, outline, edges, inside, detail))
-    if not length > 0 and blur > SOFT and may_hold_crisp_edges(resolved, edges.sigma, blur) and not _has_cut_outline(picture, outline):
-        crisp = in_focus(picture, _region(outline, picture.grey.shape), blur)
+    resolved = None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, edges, inside, detail, lens_drew))
+    if not length > 0 and blur > SOFT and not cut and may_hold_crisp_edges(resolved, edges.sigma, blur):
+        crisp = in_focus(picture, region, blur)
         blur, sd = (blur, sd) if crisp is None else lens_width(crisp)
     return {
         "blur_px": blur,
@@ -99,39 +102,27 @@ def _candidates(picture, region):
     return (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5, direction
 
 
-def _has_cut_outline(picture, outline):
-    """Whether a mask may have cut the product's outline."""
-    return outline.box is not None and was_replaced(picture.grey)
-
-
-def _drawn_region(picture, outline):
-    """Where a lens drew the edges: all of the product, or what lies within a cut outline; uint8."""
-    return _inner(picture, outline) if _has_cut_outline(picture, outline) else _region(outline, picture.grey.shape)
-
-
-def _smear(picture, outline, edges, inside):
-    """`find_smear` of a picture, and the edges that its lens drew: of one with a replaced background those within the product."""
-    if not _has_cut_outline(picture, outline):
-        return edges, find_smear(picture, outline, edges)
+def _smear_within(picture, outline, edges, inside, inner):
+    """`find_smear` of a picture with a replaced background, and the edges within the product, which its lens drew."""
     drawn = edges._replace(**{name: values[inside] for name, values in edges._asdict().items()})
     smear = find_smear(picture, outline, drawn)
     if smear is not None:  # most candidates lay on the outline: those within have the last word
-        drawn = measure_edges(picture.encoded, *_candidates(picture, _inner(picture, outline)))
+        drawn = measure_edges(picture.encoded, *_candidates(picture, inner))
         if spares_edges(drawn, smear.angle, LITTLE) or len(drawn.sigma) < ENOUGH:
             return drawn, None
     return drawn, smear
 
 
-def _widths_within(picture, outline, edges, inside, detail):
+def _widths_within(picture, edges, inside, detail, inner):
     """Widths of edges well within the product: looked for there where few are, though a mask may have cut an enlarged picture's outline."""
     if detail is None or detail >= FINEST_ENLARGED or inside.sum() >= FEWEST_INSIDE:
         return edges.sigma[inside]
-    return measure_edges(picture.encoded, *_candidates(picture, _inner(picture, outline))).sigma
+    return measure_edges(picture.encoded, *_candidates(picture, inner)).sigma
 
 
-def _inner(picture, outline):
-    """The product without its outline in the reduced picture, uint8."""
-    return of_size(cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8)), picture.grey.shape)
+def _inner(outline):
+    """The product without its outline in the working picture, uint8."""
+    return cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8))
 
 
 def _motion(picture, edges, candidates):
@@ -177,9 +168,8 @@ def lens_width(edges):
     return float(blur), float(np.sqrt(sum((UNSURE[name] * value) ** 2 for name, value in parts.items())))
 
 
-def _inside(outline, edges, shape):
-    """Which of the edges lie well within the product, (n,) bool."""
-    inner = cv2.erode(outline.mask.view(np.uint8), np.ones((INSIDE, INSIDE), np.uint8))
+def _inside(inner, edges, shape):
+    """Which of the edges of a picture (its shape) lie well within the product, (n,) bool."""
     row, column = (
         np.clip((place * side / full).astype(int), 0, side - 1)
         for place, side, full in zip((edges.y, edges.x), inner.shape, shape, strict=False)

@@ -11,6 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.quantiles import quantile
 from catalogue_audit.measures.records import of_size
+from catalogue_audit.measures.segmentation.edges import block_peaks
 
 BLOCK = 8  # pixels of the reduced picture; at most one place in each block
 PLACES, CALM = 72, 24  # with most structure, and with least: these show the noise
@@ -43,8 +44,11 @@ def fine_detail(picture, outline):
         0.37 for edges blurred by 2 px. None where the background has noise all over, so that the
         outline is the lens's, or where the product is too smooth or too small.
     """
-    if outline.box is None or not was_replaced(picture.grey):
-        return None
+    return detail_within(picture, outline) if outline.box is not None and was_replaced(picture.grey) else None
+
+
+def detail_within(picture, outline):
+    """`fine_detail` of a picture whose background is known to be replaced."""
     places, calm = _places(picture, outline)
     if len(places) < FEWEST or not len(calm):
         return None
@@ -84,7 +88,7 @@ def _places(picture, outline):
     inner = cv2.erode(inner, np.ones((2 * away + 1, 2 * away + 1), np.uint8), borderValue=1)[part]
     grey = picture.grey[part]
     size = cv2.absdiff(grey, cv2.blur(grey, (5, 5)))
-    strength = size.reshape(rows, BLOCK, columns, BLOCK).max(axis=1).max(axis=2)
+    strength = block_peaks(size, BLOCK)
     inside = np.flatnonzero(inner[BLOCK // 2 :: BLOCK, BLOCK // 2 :: BLOCK])
     inside = inside[np.argsort(-strength.ravel()[inside].astype(int), kind="stable")]
     centre = np.stack(np.divmod(inside, columns), axis=1) * BLOCK + BLOCK // 2 + (top, left)
