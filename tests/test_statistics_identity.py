@@ -280,6 +280,36 @@ def test_the_two_faces_of_a_plain_bag_are_no_duplicate_and_a_copy_of_one_is(clea
     assert found(back)  # the coarser comparison alone takes them for one picture
 
 
+def put_down_again(rgb, most):
+    """The picture with its middle moved aside by so many px of 512, and new noise, as of a bag that was photographed a second time."""
+    height, width = rgb.shape[:2]
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    aside = most * width / 512 * np.exp(-(((x / width - 0.5) / 0.15) ** 2) - ((y / height - 0.6) / 0.18) ** 2)
+    moved = cv2.remap(rgb, x + aside.astype(np.float32), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.clip(moved + np.random.default_rng(8).normal(0, 1, rgb.shape), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("most", "kinds"), [(1.8, ["photographed_again"]), (0.0, ["re_export"])])
+def test_a_bag_photographed_again_for_another_product_is_no_copy_but_tells_which_is_misfiled(clean, most, kinds):
+    """Without capture times, as finals are: only what lies otherwise tells."""
+    rgb, mask = clean[1]["ST01-tan_front.jpg"]
+    again = ("ST02-red_front.jpg", put_down_again(rgb, most), mask)
+    other = Delivery()
+    for row in clean[0].rows:
+        file, sketch = row["file"], clean[0].sketches[row["file"]]
+        if file != again[0]:
+            other.rows.append({**row, "captured_at": None})
+            other.sketches[file] = sketch
+    other.add(*again, "ST02-red", "front", captured_at=None)
+    frames, sketches = other.tables()
+    found, pairs = duplicates(frames, sketches)
+    assert pairs["kind"][pairs["kind"] != "recoloured"].tolist() == kinds
+    assert found == (set() if most else {"ST01-tan_front.jpg", "ST02-red_front.jpg"})
+    wrong = misfiled(frames, sketches, pairs)
+    assert wrong["file"].tolist() == ["ST02-red_front.jpg"]
+    assert wrong["likely_sku"].tolist() == ["ST01-tan"]
+
+
 def exposed(rgb, stops):
     """An sRGB picture in other light (IEC 61966-2-1)."""
     value = rgb / 255

@@ -52,6 +52,16 @@ def test_a_picture_in_all_another_products_is_told_and_named():
     assert "over teal_" in found[_row(frames, "rose_back")][3]
 
 
+def test_a_cast_of_the_picture_it_lies_over_hides_nothing():
+    """The picture's colour is that of another of the product's views."""
+    cast = tuple(np.add(COLOURS["teal"], (0, 3, 4)))
+    frames, *rest = _delivery(colours={"rose_back": COLOURS["teal"], "teal_back": cast, "teal_front": cast}, shapes={"rose_back": 2})
+    found = dict(like_another_products(frames, *rest, {}))
+    assert [(frames["file"][row], finding[0]) for row, finding in found.items()] == [("rose_back", "teal")]
+    frames, *rest = _delivery(colours={"rose_back": COLOURS["teal"]} | {f"teal_{view}": cast for view in VIEWS}, shapes={"rose_back": 2})
+    assert not list(like_another_products(frames, *rest, {}))
+
+
 def test_a_picture_that_is_known_to_be_foreign_names_no_product():
     """What lies under teal is known to be rose's own: it tells nothing of rose's."""
     files = {"rose_back": COLOURS["teal"], "teal_back": COLOURS["teal"]}

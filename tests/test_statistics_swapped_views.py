@@ -28,7 +28,7 @@ def _set(slopes_of_odd=SLOPES_DEG, outlines_of_odd=(0.3, 0.0, 0.3)):
             slope = (slopes_of_odd if last else SLOPES_DEG)[view]
             sketches[file] = {} if slope is None else {"front_edge": np.array([0.5, 0.8, np.tan(np.radians(slope)), 0.002, 1.0])}
             products.setdefault(f"AB-{number}", []).append(row)
-            rows.append({"file": file, "sku": f"AB-{number}", "view": view})
+            rows.append({"file": file, "sku": f"AB-{number}", "view": view, "outline_confidence": 1.0})
     return pd.DataFrame(rows), sketches, looks, products, dict.fromkeys(looks)
 
 
@@ -45,6 +45,16 @@ def test_a_soft_bag_that_is_no_mirror_image_is_named_rightly_while_its_base_says
     """The turned view fits the back's mirror image better than the front does, but it is the one whose base slopes."""
     slopes = {**SLOPES_DEG, "front": front}
     assert not list(odd_turn(*_set(slopes, (0.3, 0.0, 0.0))))
+
+
+@pytest.mark.parametrize("unlike", ["cut by the frame", "unsure"])
+def test_an_outline_that_is_not_all_there_mirrors_nothing(unlike):
+    frames, sketches, looks, products, straps = _set({"front": 7.0, "back": -0.3, "three_quarter": 0.4}, (0.3, 0.0, 0.0))
+    if unlike == "unsure":
+        frames.loc[15, "outline_confidence"] = 0.8
+    else:
+        looks[15] = looks[15]._replace(contact=0.1)
+    assert not list(odd_turn(frames, sketches, looks, products, straps))
 
 
 def test_in_order_nothing_is_said():

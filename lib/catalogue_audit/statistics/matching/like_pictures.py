@@ -47,8 +47,10 @@ def like_another_products(frames, sketches, looks, products, misfiled):
             away = _apart(looks, row, rest)
             if not away or shows_own_colours(frames, sketches, row, rest):
                 continue
-            near = rows[colour_distances(colours, looks[row].colour) <= min(OWN_COLOUR, CLEARLY_NEARER * away)]
-            like = [int(other) for other in near if frames["sku"][other] != sku and lies_over(looks[row], looks[other], SAME_STRUCTURE)]
+            distances = colour_distances(colours, looks[row].colour)
+            of_colour = set(frames["sku"][rows[distances <= OWN_COLOUR]]) - {sku}  # by any of their views: another may have a cast
+            near = [int(other) for other in rows[distances <= CLEARLY_NEARER * away] if frames["sku"][other] in of_colour]
+            like = [other for other in near if lies_over(looks[row], looks[other], SAME_STRUCTURE)]
             like = [other for other in like if _is_at_home(looks, other, products[frames["sku"][other]], away)]
             if not like:
                 continue

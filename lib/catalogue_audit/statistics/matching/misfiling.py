@@ -25,7 +25,7 @@ from catalogue_audit.statistics.matching.swapped_views import odd_turn, swapped_
 from catalogue_audit.statistics.matching.twin_details import twin_details
 from catalogue_audit.statistics.matching.wrong_colourways import wrong_colourways
 from catalogue_audit.statistics.matching.wrong_details import Fits, some_of, wrong_details
-from catalogue_audit.statistics.matching.wrong_products import one_photograph_twice, wrong_outlines, wrong_products
+from catalogue_audit.statistics.matching.wrong_products import claimed_twice, one_photograph_twice, wrong_outlines, wrong_products
 from catalogue_audit.statistics.spread import spread
 
 CLEARLY_EXCHANGED = 1.5  # score from which front and back are exchanged although something else is wrong with the product
@@ -65,6 +65,8 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
     inside = neighbouring_skus(frames)
     fits = Fits(frames, sketches)
     straps = strap_states(frames, sketches, supplied)
+    twice = claimed_twice(frames, looks, pairs)
+    shown = {sku: rows for sku, rows in products.items() if not twice.issuperset(rows)}  # by more than what may be another's
     found = {}
     for step in (
         names_shifted(frames, looks, products),
@@ -77,7 +79,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps, found),  # as found by then
-        wrong_details(frames, looks, products, crops, inside, fits),
+        wrong_details(frames, looks, shown, crops, inside, fits),
         twin_details(frames, sketches, looks, products, crops, fits),
     ):
         settled, exchanged, filed, doubtful = _settled(frames, found, products)

@@ -44,23 +44,23 @@ def nothing_moved(first, second, matrix, shapes, mirrored=False):
 
     Returns
     -------
-    bool
-        False also where too little structure is seen to tell.
+    bool or None
+        None where too little structure is seen to tell.
     """
     greys = [_grey(sketch) for sketch in (first, second)]
     if any(grey is None for grey in greys):
-        return False
+        return None
     if mirrored:
         greys[1] = np.ascontiguousarray(greys[1][:, ::-1])
     planes = [_fine_structure(grey) for grey in greys]
     small = [np.empty(shape, np.uint8) for shape in shapes]
     matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, MOST_DISTORTED)
     if matrix is None:
-        return False
+        return None
     laid, covered = warped(greys[1], matrix, greys[0].shape)
     moved, alike, slope = displacements(planes[0], _fine_structure(laid), covered)
     if moved.size < FEWEST_TILES:
-        return False
+        return None
     clear = slope >= np.median(slope)
     within = float(np.percentile(moved[clear], 90)) <= MOST_MOVED_PX
     return within and float(np.average(alike, weights=slope)) >= LEAST_ALIKE

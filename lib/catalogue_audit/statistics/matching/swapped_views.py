@@ -71,11 +71,12 @@ def odd_turn(frames, sketches, looks, products, straps):
     """
     The three-quarter view exchanged with front or back: then those two are no longer mirror images, and the base tells which is turned.
 
-    Soft bags are no mirror images of themselves, so the outlines alone never decide.
+    Soft bags are no mirror images of themselves, so the outlines alone never decide. A picture that the frame cuts, or whose outline
+    is unsure, mirrors nothing.
     """
     triples = []
     for rows in products.values():
-        views = views_of(frames, rows)
+        views = views_of(frames, [row for row in rows if looks[row].contact == 0 and not frames["outline_confidence"][row] < SURE_OUTLINE])
         if {"front", "back", "three_quarter"} <= set(views):
             one, two, turned = (looks[views[view]] for view in ("front", "back", "three_quarter"))
             match = {

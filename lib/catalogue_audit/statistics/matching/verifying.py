@@ -21,6 +21,7 @@ BURST_SECONDS = 120.0  # frames of one product and view nearer than this are a b
 PLAINLY_APART = 3 * SAME_COLOUR  # CIELAB, of thumbnails' products; what is moved over the other must have its colour in the end
 SKETCHES_AT_HAND = 256  # 40 MB
 SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
+PHOTOGRAPHED_AGAIN = "photographed_again"  # one bag, under two products, seen alike: no copy, but one of the two is filed wrongly
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 
 
@@ -72,19 +73,25 @@ def verified(loaded, pair):
     sizes = (one["width_px"], one["height_px"]), (other["width_px"], other["height_px"])
     same_size = sizes[0] == sizes[1]
     if pair.pixels[0] == pair.pixels[1] and same_size:
-        kind, likeness, steady = "same_pixels", None, None
+        kind, likeness, unmoved = "same_pixels", None, None
     else:
         sketches = loaded[one["file"]], loaded[other["file"]]
         known = "detail" not in pair.ways and all("mask" in sketch for sketch in sketches)
         one_colour = not known or math.dist(*pair.colours) <= PLAINLY_APART
         likeness = compare(*sketches, *pair.boxes, pair.ways, one_colour)
         kind = likeness.kind
-        steady = functools.cache(lambda: _steady(likeness, *sketches))
+        unmoved = functools.cache(lambda: _unmoved(likeness, *sketches))
     if not kind:
         return None
+    differ_in_nothing = likeness is not None and likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK
+    steady = lambda: unmoved() or (unmoved() is None and differ_in_nothing)
     turned = kind in ("re_cropped", "mirrored") and turn_of(likeness.matrix) > MOST_DISTORTED
-    if turned and not (apart and _named_apart(one, other)):
+    named_apart = _named_apart(one, other)
+    if turned and not (apart and named_apart):
         return None  # a flat product that was put down again lies turned, and so looks like itself alone
+    if named_apart and kind in ("re_export", "re_cropped", "mirrored") and unmoved() is False:
+        again = kind != "mirrored" and (differ_in_nothing or not apart)  # the same in lightness, but not in the place of its parts
+        return (PHOTOGRAPHED_AGAIN, "as good as the same, but parts of it lie otherwise") if again else None
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
     if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and not steady():
@@ -94,10 +101,8 @@ def verified(loaded, pair):
     return _judged(kind, likeness, steady, one, other, gap, same_size)
 
 
-def _steady(likeness, first, second):
-    """Whether two pictures differ in nothing, or in light, focus and noise alone, so that even at two times they are one photograph."""
-    if likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK:
-        return True
+def _unmoved(likeness, first, second):
+    """Whether two pictures differ in light, focus and noise alone, so that even at two times they are one photograph; None where that is not seen."""
     shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
     return nothing_moved(first, second, likeness.matrix, shapes, likeness.flipped)
 

@@ -16,6 +16,7 @@ from catalogue_audit.statistics.matching.looks import (
     views_of,
 )
 from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
+from catalogue_audit.statistics.matching.verifying import PHOTOGRAPHED_AGAIN
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, MUCH_CLEARER_FIT, fisher_z
 
 SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
@@ -23,6 +24,7 @@ MIRRORS, MUCH_LESS = 0.9, 0.15  # overlap of front and mirrored back of one bag,
 OTHER_SIDE = {"front": "back", "back": "front"}
 CANDIDATES = 24  # products nearest in colour that are compared
 SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped", "taken_again")
+SAME_BAG = (*SAME_PHOTOGRAPH, PHOTOGRAPHED_AGAIN)  # whose colour and structure are alike, in whatever number of photographs
 
 
 def wrong_products(frames, sketches, looks, products, order, pairs=None):
@@ -31,23 +33,23 @@ def wrong_products(frames, sketches, looks, products, order, pairs=None):
 
     What `pairs` say is another's photograph too has no vote; a side of a colour that other views of the product show in part is its own.
     """
-    claimed_twice = _claimed_twice(frames, looks, pairs)
+    twice = claimed_twice(frames, looks, pairs)
     several = {sku: rows for sku, rows in products.items() if len(rows) > 1}
     if len(several) < FEWEST_PRODUCTS:
         return
-    own = {sku: _own_distances(looks, rows, claimed_twice) for sku, rows in several.items()}
+    own = {sku: _own_distances(looks, rows, twice) for sku, rows in several.items()}
     limit = usual_most([distance for distances in own.values() for distance in distances.values()], FOREIGN_COLOUR)
     names = list(products)
     centres = np.stack([np.median([looks[row].colour for row in products[name]], axis=0) for name in names])
     details = {}
     for row in looks:
-        if frames["view_kind"][row] == "crop" and row not in claimed_twice:
+        if frames["view_kind"][row] == "crop" and row not in twice:
             details.setdefault(frames["sku"][row], []).append(row)
-    odd = {sku: _odd_ones(looks, several[sku], own[sku], limit, claimed_twice, details.get(sku, ())) for sku in several}
+    odd = {sku: _odd_ones(looks, several[sku], own[sku], limit, twice, details.get(sku, ())) for sku in several}
     odd_rows = {row for rows in odd.values() for row in rows}
     for sku, rows in odd.items():
         for row in rows:
-            likely = _best_product(frames, looks, row, sku, products, odd_rows | claimed_twice, names, centres)
+            likely = _best_product(frames, looks, row, sku, products, odd_rows | twice, names, centres)
             if likely is None:
                 continue
             name, distance = likely
@@ -55,7 +57,7 @@ def wrong_products(frames, sketches, looks, products, order, pairs=None):
             near = distance <= max(OWN_COLOUR, limit / 2) and distance <= CLEARLY_NEARER * distance_own
             if not (near or (distance <= limit and distance <= SURELY_NEARER * distance_own)):
                 continue
-            others = [other for other in several[sku] if other not in odd_rows | claimed_twice | {row}]
+            others = [other for other in several[sku] if other not in odd_rows | twice | {row}]
             if is_gusset_of_its_own(frames, sketches, row, others):
                 continue
             evidence = (
@@ -67,7 +69,7 @@ def wrong_products(frames, sketches, looks, products, order, pairs=None):
             yield row, (name, "wrong_product", distance_own / limit, evidence)
 
 
-def _claimed_twice(frames, looks, pairs):
+def claimed_twice(frames, looks, pairs):
     """Rows of photographs that are filed under two products: at one of them each is not at home."""
     if pairs is None or not len(pairs):
         return set()
@@ -75,14 +77,14 @@ def _claimed_twice(frames, looks, pairs):
     both = [
         (place.get(one), place.get(other))
         for one, other, kind in zip(pairs["file_a"], pairs["file_b"], pairs["kind"], strict=True)
-        if kind in SAME_PHOTOGRAPH
+        if kind in SAME_BAG
     ]
     return {row for rows in both if None not in rows and frames["sku"][rows[0]] != frames["sku"][rows[1]] for row in rows}
 
 
-def _own_distances(looks, members, claimed_twice):
+def _own_distances(looks, members, twice):
     """Median colour distance of each member to the product's others that no other product claims, or to all others."""
-    sure = [row for row in members if row not in claimed_twice]
+    sure = [row for row in members if row not in twice]
     distances = {}
     for row in members:
         others = [other for other in sure if other != row] or [other for other in members if other != row]
@@ -90,7 +92,7 @@ def _own_distances(looks, members, claimed_twice):
     return distances
 
 
-def _odd_ones(looks, rows, distances, limit, claimed_twice, details):
+def _odd_ones(looks, rows, distances, limit, twice, details):
     """The members that disagree while the others agree; both of two that disagree, but for the one that looks as the details do."""
     far = [row for row in rows if distances[row] > limit]
     if not far:
@@ -100,7 +102,7 @@ def _odd_ones(looks, rows, distances, limit, claimed_twice, details):
     rest = [row for row in rows if row not in far]
     if len(rest) >= 2:
         return far
-    sure = [row for row in rows if row not in claimed_twice]
+    sure = [row for row in rows if row not in twice]
     agreeing = [
         (a, b) for n, a in enumerate(sure) for b in sure[n + 1 :] if colour_distance(looks[a], looks[b]) <= limit
     ]
@@ -148,11 +150,11 @@ def one_photograph_twice(frames, looks, products, crops, pairs, fits):
     place = {frames["file"][row]: row for row in looks}
     for one, other, kind in zip(pairs["file_a"], pairs["file_b"], pairs["kind"], strict=True):
         rows = place.get(one), place.get(other)
-        if None in rows or kind not in SAME_PHOTOGRAPH or frames["sku"][rows[0]] == frames["sku"][rows[1]]:
+        if None in rows or kind not in SAME_BAG or frames["sku"][rows[0]] == frames["sku"][rows[1]]:
             continue
         if frames["view"][rows[0]] != frames["view"][rows[1]] or frames["view"][rows[0]] in INSIDE_VIEWS:
             continue
-        told = _at_home_by_colour(frames, looks, products, rows)
+        told = _at_home_by_colour(frames, looks, products, rows, crops)
         if told is None and set(rows) <= crops:
             told = _at_home_by_structure(frames, products, rows, fits)
         elif told is None and not set(rows) & crops:
@@ -161,20 +163,21 @@ def one_photograph_twice(frames, looks, products, crops, pairs, fits):
             continue
         right, score, reason = told
         wrong = rows[0] if right == rows[1] else rows[1]
-        evidence = f"it is the same photograph as {frames['file'][right]}, and {reason}"
+        same = "is the same photograph" if kind in SAME_PHOTOGRAPH else "shows as good as the same"
+        evidence = f"it {same} as {frames['file'][right]}, and {reason}"
         yield wrong, (frames["sku"][right], "wrong_detail" if wrong in crops else "wrong_product", score, evidence)
 
 
-def _at_home_by_colour(frames, looks, products, rows):
+def _at_home_by_colour(frames, looks, products, rows, crops):
     """(the row whose product has its colour, score, reason); None where that tells nothing."""
-    distances = {row: _from_own_product(frames, looks, products, row) for row in rows}
+    distances = {row: _from_own_product(frames, looks, products, row, crops) for row in rows}
     if None in distances.values():
         return None
     right, wrong = sorted(rows, key=distances.get)
     if distances[wrong] < FOREIGN_COLOUR or distances[right] > CLEARLY_NEARER * distances[wrong]:
         return None
     reason = (
-        f"lies {distances[wrong]:.0f} CIELAB units from the other views of {frames['sku'][wrong]}, "
+        f"lies {distances[wrong]:.0f} CIELAB units from the other pictures of {frames['sku'][wrong]}, "
         f"but {distances[right]:.0f} from those of {frames['sku'][right]}"
     )
     return right, distances[wrong] / FOREIGN_COLOUR, reason
@@ -210,9 +213,11 @@ def _at_home_by_structure(frames, products, rows, fits):
     return right, clearer / MUCH_CLEARER_FIT, reason
 
 
-def _from_own_product(frames, looks, products, row):
-    """Colour distance to the other whole views of the product it is filed under; None where there are none."""
-    others = [other for other in products.get(frames["sku"][row], ()) if other != row]
+def _from_own_product(frames, looks, products, row, crops):
+    """Colour distance to the other whole views of the product it is filed under, else to its details; None where there are none."""
+    sku = frames["sku"][row]
+    others = [other for other in products.get(sku, ()) if other != row]
+    others = others or [other for other in sorted(crops) if other != row and frames["sku"][other] == sku and frames["view"][other] not in INSIDE_VIEWS]
     if not others:
         return None
     return float(np.median([colour_distance(looks[row], looks[other]) for other in others]))
