@@ -418,3 +418,17 @@ def test_no_gain_is_promised_where_the_corrections_give_none(frames, finals):
     clipped = only(judged(changed(frames, FRONT, background_clipped=0.3, **warm)), "white_balance")
     assert clipped["note"].endswith("correct its white balance from the raw file, as the background is clipped here.")
     assert "gains" not in only(judged(changed(finals, FRONT, **warm), stage="finals"), "white_balance")["note"]
+
+
+@pytest.mark.parametrize(("likely", "found"), [("front", 1), (None, 0)])
+def test_front_and_back_under_each_others_names_still_say_how_the_strap_lies(frames, likely, found):
+    """The turned view shows it held up, both others beside the bag; of pictures of another product they would say nothing."""
+    odd = frames
+    for file, state in ((FRONT, "coiled"), (BACK, "coiled"), (ANGLED, "held_up")):
+        odd = changed(odd, file, strap_state=state)
+    odd = odd.assign(style=odd["style"].mask(odd["sku"] == "NB-104", "one of its kind"))
+    views = {FRONT: "back", BACK: "front"} if likely else {FRONT: None, BACK: None}
+    kind = "swapped_views" if likely else "wrong_product"
+    misfiled = pd.DataFrame({"file": [FRONT, BACK], "claimed_sku": "NB-104", "likely_sku": "NB-104", "likely_view": list(views.values()), "kind": kind, "score": 0.9, "evidence": ""})
+    told = judged(odd, misfiled=misfiled)
+    assert told.loc[told["check"] == "strap", "file"].tolist() == [ANGLED] * found

@@ -202,6 +202,30 @@ def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
     assert strap_states(frames, sketches).tolist() == ["front", "front", "none", "none", "front"]
 
 
+def _straps(pictures, views, skus, styles=None):
+    """Strap states of pictures with so much of the evidence."""
+    sketches = {f"{k}.jpg": {"strap": np.array([evidence.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, evidence in enumerate(pictures)}
+    return strap_states(table(view=views, sku=skus).assign(file=list(sketches), style=styles or skus, outline_confidence=1.0), sketches).tolist()
+
+
+def test_a_broad_ribbon_in_the_turned_view_is_the_strap_that_a_square_picture_shows_held_up():
+    """Also where the product's other square picture lacks it, which is what is wrong."""
+    turned = WIDE_ARCH | {"arch_span": 0.84, "arch_thickness": 0.09, "arch_slimness": 10.0}
+    views = ["front", "back", "three_quarter"]
+    assert _straps([{}, WIDE_ARCH, turned], views, ["A"] * 3) == ["none", "held_up", "held_up"]
+    assert _straps([{}, {}, turned], views, ["A"] * 3) == ["none"] * 3
+
+
+@pytest.mark.parametrize(("span", "slant", "height", "state"), [(0.54, 0.11, 0.4, "draped"), (0.54, 0.01, 0.4, "none"), (0.40, 0.11, 0.4, "none"), (0.54, 0.11, 0.6, "none")])
+def test_what_comes_down_beside_the_handle_in_one_picture_of_a_style_alone_is_a_strap(span, slant, height, state):
+    """A handle that stands wider, that leans, or that is drawn up is no strap: it must be wider on one side, and as tall."""
+    handle = {"arch_height": 0.4, "arch_span": 0.385, "arch_bands": 2.0, "arch_thickness": 0.06, "arch_slant": 0.007}
+    odd = handle | {"arch_span": span, "arch_slant": slant, "arch_height": height}
+    views, styles = ["front", "back", "front", "back"], ["tote"] * 4
+    assert _straps([handle, odd, handle, handle], views, ["A", "A", "B", "B"], styles) == ["none", state, "none", "none"]
+    assert _straps([handle, odd], views[:2], ["A", "A"], styles[:2]) == ["none", "none"]  # either of two may be the odd one
+
+
 def states_of(curves, views, skus, styles=None):
     """Strap states of pictures of which the named ones show a ribbon across."""
     sketches = {f"{k}.jpg": {"strap": np.array([{"ribbon": ribbon}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, ribbon in enumerate(curves)}

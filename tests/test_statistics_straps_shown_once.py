@@ -18,7 +18,7 @@ def _set(shown, contrast=0.8, products=10):
             evidence = np.zeros(len(EVIDENCE), np.float32)
             evidence[EVIDENCE.index("contrast")] = contrast if state == "front" else 0.2
             sketches[file] = {"strap": evidence}
-            rows.append({"file": file, "sku": f"AB{number}", "view": view, "strap_state": state})
+            rows.append({"file": file, "sku": f"AB{number}", "style": f"style {number}", "view": view, "strap_state": state})
     return pd.DataFrame(rows), sketches
 
 
@@ -70,6 +70,28 @@ def test_what_the_other_picture_of_the_face_shows_as_well_is_no_strap(name, fron
     frames, sketches = _set({(3, "front")})
     sketches["AB3_front.jpg"]["strap"][EVIDENCE.index(name)] = front
     sketches["AB3_three_quarter.jpg"]["strap"][EVIDENCE.index(name)] = turned
+    assert shown_once(frames, sketches) == set()
+
+
+def test_quilting_that_curves_as_a_strap_does_shows_as_clearly_in_the_other_picture_of_the_face():
+    """Where curve and ribbon both tell of a strap, less of both must be seen in the other picture."""
+    frames, sketches = _set({(3, "front")})
+    sketches["AB3_front.jpg"]["strap"][[EVIDENCE.index(name) for name in ("contrast", "ribbon")]] = 0.67, 0.42
+    assert shown_once(frames, sketches) == {"AB3_front.jpg"}
+    sketches["AB3_three_quarter.jpg"]["strap"][[EVIDENCE.index(name) for name in ("contrast", "ribbon")]] = 0.42, 0.35
+    assert shown_once(frames, sketches) == set()
+
+
+def test_a_quilted_product_among_others_does_not_hide_the_one_strap():
+    frames, sketches = _set({(3, "front"), (5, "front")}, contrast=0.67)
+    sketches["AB5_three_quarter.jpg"]["strap"][EVIDENCE.index("contrast")] = 0.5
+    assert shown_once(frames, sketches) == {"AB3_front.jpg"}
+
+
+def test_a_strap_that_a_colourway_shows_in_the_same_view_is_no_slip():
+    frames, sketches = _set({(3, "front"), (5, "front")}, products=20)
+    assert shown_once(frames, sketches) == {"AB3_front.jpg", "AB5_front.jpg"}
+    frames.loc[frames["sku"] == "AB5", "style"] = "style 3"
     assert shown_once(frames, sketches) == set()
 
 
@@ -163,3 +185,10 @@ def test_a_picture_whose_products_others_are_under_other_names_is_as_its_colourw
     """Where front and back are exchanged, they tell nothing of this one."""
     assert as_its_product(_states(A1=(None, None, "draped"), A2=("behind", "behind", "behind"))) == {"A1_three_quarter": ("behind", "its colourways show")}
     assert as_its_product(_states(A1=(None, None, "draped"), A2=(None, None, "draped"), A3=("behind", "behind", "behind"))) == {}
+
+
+def test_a_strap_across_the_back_that_all_others_of_the_style_show_across_the_face_was_laid_round():
+    worn = ("front", "none", "front")
+    assert as_its_product(_states(A1=("front", "front", "front"), A2=worn, A3=worn)) == {"A1_back": ("none", "its colourways show")}
+    assert as_its_product(_states(A1=("front", "front", "front"), A2=worn)) == {}  # one back may be wrong itself
+    assert as_its_product(_states(A1=("none", "front", "none"), A2=("none",) * 3, A3=("none",) * 3)) == {}  # none has a strap elsewhere

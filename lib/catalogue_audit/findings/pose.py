@@ -272,8 +272,10 @@ def strap(evidence):
     """
     frames, misfiled = evidence.whole_product, evidence.misfiled["file"]
     alone = shown_once(frames, evidence.sketches, misfiled)
-    frames = frames[frames["strap_state"].notna() & ~frames["file"].isin(misfiled)]  # of another product or view
-    all_round, alike = as_other_views(frames), as_its_product(frames)
+    frames = frames[frames["strap_state"].notna()]
+    of_their_own = _under_their_views(frames, evidence.misfiled)
+    all_round, alike = as_other_views(of_their_own), as_its_product(of_their_own)
+    frames = frames[~frames["file"].isin(misfiled)]  # of another product or view
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]
@@ -293,6 +295,15 @@ def strap(evidence):
                 f"photograph it again with {wanted}"
             )
             yield finding("strap", sentence(note), frame)
+
+
+def _under_their_views(frames, misfiled):
+    """Frames but for those of another product or of a view that is not known; swapped ones under the view that they show."""
+    told = misfiled.reindex(columns=["file", "kind", "likely_view"])
+    swapped = told[(told["kind"] == "swapped_views") & told["likely_view"].notna()]
+    shown = frames["file"].map(dict(zip(swapped["file"], swapped["likely_view"], strict=True)))
+    frames = frames.assign(view=shown.where(shown.notna(), frames["view"]))
+    return frames[shown.notna() | ~frames["file"].isin(misfiled["file"])]
 
 
 def _wanted_states(group, asked):

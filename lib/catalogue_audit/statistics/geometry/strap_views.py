@@ -18,6 +18,7 @@ from catalogue_audit.statistics.geometry.strap_states import (
 )
 
 RARE = 0.13  # share of a set's products: one of eight, two of sixteen; of five to seven, one that shows a whole ribbon
+FEW = 0.25  # the same, of all that show a strap in a view whose pictures show none: quilting and flaps look like one, too
 FEWEST_ALIKE, MOST_ALIKE = 2, 0.75  # pictures of a product and its colourways that agree, and their share
 SAME_ARCH = 0.5  # of what stands above the body in the product's other pictures; with less, its handle was taken for body
 
@@ -55,16 +56,17 @@ def shown_once(frames, sketches, misfiled=()):
     ribbon = [bool(evidence) and (ribbon_across(evidence) or across) for evidence, across in zip(seen, face, strict=True)]
     shows = (told["strap_state"] == "front") & ((contrast >= SURE_CONTRAST) | face)
     clearness = [max(evidence.get("ribbon", 0.0), evidence.get("turned_ribbon", 0.0)) for evidence in seen]
-    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon, across=face, clearness=clearness)
-    shown_by = told[told["faces"]].groupby("sku")["shows"].sum()
+    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon, across=face, clearness=clearness, kin=styles_of(told))
+    of_faces = {sku: group for sku, group in told[told["faces"]].groupby("sku")}
     found = set()
     for _, group in told.groupby("view"):
         shown = group[group["shows"]]
+        lone = shown["kin"].map(shown.groupby("kin")["sku"].nunique()) == 1  # what its colourways show too is no slip
+        once = [row for row in shown[shown["faces"] & lone].to_dict("records") if _in_it_alone(row, of_faces[row["sku"]])]
         few = len(group) < FEWEST_PRODUCTS_OF_A_VIEW
-        rare = len(shown) == 1 and bool(shown["ribbon"].all()) if few else len(shown) <= RARE * len(group)
-        if len(group) >= FEWEST_OF_A_VIEW and rare:
-            once = shown[shown["faces"] & (shown["sku"].map(shown_by) == 1)]
-            found |= {row["file"] for row in once.to_dict("records") if _clearer_than_the_face(row, told[told["faces"] & (told["sku"] == row["sku"])])}
+        usual = len(shown) == 1 and bool(shown["ribbon"].all()) if few else len(shown) <= FEW * len(group)
+        if len(group) >= FEWEST_OF_A_VIEW and usual and len(once) <= max(RARE * len(group), 1):
+            found |= {row["file"] for row in once}
     return found
 
 
@@ -72,6 +74,11 @@ def _evidence(sketches, file):
     """Evidence of one picture by the names of `EVIDENCE`; empty where there is none."""
     values = (sketches.get(file) or {}).get("strap")
     return dict(zip(EVIDENCE, map(float, values), strict=True)) if values is not None and len(values) == len(EVIDENCE) else {}
+
+
+def _in_it_alone(row, face):
+    """Whether the pictures of a product's face show its strap in this one alone."""
+    return face["shows"].sum() == 1 and _clearer_than_the_face(row, face)
 
 
 def _clearer_than_the_face(row, face):
@@ -84,8 +91,11 @@ def _clearer_than_the_face(row, face):
     if others["strap_state"].isin(CHANGES_OUTLINE).any():  # they show it elsewhere
         return False
     clearer = others["contrast"].max() < LESS_THAN_ALIKE * row["contrast"]
+    ribbon_clearer = others["clearness"].max() < LESS_THAN_ALIKE * row["clearness"]
     if row["across"]:
-        clearer = clearer or others["clearness"].max() < LESS_THAN_ALIKE * row["clearness"]
+        clearer = clearer or ribbon_clearer
+    elif row["ribbon"]:  # where both tell of it, quilting that curves as a strap does is seen in the other picture, too
+        clearer = clearer and ribbon_clearer
     return len(others) > 0 and bool(clearer) and row["arch"] >= SAME_ARCH * others["arch"].min()
 
 
@@ -122,7 +132,7 @@ def as_its_product(frames):
 
     A strap held up, laid over the product or put down beside it shows in every view. Where a product's other views all show one of
     these states, and most pictures of its colourways, this one should; where they show none of them, and its colourways another one in
-    this view, this one should, too. The set's other products with such a strap must not mostly show it otherwise there: then it is meant so.
+    this view, this one should, too. A strap across the back alone, which its colourways show across the face and not there, was laid round. The set's other products with such a strap must not mostly show it otherwise there: then it is meant so.
 
     Parameters
     ----------
@@ -162,7 +172,11 @@ def _expected(row, own, kin, habits):
         with_it, without, _ = habits[state].get(row["view"], (set(), set(), set()))
         meant = len(with_it - {row["sku"]}) >= len(without - {row["sku"]})
         return state if agree >= max(FEWEST_ALIKE, MOST_ALIKE * len(kin)) and meant else None
-    alike = {other["strap_state"] for other in kin if other["view"] == row["view"] and other["sku"] != row["sku"]}
+    of_kin = [other["strap_state"] for other in kin if other["view"] == row["view"] and other["sku"] != row["sku"]]
+    alike = set(of_kin)
+    if row["view"] == "back" and row["strap_state"] == "front":  # seen across it; no strap hangs across both faces
+        on_the_face = any(other["strap_state"] == "front" and other["view"] != "back" for other in kin)
+        return "none" if on_the_face and alike == {"none"} and len(of_kin) >= FEWEST_ALIKE else None
     if not (row["sure"] and row["strap_state"] in CHANGES_OUTLINE) or outside:
         return None
     _, _, in_it_alone = habits[row["strap_state"]].get(row["view"], (set(), set(), set()))
