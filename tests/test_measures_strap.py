@@ -3,6 +3,7 @@
 import making
 import numpy as np
 import pytest
+from catalogue_audit.measures.geometry import hanging as hanging_module
 from catalogue_audit.measures.geometry.strap import EVIDENCE, strap_facts
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.outline import find_outline
@@ -221,3 +222,14 @@ def test_what_hangs_at_rings_is_left_open_where_another_view_shows_the_strap_on_
 def test_a_broad_arch_that_is_taken_for_body_leaves_its_upper_edge_where_it_is():
     """The hollow is looked for below the arch: a straight edge stays straight under a band as broad as a strap of leather on a small bag."""
     assert evidence_of(making.strip(making.arch(280, 294, 122, 260), 22))["hollow"] == pytest.approx(0, abs=0.05)
+
+
+def test_no_ribbon_is_looked_for_where_nothing_has_edges_along_a_hanging_curve(monkeypatch):
+    """The search is the dearest part of what is measured for straps."""
+    looked, search = [], hanging_module._ribbon
+    monkeypatch.setattr(hanging_module, "_ribbon", lambda *given: looked.append(given) or search(*given))
+    bare = evidence_of()
+    assert not looked and bare["ribbon"] == bare["ribbon_by_chance"] == 0
+    x = np.linspace(150, 410, 50)
+    strap = evidence_of(hanging=making.strip(np.stack([x, 340 + 130 * (1 - ((x - 280) / 130) ** 2)], axis=1), 8))
+    assert len(looked) == 1 and strap["ribbon"] > max(0.3, 2 * strap["ribbon_by_chance"])

@@ -40,7 +40,7 @@ def hanging_curve(picture, box):
     return down / max(up, LEAST_CONTRAST), down
 
 
-def ribbon_across(picture, mask, box):
+def ribbon_across(picture, mask, box, square=True):
     """
     How much what hangs across the body looks like a ribbon: of one colour along its course, and set off from what lies on both sides.
 
@@ -55,6 +55,8 @@ def ribbon_across(picture, mask, box):
         Product, working pixels.
     box : (4,) float
         Left, top, right, bottom of the body, working pixels.
+    square : bool
+        Whether anything has edges along the curves across a square body; where nothing has, no ribbon is looked for there.
 
     Returns
     -------
@@ -64,11 +66,14 @@ def ribbon_across(picture, mask, box):
     part = _part(picture, box)
     if part is None:
         return 0.0, 0.0, 0.0, 0.0
+    inside = mask[part].view(np.uint8)
+    families = SQUARE if square else None, _face(inside)
+    if not any(families):
+        return 0.0, 0.0, 0.0, 0.0
     lab = cv2.cvtColor(np.ascontiguousarray(picture.codes_at(part)).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
     lab = cv2.GaussianBlur(lab, (3, 3), 0)
-    inside = mask[part].view(np.uint8)
-    turned = _face(inside)
-    return *_ribbon(lab, inside, SQUARE), *(_ribbon(lab, inside, turned) if turned else (0.0, 0.0))
+    square, turned = (_ribbon(lab, inside, family) if family else (0.0, 0.0) for family in families)
+    return *square, *turned
 
 
 def _face(inside):

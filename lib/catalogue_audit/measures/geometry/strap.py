@@ -38,6 +38,8 @@ EVIDENCE = (
     "falls_right",
 )
 
+NO_EDGES = 0.2  # contrast along the best curve, below which no ribbon follows one: of 2357 pictures of three makes a quarter lies below, and those with ribbons above 0.23
+
 
 def strap_facts(picture, outline):
     """
@@ -65,7 +67,7 @@ def strap_facts(picture, outline):
     stubs = standing_out(outline.mask, int(top * scale), int(bottom * scale))
     across = np.array(box) * scale
     curve, contrast = hanging_curve(picture, across)
-    ribbons = ribbon_across(picture, outline.mask, across)
+    ribbons = ribbon_across(picture, outline.mask, across, contrast > NO_EDGES)
     values = {
         "curve": curve,
         "contrast": contrast,
