@@ -262,6 +262,15 @@ def test_a_copy_in_another_size_is_a_duplicate_and_not_also_off_the_specificatio
     assert all(other in note for other, note in zip((FRONT, BACK), findings["note"], strict=True))
 
 
+@pytest.mark.parametrize(("unnamed", "due"), [({"view": None}, 2), ({"view": None, "sku": None}, 0)])
+def test_a_copy_whose_name_tells_the_product_alone_is_a_duplicate_and_a_stray_one_is_not(frames, unnamed, due):
+    """A stray file is said as unexpected; a numbered picture too many is one, and a copy besides."""
+    pairs = pd.DataFrame({"file_a": [BACK], "file_b": [FRONT], "kind": ["re_export"]})
+    found = judged(changed(frames, BACK, **unnamed), pairs=pairs)
+    assert found["check"].eq("near_duplicate").sum() == due
+    assert BACK in set(found.loc[found["check"] == "unexpected_file", "file"])
+
+
 @pytest.mark.parametrize(("wrong", "told"), [("NB-104_front.jpg", []), ("NB-107_front.jpg", ["NB-104_front.jpg"])])
 def test_an_enlarged_file_is_told_where_its_sharp_copy_lies_under_another_product(frames, wrong, told):
     """The sharp copy goes, the enlarged one stays and has to be exported again; a copy that goes itself needs no mending."""

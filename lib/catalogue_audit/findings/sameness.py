@@ -30,11 +30,13 @@ def near_duplicate(evidence):
     """
     Files that show the same photograph in another export.
 
-    An exact copy is said once, as exact. A file whose name says nothing is said
+    An exact copy is said once, as exact. A file whose name tells no product is said
     as that: the likeness is how it was found out, and not a second thing to mend.
+    Where the name tells the product and no view that was ordered (SKU_5 of four), a
+    new name would not help: one of the two is too many.
     """
     said = {row["file"] for row in exact_duplicate(evidence)}
-    said |= {row["file"] for row in evidence.rows if not (row["sku"] and row["view"])}
+    said |= {row["file"] for row in evidence.rows if not text(row["sku"])}
     yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, said)
 
 
