@@ -84,11 +84,11 @@ def target_facts(picture):
 
 
 def _means(whole, factor):
-    """Means of so many by so many pixels of (h, w, 3) uint8, whose sides are multiples of it: of 3 by 3 the same by a box's means, in two thirds of the time."""
+    """Means of so many by so many pixels of (h, w, 3) uint8, whose sides are multiples of it: of 3 by 3 the same by a box's means, in a third of the time."""
+    size = whole.shape[1] // factor, whole.shape[0] // factor
     if factor == 3:
-        pixels = cv2.blur(whole, (3, 3)).view("V3")[1::3, 1::3]  # whole ones: in half the time
-        return np.ascontiguousarray(pixels).view(np.uint8).reshape(*pixels.shape[:2], 3)
-    return cv2.resize(whole, (whole.shape[1] // factor, whole.shape[0] // factor), interpolation=cv2.INTER_AREA)
+        return cv2.resize(cv2.blur(whole, (3, 3), anchor=(0, 0)), size, interpolation=cv2.INTER_NEAREST)
+    return cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
 
 
 def patch_errors(patches):

@@ -133,55 +133,72 @@ def rim_widths(profiles):
     """
     width, level, tone = np.full((3, len(profiles)), np.nan)
     luminance = profiles @ LINEAR_TO_XYZ[1]
-    grounds, products = median(luminance[:, :3]), median(luminance[:, OUTSIDE + 4 :])
-    for k, light in enumerate(luminance):
-        ground = float(grounds[k])
-        main = _crossing(light, (ground + float(products[k])) / 2)
-        if not math.isfinite(main):
-            continue
-        beside = slice(int(main + BESIDE[0]), int(main + BESIDE[1]))
-        if beside.stop > len(light):
-            continue
-        product = float(median(light[beside]))
-        if product > LIGHTEST_PRODUCT * ground:
-            continue
-        width[k], level[k], tone[k] = _rim(profiles[k], light, ground, product, beside)
-        if not width[k]:
-            width[k], level[k], tone[k] = _between_steps(profiles[k], light, ground, beside)
-        if width[k] and _comes_back(profiles[k], light, level[k], ground):
+    ground, product = median(luminance[:, :3]), median(luminance[:, OUTSIDE + 4 :])
+    main = _crossings(luminance, (ground + product) / 2)
+    first, last = (np.nan_to_num(main + px).astype(int) for px in BESIDE)
+    known = np.flatnonzero(np.isfinite(main) & (last <= luminance.shape[1]))
+    product[known] = median(np.take_along_axis(luminance[known], first[known, None] + np.arange(int(BESIDE[1] - BESIDE[0])), axis=1))
+    known = known[product[known] <= LIGHTEST_PRODUCT * ground[known]]
+    width[known] = level[known] = tone[known] = 0.0
+    begin, half, long = _tails(luminance[known], ground[known], product[known])
+    code, outer, again = _second_steps(luminance[known])
+    for at in np.flatnonzero(long | (again >= 0)):  # few profiles have either
+        k = known[at]
+        profile, light, beside = profiles[k], luminance[k], slice(first[k], last[k])
+        if long[at]:
+            width[k], level[k], tone[k] = _rim(profile, light, ground[k], product[k], beside, (begin[at], half[at]))
+        if not width[k] and again[at] >= 0:
+            width[k], level[k], tone[k] = _between_steps(profile, light, ground[k], beside, code[at], (outer[at], again[at]))
+        if width[k] and _comes_back(profile, light, level[k], ground[k]):
             width[k] = 0.0
     return width, level, tone
 
 
-def _rim(profile, light, ground, product, beside):
-    """Width, luminance and tone of the rim in one profile; width 0 for none."""
+def _tails(light, ground, product):
+    """Where each profile (n, k) begins to fall and where it is half-way down, (n,) each; and whether that is too far for one step."""
     step = ground - product
-    half, begin = _crossing(light, ground - 0.5 * step), _crossing(light, ground - 0.03 * step)
-    steepest = -np.diff(light[max(int(half) - 2, 0) : int(half) + 5]).min()
-    sigma = step / max(steepest, 1e-6) / math.sqrt(2 * math.pi)
-    if half - begin < TAIL * sigma + LONGER_TAIL:
-        return 0.0, 0.0, 0.0
+    half, begin = _crossings(light, ground - 0.5 * step), _crossings(light, ground - 0.03 * step)
+    fall = light[:, :-1] - light[:, 1:]
+    from_half = np.arange(fall.shape[1]) - np.nan_to_num(half).astype(int)[:, None]
+    steepest = np.where((from_half >= -2) & (from_half < 4), fall, -np.inf).max(axis=1, initial=1e-6)
+    sigma = step / steepest / math.sqrt(2 * math.pi)
+    return begin, half, half - begin >= TAIL * sigma + LONGER_TAIL
+
+
+def _rim(profile, light, ground, product, beside, tail):
+    """Width, luminance and tone of the rim in one profile whose tail (begin and half of the step) is long; width 0 for none."""
+    step = ground - product
     at = np.arange(len(light))
-    place = (begin + half) / 2
+    place = (tail[0] + tail[1]) / 2
     tint = (ground - float(np.interp(place, at, light))) / step
     outer = [_crossing(light, ground - share * tint * step) for share in (0.25, 0.5, 0.75)]
     if not LEAST_TINT < tint < MOST_TINT or outer[2] - outer[0] > OWN_EDGE:
         return 0.0, 0.0, 0.0
     own = np.array([np.interp(place, at, profile[:, channel]) for channel in range(3)])
-    tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
-    return _crossing(light, ground - (1 + tint) / 2 * step) - outer[1], ground - tint * step, float(tone)
+    return _crossing(light, ground - (1 + tint) / 2 * step) - outer[1], ground - tint * step, _tone(own, profile[beside])
 
 
-def _between_steps(profile, light, ground, beside):
-    """Width, luminance and tone of a rim that parts the fall from ground to product in two steps; width 0 for one step."""
+def _second_steps(light):
+    """Codes (n, k) of some profiles, the place of each one's outer step, and where behind it the profile is steep again, -1 for nowhere."""
     code = srgb_encode(light)
     slope = -np.diff(code)
-    outer = _summit(slope, int(np.argmax(slope >= LEAST_STEEP)))
-    after = slope[outer : outer + WIDEST_PX + 1]
-    steep_again = np.flatnonzero((after >= LEAST_STEEP) & (FLAT * after >= np.minimum.accumulate(after)))
-    if slope[outer] < LEAST_STEEP or not len(steep_again):
-        return 0.0, 0.0, 0.0
-    inner = _summit(slope, outer + int(steep_again[0]))
+    column = np.arange(slope.shape[1])
+    start = np.argmax(slope >= LEAST_STEEP, axis=1)
+    falling = np.ones(slope.shape, bool)
+    falling[:, :-1] = slope[:, 1:] <= slope[:, :-1]
+    outer = np.argmax(falling & (column >= start[:, None]), axis=1)
+    after = np.where(column >= outer[:, None], slope, np.inf)
+    steep = (after >= LEAST_STEEP) & (FLAT * after >= np.minimum.accumulate(after, axis=1))
+    steep &= (column > outer[:, None]) & (column <= outer[:, None] + WIDEST_PX)
+    steep &= np.take_along_axis(slope, outer[:, None], axis=1) >= LEAST_STEEP
+    return code, outer, np.where(steep.any(axis=1), np.argmax(steep, axis=1), -1)
+
+
+def _between_steps(profile, light, ground, beside, code, steps):
+    """Width, luminance and tone of a rim that parts the fall from ground to product in two steps (outer one, and where it is steep again); width 0 for one step."""
+    slope = -np.diff(code)
+    outer, again = steps
+    inner = _summit(slope, again)
     valley = outer + int(np.argmin(slope[outer:inner]))
     end = _summit(-slope, inner)
     gently = RISING < slope[valley] <= FLAT * slope[outer]
@@ -189,8 +206,12 @@ def _between_steps(profile, light, ground, beside):
         return 0.0, 0.0, 0.0
     level = float(light[valley : valley + 2].mean())
     own = profile[valley : valley + 2].mean(axis=0)
-    tone = ciede2000(lab_from_linear(own), lab_from_linear(np.median(profile[beside], axis=0)))
-    return _crossing(light, (level + light[end]) / 2) - _crossing(light, (ground + level) / 2), level, float(tone)
+    return _crossing(light, (level + light[end]) / 2) - _crossing(light, (ground + level) / 2), level, _tone(own, profile[beside])
+
+
+def _tone(rim, beside):
+    """CIEDE2000 between the linear light of a rim (3,) and the middle of the product's beside it (n, 3)."""
+    return float(ciede2000(*lab_from_linear(np.stack([rim, median(beside, axis=0)]))))
 
 
 def _comes_back(profile, light, level, ground):
@@ -215,11 +236,18 @@ def _summit(values, start):
 
 def _crossing(light, level):
     """Place at which a profile first falls to a level, between samples; NaN where it does not."""
-    below = light <= level
-    first = int(np.argmax(below))
-    if first == 0:
-        return math.nan
-    return first - (level - light[first]) / (light[first - 1] - light[first])
+    return float(_crossings(light[None], np.array([level]))[0])
+
+
+def _crossings(light, level):
+    """Places (n,) at which profiles (n, k) first fall to a level each (n,), between samples; NaN where one does not."""
+    first = np.argmax(light <= level[:, None], axis=1)
+    row = np.arange(len(light))
+    place = np.full(len(light), np.nan)
+    falls = first > 0
+    row, first = row[falls], first[falls]
+    place[falls] = first - (level[falls] - light[row, first]) / (light[row, first - 1] - light[row, first])
+    return place
 
 
 def _one_rim(widths, levels):
@@ -242,7 +270,7 @@ def _same_band(luminance, width, level):
     """Which profiles (n, k) show a band of this width and luminance between the ground and a product lighter than it, (n,) bool."""
     result = np.zeros(len(luminance), bool)
     for k, light in enumerate(luminance):
-        ground = float(np.median(light[:3]))
+        ground = float(median(light[:3]))
         begin = _crossing(light, (ground + level) / 2)
         if not math.isfinite(begin):
             continue

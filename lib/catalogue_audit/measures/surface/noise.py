@@ -248,8 +248,9 @@ def _calm_tiles(picture):
     if rows == 0 or columns == 0 or side == 0:
         return []
     grey = picture.grey[: rows * side, : columns * side]
-    unrest = cv2.absdiff(grey, cv2.blur(grey, (3, 3))).reshape(rows, side, columns, side).mean(axis=(1, 3))
-    level = grey.reshape(rows, side, columns, side).mean(axis=(1, 3))
+    unrest, level = (
+        cv2.resize(plane.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) for plane in (cv2.absdiff(grey, cv2.blur(grey, (3, 3))), grey)
+    )
     unrest[(level <= DARKEST) | (level >= LIGHTEST)] = np.inf
     order = np.argsort(unrest, axis=None, kind="stable")[:TILES]
     return [(int(k // columns) * TILE, int(k % columns) * TILE) for k in order if np.isfinite(unrest.flat[k])]

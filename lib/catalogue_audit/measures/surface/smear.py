@@ -184,7 +184,7 @@ def _power(tile):
     power = np.empty((len(tile), len(tile) // 2 + 1), np.float32)
     power[:, 1:-1] = packed[:, 1:-1:2]
     for column in (0, -1):
-        half = packed[np.r_[0, 1 : len(tile) : 2], column]
+        half = np.concatenate([packed[:1, column], packed[1::2, column]])
         power[:, column] = np.concatenate([half, half[-2:0:-1]])
     return power
 

@@ -66,7 +66,7 @@ def was_replaced(grey):
     height, width = (side - RUN.stop for side in grey.shape)
     if min(height, width) < RUN.stop:
         return False
-    here = grey[:height:4, :width:4]
+    here = np.ascontiguousarray(grey[:height:4, :width:4])
     flat = np.ones(here.shape, bool)
     for apart in RUN:
         flat &= grey[apart : apart + height : 4, apart : apart + width : 4] == here
