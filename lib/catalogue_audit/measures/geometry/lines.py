@@ -222,11 +222,11 @@ def edge_along(working, start, end, intercept, slope):
     limit = 0.7 * float(median(np.abs(gradient).max(axis=0))) + 1e-4
     gradient = np.clip(gradient, -limit, limit) / limit
     offset = np.arange(-STRIP_REACH + 3, STRIP_REACH - 2)
-    place = (offset[None, :, None] + STRIP_REACH + STRIP_SLOPES[:, None, None] * (x - x.mean())).astype(np.float32)
-    place = np.clip(place, 0, len(gradient) - 1.001)
-    below = place.astype(np.int32)
+    place = (offset + STRIP_REACH).astype(np.float32)[:, None] + STRIP_SLOPES.astype(np.float32)[:, None, None] * (x - x.mean())
+    place = np.clip(place, 0, np.float32(len(gradient) - 1.001), out=place)
+    below = np.floor(place)
     share = place - below
-    at = below * count + np.arange(count, dtype=np.int32)
+    at = below.astype(int) * count + np.arange(count)
     along = np.take(gradient, at) * (1 - share) + np.take(gradient, at + count) * share
     half = count // 2
     parts = along[..., :half].sum(axis=2), along[..., half:].sum(axis=2)

@@ -79,10 +79,11 @@ def edges(contour, body, scale):
     points = _resampled(np.asarray(contour, float))
     along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
     normals = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
-    rim = cv2.morphologyEx(np.pad(body, 1).view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    away = cv2.distanceTransform(1 - rim, cv2.DIST_L2, 3)
-    at = np.clip((points / scale).astype(int) + 1, 0, np.array(away.shape[::-1]) - 1)
-    away = away[at[:, 1], at[:, 0]]
+    at = np.clip((points / scale).astype(int) + 1, 0, np.array(body.shape[::-1]) + 1)  # pixels of the mask with one more on each side
+    left, top = np.minimum(at.min(axis=0), (columns[0], rows[0]))
+    right, bottom = np.maximum(at.max(axis=0), (columns[-1] + 2, rows[-1] + 2))
+    rim = cv2.morphologyEx(np.pad(body, 1)[top : bottom + 1, left : right + 1].view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    away = cv2.distanceTransform(1 - rim, cv2.DIST_L2, 3)[at[:, 1] - top, at[:, 0] - left]
     above = (away > HANDLE_AWAY) & (points[:, 1] < (rows[0] + HANDLES_START * (rows[-1] - rows[0])) * scale)
     width, base = (columns[-1] - columns[0] + 1) * scale, quantile(points[:, 1], 0.97)
     return tuple(_edge(points[part], normals[part], base, width) for part in (away < NEAR, above))
@@ -155,8 +156,8 @@ def _moves(edge):
     x, y = edge.points.T
     one, none = np.ones_like(x), np.zeros_like(x)
     slanted = -2 * np.sign(x * edge.normals[:, 1]) * np.abs(edge.normals[:, 0] * edge.normals[:, 1])
-    moves = [(one, none), (none, one), (x, y), (y, -x), (none, y), (x * y, y * y), (x * x, x * (y - CAMERA_ABOVE)), slanted * edge.normals.T]
-    return np.stack([np.stack(move, axis=1) for move in moves], axis=1)
+    moves = [(one, none), (none, one), (x, y), (y, -x), (none, y), (x * y, y * y), (x * x, x * (y - CAMERA_ABOVE)), tuple(slanted * edge.normals.T)]
+    return np.array(moves).transpose(2, 0, 1)
 
 
 def mirror_pose(outline, focal_px):

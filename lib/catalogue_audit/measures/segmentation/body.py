@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.records import Body
+from catalogue_audit.measures.segmentation.parts import window_of
 
 THIN = 0.06  # of the product's smaller side; what is thinner hangs or stands out and carries nothing
 SMALL_PX = 250  # long side of the mask that is opened
@@ -63,10 +64,13 @@ def _without_thin(small):
     box = cv2.boundingRect(small)
     reach = max(3, int(round(THIN * min(box[2], box[3]))) | 1)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    body = cv2.morphologyEx(small, cv2.MORPH_OPEN, kernel)
+    place, body = window_of(small, 1), np.zeros_like(small)
+    body[place] = cv2.morphologyEx(small[place], cv2.MORPH_OPEN, kernel)
     count, labels = cv2.connectedComponents(body, connectivity=8)
     if count <= 1:
         return small > 0
+    if count == 2:  # mostly so
+        return labels > 0
     area = np.bincount(labels.ravel())
     area[0] = 0
     return np.take(area > 0.3 * area.max(), labels)
@@ -117,9 +121,10 @@ def _extremes(points, body, scale, axis):
     low = np.full(count, np.inf)
     high = np.full(count, -np.inf)
     order = np.argsort(line, kind="stable")
-    starts = np.flatnonzero(np.diff(line[order], prepend=-1))
-    low[line[order[starts]]] = np.minimum.reduceat(across[order], starts)
-    high[line[order[starts]]] = np.maximum.reduceat(across[order], starts)
+    line, across = line[order], across[order]
+    starts = np.concatenate([[0], 1 + np.flatnonzero(line[1:] != line[:-1])])
+    low[line[starts]] = np.minimum.reduceat(across, starts)
+    high[line[starts]] = np.maximum.reduceat(across, starts)
     thick = body if axis == 1 else body.T
     present = thick.any(axis=1)
     first = thick.argmax(axis=1) * scale

@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.evidence import halved
+from catalogue_audit.measures.segmentation.parts import window_of
 
 # XYZ over the D50 white to linear sRGB (inverse of the ICC.1 / IEC 61966-2-1 matrix, Bradford-adapted).
 _LINEAR_FROM_D50 = np.array(
@@ -14,6 +15,7 @@ _LINEAR_FROM_D50 = np.array(
     ],
     np.float32,
 )
+AROUND_PX = 16  # working px around the product; the tones on both sides are of no more
 BAND_PX = 5  # side of the square that makes the band in which the edge is sought: the rough one may be off by a pixel
 KERNEL3 = np.ones((3, 3), np.uint8)
 IN_PART = 0.01  # weight of a cell of which only a part is chosen
@@ -56,14 +58,14 @@ def _local_tones(planes, where, cells):
         0 where nothing is chosen nearby.
     """
     weight = cv2.LUT(halved(4 * where.view(np.uint8)), CELL_WEIGHT)
-    share = cv2.blur(weight, (5, 5)).ravel()[cells]
-    totals = [cv2.blur(plane * weight, (5, 5)).ravel()[cells] for plane in planes]
+    share = np.take(cv2.blur(weight, (5, 5)), cells)
+    totals = [np.take(cv2.blur(plane * weight, (5, 5)), cells) for plane in planes]
     return np.stack(totals, axis=1) / np.maximum(share, 1e-6)[:, None], share
 
 
 def coverage_in_band(linear, planes, ground, product, settled):
     """
-    Coverage by the product, from the tones on both sides of the edge.
+    Coverage by the product, from the tones on both sides of the edge; it is looked at around the product.
 
     Parameters
     ----------
@@ -78,13 +80,16 @@ def coverage_in_band(linear, planes, ground, product, settled):
 
     Returns
     -------
-    coverage : (h, w) float32
-        0 background, 1 product.
-    mask : (h, w) bool
-        Coverage above one half.
+    place : two slices
+        Rows and columns around the product.
+    coverage : (m, n) float32
+        There, 0 background, 1 product.
     contrast : (k,) float32
         CIELAB difference across the edge, at pixels of the band.
     """
+    place = window_of(product, AROUND_PX, 2)
+    ground, product, settled = (mask[place] for mask in (ground, product, settled))
+    planes = [plane[tuple(slice(span.start // 2, (span.stop + 1) // 2) for span in place)] for plane in planes]
     ground, product = ground.view(np.uint8), product.view(np.uint8)
     level = cv2.blur(np.uint8(128) + 100 * product - 100 * ground, (5, 5))  # 128 where both sides are equally near
     rough = (level > 128).view(np.uint8)
@@ -92,7 +97,7 @@ def coverage_in_band(linear, planes, ground, product, settled):
     coverage = rough.astype(np.float32)
     band = np.flatnonzero(ring.view(bool))
     if not len(band):
-        return coverage, rough > 0, np.empty(0, np.float32)
+        return place, coverage, np.empty(0, np.float32)
     rows, columns = np.divmod(band, ring.shape[1])
     size = planes[0].shape
     cells, at = _distinct(rows // 2 * size[1] + columns // 2, size[0] * size[1])
@@ -104,12 +109,12 @@ def coverage_in_band(linear, planes, ground, product, settled):
     line = linear_of_lab(front) - start
     line_over_square = line / np.maximum(np.sum(line * line, axis=1), 1e-6)[:, None]
     # Share of product in mixed pixels: projection on the line from background to product, in linear light.
-    place = rows * coverage.shape[1] + columns
-    seen = linear.view("V12").ravel()[place].view(np.float32).reshape(-1, 3)  # whole pixels: many times faster
+    at_once = (rows + place[0].start) * linear.shape[1] + columns + place[1].start
+    seen = np.take(linear.view("V12").ravel(), at_once).view(np.float32).reshape(-1, 3)  # whole pixels: many times faster
     share = np.einsum("ij,ij->i", seen - np.take(start, at, axis=0), np.take(line_over_square, at, axis=0))
-    coverage.ravel()[place] = np.clip(share, 0, 1)
+    coverage[rows, columns] = np.clip(share, 0, 1)
     apart = front - back
-    return coverage, coverage > 0.5, np.sqrt(np.einsum("ij,ij->i", apart, apart))[at]
+    return place, coverage, np.sqrt(np.einsum("ij,ij->i", apart, apart))[at]
 
 
 def _distinct(values, most):

@@ -77,7 +77,8 @@ def _painted_ground(working):
     Below, a shadow may reach the frame. What is at the top of the scale may as well be a sweep that burnt out.
     """
     height, deep = len(working), max(2, int(0.01 * min(working.shape[:2])))
-    colour = np.median(working[:deep].reshape(-1, 3), axis=0).astype(np.uint8)
+    top = working[:deep].reshape(-1, 3).T
+    colour = np.partition(top, top.shape[1] // 2)[:, top.shape[1] // 2]  # medians
     if colour.max() >= BURNT_OUT:
         return None
     for side in (working[:deep], working[: height // 2, :deep], working[: height // 2, -deep:]):

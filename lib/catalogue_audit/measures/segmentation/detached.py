@@ -11,6 +11,8 @@ All lengths are pixels of half the working size.
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.segmentation.parts import largest_part
+
 APART_PX = 3  # from the product as it was found: nearer lies its own edge
 FALL, BESIDE_PX = 3.0, 2  # CIELAB L* by which it is darker, so far below the line, than so far above
 FADED, FADES_PX = 0.2, 10  # share of that fall by which it is lighter again, so far below
@@ -36,19 +38,17 @@ def down_to_contact(evidence, ground, product):
     share : float
         Of the product that was given to it so.
     """
-    _, labels, boxes, _ = cv2.connectedComponentsWithStats(product.view(np.uint8), connectivity=8)
-    main = 1 + int(boxes[1:, cv2.CC_STAT_AREA].argmax()) if len(boxes) > 1 else 0
-    x, top, width = boxes[main, :3]
+    own = largest_part(product)
+    x, top, width, _ = cv2.boundingRect(own.view(np.uint8))
     columns, end = slice(x, x + width), len(product) - FADES_PX
     top += BESIDE_PX + APART_PX
-    edges = (evidence.step & (evidence.edge > FALL / (2 * BESIDE_PX)) & (evidence.chroma < GREY))[top:end, columns]
-    own = labels[:, columns] == main
-    edges &= ~own[top:end]
-    if not main or np.count_nonzero(edges.any(axis=0)) < LEAST * width:
-        return ground, product, 0.0
-    lowest = len(own) - 1 - own[::-1].argmax(axis=0)
-    line, found = _lines(evidence, edges, lowest, top, columns)
+    lowest = len(own) - 1 - own[::-1, columns].argmax(axis=0)
     rows = np.arange(len(own))[:, None]
+    step, edge, chroma = (plane[top:end, columns] for plane in (evidence.step, evidence.edge, evidence.chroma))
+    edges = step & (edge > FALL / (2 * BESIDE_PX)) & (chroma < GREY) & (rows[top:end] > lowest + APART_PX)
+    if not width or np.count_nonzero(edges.any(axis=0)) < LEAST * width:
+        return ground, product, 0.0
+    line, found = _lines(evidence, edges, top, columns)
     between = (rows > lowest) & (rows <= line)
     lit = between & ground[:, columns] & (evidence.ratio[:, columns] > LIT)
     found &= np.count_nonzero(lit, axis=0) > (1 - MOST_UNLIT) * np.count_nonzero(between, axis=0)
@@ -63,13 +63,12 @@ def down_to_contact(evidence, ground, product):
     return ground, product, 1 - whole / np.count_nonzero(product)
 
 
-def _lines(evidence, edges, lowest, top, columns):
-    """Row of the deepest fall of light at an edge, (h, w) bool from row ``top`` on, below each column's product; and whether it is a line of contact."""
+def _lines(evidence, edges, top, columns):
+    """Row of the deepest fall of light at an edge below each column's product, (h, w) bool from row ``top`` on; and whether it is a line of contact."""
     height = len(edges)
     above, below, beyond = (evidence.light[top + by : top + by + height, columns] for by in (-BESIDE_PX, BESIDE_PX, FADES_PX))
     fall = above - below
-    rows = np.arange(top, top + height)[:, None]
-    is_line = edges & (rows > lowest + APART_PX) & (fall > FALL) & (beyond - below > FADED * fall)
+    is_line = edges & (fall > FALL) & (beyond - below > FADED * fall)
     is_line &= evidence.ratio[top - BESIDE_PX : top - BESIDE_PX + height, columns] > LIT
     line = top + np.where(is_line, fall, 0).argmax(axis=0)
     level = cv2.medianBlur(line.astype(np.float32)[None], 5)[0]

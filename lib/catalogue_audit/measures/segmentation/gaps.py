@@ -142,24 +142,27 @@ def _gap_limits(evidence, labels, outside, scatter, gap_light):
 def _is_gap(label, box, place, labels, evidence, outside, limits):
     """Whether one component, its pixels' flat indices in order, shows the backdrop."""
     x, y, w, h = box
-    tone = _tone(evidence, place)
-    if abs(tone[0]) > GAP_LIGHT or np.hypot(tone[1], tone[2]) > GAP_CHROMA:
+    light, a, b = (_middle(plane, place) for plane in (evidence.light, evidence.a, evidence.b))
+    if abs(light) > GAP_LIGHT or np.hypot(a, b) > GAP_CHROMA:
         return False
     rows, columns = (slice(span.start, span.stop, 2) for span in _window(x, y, w, h, 30))
     near = np.flatnonzero(np.take(outside, labels[rows, columns]))
     known = len(near) >= FEWEST_NEAR
-    ground, apart = (0.0, 0.0, 0.0), np.take(evidence.light, place)
+    around, apart = 0.0, np.take(evidence.light, place)
     if known:
         row, column = np.divmod(near, len(range(*columns.indices(labels.shape[1]))))
         beside = (rows.start + 2 * row) * labels.shape[1] + columns.start + 2 * column
-        ground = _tone(evidence, beside)
-        apart = _apart_by_rows(evidence.light, place, beside, ground[0])
+        around = _middle(evidence.light, beside)
+        apart = _apart_by_rows(evidence.light, place, beside, around)
     off = float(median(apart))
-    if abs(off) > limits.shaded or np.hypot(tone[1] - ground[1], tone[2] - ground[2]) > limits.chroma:
+    if abs(off) > limits.shaded:
+        return False
+    a_off, b_off = (here - (_middle(plane, beside) if known else 0.0) for here, plane in ((a, evidence.a), (b, evidence.b)))
+    if np.hypot(a_off, b_off) > limits.chroma:
         return False
     window = _window(x, y, w, h, 12)
     inside = labels[window] == label
-    alike = (np.abs(evidence.light[window] - tone[0]) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(*tone[1:]))
+    alike = (np.abs(evidence.light[window] - light) < 3.0) & (evidence.chroma[window] < 3.0 + np.hypot(a, b))
     region = cv2.dilate(inside.view(np.uint8), KERNEL9) & alike.view(np.uint8)  # up to its edges, and no further where one is faint
     ring = (cv2.dilate(region, KERNEL3) > 0) & (region == 0)
     if not ring.any():
@@ -169,13 +172,13 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
     if limits.clear and _is_burnt_out(region, *(plane[window] for plane in (evidence.light, evidence.chroma, evidence.edge)), ring):
         return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
-    share = np.mean(steps[ring] > 0)
+    share = np.count_nonzero(steps[ring]) / np.count_nonzero(ring)
     uneven = quantile(np.abs(apart - off), 0.9)
-    light = off if uneven < SAME_TONE else tone[0] - ground[0]  # level in its own rows, or all over the picture
-    same = max(abs(light), *(abs(here - around) for here, around in zip(tone[1:], ground[1:], strict=True))) < SAME_TONE
+    light_off = off if uneven < SAME_TONE else light - around  # level in its own rows, or all over the picture
+    same = max(abs(light_off), abs(a_off), abs(b_off)) < SAME_TONE
     if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
         return abs(off) < limits.framed and uneven < limits.uneven
-    return known and share < limits.unstepped and abs(tone[0]) < limits.shaded  # background that only a faint tint kept apart
+    return known and share < limits.unstepped and abs(light) < limits.shaded  # background that only a faint tint kept apart
 
 
 def _is_burnt_out(region, light, chroma, edge, ring):
@@ -207,17 +210,16 @@ def _apart_by_rows(light, place, beside, around):
     at, beside = at[same], beside[same]
     known = np.bincount(at, minlength=rows[-1] + 1)
     told = known[rows] > 0
-    if np.mean(told) < BESIDE_GAP:
+    if np.count_nonzero(told) < BESIDE_GAP * len(told):
         return np.take(light, place) - around
     level = np.bincount(at, weights=np.take(light, beside), minlength=rows[-1] + 1) / np.maximum(known, 1)
     return (np.take(light, place) - level[rows])[told]
 
 
-def _tone(evidence, place):
-    """Median difference from the backdrop over some pixels, flat indices; of many, over every fourth."""
-    place = place[:: 4 if len(place) > MANY else 1]
-    values = [np.take(plane, place) for plane in (evidence.light, evidence.a, evidence.b)]
-    return [float(np.partition(value, len(place) // 2)[len(place) // 2]) for value in values]
+def _middle(plane, place):
+    """Median of a plane over some pixels, flat indices; of many, over every fourth."""
+    values = np.take(plane, place[:: 4 if len(place) > MANY else 1])
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
 
 
 def _window(x, y, width, height, margin):

@@ -135,14 +135,15 @@ def _widened(where, reach):
 def _without_lone_shadows(sure, deep, labels, count, evidence, shadow_like):
     """Sure product, without parts that are shadows lying by themselves: no chromaticity and no sharp edge of their own."""
     kind = deep + 2 * shadow_like.view(np.uint8) + 4 * (evidence.step & (evidence.edge > CLEAR_EDGE)).view(np.uint8) + 8 * sure.view(np.uint8)
-    tally = np.bincount((16 * labels + kind).ravel(), minlength=16 * count).reshape(count, 2, 2, 2, 2)  # sure, step, shadow, deep
+    place = np.flatnonzero(labels > 0)
+    tally = np.bincount(16 * np.take(labels, place) + np.take(kind, place), minlength=16 * count).reshape(count, 2, 2, 2, 2)  # sure, step, shadow, deep
     without, tally = tally[:, 1].sum(axis=(1, 2, 3)) == 0, tally.sum(axis=1)
     pixels, own, rim, sharp = tally.sum(axis=(1, 2, 3)), tally[:, :, 0, 1].sum(axis=1), tally[..., 0].sum(axis=(1, 2)), tally[:, 1].sum(axis=(1, 2))
     is_shadow = (own < 0.02 * pixels) & (sharp < 0.1 * rim)
     is_shadow[0] = False
     if is_shadow.any():
-        place = np.flatnonzero(np.take(is_shadow, labels))
-        darkness = np.bincount(labels.ravel()[place], weights=evidence.ratio.ravel()[place], minlength=count) / np.maximum(pixels, 1)
+        inside = place[np.take(is_shadow, np.take(labels, place))]
+        darkness = np.bincount(np.take(labels, inside), weights=np.take(evidence.ratio, inside), minlength=count) / np.maximum(pixels, 1)
         is_shadow &= darkness > LONE_SHADOW_RATIO
     without[0] = False
     if without.any():
@@ -156,9 +157,11 @@ def without_crumbs(product, evidence, long_side):
     if count <= 1:
         return product
     inside = np.flatnonzero(product)
-    own = labels.ravel()[inside]
+    unlike = np.abs(np.take(evidence.light, inside)) + np.take(evidence.chroma, inside)
+    if count == 2:  # mostly so
+        return product if unlike.mean(dtype=float) > FAINT_PART else np.zeros_like(product)
+    own = np.take(labels, inside)
     area = np.bincount(own, minlength=count)
-    unlike = np.abs(evidence.light).ravel()[inside] + evidence.chroma.ravel()[inside]
     weight = np.bincount(own, weights=unlike, minlength=count)
     large = (weight > 0.002 * weight.max()) & (area > LEAST_PART * area.max()) & (weight > FAINT_PART * area)
     small = ~large & (area > SMALLEST_PART_PX) & (weight > 20.0 * area)

@@ -141,7 +141,7 @@ def _bases(line, last, told, lowest):
 def _lines(unlike, last, deepest):
     """Lowest row of the product itself in each column, above what is much fainter, and whether that fades away downwards; or the last row."""
     steps = np.arange(deepest + PART_PX + 2)[:, None]
-    going = np.take_along_axis(unlike, np.clip(last - steps, 0, None), axis=0)  # upwards
+    going = np.take(unlike, np.maximum(last - steps, 0) * len(last) + np.arange(len(last)))  # upwards
     band = cv2.blur(going, (1, BAND_PX), anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)  # each and those above it
     height = np.arange(SHORTEST_PX, deepest)[:, None]
     under = band[np.maximum(height - BAND_PX, 0)[:, 0]]

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.segmentation.parts import parts_of
 
 LOW = 0.25  # of the product's height, counted from below, in which its foot lies
 NARROW = 0.03  # of the frame's long side; a wider piece has an outline of its own
@@ -62,15 +63,15 @@ def _narrow_pieces(inside, side, turned):
     narrow = mask - cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((side, 1) if turned else (1, side), np.uint8))
     if not narrow.any():
         return []
-    _, labels, boxes, _ = cv2.connectedComponentsWithStats(narrow, connectivity=8)
-    boxes = boxes[1:]
+    labels, area = parts_of(narrow.view(bool))
     pieces = []
-    for index in np.argsort(-boxes[:, cv2.CC_STAT_AREA], kind="stable")[:MOST]:
-        left, top, wide, high, area = boxes[index]
-        if area < SMALLEST_PX:
+    for label in 1 + np.argsort(-area[1:], kind="stable")[:MOST]:
+        if area[label] < SMALLEST_PX:
             break
+        own = labels == label
+        left, top, wide, high = cv2.boundingRect(own.view(np.uint8))
         window = slice(max(top - 1, 0), top + high + 1), slice(max(left - 1, 0), left + wide + 1)
-        own = labels[window] == index + 1
+        own = own[window]
         free = not (inside[window] & ~own & (cv2.dilate(own.view(np.uint8), KERNEL3) > 0)).any()
         if free or (high if turned else wide) < TIP * side:
             rows, columns = np.nonzero(own)

@@ -56,10 +56,11 @@ def shadow_kind(picture, backdrop, outline, rim_px=0.0):
         return "reflection"
     near = _reachable(dark, covered)
     near[: max(int(rows[-1] - FOOT * height), 0)] = False  # higher up it is seen through a handle, or part of a light product
-    share = near.sum() / mask.sum()
+    area = np.count_nonzero(mask)
+    share = np.count_nonzero(near) / area
     if share < SOME:
         return "none" if share < NONE else None
-    if _on_the_ground(near, rows, columns) < NONE * mask.sum():
+    if _on_the_ground(near, rows, columns) < NONE * area:
         return "none" if backdrop.kind == "cut_out" else None  # a light part of the product that the outline left out
     y, x = np.divmod(np.flatnonzero(near), near.shape[1])
     weight = np.maximum(ground - here - FAINT_L, 0)[y, x]
