@@ -356,6 +356,12 @@ def test_a_bracketed_number_counts_pictures_where_a_view_has_several():
     assert told("BG-104_front (2).jpg")[2] is None
 
 
+@pytest.mark.parametrize("name", ["BG-\u200b104_front.jpg", "\u202eBG-104\u202c_front.jpg", "\ufeffBG-104_fro\u00adnt.jpg", "BG-104\u2060_front.jpg"])
+def test_characters_that_nobody_sees_make_no_other_product(name):
+    assert told(name)[:2] == ("BG-104", "front")
+    assert read(name, USUAL).file == name
+
+
 # -- claims ---------------------------------------------------------------------------------
 
 

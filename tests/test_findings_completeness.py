@@ -7,6 +7,7 @@ from catalogue_audit.delivery.brief import load_brief, parse_brief
 from catalogue_audit.delivery.names import NameFacts
 from catalogue_audit.findings.completeness import missing_view, views_of_products
 from catalogue_audit.findings.judge import find
+from catalogue_audit.findings.surplus import surplus_views
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.statistics.tables import table_from_rows
 from making_evidence import clean_frames, evidence_of
@@ -50,6 +51,16 @@ def test_a_product_of_the_products_file_without_any_picture_is_one_finding(frame
     findings = judged(frames, products=listed)
     assert list(findings["check"]) == ["missing_view"]
     assert findings.iloc[0]["sku"] == "NB-999" and pd.isna(findings.iloc[0]["view"])
+
+
+def test_skus_that_differ_by_case_only_are_two_products_where_the_products_file_has_both(frames):
+    other = frames[frames["sku"] == "NB-103"].assign(sku="nb-103", file=lambda rows: rows["file"].str.lower())
+    both = pd.concat([frames, other]).sort_values("file").reset_index(drop=True)
+    names = [NameFacts(file, sku=sku, view=view) for file, sku, view in both[["file", "sku", "view"]].itertuples(index=False)]
+    one = products(frames)
+    assert "2 files claim to be the back of nb-103" in " ".join(row["note"] for row in surplus_views(evidence_of(both, load_brief(), names=names, products=one)))
+    listed = pd.concat([one, one[one["sku"] == "NB-103"].assign(sku="nb-103")], ignore_index=True)
+    assert not list(surplus_views(evidence_of(both, load_brief(), names=names, products=listed)))
 
 
 def two_details(frames, count=6):

@@ -55,6 +55,9 @@ class Reader(NamedTuple):
     patterns: tuple
 
 
+# Characters without a width and marks of writing direction (Unicode general category Cf), which come along where names are copied from pages.
+_UNSEEN = dict.fromkeys((0x00AD, 0x061C, *range(0x200B, 0x2010), *range(0x202A, 0x202F), *range(0x2060, 0x2065), *range(0x2066, 0x206A), 0xFEFF))
+
 NOTHING = "The name gives neither SKU nor view."
 NO_SKU = "The name gives a view but no SKU."
 NO_VIEW = "The name gives an SKU but no view."
@@ -126,9 +129,9 @@ def read_name(name, reader):
     -------
     NameFacts
         Never raises; ``problem`` says what could not be told. A known SKU is
-        given as the products file writes it, any other as the name does.
+        given as the products file writes it, any other as the name does, but for characters that nobody sees.
     """
-    path = _QUARTERS.sub("3-4", unicodedata.normalize("NFC", name)).replace("\\", "/")
+    path = _QUARTERS.sub("3-4", unicodedata.normalize("NFC", name.translate(_UNSEEN))).replace("\\", "/")
     *folders, base = [part for part in path.split("/") if part.strip()] or [""]
     stem = _without_extension(base)
     facts = _by_pattern(folders, stem, reader) or _by_gs1(stem, reader) or _by_shape(folders, stem, reader)

@@ -11,13 +11,14 @@ BY_THE_OUTLINE = (
 
 def wrong_product(evidence):
     """Pictures that show another product than their name says; also where names slipped, and only the view is another."""
+    together = evidence.misfiled["cause"].value_counts()
     for row, frame in _misfiled(evidence, ("wrong_product", "shifted")):
         likely, view = text(row.get("likely_sku")), text(row.get("likely_view"))
         shows = f"seems to show {plain(likely)}" if likely else "does not show this product"
         mend = f"rename it to {plain(likely)} if so" if likely else "find the product it belongs to, and rename it"
         if row["kind"] == "shifted" and view:
             shows = f"seems to show the {view_noun(view)} of {plain(likely)}"
-            mend = "rename all of them"
+            mend = f"rename all {together[row['cause']]} of them"
         note = f"the {called(frame)} {shows}{_because(row)}: look at both, and {mend}"
         cause = text(row.get("cause"))
         yield finding("wrong_product", sentence(note), frame, value=number(row.get("score")), unit="score", cause=cause)

@@ -31,7 +31,8 @@ def surplus_views(evidence):
     frames = {frame["file"]: frame for frame in evidence.rows}
     along = raw_companions(evidence)
     renditions = _renditions(evidence)
-    for files in claims(name for name in evidence.names if name.file not in along).values():
+    contended = claims(name for name in evidence.names if name.file not in along).values()
+    for files in (group for contending in contended for group in _of_one_product(contending, frames, evidence.products)):
         files = [file for place, file in enumerate(files) if not any((other, file) in renditions for other in files[:place])]
         frame = frames.get(files[-1])
         if frame is not None and len(files) > 1:
@@ -39,6 +40,14 @@ def surplus_views(evidence):
                 f"{counted(len(files), 'file')} claim to be the {called(frame)} ({listed(files)}): number them, or keep one"
             )
             yield finding("unexpected_file", sentence(note), frame)
+
+
+def _of_one_product(files, frames, products):
+    """The files, product by product: SKUs that differ by case only are several where the products file has them all."""
+    skus = [text(frames.get(file, {}).get("sku")) for file in files]
+    if products is None or not set(skus) <= set(products["sku"]):
+        return [files]
+    return [[file for file, own in zip(files, skus, strict=True) if own == sku] for sku in dict.fromkeys(skus)]
 
 
 def _renditions(evidence):
