@@ -284,3 +284,10 @@ def test_a_products_file_without_a_single_size_is_as_good_as_none():
     told = kinds_of_product(frames, products)
     assert list(told) == list(kinds_of_product(frames, None))
     assert told[0] == told[1] != told[2]
+
+
+def test_a_cell_that_the_products_file_leaves_empty_is_no_shape_of_its_own():
+    frames = pd.DataFrame({"sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
+    names = pd.Series(["Ada", None, "Cora"], dtype="str")
+    products = pd.DataFrame({"sku": frames["sku"], "name": names, "width_cm": [30.0, 30.0, None], "depth_cm": [None, 12.0, 10.0]})
+    assert kinds_of_product(frames, products).tolist() == ["Ada|30.0|", "|30.0|12.0", "Cora||10.0"]

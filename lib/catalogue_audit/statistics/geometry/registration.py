@@ -136,7 +136,7 @@ def kinds_of_product(frames, products):
     if known.empty:
         return kinds
     named = [name for name in ("style", "name", *sizes) if name in products.columns]
-    texts = known[named].astype(str).agg("|".join, axis=1)
+    texts = known[named].astype(str).fillna("").agg("|".join, axis=1)
     supplied = frames["sku"].map(dict(zip(known["sku"], texts, strict=True)))
     return supplied.fillna(kinds).astype(str)
 
