@@ -136,10 +136,11 @@ def _recurs_in_row(picture, place):
     own = around[max(top, 0) : top + 2 * PATCH + 1, max(left, 0) : left + 2 * PATCH + 1]
     if min(own.shape) <= 2 * PATCH:
         return False
-    energy = max(float(np.square(own - own.mean()).sum()), 1.0)
-    strength = cv2.matchTemplate(around, own, cv2.TM_CCOEFF) / energy
     like = cv2.matchTemplate(around, own, cv2.TM_CCOEFF_NORMED)
     crest = (like >= cv2.dilate(like, np.ones((5, 5), np.uint8))) & (like > AGAIN)
+    if crest.sum() < 3:
+        return False
+    strength = cv2.matchTemplate(around, own, cv2.TM_CCOEFF) / max(float(np.square(own - own.mean()).sum()), 1.0)
     crest &= (strength > AS_STRONG) & (strength < 1 / AS_STRONG)
     blob = cv2.blur(around, (3, 3)) - cv2.blur(around, (2 * AWAY + 1, 2 * AWAY + 1))
     blob *= np.sign(blob[top + PATCH, left + PATCH])

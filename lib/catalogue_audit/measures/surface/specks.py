@@ -24,12 +24,13 @@ AROUND = 5  # reduced px; how far around
 LEAST_CONTRAST = 10.0  # code values at full resolution; fainter specks are not seen at 100 %
 STANDS_OUT = 2.8  # times the strongest of its surroundings, times as much more than the strongest other marks near by: a round speck
 CROWD, CROWDED = 3.0, 0.25  # the same grows with the power of 1 + neighbours (at least a third as strong) / 3 ...
+RANKED = 0.5  # the same where candidates are ranked: many stitches, however strong, leave room for what is alone
 NOT_ROUND = 3.0  # ... and with that of length over width
 NEAR, OTHERS = 64, 3  # reduced px; the mark of this rank near by stands for the material: stronger ones may be specks
 STRONGEST = 600  # marks of the frame that are asked; a fainter one is no rival of a candidate
-RARE = 3.0  # times as much as that one does counts, and no more: lamps in fittings stand out from any material
+RARE = 4.0  # times as much as that one does counts, and no more: lamps in fittings stand out from any material
 BY_LITTLE, FEWEST_SHORT = 1.4, 5  # times; fewer marks that fall short by so little may be specks themselves, more are a grain
-MOST_CANDIDATES = 120, 60  # of the reduced picture, and of half of it
+MOST_CANDIDATES = 100, 50  # of the reduced picture, and of half of it
 HALF = 16  # looked-at px; half of the patch in which a candidate is looked at
 BODY = 7.0  # looked-at px; a speck's own reach
 RING = (5.0, 9.0)  # looked-at px; its surroundings
@@ -151,7 +152,7 @@ def _candidates(gray, most):
     y, x = np.divmod(place, gray.shape[1])
     good = np.flatnonzero(around >= LEAST_AROUND)
     like = _like_it(x, y, around, gray.shape, good)
-    order = np.argsort((1 + like / CROWD) ** CROWDED / around[good], kind="stable")[:most]
+    order = np.argsort((1 + like / CROWD) ** RANKED / around[good], kind="stable")[:most]
     like, order = like[order], good[order]
     return x[order], y[order], sign[order], like, _beyond_others(x, y, sign, around, order)
 
@@ -194,10 +195,10 @@ def _beyond_others(x, y, sign, around, some):
     if not len(some):
         return np.empty(0)
     ranked = np.argsort(-around, kind="stable")[:STRONGEST]
-    across, down = (place[ranked] - place[some, None] for place in (x, y))
+    across, down = (place[ranked] - place[some, None] for place in (x.astype(np.int32), y.astype(np.int32)))
     away = across * across + down * down
     near = (away > 0) & (away <= NEAR**2) & (sign[ranked] == sign[some, None])
-    rank = near.cumsum(axis=1)
+    rank = near.cumsum(axis=1, dtype=np.int16)
     known = rank[:, -1] >= OTHERS
     others = np.where(known, around[ranked][np.argmax(rank == OTHERS, axis=1)], 0)
     return np.minimum(around[some] / (others + LEAST_AROUND), RARE)
