@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from catalogue_audit.measures.geometry.handles import legs_apart
 from catalogue_audit.measures.geometry.roll import roll_facts
-from catalogue_audit.measures.geometry.straight_on import turn_and_roll
+from catalogue_audit.measures.geometry.straight_on import for_the_sketch, of_the_sketch, turn_and_roll
 from making_projected import Solid, View, photographed, random_solid
 
 
@@ -61,3 +61,19 @@ def test_legs_apart_make_a_turn_of_a_slope_that_might_be_a_roll():
     witnesses = {"base": (-1.6, 0.1), "symmetry": (-0.5, 4.0)}
     alone, with_legs = turn_and_roll(witnesses, 5.5), turn_and_roll(witnesses, 5.5, 0.0, 0.06)
     assert with_legs[0] > alone[0] + 2 and abs(with_legs[2]) < abs(alone[2])
+
+
+@pytest.mark.parametrize("pitch", [3.5, 12.0])
+def test_a_known_height_of_the_camera_tells_a_turn_better_than_the_usual_one(pitch):
+    view = View(8.0, 0.0, 0.0, pitch, 90.0)  # OpenCV's camera model
+    picture, outline = photographed(Solid(34.0, 24.0, 13.0, 34.0, 13.0), view, (750, 600))
+    facts = roll_facts(picture, outline, view.focal_35mm)
+    turn, sd = turn_and_roll(*of_the_sketch(facts["straight_on"]), pitch=(pitch, 1.0))[:2]
+    usual, _ = facts["straight_on_turn"]
+    assert abs(turn - view.yaw) < min(1.0, abs(usual - view.yaw)) and abs(turn - view.yaw) < 3 * sd
+
+
+def test_what_a_sketch_keeps_tells_the_same_turn():
+    told = {"base": (-2.0, 0.1), "top": (0.3, 0.4)}, 5.0, -3.0, 0.04, {"roll": (0.1, 0.2), "turn": (3.0, 2.0), "side": (0.01, 0.004), "inner": (0.01, 0.1)}
+    assert turn_and_roll(*of_the_sketch(for_the_sketch(*told))) == pytest.approx(turn_and_roll(*told), abs=1e-4)
+    assert of_the_sketch(for_the_sketch({}, 1.0))[3:] == (None, {})

@@ -261,6 +261,6 @@ def test_where_straps_hang_behind_one_laid_over_for_the_front_leaves_its_back_as
 def test_straight_on_views_are_compared_with_the_middle_of_their_view():
     turns = np.array([0.4, -0.2, 0.1, 0.0, 8.5, -0.3])
     frames = table(view=["front"] * 6, yaw_deg=turns, yaw_sd_deg=[1.0] * 6)
-    found = yaw_deviations(frames, stances(frames, {}), None)
+    found = yaw_deviations(frames, stances(frames, {}), None, {})
     assert np.allclose(found["yaw_dev_deg"], turns - np.median(turns))
     assert (found["yaw_dev_deg"].abs() > 3 * found["yaw_dev_sd_deg"]).tolist() == [False, False, False, False, True, False]

@@ -216,6 +216,18 @@ def test_what_a_style_adds_drops_out_among_its_pictures():
     assert (stood["roll"].iloc[:-1].abs() < 3 * stood["roll_sd"].iloc[:-1]).all()
 
 
+def test_products_without_a_style_are_compared_with_their_colourways():
+    frames, sketches = the_set({}, only=("front", "sides"), seed=3)
+    random = np.random.default_rng(5)
+    for k in range(4):  # four colours of one product whose sides lean by three degrees
+        sketches[f"{8 + k}.jpg"] = sketch({"yaw": 32.0, "pitch": 9.0, "roll": 2.2 if k == 3 else 0.0}, random, ("front", "sides"), sides_deg=3.0)
+    frames = frames.assign(style=None, sku=[f"AB-{100 + k}-RED" for k in range(8)] + [f"AB-500-{colour}" for colour in ("RED", "TAN", "NVY", "BLK")])
+    stood = stances(frames, sketches)
+    alone = stances(frames.assign(sku=[f"AB-{100 + k}-RED" for k in range(12)]), sketches)
+    assert stood["roll"].iloc[-1] > 3 * stood["roll_sd"].iloc[-1]
+    assert abs(stood["roll"].iloc[-1] - 2.2) < abs(alone["roll"].iloc[-1] - 2.2)
+
+
 def test_a_round_base_tells_a_roll_and_no_turn():
     frames, sketches = the_set({}, only=(), style="bucket")
     random = np.random.default_rng(2)
@@ -253,7 +265,7 @@ def test_turned_views_are_compared_with_what_the_brief_names():
     stood = stances(frames, sketches)
     frames["yaw_deg"] = 33.0 + stood["turn"]
     brief = SimpleNamespace(reference=SimpleNamespace(views={"three_quarter": SimpleNamespace(yaw_deg=30.0)}))
-    alone, named = (yaw_deviations(frames, stood, which) for which in (None, brief))
+    alone, named = (yaw_deviations(frames, stood, which, sketches) for which in (None, brief))
     assert np.allclose(named["yaw_dev_deg"], alone["yaw_dev_deg"] + 3.0)
     assert (named["yaw_dev_sd_deg"] > alone["yaw_dev_sd_deg"]).all()
 

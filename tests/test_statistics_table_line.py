@@ -77,6 +77,13 @@ def test_lines_that_lie_anyhow_or_are_few_tell_nothing():
     assert line_rolls(*the_set([0.0, 0.0, 3.0])).isna().all(axis=None)
 
 
+def test_an_edge_far_from_the_sets_lines_is_something_else():
+    frames, sketches = the_set([0.0, 0.1, 0.0, 0.1, 0.0])
+    sketches["4.jpg"] = room(5.0, row=0.85, seed=4)  # a hem of a product that is as light as the room, say
+    told = line_rolls(frames, sketches)
+    assert told["roll"].iloc[:-1].notna().all() and math.isnan(told["roll"].iloc[-1])
+
+
 def test_a_floor_on_pure_white_tells_nothing():
     frames, sketches = the_set([0.0, 0.1, 0.0, 0.1, 2.5])
     assert line_rolls(frames.assign(backdrop="white"), sketches).isna().all(axis=None)

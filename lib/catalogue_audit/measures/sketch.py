@@ -16,6 +16,7 @@ key                       array
 ``corner``                (10,) float32, the nearest lower corner: left end, corner, right end (x, y fractions), two slopes, their deviations
 ``round_base``            (4,) float32, a base without an edge: x, y of its middle (fractions), tilt there as a slope, its deviation
 ``upper_edge``            (4,) float32, the body's upper edge: x, y (fractions), slope, its deviation
+``straight_on``           (21,) float32, what tells turn and roll of a straight-on view; see `straight_on.for_the_sketch`
 ``axis``                  (2,) float32, roll by the body's sides or mirror axis and its deviation, degrees
 ``stand``                 (12,) float32, handles and body; see `handles.STAND`
 ``strap``                 (18,) float32, evidence of a strap; see `strap.EVIDENCE`

@@ -17,7 +17,7 @@ from catalogue_audit.measures.geometry.handles import legs_apart
 from catalogue_audit.measures.geometry.inner_mirror import inner_axis
 from catalogue_audit.measures.geometry.lines import edge_along, longest_line, straight_edges
 from catalogue_audit.measures.geometry.mirror import mirror_pose
-from catalogue_audit.measures.geometry.straight_on import turn_and_roll
+from catalogue_audit.measures.geometry.straight_on import for_the_sketch, turn_and_roll
 from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.records import CONFIDENCE_LIMIT, DEFAULT_FOCAL_35MM
 
@@ -61,6 +61,7 @@ def roll_facts(picture, outline, focal_length_35mm=None):
         ``roll_deg`` (+ clockwise as seen) and ``roll_sd_deg`` from all witnesses, for straight-on views;
         ``witnesses``: name -> (degree, standard uncertainty), for `roll_for_view`;
         ``straight_on_turn``: turn off square and its standard uncertainty, degrees, where they can be told;
+        ``straight_on``: what told them, for the sketch, as `straight_on.for_the_sketch` gives it;
         ``sides``: (n, 3) float32 for the sketch, y and the body's left and right
         edge there, fractions of the frame; ``reasons``.
     """
@@ -78,13 +79,15 @@ def roll_facts(picture, outline, focal_length_35mm=None):
     inner = inner_axis(picture, sides, mirror["roll"][0]) if "roll" in mirror else None
     if inner is not None:
         mirror["inner"] = inner
-    both = turn_and_roll(witnesses, below, top_below, legs_apart(outline), mirror)
+    seen = witnesses, below, top_below, legs_apart(outline), mirror
+    both = turn_and_roll(*seen)
     if both is None:
         facts |= _facts(combined(square(witnesses)))
     else:
         facts |= _facts(both[2:] if both[3] < UNSURE_DEG else None)
         if "base" in witnesses:
             facts["straight_on_turn"] = round(both[0], 2), round(both[1], 2)
+            facts["straight_on"] = for_the_sketch(*seen)
     if upper is not None:
         height, width = outline.mask.shape
         facts["upper_edge"] = np.array([upper[0] / width, upper[1] / height, *upper[2:]], np.float32)

@@ -38,9 +38,10 @@ CROOKED, CROOKED_DEG = 0.08, 6.0  # share of sides and axes that show no axis, f
 CROOKED_SHARES = {"top": 0.12, "handles": 0.12}  # the same of upper edges, for hems sag; of handles, which hang askew
 DULL_BASE_DEG, CROOKED_BASE, CROOKED_BASE_DEG = 0.35, 0.15, 1.0  # from this uncertainty a base may be a bulging cushion's; share of slanted ones then
 HANDLES_FLOOR_DEG = 0.5  # how level handles hang; 0.2 to 0.8 on made bags
+KEPT, KEPT_OF_MIRROR = ("base", "sides", "symmetry", "top"), ("roll", "handles", "turn", "side", "inner")  # in a sketch, in this order
 
 
-def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirror=()):
+def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirror=(), pitch=(USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG)):
     """
     Turn off square and roll of a product in a straight-on view.
 
@@ -56,6 +57,8 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
     mirror : dict, optional
         As `mirror.mirror_pose` gives it; then 'sides' and 'symmetry', which are of the same outline, are left out. Under 'inner' as
         `inner_mirror.inner_axis` gives it.
+    pitch : (float, float)
+        How far the camera looks down, and the standard uncertainty of that, degrees.
 
     Returns
     -------
@@ -82,14 +85,14 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
     if "handles" in mirror:
         value, sd = mirror["handles"]
         witnesses, others = witnesses | {"handles": (value, math.hypot(HANDLES_FLOOR_DEG, MIRROR_SHARE * sd))}, [*others, "handles"]
-    turns, pitches = (grid.ravel() for grid in np.meshgrid(TURNS, USUAL_PITCH_DEG + USUAL_PITCH_SD_DEG * PITCHES_SD))
+    turns, pitches = (grid.ravel() for grid in np.meshgrid(TURNS, pitch[0] + pitch[1] * PITCHES_SD))
     gains = {"base": np.sin(np.radians(np.maximum(pitches + below_deg, 1.0))), "top": np.sin(np.radians(pitches + top_below_deg))}
     base, base_sd = witnesses.get("base", (0.0, UNSEEN_DEG))
     values = np.stack([base + gains["base"] * turns, *(witnesses[name][0] + gains.get(name, 0.0) * turns for name in others)])
     bent = {"sides": BENT_BY_TURN, "symmetry": BENT_BY_TURN, "mirror": BENT_BY_TURN, "handles": BENT_BY_TURN, "top": BENT_EDGE}
     sds = [np.hypot(base_sd, BENT_EDGE * turns), *(np.hypot(witnesses[name][1], bent[name] * turns) for name in others)]
     usual = (1 - FAULT) * _normal(turns, USUAL_TURN_DEG) + FAULT * _normal(turns, FAULT_TURN_DEG)
-    usual = usual * _normal((pitches - USUAL_PITCH_DEG) / USUAL_PITCH_SD_DEG, 1.0)
+    usual = usual * _normal((pitches - pitch[0]) / pitch[1], 1.0)
     if legs_apart is not None:
         seen = LEGS_LEVER * np.sin(np.radians(np.abs(turns)))
         usual = usual * ((1 - LEGS_OFF) * _normal(legs_apart - seen, np.hypot(LEGS_SD, LEGS_LEVER_SD * seen)) + LEGS_OFF)
@@ -104,6 +107,34 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
     yaw, roll = float((total * turns).sum() / whole), float(mean.sum() / whole)
     yaw_sd = math.sqrt(float((total * (turns - yaw) ** 2).sum() / whole))
     return yaw, yaw_sd, roll, math.sqrt(max(float(square.sum() / whole) - roll**2, 0.0))
+
+
+def for_the_sketch(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirror=()):
+    """
+    What `turn_and_roll` was told of a picture, so that it can be asked again once the camera's height is known.
+
+    Returns
+    -------
+    (21,) float32
+        NaN for what the picture does not show.
+
+    Examples
+    --------
+    >>> told = {"base": (-2.0, 0.125), "sides": (0.0, 0.25)}, 5.0, 0.0, None, {"inner": (0.5, 0.0625)}
+    >>> turn_and_roll(*told) == turn_and_roll(*of_the_sketch(for_the_sketch(*told)))
+    True
+    """
+    pairs = [witnesses.get(name) for name in KEPT] + [dict(mirror).get(name) for name in KEPT_OF_MIRROR]
+    flat = [value for pair in pairs for value in ((math.nan, math.nan) if pair is None else pair)]
+    return np.array([below_deg, top_below_deg, math.nan if legs_apart is None else legs_apart, *flat], np.float32)
+
+
+def of_the_sketch(kept):
+    """What `for_the_sketch` kept, as `turn_and_roll` takes it."""
+    below, top_below, legs, *flat = (float(value) for value in kept)
+    pairs = {name: pair for name, pair in zip(KEPT + KEPT_OF_MIRROR, zip(flat[::2], flat[1::2], strict=True), strict=True) if pair[0] == pair[0]}
+    witnesses, mirror = ({name: pairs[name] for name in names if name in pairs} for names in (KEPT, KEPT_OF_MIRROR))
+    return witnesses, below, top_below, legs if legs == legs else None, mirror
 
 
 def _by_mirror(mirror, turns):

@@ -29,7 +29,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
         Frame columns, one row a file.
     sketches : mapping of str to dict
         Uses ``corner``, ``front_edge``, ``round_base``, ``upper_edge``, ``axis``, ``outline``, ``mask``, ``sides``,
-        ``preview``, ``stand`` and ``strap``.
+        ``preview``, ``stand``, ``straight_on`` and ``strap``.
     brief : Brief
     products : DataFrame, optional
         With ``sku``, ``width_cm``, ``height_cm``, ``depth_cm``; ``strap``.
@@ -48,7 +48,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     result = pd.DataFrame(index=frames.index)
     taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
     stood = stances(taken, taken_sketches)
-    result = result.join(yaw_deviations(taken, stood, brief))
+    result = result.join(yaw_deviations(taken, stood, brief, taken_sketches))
     as_delivered = taken is frames and taken_sketches is sketches
     shown = stood if as_delivered else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])

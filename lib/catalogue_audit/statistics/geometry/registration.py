@@ -9,7 +9,7 @@ together by belief propagation over a grid of angles (Pearl, Probabilistic Reaso
 pictures), and any witness may be wrong.
 
 Only views that show a turn are compared. A straight-on picture tells its turn by its own symmetry, and its tilt by front and back
-(`lean`): laying those over each other added nothing to either, measured on rendered bags. Nor did it to soft bags, whose cloth falls anew for each picture.
+(`lean`): laying those over each other added nothing to either, measured on rendered bags.
 """
 
 import math
@@ -39,6 +39,8 @@ FLOOR_DEG = {"yaw": 0.7, "pitch": 0.5, "roll": 0.12}
 GAIN = {"yaw": 1.1, "pitch": 1.25, "roll": 1.0}
 GAIN_SD = {"yaw": 0.15, "pitch": 0.2, "roll": 0.05}
 CROPPED_DEG = {"yaw": 1.2, "pitch": 1.2, "roll": 0.1}  # what another place of the optical centre adds
+# What the cloth of a soft bag, which falls anew for each picture, adds; and how many times as many explanations are wrong: 29 pairs of three makes.
+SOFT_DEG, SOFT_WRONG = {"yaw": 2.0, "pitch": 1.0, "roll": 0.2}, 2.0
 OF_TURN = {"yaw": 0.0, "pitch": 0.15, "roll": 0.07}  # of a turn passes for tilt and roll where the solid is not the bag
 PREFERS = 40.0  # log odds a unit of mean correlation, between explanations of one pair
 # What careful hands do, how often something is wrong, and by how much: common practice, no source.
@@ -46,6 +48,7 @@ STEADY_DEG = {"yaw": 1.3, "pitch": 0.5, "roll": 0.3}
 FAULTY, FAULT_DEG = 0.1, {"yaw": 8.0, "pitch": 4.5, "roll": 2.5}
 ALONE_WRONG = 0.12  # share of what single pictures tell that is wrong
 LOOPS_DEG = {"yaw": 0.35, "pitch": 0.3, "roll": 0.05}  # what belief propagation overlooks where links close a loop
+ENOUGH = 3  # pictures that say by themselves which was taken from another height
 SWEEPS = 6
 MOST_UNSURE = 0.5  # of the grid's half: nothing is known then
 
@@ -82,6 +85,8 @@ def by_registration(frames, sketches, alone, brief, products=None):
         links = _links(group, found)
         own = alone.loc[group.index] if links else None
         for angle in ANGLES if links else ():
+            if angle == "pitch" and len(group) < ENOUGH and own["pitch"].isna().all():
+                continue  # one camera takes both: neither that they are alike nor that they differ says from where
             means, sds = believed(angle, own[[angle, f"{angle}_sd"]].to_numpy(dtype=float), links)
             for index, mean, sd in zip(group.index, means, sds, strict=True):
                 copies = [row_of[copy] for copy in places[index]]
@@ -101,14 +106,14 @@ def _groups(frames, brief, products):
     places : dict of list
         Index of such a frame to the indices of all copies of its photograph.
     group : DataFrame
-        With ``depth``, ``turn`` and ``look``.
+        With ``depth``, ``turn``, ``look`` and ``soft``.
     """
     turned = frames["view"].fillna("").map(shows_a_turn).astype(bool) & (frames["view_kind"].fillna("") == "upright")
     cut = frames["touches"].fillna("").astype(str).str.contains("bottom|top|left|right")
-    soft = frames["style"].map(lambda style: isinstance(style, str) and brief.is_soft(style)).astype(bool)
-    usable = frames[list(_USED)][turned & ~cut & ~soft & frames["sku"].notna()]
+    usable = frames[list(_USED)][turned & ~cut & frames["sku"].notna()]
     turn, look = _usual_looks(usable)
-    usable = usable.assign(depth=_depths(usable, products), turn=turn, look=look)
+    soft = [isinstance(style, str) and brief.is_soft(style) for style in usable["style"]]
+    usable = usable.assign(depth=_depths(usable, products), turn=turn, look=look, soft=np.array(soft, bool))
     numbers = usable["duplicate_group"].astype("string")
     photograph = numbers.fillna(pd.Series([f"#{index}" for index in usable.index], index=usable.index, dtype="string"))
     for _, group in usable.groupby([kinds_of_product(usable, products), usable["view"]], sort=True):
@@ -179,12 +184,12 @@ def _links(group, found):
     list of (first, second, explanations)
         Places in the group; ``explanations`` as `_explanations` gives them.
     """
-    crops = (group["origin"].fillna("") == "derived").to_numpy()
-    links = [(a, b, _explanations(seen, crops[a] or crops[b])) for a, b, seen in found]
+    crops, soft = (group["origin"].fillna("") == "derived").to_numpy(), group["soft"].to_numpy()
+    links = [(a, b, _explanations(seen, crops[a] or crops[b], soft[a])) for a, b, seen in found]
     return [link for link in links if link[2]]
 
 
-def _explanations(found, cropped):
+def _explanations(found, cropped, soft=False):
     """
     What a comparison says, with how sure it is.
 
@@ -196,11 +201,12 @@ def _explanations(found, cropped):
     if not found or found[0].score < LOOKS_ALIKE:
         return []
     shares = np.exp(PREFERS * (np.array([one.score for one in found]) - found[0].score))
-    shares *= (1 - float(np.interp(found[0].score, SCORES, WRONG))) / shares.sum()
+    wrong = float(np.interp(found[0].score, SCORES, WRONG)) * (SOFT_WRONG if soft else 1.0)
+    shares *= (1 - wrong) / shares.sum()
     explanations = []
     for share, one in zip(shares, found, strict=True):
-        crop = CROPPED_DEG if cropped else dict.fromkeys(ANGLES, 0.0)
-        sds = {angle: math.hypot(FLOOR_DEG[angle], SPREAD * float(sd), crop[angle], OF_TURN[angle] * one.yaw_deg) for angle, sd in zip(ANGLES, one.sds_deg, strict=True)}
+        crop, cloth = (added if here else dict.fromkeys(ANGLES, 0.0) for added, here in ((CROPPED_DEG, cropped), (SOFT_DEG, soft)))
+        sds = {angle: math.hypot(FLOOR_DEG[angle], SPREAD * float(sd), crop[angle], cloth[angle], OF_TURN[angle] * one.yaw_deg) for angle, sd in zip(ANGLES, one.sds_deg, strict=True)}
         explanations.append((float(share), one, sds))
     return explanations
 

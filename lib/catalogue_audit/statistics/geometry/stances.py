@@ -38,7 +38,7 @@ USUAL_TURN_DEG, USUAL_TURN_SD_DEG = 32.0, 10.0  # of a three-quarter view, where
 # What careful hands do from picture to picture, how often something is wrong, and by how much then: turn, pitch, roll.
 # Common practice, no source.
 STEADY_SD_DEG = np.array([1.2, 0.35, 0.25])
-FAULTY = np.array([0.25, 0.08, 0.2])
+FAULTY = np.array([0.25, 0.08, 0.1])
 FAULT_SD_DEG = np.array([7.0, 3.5, 2.5])
 AIMED_FAULTY = 0.4  # of the pitch, where the camera aims otherwise (`camera_aim`)
 CALM = 0.05  # weight of nothing being wrong: a measured value is not drawn to what is usual
@@ -86,9 +86,10 @@ def stances(frames, sketches):
     result = pd.DataFrame(math.nan, index=frames.index, columns=[name + end for name in names for end in ("", "_sd")])
     upright = (frames["view_kind"].fillna("") == "upright").to_numpy()
     views = frames["view"].fillna("").to_numpy()
+    frames = frames.assign(style=frames["style"].fillna(shape_names(frames["sku"]).where(frames["sku"].notna())))
+    styles = frames["style"].fillna("").to_numpy()
     for view in sorted({view for view in views if shows_a_turn(view)}):
         rows = np.flatnonzero((views == view) & upright)
-        styles = frames["style"].fillna("").to_numpy()[rows]
         traces = gathered(frames.iloc[rows], sketches, fronts)
         told = np.isfinite(traces.seen[:, [FRONT, NARROWED, CLOSER]]).any(axis=1)
         if told.sum() < FEWEST:
@@ -97,7 +98,7 @@ def stances(frames, sketches):
         traces.sds[:, OF_TURN] = np.hypot(traces.sds[:, OF_TURN], turn_sd)
         faulty = np.where(aimed[rows, None] & (np.arange(3) == PITCH), AIMED_FAULTY, FAULTY)
         by_handles = np.isfinite(traces.seen[:, CLOSER]) & (np.arange(2) == TURN)[:, None]
-        means, sds = weighed(traces, turn, pitch, styles, faulty)
+        means, sds = weighed(traces, turn, pitch, styles[rows], faulty)
         for k, name in enumerate(names):
             shown = told & (~traces.rounded | by_handles[k]) if k < ROLL else told  # a round base looks alike from all sides
             result.iloc[rows[shown], [2 * k, 2 * k + 1]] = np.stack([means[shown, k], sds[shown, k]], axis=1)

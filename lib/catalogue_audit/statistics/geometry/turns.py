@@ -2,7 +2,8 @@
 Turn of each picture against the set.
 
 Three-quarter views are told together with roll and pitch, see `stances`. Straight-on views are compared with the
-middle one of their view.
+middle one of their view; how far the base of one slopes for a degree of turn goes with the camera's height, which the delivery's
+three-quarter views tell.
 """
 
 import math
@@ -10,24 +11,31 @@ import math
 import numpy as np
 import pandas as pd
 
-from catalogue_audit.measures.applicability import STRAIGHT_ON
+from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.measures.geometry.straight_on import of_the_sketch, turn_and_roll
+from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
+from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY
 
 ENOUGH = 5  # pictures of a view from which it has a middle one; two faults in three would make one
 REFERENCE_SD_DEG = 1.5  # what shapes do to a turn read from one picture, compared with the brief's
 CROP_SD_DEG = 1.6  # a crop of a tenth of the frame at 85 mm looks like this much turn
+FEWEST_LOOKS = 3  # three-quarter views from which there is a usual look down
+BETWEEN_VIEWS_DEG = 1.2  # by how much the camera looks down otherwise on straight-on views; 0 in nine set-ups of two makes, 2 in six
 
 
-def yaw_deviations(frames, stood, brief):
+def yaw_deviations(frames, stood, brief, sketches):
     """
     Turn of three-quarter and straight-on views against the reference of the view.
 
     Parameters
     ----------
     frames : DataFrame
-        With ``view``, ``view_kind``, ``origin``, ``yaw_deg`` and ``yaw_sd_deg``.
+        With ``file``, ``view``, ``view_kind``, ``origin``, ``backdrop``, ``baseline``, ``yaw_deg``, ``camera_pitch_deg`` and their uncertainties.
     stood : DataFrame
         As `stances.stances` gives it.
     brief : Brief
+    sketches : mapping of str to dict
+        Uses ``straight_on``.
 
     Returns
     -------
@@ -37,9 +45,10 @@ def yaw_deviations(frames, stood, brief):
     dev, sd = stood["turn"].to_numpy().copy(), stood["turn_sd"].to_numpy().copy()
     views = frames["view"].fillna("").to_numpy()
     usable = frames["view_kind"].fillna("").to_numpy() == "upright"
+    square = straight_on_turns(frames, sketches)
     for view in STRAIGHT_ON:
         rows = np.flatnonzero((views == view) & usable)
-        dev[rows], sd[rows] = _off_square(frames, rows, _brief_reference(brief, view, "yaw_deg"))
+        dev[rows], sd[rows] = _off_square(*square[rows].T, _brief_reference(brief, view, "yaw_deg"))
     for view in sorted(set(views[np.isfinite(dev)]) - set(STRAIGHT_ON)):
         wanted, rows = _brief_reference(brief, view, "yaw_deg"), np.flatnonzero((views == view) & np.isfinite(dev))
         if wanted is not None:
@@ -50,9 +59,45 @@ def yaw_deviations(frames, stood, brief):
     return pd.DataFrame({"yaw_dev_deg": dev, "yaw_dev_sd_deg": sd}, index=frames.index)
 
 
-def _off_square(frames, rows, wanted):
+def straight_on_turns(frames, sketches):
+    """
+    Turns of straight-on pictures, and their standard uncertainties, as seen from the height that the three-quarter views tell.
+
+    Parameters
+    ----------
+    frames, sketches
+        As `yaw_deviations` takes them.
+
+    Returns
+    -------
+    (n, 2) float
+        Degrees; as the pictures alone tell them where no height is known, and where the camera aims otherwise than for the others.
+    """
+    turns = np.column_stack([_number(frames, "yaw_deg"), _number(frames, "yaw_sd_deg")])
+    look = usual_look(frames)
+    if look is None:
+        return turns
+    asked = frames["view"].isin(STRAIGHT_ON).to_numpy() & np.isfinite(turns).all(axis=1) & ~aimed_otherwise(frames)
+    files = frames["file"].to_numpy(dtype=object)
+    for row in np.flatnonzero(asked):
+        kept = (sketches.get(files[row]) or {}).get("straight_on")
+        told = None if kept is None else turn_and_roll(*of_the_sketch(kept), pitch=look)
+        turns[row] = turns[row] if told is None else told[:2]
+    return turns
+
+
+def usual_look(frames):
+    """How far the camera looks down on the set, by its three-quarter views, and the standard uncertainty of that for a straight-on one, degrees; None where they are few."""
+    turned = frames["view"].fillna("").map(shows_a_turn).to_numpy(dtype=bool)
+    pitch, sd = _number(frames, "camera_pitch_deg"), _number(frames, "camera_pitch_sd_deg")
+    known = turned & np.isfinite(pitch) & np.isfinite(sd)
+    if known.sum() < FEWEST_LOOKS:
+        return None
+    return float(np.median(pitch[known])), math.hypot(BETWEEN_VIEWS_DEG, MEDIAN_EFFICIENCY * float(np.median(sd[known])) / math.sqrt(known.sum()))
+
+
+def _off_square(yaw, sd, wanted):
     """Turn of straight-on pictures less the brief's or the middle one of theirs, 0 where they are few; and its uncertainty."""
-    yaw, sd = _number(frames, "yaw_deg")[rows], _number(frames, "yaw_sd_deg")[rows]
     known = np.isfinite(yaw)
     if wanted is not None:
         return yaw - wanted, sd
