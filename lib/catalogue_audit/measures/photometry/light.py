@@ -117,23 +117,21 @@ def palette(lab):
 
 def _within(planes, centre, reach):
     """Which of (3, n) lie within a reach of a centre in all three."""
-    first, second, third = (np.abs(plane - np.float32(c)) <= r for plane, c, r in zip(planes, centre, reach, strict=True))
-    return first & second & third
+    near = np.abs(planes - np.asarray(centre, np.float32)[:, None]) <= np.asarray(reach, np.float32)[:, None]
+    return near[0] & near[1] & near[2]
 
 
 def _fullest_cell(planes):
     """Centre of the cell of a coarse CIELAB histogram, smoothed over its neighbours, that holds most."""
     size = np.array([10, 26, 26])
-    cells = [
-        np.clip((plane - low) * np.float32(0.1), 0, most - 1).astype(np.int32)
-        for plane, low, most in zip(planes, (0, -130, -130), size, strict=True)
-    ]
+    lowest = np.array([0, -130, -130], np.float32)
+    cells = np.clip((planes - lowest[:, None]) * np.float32(0.1), 0, (size - 1).astype(np.float32)[:, None]).astype(np.int32)
     index = (cells[0] * size[1] + cells[1]) * size[2] + cells[2]
     counts = np.bincount(index, minlength=int(size.prod())).reshape(size).astype(np.float32)
     counts = (_with_neighbours(10) @ counts.reshape(10, -1)).reshape(size)
     counts = _with_neighbours(26) @ counts @ _with_neighbours(26)
     cell = np.array(np.unravel_index(np.argmax(counts), counts.shape))
-    return ((cell + 0.5) * 10 + (0, -130, -130)).astype(np.float32)
+    return ((cell + 0.5) * 10 + lowest).astype(np.float32)
 
 
 @cache

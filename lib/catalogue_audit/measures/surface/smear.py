@@ -167,9 +167,8 @@ def _log_spectrum(picture, outline):
         grey = cv2.cvtColor(picture.encoded[y - 1 : y + side + 1, x - 1 : x + side + 1], cv2.COLOR_RGB2GRAY)
         fine = cv2.Laplacian(cv2.LUT(grey, _LIGHT), cv2.CV_32F, ksize=1)[1:-1, 1:-1]
         rows, columns = ((np.arange(side) + start) * of // full for start, of, full in ((y, mask.shape[0], height), (x, mask.shape[1], width)))
-        if not mask[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].all():
-            fine = fine * mask[np.ix_(rows, columns)]
-        power = _power(cv2.multiply(fine, _window(side)))
+        inside = np.take(np.take(mask, rows, axis=0), columns, axis=1)
+        power = _power(cv2.multiply(cv2.copyTo(fine, inside), _window(side)))
         floor = FLOOR * float(power.mean())
         if floor > 0:
             total += cv2.log(power + floor)
@@ -192,7 +191,7 @@ def _power(tile):
 def _tiles(picture, mask, box, side):
     """Places (x, y; full-resolution px) of the tiles with most structure, half a tile apart, most of whose pixels are product."""
     height, width = picture.encoded.shape[:2]
-    grey = picture.grey[::THINNED, ::THINNED]
+    grey = np.ascontiguousarray(picture.grey[::THINNED, ::THINNED])
     inner = of_size(mask, grey.shape)[1:, 1:]
     structure = cv2.absdiff(grey[1:, 1:], grey[:-1, :-1]) * inner
     small = inner.shape[::-1]
