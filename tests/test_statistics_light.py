@@ -508,7 +508,7 @@ def test_other_colourways_tell_what_a_turned_view_loses_unless_one_of_them_was_l
     own = np.repeat(rng.normal(0, 0.15, 12), 9) * turned
     residual = own + rng.normal(0, 0.02, len(own))
     residual[2] += 0.4
-    assumed = np.where(turned, 0.15, 0.02), np.where(turned, 0.07, 0.01), np.full(len(own), 0.2), np.zeros(len(own))
+    assumed = np.where(turned, 0.15, 0.02), np.where(turned, 0.07, 0.01), np.full(len(own), 0.2), np.zeros(len(own)), np.zeros(len(own))
     effect, sd, within = kin_effects(residual, sku, groups, styles, *assumed)
     left = residual - effect
     assert np.std(left[turned][3:]) < 0.05 < np.std(residual[turned][3:])
@@ -520,10 +520,13 @@ def test_other_colourways_tell_what_a_turned_view_loses_unless_one_of_them_was_l
 def test_the_only_other_colourway_lit_otherwise_leaves_the_style_open():
     sku, groups, styles = np.repeat(["T1-a", "T1-b"], 3), np.tile(["front", "back", "three_quarter"], 2), np.full(6, "T1")
     residual = np.array([0.0, 0.0, 0.4, 0.0, 0.0, 0.0])
-    assumed = np.full(6, 0.05), np.full(6, 0.02), np.full(6, 0.2), np.zeros(6)
+    assumed = np.full(6, 0.05), np.full(6, 0.02), np.full(6, 0.2), np.zeros(6), np.zeros(6)
     effect, sd, _ = kin_effects(residual, sku, groups, styles, *assumed)
     assert abs(effect[2]) < 0.01 and sd[2] < 0.05  # the even one tells the odd one
     assert abs(effect[5]) < 0.15 and sd[5] > 0.05  # and the odd one little of the even one
+    foreign = np.array([0.0, 0.0, 0.5, 0.0, 0.0, 0.0])  # what cannot be compared with its product's other views tells nothing of it
+    effect, sd, _ = kin_effects(residual, sku, groups, styles, *assumed[:-1], foreign)
+    assert abs(effect[5]) < 0.02 and sd[5] < 0.07
 
 
 def test_a_detail_that_one_whole_view_of_four_explains_keeps_its_products_light(monkeypatch):

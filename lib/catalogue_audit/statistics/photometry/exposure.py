@@ -37,6 +37,7 @@ EFFECT_SD = 0.1  # EV; by which views differ from one another
 # EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
 # does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
 USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
+GLOSS_SD = 0.4  # EV for all that is mirrored, as slopes of views are by nature: a dark side that turns to a lamp, or from it, mirrors more or less of it
 WHITE_L = 98.0  # CIELAB L*; of code value 250 and above, at which a pixel is burnt out (`surfaces`)
 FLAT_L = 0.3  # CIELAB L*; a detail's background as even as that was painted, and is no surface of a product
 PAINTED_EV, FEWEST_PAINTED = 0.002, 4  # flashes repeat to a hundredth of a stop (common practice, no source); backgrounds that tell that they were set
@@ -102,13 +103,14 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     shapes = _shapes(frames, sketches, slanting)
     kinds = np.char.add(groups, shapes)
     effects = effects + group_effects(usual - effects, sku, groups, shapes, SHAPE_WORTH)
-    usual_odd, usual_odd_sd = odd_share(straight), np.where(straight, ODD_STRAIGHT_SD, np.hypot(ODD_SD, ODD_SHARE * by_shape))
+    by_gloss = np.where(slanting, np.hypot(ODD_SD, GLOSS_SD * np.nan_to_num(mirrored)), ODD_SD)
+    usual_odd, usual_odd_sd = odd_share(straight), np.where(straight, ODD_STRAIGHT_SD, np.hypot(by_gloss, ODD_SHARE * by_shape))
     only = _of_one_product(usual, sku, groups)
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
     view_sd = view_scatter(usual - effects, sku, kinds, extra_sd, steady_sd, STRAIGHT_ON)
     odd_styles, turned = np.where(straight, ODD_STRAIGHT_STYLE, usual_odd), np.where(slanting, mirrored, 0.0)
-    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, groups, _styles(frames), view_sd, odd_styles, usual_odd_sd, turned)
+    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, groups, _styles(frames), view_sd, odd_styles, usual_odd_sd, turned, extra_sd)
     residual, has_kin = residual - of_style, np.isfinite(of_style_sd)
     kinds, view_sd = np.where(has_kin, np.char.add(kinds, " kin"), kinds), np.where(has_kin, within_sd, view_sd)
     natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), np.hypot(extra_sd, np.nan_to_num(of_style_sd)))

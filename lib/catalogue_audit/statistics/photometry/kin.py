@@ -21,7 +21,7 @@ EM_ROUNDS = 20
 GRID = np.arange(-150, 151) * 0.01  # EV
 
 
-def kin_effects(residual, sku, groups, styles, between_sd, odd, odd_sd, mirrored):
+def kin_effects(residual, sku, groups, styles, between_sd, odd, odd_sd, mirrored, extra_sd):
     """
     What each frame's view has more in the other products of its style than in all products.
 
@@ -39,6 +39,8 @@ def kin_effects(residual, sku, groups, styles, between_sd, odd, odd_sd, mirrored
         Share of the styles whose view looks otherwise by far, and by how much (EV).
     mirrored : (n,) ndarray
         Share of the product's light that its surface mirrors, where this changes with the view; 0 elsewhere.
+    extra_sd : (n,) ndarray
+        EV, what is unsure of a frame by itself: a picture of another product tells nothing of the style.
 
     Returns
     -------
@@ -64,7 +66,7 @@ def kin_effects(residual, sku, groups, styles, between_sd, odd, odd_sd, mirrored
             for place in places[sku[places] != ""]:
                 others = known[sku[known] != sku[place]]
                 others = others[np.argsort(np.abs(mirrored[others] - mirrored[place]), kind="stable")][:MOST_KIN]
-                own_sd = np.hypot(spread, SLOPE_SD * (mirrored[others] - mirrored[place]))
+                own_sd = np.sqrt(spread**2 + extra_sd[others] ** 2 + (SLOPE_SD * (mirrored[others] - mirrored[place])) ** 2)
                 effect[place], sd[place] = _posterior(residual[others], own_sd, max(between_sd[place], spread), odd[place], odd_sd[place])
     return effect, sd, within
 

@@ -13,9 +13,9 @@ from itertools import combinations, product
 import numpy as np
 
 TOUCHED_SD = 0.35  # EV; a light that was touched
-TOUCHED = 0.005  # share of the frames whose product got other light than its steady background tells (common practice, no source)
+TOUCHED = 0.002  # share of the frames whose product got other light than its steady background tells (common practice, no source)
 UNSEEN_TOUCHED = 0.08  # the same where no background tells: details, and finals, which are retouched one by one
-TOUCHED_TOO = 0.03  # the same where the background is off: somebody was at the lamps
+TOUCHED_TOO = 0.01  # the same where the background is off: somebody was at the lamps, and moved those of the product by another amount
 BETWEEN = 0.3  # the same where no background tells, and those of the product's other frames differ
 ALONE = 0.05  # share of the backgrounds off that are off alone, by their own lamp or in retouching (common practice, no source)
 ALONE_TOGETHER, ALIKE = 0.03, 0.1  # the same where another frame's background is off by as much (EV): the light of both moved

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.measures.photometry.light import palette
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab, srgb_decode
 
@@ -10,6 +11,9 @@ CORRECTED = 0.08  # share of the product of a colour that is seen to be off
 LARGE = 0.12  # share of the product from which a colour counts
 ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
 SHOWN = 0.03  # share from which it answers for all: a gusset is a strip of a front and all of a side
+SHADE, APART = (0.5, 1.5), 4.0  # of the main colour's chroma, as mirrored and bounced light leave it; CIEDE2000 off that, from which it is a material of its own
+MIRRORED, MOST_MIRRORED, STEPS = 0.04, 0.5, 8  # of the light, by any smooth surface (Fresnel's equations); of what is seen, at most; steps in which it is tried
+DOUBTED = 2.0  # CIEDE2000 from which a slanting view is asked whether mirrored light explains it
 NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
 GREY = LIGHTNESS, 0.0, 0.0  # CIELAB
 SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
@@ -59,6 +63,7 @@ def product_colour_deviation(frames, sketches, gains, own=None):
         _at_one_lightness(product_palette(sketches, file), gain) if shown else None
         for file, gain, shown in zip(files, gains, whole, strict=True)
     ]
+    slanting = ~frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
     members = {}
     for place in np.flatnonzero(whole | crop):
         members.setdefault(sku[place], []).append(place)
@@ -68,8 +73,13 @@ def product_colour_deviation(frames, sketches, gains, own=None):
         details = [k for k in places if crop[k]] if len(views) == 2 else []
         witnesses = [_at_one_lightness(crop_palette(sketches, files[k]), (1.0, 1.0)) for k in details]
         for k in views:
-            others = [colours[j] for j in views[:: 1 + len(views) // MOST] if j != k] + [one for one in witnesses if one is not None]
-            off = sorted(_distance(colours[k], other) for other in others)
+            compared = [j for j in views[:: 1 + len(views) // MOST] if j != k]
+            shown_by = [one for one in witnesses if one is not None]
+            off = sorted(_distance(colours[k], other) for other in [colours[j] for j in compared] + shown_by)
+            if slanting[k] and len(views) > 1 and off[(len(off) - 1) // 2] > DOUBTED:
+                seen, *lights = (product_palette(sketches, files[j])[:, 0] for j in [k, *compared])
+                plain = [min(_distance(one, colours[j]) for one in _less_mirrored(colours[k], seen, light[0])) for j, light in zip(compared, lights, strict=True)]
+                off = sorted(plain + [_distance(colours[k], other) for other in shown_by])
             if len(views) > 1:
                 result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
                 result[k] = np.fmax(result[k], _by_gains(product_palette(sketches, files[k]), gains[k], own[k]))
@@ -153,6 +163,33 @@ def _usual_factor(own, middle):
     return float(np.exp(np.median(np.log(chroma[seen] / usual[seen])) * seen.sum() / (seen.sum() + WORTH)))
 
 
+def _less_mirrored(colours, lightness, plain):
+    """
+    A palette at one lightness without what it mirrors more, or with what it mirrors less, than another view: a list of (k, 4).
+
+    A view that turns to the lamps, or from them, shows its own colours with white light added or wanting, the more so the darker they are,
+    and is lighter or darker by as much.
+
+    Parameters
+    ----------
+    colours : (k, 4) ndarray
+    lightness : (k,) ndarray
+        CIELAB L* that they are seen with.
+    plain : float
+        L* of the largest colour in the other view.
+    """
+    linear, white = linear_from_lab(colours[:, :3]), linear_from_lab((LIGHTNESS, 0.0, 0.0))
+    light, other = (np.maximum(((one + 16) / 116) ** 3, 1e-4) for one in (lightness, plain))
+    added = np.clip(light[0] - other, -MIRRORED, MIRRORED)
+    result = []
+    for part in np.linspace(0.0, 1.0, STEPS + 1):
+        share = np.clip(part * added / light, -MOST_MIRRORED, MOST_MIRRORED)[:, None]
+        own = np.maximum((linear - share * white) / (1 - share), 1e-5)
+        scale = ((LIGHTNESS + 16) / 116) ** 3 / np.maximum(own @ LINEAR_TO_XYZ[1], 1e-5)
+        result.append(np.column_stack([lab_from_linear(own * scale[:, None]), colours[:, 3]]))
+    return result
+
+
 def _distance(first, second):
     """
     Mean CIEDE2000 from one palette to the other, over the `NEARER` share of the first that is matched best.
@@ -162,7 +199,8 @@ def _distance(first, second):
     large = first[:, 3] >= min(LARGE, first[0, 3])
     distances = ciede2000(first[large, None, :3], second[None, :, :3])
     wanted, room = first[large, 3] / first[large, 3].sum(), second[:, 3] / second[:, 3].sum() * ROOM
-    room = np.where(second[:, 3] >= SHOWN, np.maximum(room, 1.0), room)
+    own = (second[:, 3] >= SHOWN) & (_off_the_shades(second) >= APART)
+    room = np.where(own, np.maximum(room, 1.0), room)
     left, total = NEARER, 0.0
     for place in np.argsort(distances, axis=None, kind="stable"):
         one, other = np.unravel_index(place, distances.shape)
@@ -172,3 +210,10 @@ def _distance(first, second):
         if left <= 1e-9:
             break
     return float(total / NEARER)
+
+
+def _off_the_shades(colours):
+    """CIEDE2000 of a palette's colours from the nearest shade of its main one: (k,)."""
+    main = colours[0, 1:3]
+    chroma = np.clip(colours[:, 1:3] @ main / max(float(main @ main), 1e-6), *SHADE)
+    return ciede2000(colours[:, :3], np.column_stack([colours[:, 0], chroma[:, None] * main]))

@@ -49,12 +49,12 @@ def levels_of_views(seen, plain, slanting, straight):
     order = sorted(range(count), key=lambda k: (np.isnan(plain[k]), k))[:MOST_PICTURES]  # whole products first
     hubs = min(HUBS, int(np.isfinite(plain).sum()) or HUBS)
     rows, values, spreads, turned = [], [], [], []
-    strange, joins = np.zeros(count), np.zeros(count)
+    strange, compared = np.zeros((count, count), bool), np.zeros((count, count), bool)
     for rank, one in enumerate(order[:hubs]):
         for other in order[rank + 1 :]:
             value, spread = _difference(seen[one], seen[other], plain[one], plain[other], straight[one] and straight[other])
-            joins[[one, other]] += 1
-            strange[[one, other]] += np.isnan(spread)
+            compared[one, other] = compared[other, one] = True
+            strange[one, other] = strange[other, one] = np.isnan(spread)
             if np.isfinite(value):
                 row = np.zeros(count)
                 row[one], row[other] = 1, -1
@@ -66,9 +66,39 @@ def levels_of_views(seen, plain, slanting, straight):
         return np.full((2, count), np.nan), np.full((2, count), np.inf)
     rows, values, spreads, turned = np.array(rows), np.array(values), np.array(spreads), np.array(turned)
     by_one_number = np.where(turned, rows @ np.nan_to_num(plain), values), np.where(turned, 0.0, spreads)
-    strange = STRANGE_SD * strange / np.maximum(joins, 1)
+    strange = STRANGE_SD * _strange_shares(strange, compared)
     both = [_solved(rows, values, spreads, strange), _solved(rows, *by_one_number, strange)]
     return np.array([level for level, _ in both]), np.array([extra for _, extra in both])
+
+
+def _strange_shares(strange, compared):
+    """
+    Share of its comparisons in which each frame has no surface in common with the other, (n,).
+
+    A picture of another product is strange to all of this one's, and these are not to each other: what the strangest frame
+    explains is not held against the rest.
+
+    Parameters
+    ----------
+    strange, compared : (n, n) ndarray of bool
+        Symmetric.
+
+    Examples
+    --------
+    >>> pairs = ~np.eye(4, dtype=bool)
+    >>> strange = np.zeros((4, 4), bool)
+    >>> strange[3, :3] = strange[:3, 3] = True
+    >>> _strange_shares(strange, pairs).tolist()
+    [0.0, 0.0, 0.0, 1.0]
+    """
+    strange, shares = strange.copy(), np.zeros(len(strange))
+    joins = np.maximum(compared.sum(axis=1), 1)
+    while strange.any():
+        share = strange.sum(axis=1) / joins
+        worst = share == share.max()
+        shares[worst] = share[worst]
+        strange[worst] = strange[:, worst] = False
+    return shares
 
 
 def _solved(rows, values, spreads, strange):
