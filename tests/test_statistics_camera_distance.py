@@ -103,3 +103,28 @@ def test_what_all_fronts_are_larger_by_is_no_product_s_fault_and_a_few_products_
     nearer = frames.assign(**{name: frames[name].where(~front, 1.15 * frames[name]) for name in ("fill_width", "fill_height")})
     assert front_over_back(nearer)["apart"].abs().max() < 0.02
     assert front_over_back(frames[frames["sku"].isin(["N0", "N1", "N2"])]).empty
+
+
+def set_zoomed_for_a_run(timed):
+    """Eighteen shapes of two colours, fronts and backs of one distance, three-quarter views of one width; the last four shapes from nearer by a tenth."""
+    draw, rows = np.random.default_rng(3), []
+    for shape in range(18):
+        size, aspect = draw.uniform(0.4, 0.6), draw.uniform(0.8, 1.3)
+        for colour in ("RED", "TAN"):
+            for view in ("front", "back", "three_quarter"):
+                wide = (0.6 if view == "three_quarter" else size) * np.exp(draw.normal(0, 0.006)) * (1.1 if shape >= 14 else 1.0)
+                sku = f"Z{'ABCDEFGHIJKLMNOPQRST'[shape]}-{colour}"
+                rows.append({"sku": sku, "view": view, "view_kind": "upright", "fill_width": wide, "fill_height": wide / aspect})
+    told = pd.DataFrame(rows)
+    frames = pd.DataFrame({column.name: [None] * len(rows) for column in schema.FRAME_COLUMNS})
+    times = pd.date_range("2026-03-02T09:00:00", periods=len(rows), freq="40s").strftime("%Y-%m-%dT%H:%M:%S") if timed else None
+    area, files = told["fill_width"] * told["fill_height"], [f"{number:03}.jpg" for number in range(len(rows))]
+    return frames.assign(**told, fill_area=area, style="", file=files, captured_at=times, camera_model="one", camera_serial="1")
+
+
+def test_a_zoom_that_stays_for_some_products_is_no_size_of_their_shapes():
+    """What shapes that have nothing in common but their time share is the camera's, even where each shape may be of any size."""
+    told = clearly_scaled(set_zoomed_for_a_run(timed=True))
+    assert {(sku, view) for sku, view, _ in told} == {(f"Z{shape}-{colour}", "three_quarter") for shape in "OPQR" for colour in ("RED", "TAN")}
+    assert [off for *_, off in told] == pytest.approx([0.1] * 8, abs=0.03)
+    assert not clearly_scaled(set_zoomed_for_a_run(timed=False))

@@ -14,7 +14,7 @@ import pandas as pd
 
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
 from catalogue_audit.statistics.geometry.front_distance import FRAMED, scatters, sizes_by_the_front
-from catalogue_audit.statistics.geometry.moved_camera import moved_with_time
+from catalogue_audit.statistics.geometry.moved_camera import gains_by_zoom, moved_with_time
 from catalogue_audit.statistics.geometry.style_places import body_axes, shapes_of, style_places
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.geometry.working_scale import pixels_per_cm
@@ -108,7 +108,8 @@ def size_and_place(frames, sketches, brief, products=None, distance_may_be_kept=
     rules = (named,) if named in RULES else RULES
     views = [rows for _, rows in _views(frames) if len(rows) >= FEWEST]
     sizes, free, front = _all_sizes(frames, views, rules, products, distance_may_be_kept)
-    size, size_sd = _all_frames(frames, views, weigh_rules(sizes, SIZE_SD, _shares(rules, free is not None), free, front=front))
+    zoomed = 0.0 if free is None else _gains_by_zoom(frames, views, sizes, products)
+    size, size_sd = _all_frames(frames, views, weigh_rules(sizes, SIZE_SD, _shares(rules, free is not None), free, front=front, gains=zoomed))
     found = {"scale_dev": np.expm1(size), "scale_dev_sd": size_sd}
     for name, (off, sd, shift) in places(frames, sketches, products).items():
         found |= {name: off - shift, f"{name}_sd": sd}
@@ -175,6 +176,14 @@ def _distance_kept(frames, products):
     return FRONT_DISTANCE if fits[BY_FRONT].max() == fits.max() else ""
 
 
+def _gains_by_zoom(frames, views, sizes, products):
+    """`gains_by_zoom` of the rules that keep one thing equal; a limit or a distance of its own would follow any step. (views, m)."""
+    plain = [_from_middle(values)[: len(RULES) - 1] for values in sizes]
+    scatter = np.full((1, 1), SIZE_SD)
+    gains = gains_by_zoom(frames, views, plain, shapes_of(frames, products), SIZE_SD, lambda apart: float(_fit(apart[None], scatter)[0]))
+    return np.pad(gains, ((0, 0), (0, (len(sizes[0]) if sizes else 0) - gains.shape[1])))
+
+
 def _that_fit(frames, rows, sizes):
     """Logarithms of (m, n) sizes, without those that could only be brought to their rule's middle by cutting the product off."""
     largest = np.maximum(_number(frames, "fill_width"), _number(frames, "fill_height"))[rows]
@@ -182,7 +191,7 @@ def _that_fit(frames, rows, sizes):
     return np.where(leaves, math.nan, sizes)
 
 
-def weigh_rules(views, sd, shares, free=None, own=None, front=None):
+def weigh_rules(views, sd, shares, free=None, own=None, front=None, gains=0.0):
     """
     Deviation of each picture from what its view keeps equal, over the rules that may hold.
 
@@ -200,6 +209,8 @@ def weigh_rules(views, sd, shares, free=None, own=None, front=None):
         Standard uncertainties of the values themselves; 0 by default.
     front : list of (bool, (n,) float), optional
         With `free`: whether a view is no front, so that it scatters where the front alone is framed, and how unsure each picture is there.
+    gains : (views, m) float
+        Of log likelihood, beside what the deviations give.
 
     Returns
     -------
@@ -221,7 +232,7 @@ def weigh_rules(views, sd, shares, free=None, own=None, front=None):
     if tells.any():
         sd = max(sd, float(MAD_TO_SIGMA * np.nanmedian(together[tells], axis=1).min()))
     scattered = scatters(apart, sd, front, BY_FRONT)
-    fits = _fits(apart, scattered, free)
+    fits = _fits(apart, scattered, free) + gains
     told = []
     for number, (values, fit, others) in enumerate(zip(apart, fits, fits.sum(axis=0) - fits, strict=True)):
         usual = shares * np.exp(others - others.max())
