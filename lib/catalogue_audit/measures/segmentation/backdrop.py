@@ -90,27 +90,32 @@ def fit_backdrop(picture):
         white = np.zeros((3, 1, 1), np.float32)
         white[0] = 100
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
-    x, y, grid = _samples(picture)
+    x, y, layout, grid = _samples(picture)
     horizon, step = find_horizon(picture)
     if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height) - ERASED_PX, 1)]) >= FLAT_WHITE:
         horizon = None  # a cut-out keeps no table: what begins below pure white is product
     two = _two_backdrops(picture, x, y, grid, horizon, step) if horizon else None
     if two:
         return two
-    coefficients, scatter, explained = _fit(x, y, grid)
+    coefficients, scatter, explained = _fit(layout, grid)
     surface = _surface(coefficients)
     level = median(surface.reshape(3, -1))
     confidence = _confidence(explained, scatter)
     return Backdrop(surface, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
 
 
-def _fit(x, y, grid):
-    """Coefficients of the surface through samples, its scatter (3,), and the share of the border that it explains."""
+def _layout(x, y):
+    """The order of samples in which those of the border come first, how many those are, and the polynomial terms in that order."""
     rim_x, rim_y = min(1 - 2 * BORDER, np.abs(x).max()), min(1 - 2 * BORDER, np.abs(y).max())
     border = (np.abs(x) >= rim_x) | (np.abs(y) >= rim_y)
-    rim = np.count_nonzero(border)  # samples of the border come first
     order = np.concatenate([np.flatnonzero(border), np.flatnonzero(~border)])
-    grid, terms = grid[:, order], _terms(x[order], y[order])
+    return order, np.count_nonzero(border), _terms(x[order], y[order])
+
+
+def _fit(layout, grid):
+    """Coefficients of the surface through samples, its scatter (3,), and the share of the border that it explains."""
+    order, rim, terms = layout
+    grid = grid[:, order]
     importance = np.where(np.arange(len(order)) < rim, 1.0, 0.25)
     centre = np.array([_main_mode(plane[:rim]) for plane in grid])
     start = np.array([6.0, 4.0, 4.0])  # CIELAB; wide enough for a sweep's gradient, narrow enough to leave a product out
@@ -136,7 +141,7 @@ def _two_backdrops(picture, x, y, grid, horizon, step):
     left, right = (2 * end - 1 for end in horizon)
     line = 0.5 * (left + right) + 0.5 * (right - left) * x
     away = 2.0 / GRID_PX  # a sample at the line belongs to neither
-    parts = [_fit(x[part], y[part], grid[:, part]) for part in (y < line - away, y > line + away)]
+    parts = [_fit(_layout(x[part], y[part]), grid[:, part]) for part in (y < line - away, y > line + away)]
     surfaces = [_surface(coefficients) for coefficients, _, _ in parts]
     height = (2 * np.arange(surfaces[0].shape[1]) + 1) / surfaces[0].shape[1] - 1
     below = height[:, None] > 0.5 * (left + right) + 0.5 * (right - left) * height
@@ -180,21 +185,21 @@ def _hidden(picture, horizon, surfaces, scatters):
 
 
 def _samples(picture):
-    """Places (-1 to 1) and CIELAB of a grid of pixels: x (n,), y (n,), values (3, n), float64."""
+    """Places (-1 to 1), their `_layout`, and CIELAB of a grid of pixels: x (n,), y (n,), layout, values (3, n), float64."""
     height, width = picture.working.shape[:2]
     step = max(1, max(height, width) // GRID_PX)
     top, left = min(step // 2, height // 2), min(step // 2, width // 2)  # a strip may be narrower than half a step
-    x, y = _places(height, width, step, top, left)
+    x, y, layout = _places(height, width, step, top, left)
     _, lab = picture.colours((slice(top, None, step), slice(left, None, step)))
-    return x, y, lab.reshape(-1, 3).T.astype(np.float64, order="C")
+    return x, y, layout, lab.reshape(-1, 3).T.astype(np.float64, order="C")
 
 
 @lru_cache(maxsize=4)
 def _places(height, width, step, top, left):
-    """x and y, -1 to 1, of the pixels of a grid, row by row."""
+    """x and y, -1 to 1, of the pixels of a grid, row by row, and their `_layout`: the same for all pictures of one size."""
     rows, columns = np.arange(top, height, step), np.arange(left, width, step)
     y, x = np.meshgrid((2 * rows + 1) / height - 1, (2 * columns + 1) / width - 1, indexing="ij")
-    return x.ravel(), y.ravel()
+    return x.ravel(), y.ravel(), _layout(x.ravel(), y.ravel())
 
 
 def _surface(coefficients, cells=64):

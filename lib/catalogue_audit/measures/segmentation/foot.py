@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median, quantile
+from catalogue_audit.measures.segmentation.parts import parts_of, window_of
 
 FAINTEST, FAINT = 32.0, 0.6  # CIELAB; and of the product's own difference from the backdrop: pieces are less unlike it
 MOST_CHROMA, TINT = (6.0, 8.0), (0.1, 0.15)  # of ground, and of what may be ground: CIELAB; and of the product's own difference, which is thrown on the ground, or mirrored in it
@@ -54,14 +55,13 @@ def without_soft_foot(evidence, ground, product):
     pieces = cv2.morphologyEx(faint.view(np.uint8), cv2.MORPH_OPEN, KERNEL3)
     if cv2.countNonZero(pieces) < SMALLEST_PX:
         return ground, product, None
-    _, labels, boxes, _ = cv2.connectedComponentsWithStats(pieces, connectivity=4)
-    area, top = boxes[:, cv2.CC_STAT_AREA], boxes[:, cv2.CC_STAT_TOP]
-    wanted = np.flatnonzero((area >= SMALLEST_PX) & (area < LARGEST * len(of_product)) & (top > 0))
-    wanted = wanted[wanted > 0]
+    labels, area = parts_of(pieces.view(bool), 4)
+    wanted = (area >= SMALLEST_PX) & (area < LARGEST * len(of_product))
+    wanted[labels[0]] = False  # what goes on above is no foot
+    wanted = np.flatnonzero(wanted)
     given, doubtful = np.zeros_like(inside), np.zeros_like(inside)
     for label in wanted[np.argsort(-area[wanted], kind="stable")][:MOST]:
-        left, first, wide, high = boxes[label, :4]
-        window = slice(max(first - 8, 0), first + high + 8), slice(max(left - 8, 0), left + wide + 8)
+        window = window_of(labels == label, 8)
         piece = labels[window] == label
         told = _is_ground(piece, around[window], *(plane[window] for plane in (unlike, chroma, edge, step)), own)
         if told is not False:

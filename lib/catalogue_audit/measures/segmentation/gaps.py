@@ -84,9 +84,9 @@ def gaps(labels, evidence, outside, scatter, gap_light):
     inside = ~outside
     inside[0] = False
     place = np.flatnonzero(np.take(inside, labels))
-    own = labels.ravel()[place]
+    own = np.take(labels, place)
     area = np.bincount(own, minlength=count)
-    alike = (np.abs(evidence.light.ravel()[place]) < gap_light) & (evidence.chroma.ravel()[place] < GAP_CHROMA + 2)
+    alike = (np.abs(np.take(evidence.light, place)) < gap_light) & (np.take(evidence.chroma, place) < GAP_CHROMA + 2)
     share = np.bincount(own, weights=alike, minlength=count)
     candidates = np.flatnonzero((area > SMALLEST_GAP_PX) & (share > 0.4 * area))
     candidates = candidates[np.argsort(-area[candidates], kind="stable")][:MOST_GAPS]
