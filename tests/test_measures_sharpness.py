@@ -328,6 +328,20 @@ def test_an_enlargement_leaves_a_rhythm_in_a_photograph(interpolation, share):
     assert share_by_rhythm(*rhythm(large), WIDTH / share) == pytest.approx(share, abs=0.004)
 
 
+def test_of_two_shares_of_one_rhythm_the_end_of_the_detail_tells():
+    """Every 2.4 px is every 1.714 px to a picture of whole pixels; a small picture with crisp edges looks wide for the one and narrow for the other."""
+    code, mask = bag((960, 1200), supersample=2)
+    small = cv2.resize(code.astype(np.float32), (500, 400), interpolation=cv2.INTER_AREA)
+    crisp = np.clip(1.5 * small - 0.5 * cv2.GaussianBlur(small, (0, 0), 0.7), 0, 255)
+    noisy = crisp + 1.5 * np.random.default_rng(3).standard_normal(crisp.shape)
+    large = cv2.resize(noisy.astype(np.float32), (1200, 960), interpolation=cv2.INTER_CUBIC)
+    facts = _facts(large, mask, quality=92)
+    assert facts["resolved"] == pytest.approx(400 / 960, abs=0.01)
+    at = np.linspace(0, 0.5, 1001)
+    found = (share_by_rhythm(at, np.where(abs(at - 0.417) < 0.0003, 9.0, 1.0), 0.83, tenth=tenth) for tenth in (0.30, 0.40))
+    assert list(found) == pytest.approx([0.417, 0.583], abs=0.001)
+
+
 def test_no_rhythm_is_seen_in_photographs_out_of_focus():
     for name in LARGE:
         for sigma in (1.0, 2.0):

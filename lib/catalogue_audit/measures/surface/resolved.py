@@ -66,16 +66,16 @@ def resolved_fraction(edges, encoded, moved=False, within=None):
     """
     width = quantile(edges.sigma, TYPICAL)
     inner = quantile(within, TYPICAL) if within is not None and len(within) >= FEWEST_INSIDE else np.nan
+    sharp = edges.sigma <= quantile(edges.sigma, SHARPEST)
+    response = transfer(edges.spread[sharp], edges.centre[sharp]) if width > SHARP and sharp.sum() >= FEWEST else None
     if width <= SHARP:
         share = share_by_rhythm(*rhythm(encoded), inner, SURE) if inner > WIDTH / HALF else np.nan
-        return share if share < HALF else 1.0
-    share = share_by_rhythm(*rhythm(encoded), width)
+        share = share if share < HALF else np.nan
+    else:
+        share = share_by_rhythm(*rhythm(encoded), width, tenth=np.nan if response is None else _falls_below(response, 0.1))
     if np.isfinite(share):
         return share
-    sharp = edges.sigma <= quantile(edges.sigma, SHARPEST)
-    if moved or sharp.sum() < FEWEST:
-        return 1.0
-    return _share_by_cliff(transfer(edges.spread[sharp], edges.centre[sharp]))
+    return 1.0 if moved or response is None else _share_by_cliff(response)
 
 
 def _share_by_cliff(response):
@@ -91,11 +91,13 @@ def _share_by_cliff(response):
     return float(share) if seen and LIMITS[0] < share < LIMITS[1] else 1.0
 
 
-def share_by_rhythm(frequency, strength, width, clear=CLEAR):
+def share_by_rhythm(frequency, strength, width, clear=CLEAR, tenth=np.nan):
     """
     The share at which a clear rhythm repeats, among those that leave edges so wide.
 
-    A share above 0.5 repeats at 1 less that; of the two, the one that fits the edges better is taken.
+    A share above 0.5 repeats at 1 less that; of the two, the one that fits the edges better is taken: the frequency
+    at which their transfer has fallen to 10 % (``tenth``, cycles a pixel), which lies at the small picture's own limit
+    however sharp it was, or else their width.
 
     Returns
     -------
@@ -118,7 +120,8 @@ def share_by_rhythm(frequency, strength, width, clear=CLEAR):
     if strength[peak] < clear:
         return np.nan
     shares = [share for share in (frequency[peak], 1 - frequency[peak]) if least < share < most]
-    return float(min(shares, key=lambda share: abs(np.log(share * width / WIDTH))))
+    expected = 2 * tenth / np.mean(list(LIMIT.values())) if np.isfinite(tenth) else WIDTH / width
+    return float(min(shares, key=lambda share: abs(np.log(share / expected))))
 
 
 def transfer(spread, centre):
