@@ -175,6 +175,13 @@ def test_finals_that_are_not_pure_white_are_found_where_the_majority_is(finals):
     assert only(judged(changed(finals, FRONT, background_L=98.0), "finals"), "background")["expected"] == 100
 
 
+@pytest.mark.parametrize(("sd", "found"), [(0.45, True), (0.6, False)])
+def test_widths_of_edges_scatter_in_proportion_and_blur_is_judged_so(frames, sd, found):
+    """1.7 px where 0.6 are usual: its logarithm is off by 1.04, known to 0.26 or to 0.35."""
+    soft = changed(frames.assign(blur_px=0.6), FRONT, blur_px=1.7, blur_sd_px=sd)
+    assert ("focus" in set(judged(soft)["check"])) == found
+
+
 def test_pose_that_finals_cannot_show_is_not_judged_in_finals(finals):
     values = {"lean_deg": 8.0, "camera_pitch_deg": 9.0, "pitch_dev_deg": 5.0, "focal_length_35mm": 50.0, "sensor_spots": 3}
     assert judged(changed(finals, FRONT, **values), "finals").empty

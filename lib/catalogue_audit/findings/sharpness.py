@@ -52,9 +52,9 @@ def _blurred(evidence):
     motion = frames["motion_px"].fillna(0.0) / LENGTH_TO_SIGMA
     blur = np.maximum(frames["blur_px"], np.hypot(sharp, motion))
     least = brief_terms.tolerance(evidence.brief, "focus_px")
-    step = np.maximum(least, UNCERTAINTIES * frames["blur_sd_px"].fillna(0.0))
+    unsure = UNCERTAINTIES * frames["blur_sd_px"].fillna(0.0) / frames["blur_px"]  # of the logarithm: widths scatter in proportion
     enough = frames.groupby("view")["blur_px"].transform("count") >= FEWEST_FOR_REFERENCE
-    outside = enough & (blur > limit * sharp) & (blur - sharp > step)
+    outside = enough & (blur > limit * sharp) & (blur - sharp > least) & (np.log(blur / sharp) > unsure)
     within = inner_blur(frames, sharp) if evidence.stage == "finals" else np.full(len(frames), np.nan)  # else a lens drew the outline
     inside = enough & ~outside & (within > limit * sharp) & (within - sharp > least)
     blur, told = blur.mask(inside, within), outside | inside
