@@ -63,6 +63,14 @@ def test_skus_that_differ_by_case_only_are_two_products_where_the_products_file_
     assert not list(surplus_views(evidence_of(both, load_brief(), names=names, products=listed)))
 
 
+@pytest.mark.parametrize(("few", "day"), [("2099-01-01T00:00:00", None), ("1970-01-01T00:00:00", None), ("2026-12-24T10:00:00", "2026-12-24")])
+def test_a_clock_set_years_ahead_in_a_few_files_makes_nothing_overdue(frames, few, day):
+    usual = evidence_of(frames, load_brief()).judged_on
+    assert usual.startswith("2026")
+    odd = frames.assign(captured_at=frames["captured_at"].where(frames.index > 1, few))
+    assert evidence_of(odd, load_brief()).judged_on == (day or usual)
+
+
 def two_details(frames, count=6):
     """Products with the details 1 and 2 each."""
     one = frames[frames["sku"] == "NB-103"]

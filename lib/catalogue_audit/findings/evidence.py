@@ -146,12 +146,19 @@ class Evidence:
 
     @cached_property
     def judged_on(self):
-        """ISO date of the judgement, or None where nothing says."""
+        """
+        ISO date of the judgement, or None where nothing says.
+
+        By capture times, the newest that lies within a year of the middle one: a clock set years ahead in a few files makes nothing overdue.
+        """
         named = self.as_of or getattr(self.brief, "as_of", None)
         if named:
             return str(named)[:10]
-        dates = self.frames["captured_at"].dropna()
-        return max(dates)[:10] if len(dates) else None
+        dates = sorted(str(moment)[:10] for moment in self.frames["captured_at"].dropna())
+        if not dates:
+            return None
+        middle = dates[len(dates) // 2]
+        return max(day for day in dates if day <= f"{int(middle[:4]) + 1:04}{middle[4:]}")
 
     @cached_property
     def measured(self):
