@@ -264,13 +264,21 @@ def test_stripes_near_the_top_of_the_scale_may_reach_it_under_the_right_light(sh
     assert _found(frames, sketches) == said
 
 
-@pytest.mark.parametrize(("cream", "off", "said"), [(226, 0.0, []), (190, 0.0, []), (180, 0.0, ["clipping"]), (226, 0.4, ["exposure"])])
-def test_a_plane_turned_to_the_lamps_may_burn_out_what_is_within_a_stop_of_the_top_elsewhere(cream, off, said):
-    """By Lambert's cosine law: a lamp that grazes the front at 60 degrees gives half of what it gives the side that faces it."""
+@pytest.mark.parametrize(
+    ("cream", "off", "behind", "said"),
+    [(226, 0.0, 0.0, []), (190, 0.0, 0.0, []), (180, 0.0, 0.0, ["clipping"]), (226, 0.4, 0.0, ["exposure"]), (226, np.nan, 0.02, []),
+     (226, np.nan, 0.3, ["clipping"]), (226, np.nan, np.nan, ["clipping"])],
+)  # fmt: skip
+def test_a_plane_turned_to_the_lamps_may_burn_out_what_is_within_a_stop_of_the_top_elsewhere(cream, off, behind, said):
+    """
+    By Lambert's cosine law: a lamp that grazes the front at 60 degrees gives half of what it gives the side that faces it.
+
+    Where too much is burnt out for the product's light to be known, the background's tells whether the lamps were as ever.
+    """
     slanting = FRONT.replace("front", "three_quarter")
     frames = clean_frames(products=12, seed=3)
     here = frames["file"] == slanting
-    frames.loc[here, ["clipped_high", "exposure_dev_ev"]] = 0.15, off
+    frames.loc[here, ["clipped_high", "exposure_dev_ev", "background_dev_ev"]] = 0.15, off, behind
     shown = _whites(0.3)
     shown["thumb"][shown["thumb"][..., 0] == 226] = (cream, cream - 6, cream - 21)
     found = find(evidence_of(frames, load_brief(), "originals", sketches=dict.fromkeys(frames["file"], shown)))[0]

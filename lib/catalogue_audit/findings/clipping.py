@@ -74,15 +74,19 @@ def _of_its_whites(evidence, frame, normally):
 
     What is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
     A slanting view, or a detail, turns a plane to the lamps that the front lets them graze: at 60 degrees light is half of what meets it straight on
-    (Lambert's cosine law), so that what is within a stop of the top there may burn out here.
+    (Lambert's cosine law), so that what is within a stop of the top there may burn out here. So much of it may that nothing is left by which its
+    light could be told; then its background tells whether the lamps were as ever.
     """
     limit = brief_terms.tolerance(evidence.brief, "exposure")
     others = evidence.whole_product
     others = others[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & ~_lit_otherwise(others, limit)]
+    slanting = frame["view_kind"] != "crop" and frame["view"] not in STRAIGHT_ON
     off = number(frame.get("exposure_dev_ev"))
+    if off is None and slanting:
+        off = number(frame.get("background_dev_ev"))
+        off = off if off is not None and abs(off) < limit else None
     if off is None or _lit_otherwise(pd.DataFrame([frame]), limit).item() or others.empty:
         return 0.0
-    slanting = frame["view_kind"] != "crop" and frame["view"] not in STRAIGHT_ON
     near = A_STOP if slanting or frame["view_kind"] == "crop" else HALF_A_STOP
     light = max((near_top_share(evidence.sketches.get(file) or {}, near) for file in others["file"]), key=np.nan_to_num)
     larger = ENLARGED if frame["view_kind"] == "crop" else 1.0
