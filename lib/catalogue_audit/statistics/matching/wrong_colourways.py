@@ -16,6 +16,7 @@ from catalogue_audit.statistics.matching.looks import (
     FOREIGN_COLOUR,
     OWN_COLOUR,
     colour_distance,
+    colour_distances,
     outline_match,
 )
 from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
@@ -38,6 +39,8 @@ def wrong_colourways(frames, sketches, looks, products):
     products : dict of str to list of int
         Rows of each product's whole views.
     """
+    several = {name: members for name, members in products.items() if len(members) >= LEAST_VIEWS}
+    colours = np.stack([looks[row].colour for members in several.values() for row in members]) if several else None
     for sku, rows in products.items():
         for row in rows:
             rest = [other for other in rows if other != row]
@@ -46,7 +49,8 @@ def wrong_colourways(frames, sketches, looks, products):
             away = distances_from(looks, row, rest)
             if np.median(away) < FOREIGN_COLOUR or min(away) <= scatter_of(looks, rest):
                 continue
-            likely, distance = _among(looks, row, rest, {name: products[name] for name in products if name != sku}, min(away))
+            near = _near(colours, several, looks[row].colour, min(OWN_COLOUR, CLEARLY_NEARER * min(away)))
+            likely, distance = _among(looks, row, rest, {name: near[name] for name in near if name != sku})
             if likely is None or not _backdrop_unchanged(frames, row):
                 continue
             if is_gusset_of_its_own(frames, sketches, row, rest):
@@ -67,18 +71,22 @@ def scatter_of(looks, rows):
     return max(distance for place, row in enumerate(rows[1:], 1) for distance in distances_from(looks, row, rows[:place]))
 
 
-def _among(looks, row, rest, products, away):
-    """The product nearest in colour all of whose views lie near the picture, its outline no worse, and their distance; (None, inf) for none."""
+def _near(colours, products, colour, limit):
+    """Products all of whose views, stacked in `colours`, lie within a limit of one colour."""
+    distances = colour_distances(colours, colour)
+    starts = np.cumsum([0, *(len(members) for members in products.values())])[:-1]
+    farthest = np.maximum.reduceat(distances, starts)
+    return {name: members for (name, members), far in zip(products.items(), farthest, strict=True) if far <= limit}
+
+
+def _among(looks, row, rest, products):
+    """Of products near in colour the nearest one whose outline is no worse, and its distance; (None, inf) for none."""
     shape = _best_outline(looks, row, rest)
     likely = None, np.inf
     for name, members in products.items():
-        if len(members) < LEAST_VIEWS:
-            continue
-        near = distances_from(looks, row, members)
-        if max(near) > min(OWN_COLOUR, CLEARLY_NEARER * away) or np.median(near) >= likely[1]:
-            continue
-        if _best_outline(looks, row, members) >= shape - NO_WORSE_OUTLINE:
-            likely = name, float(np.median(near))
+        distance = float(np.median(distances_from(looks, row, members)))
+        if distance < likely[1] and _best_outline(looks, row, members) >= shape - NO_WORSE_OUTLINE:
+            likely = name, distance
     return likely
 
 
