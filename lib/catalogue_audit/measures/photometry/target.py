@@ -221,21 +221,28 @@ def _fit_grid(points, side):
 
 def _placed(cell, fit):
     """The 24 places of the 4 x 6 window of cells that holds most points; None with too few."""
-    best, found = 0, None
-    for rows, columns in ((ROWS, COLUMNS), (COLUMNS, ROWS)):
-        for top in range(int(cell[:, 1].min()) - 1, int(cell[:, 1].max()) + 1):
-            for left in range(int(cell[:, 0].min()) - 1, int(cell[:, 0].max()) + 1):
-                inside = (cell[:, 0] >= left) & (cell[:, 0] < left + columns)
-                inside &= (cell[:, 1] >= top) & (cell[:, 1] < top + rows)
-                count = len(np.unique(cell[inside], axis=0))
-                if count > best:
-                    best, found = count, (rows, columns, top, left)
-    if best < FEWEST_SQUARES or best < 0.6 * len(np.unique(cell, axis=0)):
+    if not len(cell) or not np.abs(cell).max() <= LONG_SIDE:  # steps of next to nothing, as of points on one line
         return None
-    rows, columns, top, left = found
+    cells = np.unique(cell.astype(int), axis=0)
+    lowest = cells.min(axis=0) - 1
+    taken = np.zeros(cells.max(axis=0)[::-1] - lowest[::-1] + max(ROWS, COLUMNS), np.uint8)
+    taken[cells[:, 1] - lowest[1], cells[:, 0] - lowest[0]] = 1
+    counts = {shape: _window_sums(taken, *shape) for shape in ((ROWS, COLUMNS), (COLUMNS, ROWS))}
+    rows, columns = max(counts, key=lambda shape: counts[shape].max())
+    best = counts[rows, columns].max()
+    if best < FEWEST_SQUARES or best < 0.6 * len(cells):
+        return None
+    top, left = np.unravel_index(np.argmax(counts[rows, columns]), counts[rows, columns].shape)
+    top, left = top + lowest[1], left + lowest[0]
     row, column = np.meshgrid(np.arange(top, top + rows), np.arange(left, left + columns), indexing="ij")
     grid = np.stack([column, row, np.ones_like(row)], axis=-1) @ fit
     return (grid if rows == ROWS else np.rot90(grid)).reshape(-1, 2)
+
+
+def _window_sums(plane, high, wide):
+    """Sums over windows of one size, by the window's upper left place."""
+    sums = cv2.integral(plane)
+    return sums[high:, wide:] - sums[:-high, wide:] - sums[high:, :-wide] + sums[:-high, :-wide]
 
 
 def _believed(linear, grid):
