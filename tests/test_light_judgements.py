@@ -264,6 +264,32 @@ def test_stripes_near_the_top_of_the_scale_may_reach_it_under_the_right_light(sh
     assert _found(frames, sketches) == said
 
 
+@pytest.mark.parametrize(("pink", "hole", "said"), [(210, True, ["clipping"]), (210, False, []), (225, True, [])])
+def test_a_hole_of_pure_white_in_a_pink_bag_is_none_of_its_whites(pink, hole, said):
+    """
+    A pink whose red alone is near the top of the scale: 10 % of it may reach it in red, but to be white in all channels takes over a stop more light.
+
+    A pink so pale that all of its channels are within half a stop (sRGB 218 and above, IEC 61966-2-1) may be white where a plane faces the lamps.
+    """
+    frames = _front(clipped_high=0.1, exposure_dev_ev=0.0)
+    thumb = np.full((64, 51, 3), (240, pink, pink), np.uint8)
+    sketches = {file: {"thumb": thumb.copy(), "mask": np.ones((128, 102), bool)} for file in frames["file"]}
+    sketches[FRONT]["thumb"][20:30, :40] = (255, 255, 255) if hole else (255, pink, pink)
+    assert _found(frames, sketches) == said
+
+
+@pytest.mark.parametrize(("share", "off", "said"), [(0.5, 0.0, []), (0.5, np.nan, []), (0.05, 0.0, ["clipping"]), (0.5, 0.4, ["exposure"])])
+def test_the_tail_of_what_is_nearly_white_may_be_burnt_out_of_a_product_with_one_view(share, off, said):
+    """5 % burnt out of a product half of which is cream: under lamps of one level what is that light has a tail; of a brown one it is a burnt spot."""
+    frames = _front(clipped_high=0.05, exposure_dev_ev=off)
+    sku = frames.loc[frames["file"] == FRONT, "sku"].item()
+    frames = frames[(frames["sku"] != sku) | (frames["file"] == FRONT)].reset_index(drop=True)
+    sketch = _whites(share)
+    sketch["thumb"][:, :2] = 255
+    sketch["thumb"][: round(64 * share), 2:] = (226, 222, 219)
+    assert [check for check in _found(frames, {FRONT: sketch}) if check != "missing_view"] == said
+
+
 @pytest.mark.parametrize(
     ("cream", "off", "behind", "said"),
     [(226, 0.0, 0.0, []), (190, 0.0, 0.0, []), (180, 0.0, 0.0, ["clipping"]), (226, 0.4, 0.0, ["exposure"]), (226, np.nan, 0.02, []),

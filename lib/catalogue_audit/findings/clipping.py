@@ -43,7 +43,7 @@ def clipping(evidence):
         ):
             if column == "clipped_high" and _of_the_page(evidence, frame):
                 continue
-            if column == "clipped_high" and frame[column] <= _of_its_whites(evidence, frame, normally) + allowed:
+            if column == "clipped_high" and _of_its_whites(evidence, frame, normally, allowed):
                 continue
             note = (
                 f"{frame[column] * 100:.1f} % of the product in the {called(frame)} is {words} where "
@@ -68,31 +68,47 @@ def _of_the_page(evidence, frame):
     return near_top_share(sketch) - full < ABRUPT * full
 
 
-def _of_its_whites(evidence, frame, normally):
+def _of_its_whites(evidence, frame, normally, allowed):
     """
-    Share of a picture that may be burnt out because its product is that light all over, if its exposure is right; 0 where unknown.
+    Whether what is burnt out may be so because the product is that light all over, under the right light.
 
-    What is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
+    That is what is normally burnt out, a part of what is nearly so, and what the others differ by in it, as white patterns are not the same all round.
     A slanting view, or a detail, turns a plane to the lamps that the front lets them graze: at 60 degrees light is half of what meets it straight on
     (Lambert's cosine law), so that what is within a stop of the top there may burn out here. So much of it may that nothing is left by which its
-    light could be told; then its background tells whether the lamps were as ever.
+    light could be told; then its background tells whether the lamps were as ever. Of a pink or a yellow one channel alone is that near the top: it is
+    not white for it, and what is burnt out to pure white is held against what the others show near the top in all channels. Of a product that has
+    no other view, such a part of what is nearly white in this one is the tail of it.
     """
     limit = brief_terms.tolerance(evidence.brief, "exposure")
     others = evidence.whole_product
     others = others[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & ~_lit_otherwise(others, limit)]
-    slanting = frame["view_kind"] != "crop" and frame["view"] not in STRAIGHT_ON
-    off = number(frame.get("exposure_dev_ev"))
-    if off is None and slanting:
-        off = number(frame.get("background_dev_ev"))
-        off = off if off is not None and abs(off) < limit else None
-    if off is None or _lit_otherwise(pd.DataFrame([frame]), limit).item() or others.empty:
-        return 0.0
-    near = A_STOP if slanting or frame["view_kind"] == "crop" else HALF_A_STOP
-    light = max((near_top_share(evidence.sketches.get(file) or {}, near) for file in others["file"]), key=np.nan_to_num)
-    larger = ENLARGED if frame["view_kind"] == "crop" else 1.0
-    nearly = max(min(1.0, float(np.nan_to_num(light)) * larger) - normally, 0.0)
+    crop = frame["view_kind"] == "crop"
+    slanting = not crop and frame["view"] not in STRAIGHT_ON
+    own = evidence.sketches.get(frame["file"]) or {}
+    if _lit_otherwise(pd.DataFrame([frame]), limit).item():
+        return False
+    if others.empty:
+        return not crop and frame["clipped_high"] <= WHITES * _most([own], HALF_A_STOP, white=True) + allowed
+    background = number(frame.get("background_dev_ev"))
+    if number(frame.get("exposure_dev_ev")) is None and not (slanting and background is not None and abs(background) < limit):
+        return False
+    sketches = [evidence.sketches.get(file) or {} for file in others["file"]]
+    near = A_STOP if slanting or crop else HALF_A_STOP
+    part, larger = 1.0 if slanting else WHITES, ENLARGED if crop else 1.0
     burnt = others["clipped_high"].dropna()
-    return normally + (1.0 if slanting else WHITES) * nearly + (float(np.ptp(burnt)) if len(burnt) else 0.0)
+    differ = float(np.ptp(burnt)) if len(burnt) else 0.0
+
+    def may_burn_out(normal, white):
+        return normal + part * max(min(1.0, _most(sketches, near, white) * larger) - normal, 0.0) + differ + allowed
+
+    if frame["clipped_high"] > may_burn_out(normally, white=False):
+        return False
+    return crop or _most([own], AT_TOP, white=True) <= may_burn_out(min(1.0, _most(sketches, AT_TOP, white=True)), white=True)
+
+
+def _most(sketches, near, white):
+    """The largest `near_top_share` of some pictures; 0 where it is not known."""
+    return float(max(np.nan_to_num(near_top_share(sketch, near, white)) for sketch in sketches))
 
 
 def _lit_otherwise(frames, limit):

@@ -163,10 +163,12 @@ def product_pixels(sketch, crop):
     return thumb[(inner if inner.sum() >= 0.3 * inside.sum() else inside) > 0]
 
 
-def near_top_share(sketch, near=HALF_A_STOP):
-    """Share of a whole product one channel of which is at least as ``near`` the top of the scale; NaN where it is not known."""
+def near_top_share(sketch, near=HALF_A_STOP, white=False):
+    """Share of a whole product one channel of which (all of them if ``white``) is at least as ``near`` the top of the scale; NaN where it is not known."""
     pixels = product_pixels(sketch, False)
-    return float((pixels.max(axis=1) >= near).mean()) if pixels is not None and len(pixels) else np.nan
+    if pixels is None or not len(pixels):
+        return np.nan
+    return float(((pixels.min(axis=1) if white else pixels.max(axis=1)) >= near).mean())
 
 
 def _histograms(a, b, light, count):
