@@ -273,6 +273,28 @@ def test_a_featureless_product_has_no_sharpness_and_says_why():
     assert "too few clear edges" in facts["reasons"][0]
 
 
+@pytest.mark.parametrize(("sigma", "soft"), [(0.5, False), (0.8, False), (2.0, True), (2.5, True)])
+def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply(sigma, soft):
+    """A step seen through a Gaussian rises by its height / (sigma sqrt(2 pi)) a pixel at most: the Gaussian's own peak."""
+    rng = np.random.default_rng(5)
+    code = np.full((600, 600), 110.0)
+    for x, y in np.argwhere(np.ones((53, 53))) * 11 + 8 + rng.integers(-1, 2, (53 * 53, 2)):
+        cv2.circle(code, (int(x), int(y)), 4, 150.0, -1)
+    code = _blurred(np.repeat(code.astype(np.float32)[..., None], 3, axis=2), sigma) + rng.normal(0, 0.6, (600, 600, 1))
+    facts = _facts(code, np.ones((600, 600)))
+    assert "too few clear edges" in facts["reasons"][0]
+    assert ("blur_px" in facts) == soft
+    if soft:
+        assert 0.7 * sigma < facts["blur_px"] < 1.1 * sigma
+
+
+def test_broad_folds_alone_tell_nothing_of_the_lens():
+    row, column = np.mgrid[:600, :600]
+    code = 120 + 60 * np.sin(2 * np.pi * column / 150) * np.sin(2 * np.pi * row / 150)
+    facts = _facts(np.repeat(code[..., None], 3, axis=2), np.ones((600, 600)))
+    assert "blur_px" not in facts
+
+
 def test_edges_are_found_where_they_are():
     gray = np.full((200, 300), 60, np.uint8)
     gray[:, 150:] = 200

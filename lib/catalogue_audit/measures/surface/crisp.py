@@ -23,6 +23,7 @@ AT_ONCE = 16  # cells: so many patches stay in the processor's cache
 STEP = 13  # full-resolution px across which a step's height is taken
 SMOOTH = 0.6  # px; of the light, against noise
 WEAK = 12.0  # code values added to a step: steepness that rests on fewer is noise
+WEAK_SHORT = 4.0  # the same at places that were found by their rise
 LEAST_SLOPE = 4.0  # code values a pixel
 LEAST_STRUCTURE = 2  # code values of the reduced picture
 WITHIN = 60.0  # degrees of a smear's direction, for the edges that it crosses
@@ -33,6 +34,9 @@ TELLING = 1.3  # px; edges that a smear would have widened to more than this tel
 CRISP = 1.2  # px; bits of a fine texture that was smeared are wider, though narrower than the smear
 SPARED = 0.55, 0.85  # a smear did not widen edges narrower by this than it would leave them; of all that tell at least this share,
 # by number and by weight: of smeared pictures up to 0.7 by number, as it cuts stitches short along it (measured)
+FEWEST_PLACES, NEAR_PLACE = 50, 4  # places where light changes, with fewer a picture shows too little; and full-resolution px around each
+LEAST_RISE = 2.0  # code values a pixel
+OWN_WIDTH = 0.8  # px; of an edge without width, as steepness tells it
 CRISPER = 0.5  # of the width of a picture's clear edges, at most, are those in the plane of focus; ...
 IN_FOCUS = 0.2, 0.03  # ... of the steepest at least so many, by number and by weight; out of focus at most 0.13 and 0.01 (measured)
 
@@ -107,6 +111,54 @@ def may_hold_crisp_edges(resolved, sigma, width):
     return bool(sigma.min(initial=np.inf) < CRISPER * width) and (resolved is None or SHARP / resolved <= CRISPER * width)
 
 
+def steepest_width(encoded, x, y):
+    """
+    Blur that the steepest of some places allow, where edges are too short, too curved or too close to be measured singly.
+
+    No light rises more steeply for the step that it makes than a blur lets it: a step seen through a Gaussian of deviation s
+    rises by its height / (s sqrt(2 pi)) a pixel.
+
+    Parameters
+    ----------
+    encoded : (H, W, 3) uint8
+    x, y : (n,) float
+        Places where light changes, full-resolution pixels.
+
+    Returns
+    -------
+    float or None
+        Gaussian-equivalent sigma, pixels, 0.7 to 1.05 of what it is up to 3 px (measured); None for fewer than `FEWEST_PLACES`.
+    """
+    half = NEAR_PLACE + STEP // 2 + 4  # for the filters
+    height, width = encoded.shape[:2]
+    x, y = np.rint(x).astype(int), np.rint(y).astype(int)
+    within = (x >= half) & (y >= half) & (x < width - half) & (y < height - half)
+    if within.sum() < FEWEST_PLACES:
+        return None
+    patches = [encoded[b - half : b + half + 1, a - half : a + half + 1] for a, b in zip(x[within], y[within], strict=True)]
+    smooth, gx, gy = _rises(cv2.cvtColor(np.concatenate(patches), cv2.COLOR_RGB2GRAY).astype(np.float32))
+    slope = cv2.magnitude(gx, gy)
+    steepness = slope / _height_around(smooth, WEAK_SHORT)
+    steepness[slope < LEAST_RISE] = 0
+    near = slice(half - NEAR_PLACE, half + NEAR_PLACE + 1)
+    steepest = np.sort(steepness.reshape(len(patches), 2 * half + 1, -1)[:, near, near].max(axis=(1, 2)))[-FEWEST]
+    if steepest <= 0:
+        return None
+    return float(np.sqrt(max(1 / (2 * np.pi * steepest**2) - OWN_WIDTH**2, 0.0)))
+
+
+def _rises(grey):
+    """A picture smoothed against noise, and how it rises to the right and down, code values a pixel."""
+    smooth = cv2.GaussianBlur(grey, (0, 0), SMOOTH)
+    return smooth, *(cv2.Sobel(smooth, cv2.CV_32F, *order, scale=1 / 8) for order in ((1, 0), (0, 1)))
+
+
+def _height_around(smooth, weak):
+    """Height of the step around each pixel, and so many code values."""
+    around = np.ones((STEP, STEP), np.uint8)
+    return cv2.dilate(smooth, around) - cv2.erode(smooth, around) + weak
+
+
 def _cells(picture, region):
     """Left and top (n,) of the cells with most structure, most first, and their side; full-resolution px."""
     scale = picture.grey_reduction
@@ -141,14 +193,12 @@ def _steepest(grey, corners, cells, side, shape, angle):
     (m, 4) array
         Places (x, y; px), directions (radians) and steepness (of a step's height a pixel), cell by cell, steepest first.
     """
-    smooth = cv2.GaussianBlur(grey, (0, 0), SMOOTH)
-    gx, gy = (cv2.Sobel(smooth, cv2.CV_32F, *order, scale=1 / 8) for order in ((1, 0), (0, 1)))
+    smooth, gx, gy = _rises(grey)
     slope = cv2.magnitude(gx, gy)
     used = slope > LEAST_SLOPE
     if angle is not None:
         used &= np.abs(gx * np.cos(np.radians(angle)) + gy * np.sin(np.radians(angle))) > slope * np.cos(np.radians(WITHIN))
-    around = np.ones((STEP, STEP), np.uint8)
-    steepness = slope / (cv2.dilate(smooth, around) - cv2.erode(smooth, around) + WEAK)
+    steepness = slope / _height_around(smooth, WEAK)
     reach = grey.shape[1]
     place = np.arange(reach) + corners[..., None]  # of each column and each row of each patch
     counts = (place >= np.maximum(cells, AROUND)[..., None]) & (place < np.minimum(cells + side, np.array(shape[::-1]) - AROUND)[..., None])

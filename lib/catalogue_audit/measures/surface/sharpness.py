@@ -11,7 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
-from catalogue_audit.measures.surface.crisp import in_focus, may_hold_crisp_edges, spares_crisp_edges
+from catalogue_audit.measures.surface.crisp import in_focus, may_hold_crisp_edges, spares_crisp_edges, steepest_width
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
@@ -25,9 +25,9 @@ SHARPEST = 0.25
 FLAT_BELOW = 0.995  # flatness of a lens out of focus; noise and shading leave Gaussian edges at 0.995 to 1.015 (measured)
 FLATTENED = 3.0  # power of the flatness that brings the matched width of a disc to its standard deviation (measured)
 # Standard uncertainty: of a smear's length (px), of the width, of the logarithm of the edges' spread, of the width over the root of the edges' number,
-# of what a flat top took off, and px. Measured on photographs blurred by known amounts, it covers what their subjects, tone
+# of what a flat top took off, px, and of the width by the steepest places. Measured on photographs blurred by known amounts, it covers what their subjects, tone
 # curves and sharpening do to the edges.
-UNSURE = {"length": 0.7, "width": 0.04, "spread": 0.5, "number": 0.3, "flat": 0.5, "px": 0.03}
+UNSURE = {"length": 0.7, "width": 0.04, "spread": 0.5, "number": 0.3, "flat": 0.5, "px": 0.03, "steep": 0.2}
 LONG, VERY_LONG = 6.0, 10.0  # px; from the first on a smear runs the edges that it crosses into one another, from the second
 # on it takes fine structure that any picture has
 ALIKE = 0.25, 20.0  # of the length, and degrees, within which edges and spectrum tell the same smear
@@ -64,7 +64,7 @@ def sharpness_facts(picture, outline):
         smear = None
     few = len(edges.sigma) < FEWEST
     if few and smear is None:
-        return {"fine_detail": detail, "reasons": ("the product shows too few clear edges to measure its sharpness",)}
+        return {"fine_detail": detail} | _without_clear_edges(picture, candidates)
     (length, angle, sharpest), crossed = _motion(picture, edges, candidates)
     if smear is None and length > 0 and spares_crisp_edges(picture, lens_drew, length, angle):
         length, angle = 0.0, np.nan
@@ -93,6 +93,15 @@ def sharpness_facts(picture, outline):
         "resolved": resolved,
         "fine_detail": detail,
     }
+
+
+def _without_clear_edges(picture, candidates):
+    """Blur of a picture that is soft wherever its light changes; else why there is none: edges of a texture are as crisp, but none is clear."""
+    steepest = steepest_width(picture.encoded, *candidates[:2])
+    if steepest is None or steepest < SOFT:
+        return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
+    reasons = ("the product shows too few clear edges to tell its motion and its resolved detail",)
+    return {"blur_px": steepest, "blur_sd_px": UNSURE["steep"] * steepest, "reasons": reasons}
 
 
 def _candidates(picture, region):
