@@ -105,6 +105,14 @@ def test_specks_on_a_product_that_shows_some_in_every_picture_have_to_stand_out_
     assert only(judged(changed(speckled, FRONT, specks=20)), "product_specks")["expected"] == 9
 
 
+def test_pits_that_a_style_shows_in_one_view_are_the_materials(frames):
+    """Common practice, no source: dust lies on one sample, a speckled material on all of a style."""
+    of_style = frames["style"] == frames.loc[frames["sku"] == "NB-104", "style"].iloc[0]
+    pitted = frames.assign(specks=frames["specks"].mask(of_style & (frames["view"] == "detail"), 11))
+    assert judged(changed(pitted, DETAIL, specks=13)).empty
+    assert only(judged(changed(frames, DETAIL, specks=13)), "product_specks")["sku"] == "NB-104"
+
+
 def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_stays_under(frames):
     frames = frames.assign(noise=np.nan, noise_below=0.9)
     row = only(judged(changed(frames, FRONT, noise=2.6, noise_below=None)), "noise")

@@ -226,6 +226,18 @@ def test_grain_all_over_the_frame_is_looked_at():
     assert speck_facts(picture, outline_of(mask))["specks"] <= 3
 
 
+@pytest.mark.parametrize(("bend", "counted"), [(4.0, (0, 1)), (60.0, (5, 6))])
+def test_dots_of_a_scale_on_a_round_body_are_no_dust(bend, counted):
+    """A column of six, unevenly spaced as of two units, that the body bends by a little; strewn by more they may be dust."""
+    code = np.full((900, 600, 3), 200.0)
+    for y, side in zip((120, 252, 290, 382, 405, 522), (-0.3, -0.9, 0.2, 0.8, 0.5, -0.6), strict=True):
+        cv2.circle(code, (round(300 + bend * side), y), 3, (90.0, 90.0, 90.0), -1, cv2.LINE_AA)
+    picture = picture_of(rounded_code(code))
+    mask = np.ones(picture.working.shape[:2], bool)
+    mask[:, :20] = mask[:, -20:] = False
+    assert counted[0] <= speck_facts(picture, outline_of(mask))["specks"] <= counted[1]
+
+
 def test_specks_on_grained_leather_are_told_from_the_grain():
     found = wanted = counted = 0
     for seed in range(3):

@@ -142,8 +142,8 @@ def product_specks(evidence):
     """
     Products with more specks than is normal for their material.
 
-    What a product shows in its other views too is its grain or glitter: dust
-    lies on one picture, a texture on all. What is normal is a count, so it
+    What a product shows in its other views too, or its style's other products in that view, is its
+    grain or glitter: dust lies on one picture, a texture on all. What is normal is a count, so it
     scatters as one, by its root (Poisson).
     """
     limit = brief_terms.tolerance(evidence.brief, "product_specks")
@@ -151,7 +151,8 @@ def product_specks(evidence):
     keys = ["view", "style", "colourway"]
     frames = frames.loc[frames["specks"].notna() & frames["view"].notna(), [*keys, "sku", "specks"]]
     counts = frames["specks"].astype(float)
-    normal = np.maximum(usual(frames, counts, "median", keys), _in_other_views(frames["sku"], counts))
+    in_others = _in_other_views(frames["sku"], counts), _on_other_products(frames, counts)
+    normal = np.maximum.reduce([usual(frames, counts, "median", keys), *in_others])
     outside = counts - normal > np.maximum(limit, UNCERTAINTIES * np.sqrt(normal))
     for frame, usual_count in zip(evidence.records(frames[outside]), normal[outside], strict=True):
         note = (
@@ -176,6 +177,17 @@ def _in_other_views(skus, counts):
     for places in counts.groupby(skus).indices.values():
         if len(places) > 2:
             result[places] = [np.median(np.delete(values[places], i)) for i in range(len(places))]
+    return result
+
+
+def _on_other_products(frames, counts):
+    """Median count of the style's other products in the same view; 0 where it has none. A copy of a picture has its dust too."""
+    result = np.zeros(len(counts))
+    values, skus = counts.to_numpy(), frames["sku"].to_numpy()
+    for places in counts.groupby([frames["style"], frames["view"]]).indices.values():
+        for place in places:
+            others = places[skus[places] != skus[place]]
+            result[place] = np.median(values[others]) if len(others) else 0.0
     return result
 
 

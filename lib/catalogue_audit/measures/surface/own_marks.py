@@ -5,6 +5,8 @@ Dust falls anywhere, once, and has no colour of the product's. What stands in a 
 next stud, and what is a smaller piece of the product's own second colour is the product's.
 """
 
+from math import comb
+
 import cv2
 import numpy as np
 
@@ -20,7 +22,8 @@ ELSEWHERE = 3.0  # reduced px; nearer, it is the mark itself
 OFF_ROW = 2.0  # reduced px by which members of a row of three stand off their places
 MOST_PAIRS = 600  # of marks near each other; more are a texture, where any pair has its like
 SAME_STEP, SAME_STRENGTH = 2.5, 1.3  # reduced px, and times the contrast, within which two pairs of lamps are the same
-LINE, OFF_LINE = 5, 1.2  # alike marks, and reduced px from the line through them; so many of `FEW` that fell anywhere lie so one time in a hundred at most
+LINE, OFF_LINE = 5, (1.2, 4.0)  # alike marks, and reduced px from the line through them: so many of `FEW` that fell anywhere
+# lie so near one time in a hundred at most, of fewer as rarely further off it, as scales and rows of studs on a round body do
 FEW = 24
 BODY, RING = 5, 12  # reduced px; a mark, and as far as its ground is looked at
 PIECE = 0.8  # of the mark's own difference from the ground, from which on a pixel is of its colour, or of what it is mixed with
@@ -116,7 +119,9 @@ def _in_one_line(places, contrast):
     away = places[None] - places[one, None]
     off = np.abs(step[:, :1] * away[..., 1] - step[:, 1:] * away[..., 0]) / np.maximum(np.hypot(*step.T), 1e-6)[:, None]
     ratio = contrast / contrast[one, None]
-    on = (off < OFF_LINE) & (ratio > 1 / SAME_STRENGTH) & (ratio < SAME_STRENGTH)
+    lines = comb(len(places), 2) * comb(len(places) - 2, LINE - 2) / (comb(FEW, 2) * comb(FEW - 2, LINE - 2))
+    reach = min(OFF_LINE[0] / lines ** (1 / (LINE - 2)), OFF_LINE[1])
+    on = (off < reach) & (ratio > 1 / SAME_STRENGTH) & (ratio < SAME_STRENGTH)
     on[np.hypot(*step.T) < REACH] = False  # too short to tell a direction
     result[on[on.sum(axis=1) >= LINE].any(axis=0)] = True
     return result
