@@ -335,6 +335,15 @@ def test_a_white_pattern_that_differs_from_side_to_side_is_burnt_out_as_differen
     assert _found(frames) == said
 
 
+@pytest.mark.parametrize(("level", "varies_by", "said"), [(95.0, 9.0, ["uneven_background"]), (92.0, 5.0, ["background", "uneven_background"])])
+def test_a_page_that_slopes_down_from_white_is_uneven_and_no_second_time_too_dark(level, varies_by, said):
+    """The mean of a plane slope is half its range below its upper end: 9 L* of unevenness leave 95.5 of 100; 8 L* less on the mean is grey as well."""
+    frames = _front()
+    frames["background_L"], frames["background_spread"] = 100.0, 0.0
+    frames.loc[frames["file"] == FRONT, ["background_L", "background_spread"]] = level, varies_by
+    assert sorted(_found(frames)) == said
+
+
 @pytest.mark.parametrize(("back", "said"), [(None, ["uneven_background"]), (14.0, [])])
 def test_a_sweep_that_is_as_uneven_behind_the_product_s_other_views_is_its_framing(back, said):
     """A small bag photographed from nearer, before more of the fall-off, shows it in its back as well; a lamp that fell over does not."""

@@ -250,6 +250,11 @@ def _stronger(explaining, row):
     return excess(explaining) >= excess(row)
 
 
+def _within_its_range(explaining, row):
+    """Whether a level is off by no more than a background varies by: a slope takes half of its range off the mean, so that less than that is the level's own."""
+    return abs(_shift(row)) <= abs(_shift(explaining))
+
+
 def _shift(row):
     value, expected = number(row.get("value")), number(row.get("expected"))
     return 0.0 if value is None else value - (expected or 0.0)
@@ -264,7 +269,7 @@ CONDITIONS = {
     ("camera_height", "angle"): lambda explaining, row: not _stronger(row, explaining),
     ("lean", "camera_height"): _stronger,
     ("camera_height", "lean"): lambda explaining, row: not _stronger(row, explaining),
-    ("uneven_background", "background"): _stronger,
+    ("uneven_background", "background"): lambda explaining, row: _stronger(explaining, row) or _within_its_range(explaining, row),
     ("white_balance", "background"): _stronger,
     ("white_balance", "uneven_background"): _stronger,
 }
