@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_edges
-from catalogue_audit.measures.surface.crisp import spares_crisp_edges
+from catalogue_audit.measures.surface.crisp import is_steep_along, spares_crisp_edges, steepest_width
 from catalogue_audit.measures.surface.motion import motion_of
 from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
@@ -286,6 +286,18 @@ def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply
     assert ("blur_px" in facts) == soft
     if soft:
         assert 0.7 * sigma < facts["blur_px"] < 1.1 * sigma
+
+
+@pytest.mark.parametrize("length", [5, 8, 14, 20])
+@pytest.mark.parametrize("angle", [0, 35, 90])
+def test_no_place_is_steeper_than_a_smear_lets_it(scene, length, angle):
+    """A step smeared over a length rises by its height over that length a pixel: a box is the derivative of a ramp."""
+    noise = np.random.default_rng(1).normal(0, 2, scene[0].shape)
+    sharp, moved = (rounded_code(code + noise) for code in (_blurred(scene[0], 0.5), _moved(scene[0], length, angle)))
+    x, y, _ = find_edges(cv2.cvtColor(sharp, cv2.COLOR_RGB2GRAY), scene[1].astype(np.uint8), 200)
+    assert is_steep_along(sharp, x, y, length, angle) == (length > 5)  # edges as crisp as those of a short smear tell nothing
+    assert not is_steep_along(moved, x, y, length, angle)
+    assert steepest_width(moved, x, y, angle) > 0.5 * min(length, 13) / np.sqrt(2 * np.pi)
 
 
 def test_broad_folds_alone_tell_nothing_of_the_lens():

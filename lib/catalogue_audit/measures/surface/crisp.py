@@ -34,9 +34,10 @@ TELLING = 1.3  # px; edges that a smear would have widened to more than this tel
 CRISP = 1.2  # px; bits of a fine texture that was smeared are wider, though narrower than the smear
 SPARED = 0.55, 0.85  # a smear did not widen edges narrower by this than it would leave them; of all that tell at least this share,
 # by number and by weight: of smeared pictures up to 0.7 by number, as it cuts stitches short along it (measured)
-FEWEST_PLACES, NEAR_PLACE = 50, 4  # places where light changes, with fewer a picture shows too little; and full-resolution px around each
+FEWEST_PLACES, NEAR_PLACE = 40, 4  # places where light changes, with fewer a picture shows too little; and full-resolution px around each
 LEAST_RISE = 2.0  # code values a pixel
 OWN_WIDTH = 0.8  # px; of an edge without width, as steepness tells it
+TOO_STEEP = 0.3  # of the width that a smear leaves anywhere along it; of smeared pictures the steepest places have 0.35 at least (measured)
 CRISPER = 0.5  # of the width of a picture's clear edges, at most, are those in the plane of focus; ...
 IN_FOCUS = 0.2, 0.03  # ... of the steepest at least so many, by number and by weight; out of focus at most 0.13 and 0.01 (measured)
 
@@ -111,7 +112,7 @@ def may_hold_crisp_edges(resolved, sigma, width):
     return bool(sigma.min(initial=np.inf) < CRISPER * width) and (resolved is None or SHARP / resolved <= CRISPER * width)
 
 
-def steepest_width(encoded, x, y):
+def steepest_width(encoded, x, y, angle=None):
     """
     Blur that the steepest of some places allow, where edges are too short, too curved or too close to be measured singly.
 
@@ -123,6 +124,8 @@ def steepest_width(encoded, x, y):
     encoded : (H, W, 3) uint8
     x, y : (n,) float
         Places where light changes, full-resolution pixels.
+    angle : float, optional
+        Degrees; only what rises along it counts, and more against noise, as that rises along any.
 
     Returns
     -------
@@ -137,14 +140,24 @@ def steepest_width(encoded, x, y):
         return None
     patches = [encoded[b - half : b + half + 1, a - half : a + half + 1] for a, b in zip(x[within], y[within], strict=True)]
     smooth, gx, gy = _rises(cv2.cvtColor(np.concatenate(patches), cv2.COLOR_RGB2GRAY).astype(np.float32))
-    slope = cv2.magnitude(gx, gy)
-    steepness = slope / _height_around(smooth, WEAK_SHORT)
+    slope = cv2.magnitude(gx, gy) if angle is None else np.abs(gx * np.cos(np.radians(angle)) + gy * np.sin(np.radians(angle)))
+    steepness = slope / _height_around(smooth, WEAK_SHORT if angle is None else WEAK)
     steepness[slope < LEAST_RISE] = 0
     near = slice(half - NEAR_PLACE, half + NEAR_PLACE + 1)
     steepest = np.sort(steepness.reshape(len(patches), 2 * half + 1, -1)[:, near, near].max(axis=(1, 2)))[-FEWEST]
     if steepest <= 0:
         return None
     return float(np.sqrt(max(1 / (2 * np.pi * steepest**2) - OWN_WIDTH**2, 0.0)))
+
+
+def is_steep_along(encoded, x, y, length, angle):
+    """
+    Whether light rises more steeply along a smear (pixels, degrees) than the smear lets it anywhere: by a step's height over its length.
+
+    Of a smear longer than `STEP` no more is seen than of one as long.
+    """
+    width = steepest_width(encoded, x, y, angle)
+    return width is not None and width < TOO_STEEP * min(length, STEP) / np.sqrt(2 * np.pi)
 
 
 def _rises(grey):

@@ -11,7 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
-from catalogue_audit.measures.surface.crisp import in_focus, may_hold_crisp_edges, spares_crisp_edges, steepest_width
+from catalogue_audit.measures.surface.crisp import in_focus, is_steep_along, may_hold_crisp_edges, spares_crisp_edges, steepest_width
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
@@ -60,13 +60,13 @@ def sharpness_facts(picture, outline):
     inside = _inside(inner, edges, picture.encoded.shape)
     lens_drew = of_size(inner, picture.grey.shape) if cut else region
     drawn, smear = _smear_within(picture, outline, edges, inside, lens_drew) if cut else (edges, find_smear(picture, outline, edges))
-    if smear is not None and spares_crisp_edges(picture, lens_drew, smear.length, smear.angle):
+    if smear is not None and _spares_some(picture, lens_drew, smear.length, smear.angle):
         smear = None
     few = len(edges.sigma) < FEWEST
     if few and smear is None:
         return {"fine_detail": detail} | _without_clear_edges(picture, candidates)
     (length, angle, sharpest), crossed = _motion(picture, edges, candidates)
-    if smear is None and length > 0 and spares_crisp_edges(picture, lens_drew, length, angle):
+    if smear is None and length > 0 and _spares_some(picture, lens_drew, length, angle):
         length, angle = 0.0, np.nan
     if smear is not None and not _agree(length, angle, smear):
         length, angle = smear.length, smear.angle
@@ -102,6 +102,11 @@ def _without_clear_edges(picture, candidates):
         return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
     reasons = ("the product shows too few clear edges to tell its motion and its resolved detail",)
     return {"blur_px": steepest, "blur_sd_px": UNSURE["steep"] * steepest, "reasons": reasons}
+
+
+def _spares_some(picture, region, length, angle):
+    """Whether a picture has edges or places in a region that no smear would have left as they are."""
+    return spares_crisp_edges(picture, region, length, angle) or is_steep_along(picture.encoded, *_candidates(picture, region)[:2], length, angle)
 
 
 def _candidates(picture, region):
