@@ -136,6 +136,19 @@ def test_a_side_as_light_as_the_backdrop_is_told_by_its_faint_tint():
     assert iou(outlined(rgb).mask, truth) > 0.95
 
 
+@pytest.mark.parametrize(("blue", "noise"), [(0.95, 0.003), (0.95, 0.016), (0.965, 0.01)])
+def test_small_prints_and_noise_do_not_hide_a_faint_tint(blue, noise):
+    truth = making.cover(SHAPE, BODY)
+    tint = np.array((1.0, 0.99, blue))
+    tint /= tint @ (0.2126, 0.7152, 0.0722)  # luminance by ITU-R BT.709: the left side keeps the backdrop's own
+    shade = np.where(np.arange(SHAPE[1]) < 200, 1.0, 0.7)[None, :, None]
+    scene = making.sweep(*SHAPE) * np.where(truth[..., None] > 0.5, tint * shade, 1)
+    for row in range(262, 500, 14):
+        for column in range(128 + row // 14 % 2 * 9, 350, 18):
+            scene[row : row + 4, column : column + 5] = (0.05, 0.1, 0.5)
+    assert iou(outlined(making.photograph(scene, noise=noise)).mask, truth) > 0.97
+
+
 def test_a_light_panel_inside_a_light_product_is_no_gap():
     panel = making.cover(SHAPE, [(180, 320), (300, 320), (300, 420), (180, 420)])
     truth = making.cover(SHAPE, BODY)
