@@ -225,6 +225,18 @@ def test_two_files_that_claim_one_place_are_named_together(frames):
     assert all(file in findings.iloc[0]["note"] for file in ("NB-102_front.jpg", "nb-102-front.jpg"))
 
 
+@pytest.mark.parametrize("numbered", [False, True])
+def test_one_photograph_framed_twice_for_one_view_is_said_once(frames, numbered):
+    further = frames[frames["file"] == "NB-102_front.jpg"].assign(file="NB-102_front_b.jpg", sha256="x")
+    both = pd.concat([frames, further]).sort_values("file", ignore_index=True)
+    pairs = pd.DataFrame({"file_a": ["NB-102_front.jpg"], "file_b": ["NB-102_front_b.jpg"], "kind": "cropped_round", "note": ""})
+    names = [NameFacts(file, sku, view) for file, sku, view in zip(both["file"], both["sku"], both["view"], strict=True)]
+    names = [name if numbered or name.file != "NB-102_front_b.jpg" else name._replace(extra="b") for name in names]
+    found = judged(both, pairs=pairs, names=tuple(names))
+    assert list(zip(found["check"], found["file"], found["severity"], strict=True)) == [("unexpected_file", "NB-102_front_b.jpg", "minor")]
+    assert ("framed differently" in found.iloc[0]["note"]) is not numbered  # else both claim the place, and that says it
+
+
 def test_check_digits_are_verified_where_the_brief_says_so(frames):
     # GTINs: GS1, "How to calculate a check digit manually" (629104150021 -> 3); the second has two digits exchanged.
     listed = products(frames, gtin="6291041500213")

@@ -280,6 +280,62 @@ def test_the_two_faces_of_a_plain_bag_are_no_duplicate_and_a_copy_of_one_is(clea
     assert found(back)  # the coarser comparison alone takes them for one picture
 
 
+def round_face(seed, times=1):
+    """A round bag with a seam along its rim and a handle, whose material's weave was cut from anywhere; the same face each time."""
+    mask = np.zeros((820, 820), np.uint8)
+    cv2.circle(mask, (410, 500), 230, 1, -1)
+    image = np.full((820, 820, 3), 205.0)
+    cv2.ellipse(image, (410, 290), (100, 130), 0, 180, 360, (96, 54, 30), 22, cv2.LINE_AA)
+    weave = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, mask.shape), (0, 0), 4)
+    cloth = np.array([200, 168, 104]) + (1.5 * weave / weave.std())[..., None]
+    image = np.ascontiguousarray(np.where(mask[..., None], cloth, image))
+    for angle in range(0, 360, 4):
+        cv2.ellipse(image, (410, 500), (210, 210), 0, angle, angle + 2, (238, 232, 214), 3, cv2.LINE_AA)
+    noise = np.random.default_rng(seed + 50 * times).normal(0, 1, image.shape)
+    return np.clip(image + noise, 0, 255).astype(np.uint8), mask.astype(bool)
+
+
+def test_the_faces_of_a_rigid_bag_are_told_apart_by_their_grain_alone(clean, monkeypatch):
+    front, back = round_face(1), round_face(2)
+    copy = cv2.imdecode(cv2.imencode(".jpg", round_face(1, times=2)[0], [cv2.IMWRITE_JPEG_QUALITY, 60])[1], cv2.IMREAD_COLOR), front[1]
+
+    def found(second):
+        faces = [(f"RD-1_{view}.jpg", *face, "RD-1", view, {"captured_at": None}) for view, face in (("front", front), ("back", second))]
+        return duplicates(*with_further(clean[0], *faces))[0]
+
+    assert found(back) == set()
+    assert found(copy) == {"RD-1_front.jpg", "RD-1_back.jpg"}
+    monkeypatch.setattr(verifying, "another_grain", lambda *_: False)
+    assert found(back)  # all that has a clear place lies alike
+
+
+@pytest.mark.parametrize(("dyed", "kind"), [(True, "recoloured"), (False, "re_export")])
+def test_a_photograph_of_which_one_part_was_dyed_is_another_colourway(clean, dyed, kind):
+    """The recolouring keeps the lightness, as a retoucher's layer in colour mode does: it moves what both pictures show alike nowhere."""
+    rgb, mask = clean[1]["ST00-tan_front.jpg"]
+    part = mask & (np.cumsum(mask, axis=0) <= 0.3 * mask.sum(axis=0))
+    lab = cv2.cvtColor(rgb.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    lab[part, 1:] = lab[part, 1:] + ([0, -40] if dyed else [0, 1])
+    other = np.clip(np.round(255 * cv2.cvtColor(lab, cv2.COLOR_LAB2RGB)), 0, 255).astype(np.uint8)
+    delivery = Delivery()
+    delivery.add("A_front.jpg", rgb, mask, "A", "front", captured_at=None)
+    delivery.add("B_front.jpg", other, mask, "B", "front", captured_at=None)
+    found, pairs = duplicates(*delivery.tables())
+    assert (pairs["kind"].tolist(), bool(found)) == ([kind], kind != "recoloured")
+
+
+def test_two_framings_of_one_photograph_under_one_view_are_told_from_two_rounds(clean):
+    rgb, mask = clean[1]["ST00-tan_front.jpg"]
+    height, width = mask.shape
+    inner = [cv2.resize(one[height // 25 : -height // 25, width // 25 : -width // 25].astype(np.uint8), (width, height)) for one in (rgb, mask)]
+    for again, kind in ((inner, "cropped_round"), ((np.clip(rgb * 1.05, 0, 255).astype(np.uint8), mask), "round")):
+        delivery = Delivery()
+        delivery.add("A_front.jpg", rgb, mask, "A", "front", captured_at=None)
+        delivery.add("A_front_b.jpg", again[0].astype(np.uint8), again[1].astype(bool), "A", "front", captured_at=None)
+        found, pairs = duplicates(*delivery.tables())
+        assert (found, pairs["kind"].tolist()) == (set(), [kind])
+
+
 def put_down_again(rgb, most):
     """The picture with its middle moved aside by so many px of 512, and new noise, as of a bag that was photographed a second time."""
     height, width = rgb.shape[:2]

@@ -5,6 +5,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.completeness import delivered_views, product_of
 from catalogue_audit.findings.raw_files import raw_companions
 from catalogue_audit.findings.rows import called, counted, finding, listed, plain, sentence, text, view_words
+from catalogue_audit.statistics.matching.verifying import CROPPED_ROUND
 
 
 def surplus_views(evidence):
@@ -29,6 +30,7 @@ def surplus_views(evidence):
                     remedy="check",
                 )
     frames = {frame["file"]: frame for frame in evidence.rows}
+    yield from _framed_twice(evidence, frames)
     along = raw_companions(evidence)
     renditions = _renditions(evidence)
     contended = claims(name for name in evidence.names if name.file not in along).values()
@@ -40,6 +42,16 @@ def surplus_views(evidence):
                 f"{counted(len(files), 'file')} claim to be the {called(frame)} ({listed(files)}): number them, or keep one"
             )
             yield finding("unexpected_file", sentence(note), frame)
+
+
+def _framed_twice(evidence, frames):
+    """One finding for each photograph that two files of one view show in two framings, where no name says that one is the newer round."""
+    claimed = {file for files in claims(evidence.names).values() for file in files}
+    pairs = evidence.pairs[evidence.pairs["kind"] == CROPPED_ROUND]
+    for one, other in zip(pairs["file_a"], pairs["file_b"], strict=True):
+        if other in frames and not {one, other} <= claimed:
+            note = f"2 files show one photograph as the {called(frames[other])}, framed differently ({listed([one, other])}): keep one, or number them"
+            yield finding("unexpected_file", sentence(note), frames[other])
 
 
 def _of_one_product(files, frames, products):

@@ -16,7 +16,7 @@ from catalogue_audit.statistics.matching.misfiling import misfiled
 from catalogue_audit.statistics.matching.neighbours import components_within, parse_hashes
 from catalogue_audit.statistics.matching.nominating import nominations
 from catalogue_audit.statistics.matching.signatures import signed
-from catalogue_audit.statistics.matching.verifying import PHOTOGRAPHED_AGAIN, Pair, Recent, is_shared_lining, verified
+from catalogue_audit.statistics.matching.verifying import CROPPED_ROUND, PHOTOGRAPHED_AGAIN, Pair, Recent, is_shared_lining, verified
 from catalogue_audit.statistics.series.clock import parse_time
 from catalogue_audit.statistics.series.numbering import connected, number_groups
 from catalogue_audit.statistics.spread import blocks, spread
@@ -24,7 +24,7 @@ from catalogue_audit.statistics.spread import blocks, spread
 __all__ = ["group_pictures", "misfiled"]
 
 SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
-LEGITIMATE = ("burst", "rendition", "round", "recoloured", "shared_lining", PHOTOGRAPHED_AGAIN)
+LEGITIMATE = ("burst", "rendition", "round", CROPPED_ROUND, "recoloured", "shared_lining", PHOTOGRAPHED_AGAIN)
 PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
 
 
@@ -54,7 +54,7 @@ def group_pictures(frames, sketches, shared_views=("interior", "lining")):
         Int64), ``note``. Kinds of duplicates: same_bytes, same_pixels,
         re_export, resized, re_cropped, mirrored, taken_again (the same, captured at
         another time with nothing moved between); legitimate: burst,
-        rendition, round, recoloured, shared_lining, photographed_again (what two products' files show
+        rendition, round, cropped_round (perhaps), recoloured, shared_lining, photographed_again (what two products' files show
         is alike, but parts of it lie otherwise). Within a group each file
         is paired at least once, not with every other.
     """

@@ -30,6 +30,8 @@ MOVED_RMS, MOVED_PEAK = 4.0, 20.0  # the same after laying a re-crop over, whose
 EXACT_RMS, EXACT_PEAK = 1.5, 4.0  # with different capture times: only what differs in nothing (two takes: 6 and 35)
 SAME_STRUCTURE = 0.97  # correlation of lightness over the product: the same photograph in another tone or colour
 SAME_COLOUR = 4.0  # CIELAB; robust centre over the product; colourways differ by more
+OTHER_COLOUR = 12.0  # CIELAB a* and b*: three times that, where light that leaves the centre the same moves a strong colour by 10 at most
+PART = 0.05  # of the product: a strap, a flap, a pair of handles; what is less may be a mark or a print's slip
 # Luma beyond a shift of 1 px, and the share of the product in one connected place (JPEG quality 20, blur, sharpening, 14 specks: to 0.3 %; a pocket's line: 2.8 %).
 PLACE_LEVELS, PLACE_SHARE = 8.0, 0.006
 TONE_STEP, COMMON_TONE = 8.0, 0.01  # levels of one tone; share of the pixels that a tone must have to tell the curve
@@ -198,7 +200,7 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
     alike = rms <= rms_limit and peak <= peak_limit and not _differ_in_one_place(luma, region, area)
     colour, seen = max(((_apart(one, other, part), part) for part in _may_be_product(area, region)), key=lambda told: told[0])
     if alike and colour <= SAME_COLOUR:
-        return Likeness(kind, rms, peak, colour, True)
+        return Likeness("recoloured", rms, peak, colour, False) if _a_part_is_recoloured(one, other, area) else Likeness(kind, rms, peak, colour, True)
     if not (kind == "re_export" and _structure_agrees(luma, area) and _detail_agrees(luma, area)):
         return Likeness("", rms, peak, colour, False)
     if colour <= SAME_COLOUR:
@@ -217,6 +219,15 @@ def _apart(one, other, area):
     """Difference of two pictures' median colours over an area, CIELAB."""
     colours = [np.array(median_colour(picture, area)) for picture in (one, other)]
     return float(np.linalg.norm(colours[0] - colours[1]))
+
+
+def _a_part_is_recoloured(one, other, area):
+    """Whether a whole part of the product has another colour while the rest keeps its own: a colourway of which only the strap was dyed anew."""
+    lab = [cv2.cvtColor(cv2.GaussianBlur(np.float32(picture) / 255, (0, 0), BLUR), cv2.COLOR_RGB2LAB)[..., 1:] for picture in (one, other)]
+    apart = lab[1] - lab[0]
+    apart = np.hypot(*np.moveaxis(apart - np.median(apart[area], axis=0), 2, 0)) > OTHER_COLOUR
+    part = cv2.morphologyEx((apart & area).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    return float(part.sum()) > PART * area.sum()
 
 
 def _differ_in_one_place(luma, region, area):

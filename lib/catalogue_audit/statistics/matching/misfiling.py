@@ -15,6 +15,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.geometry.strap_states import strap_states
 from catalogue_audit.statistics.matching.like_pictures import like_another_products
 from catalogue_audit.statistics.matching.looks import backdrop_of, looked
+from catalogue_audit.statistics.matching.recoloured_views import exchanged_among_recoloured
 from catalogue_audit.statistics.matching.shooting_order import (
     SHIFTED_PRODUCTS,
     exchanged_in_order,
@@ -71,6 +72,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
     for step in (
         names_shifted(frames, looks, products),
         one_photograph_twice(frames, looks, products, crops, pairs, fits),
+        exchanged_among_recoloured(frames, looks, pairs),
         wrong_kind_of_view(frames, looks, crops),
         wrong_products(frames, sketches, looks, products, inside, pairs),
         wrong_colourways(frames, sketches, looks, products),
@@ -79,7 +81,7 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps, found),  # as found by then
-        wrong_details(frames, looks, shown, crops, inside, fits),
+        wrong_details(frames, looks, shown, crops, inside, fits, found),
         twin_details(frames, sketches, looks, products, crops, fits),
     ):
         settled, exchanged, filed, doubtful = _settled(frames, found, products)

@@ -25,6 +25,10 @@ LEAST_SLOPE = 2e-6  # the same a px, squared, in a tile's less structured direct
 STEPS, MOST_DISTORTED = 30, 0.004  # of the last laying over, as in `likeness`
 MOST_MOVED_PX = 0.5  # a thousandth of the frame: 0.4 mm of a bag that fills two thirds of it
 LEAST_ALIKE = 0.97  # correlation of the fine structure
+INSIDE = 0.12  # of the root of the product's area: farther from its outline than this, seams and handles of any face are left behind
+LEAST_GRAIN = 0.4  # levels rms inside, in both pictures
+OTHER_GRAIN = 0.4  # correlation there; copies at 0.8 of the size keep 0.6 at JPEG quality 60, and 0.44 at 30 (`LEAST_GRAIN` and more, 60 faces)
+FEWEST_INSIDE = 2000  # px
 
 
 def nothing_moved(first, second, matrix, shapes, mirrored=False):
@@ -47,23 +51,59 @@ def nothing_moved(first, second, matrix, shapes, mirrored=False):
     bool or None
         None where too little structure is seen to tell.
     """
-    greys = [_grey(sketch) for sketch in (first, second)]
-    if any(grey is None for grey in greys):
+    one, laid, covered = _laid_over(first, second, matrix, shapes, mirrored)
+    if one is None:
         return None
-    if mirrored:
-        greys[1] = np.ascontiguousarray(greys[1][:, ::-1])
-    planes = [_fine_structure(grey) for grey in greys]
-    small = [np.empty(shape, np.uint8) for shape in shapes]
-    matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, MOST_DISTORTED)
-    if matrix is None:
-        return None
-    laid, covered = warped(greys[1], matrix, greys[0].shape)
-    moved, alike, slope = displacements(planes[0], _fine_structure(laid), covered)
+    planes = _fine_structure(one), _fine_structure(laid)
+    moved, alike, slope = displacements(*planes, covered)
     if moved.size < FEWEST_TILES:
         return None
     clear = slope >= np.median(slope)
     within = float(np.percentile(moved[clear], 90)) <= MOST_MOVED_PX
     return within and float(np.average(alike, weights=slope)) >= LEAST_ALIKE
+
+
+def another_grain(first, second, matrix, shapes, mirrored=False):
+    """
+    Whether the middles of two products, away from the outline, show structure that is not the same.
+
+    The front and the back of a rigid bag have one outline, its handles and its seam. Their material was cut from two places.
+
+    Parameters
+    ----------
+    first, second, matrix, shapes, mirrored
+        As of `nothing_moved`; the first has a ``mask``, else it is not told.
+
+    Returns
+    -------
+    bool
+        False also where there is too little structure to tell.
+    """
+    mask = first.get("mask")
+    one, laid, covered = _laid_over(first, second, matrix, shapes, mirrored) if mask is not None else (None, None, None)
+    if one is None:
+        return False
+    product = cv2.resize(mask.astype(np.uint8), one.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    depth = cv2.distanceTransform(np.pad(product, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    inside = covered & (depth > INSIDE * np.sqrt(product.sum()))
+    if inside.sum() < FEWEST_INSIDE:
+        return False
+    grains = [_between(grey)[inside] for grey in (one, laid)]
+    seen = min(float(np.sqrt(np.mean(grain**2))) for grain in grains) >= LEAST_GRAIN
+    return seen and float(np.corrcoef(*grains)[0, 1]) < OTHER_GRAIN
+
+
+def _laid_over(first, second, matrix, shapes, mirrored):
+    """The first picture's lightness, the second's laid over it, and where both are seen; three times None where they cannot be."""
+    greys = [_grey(sketch) for sketch in (first, second)]
+    if any(grey is None for grey in greys):
+        return None, None, None
+    if mirrored:
+        greys[1] = np.ascontiguousarray(greys[1][:, ::-1])
+    planes = [_fine_structure(grey) for grey in greys]
+    small = [np.empty(shape, np.uint8) for shape in shapes]
+    matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, MOST_DISTORTED)
+    return (None, None, None) if matrix is None else (greys[0], *warped(greys[1], matrix, greys[0].shape))
 
 
 def displacements(one, other, covered):
@@ -121,8 +161,12 @@ def _grey(sketch):
 
 def _fine_structure(grey):
     """Differences of the lightness's logarithm over some pixels: light that falls off over the picture does not count."""
-    logarithm = np.log(grey + np.float32(DARKEST))
-    return cv2.GaussianBlur(logarithm, (0, 0), FINE_PX) - cv2.GaussianBlur(logarithm, (0, 0), COARSE_PX)
+    return _between(np.log(grey + np.float32(DARKEST)))
+
+
+def _between(plane):
+    """What of a plane is larger than `FINE_PX` and smaller than `COARSE_PX`."""
+    return cv2.GaussianBlur(plane, (0, 0), FINE_PX) - cv2.GaussianBlur(plane, (0, 0), COARSE_PX)
 
 
 def _tile_means(plane):

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.matching.laying import picture_of, turn_of
 from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
-from catalogue_audit.statistics.matching.moved import nothing_moved
+from catalogue_audit.statistics.matching.moved import another_grain, nothing_moved
 
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
 SAME_FRACTION = 0.005  # s, where both files have the fraction
@@ -22,6 +22,7 @@ PLAINLY_APART = 3 * SAME_COLOUR  # CIELAB, of thumbnails' products; what is move
 SKETCHES_AT_HAND = 256  # 40 MB
 SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
 PHOTOGRAPHED_AGAIN = "photographed_again"  # one bag, under two products, seen alike: no copy, but one of the two is filed wrongly
+CROPPED_ROUND = "cropped_round"  # two rounds of one view, of which one may have been framed anew on purpose
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 
 
@@ -94,8 +95,8 @@ def verified(loaded, pair):
         return (PHOTOGRAPHED_AGAIN, "as good as the same, but parts of it lie otherwise") if again else None
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
-    if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and not steady():
-        return None  # a plain bag's front and back are alike, but for the lie of seams and folds
+    if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and (not steady() or _of_two_cuts(likeness, *sketches)):
+        return None  # a plain bag's front and back are alike, but for the lie of seams and folds, or the grain alone
     if kind == "re_export" and not same_size:
         kind = "resized"
     return _judged(kind, likeness, steady, one, other, gap, same_size)
@@ -105,6 +106,12 @@ def _unmoved(likeness, first, second):
     """Whether two pictures differ in light, focus and noise alone, so that even at two times they are one photograph; None where that is not seen."""
     shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
     return nothing_moved(first, second, likeness.matrix, shapes, likeness.flipped)
+
+
+def _of_two_cuts(likeness, first, second):
+    """Whether the material of two products that lie over one another was cut from two places."""
+    shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
+    return another_grain(first, second, likeness.matrix, shapes, likeness.flipped)
 
 
 def _judged(kind, likeness, steady, one, other, gap, same_size):
@@ -157,6 +164,8 @@ def _same_claim(one, other, gap, apart, same_size, unnamed, kind):
         return "rendition", "two sizes of one picture"
     if stems[0] == stems[1]:
         return "rendition", "one picture in two folders"
+    if kind == "re_cropped":
+        return CROPPED_ROUND, "one picture in two framings, and no name says which is the newer"
     return ("round", "two rounds of one picture") if kind != "same_pixels" else None
 
 

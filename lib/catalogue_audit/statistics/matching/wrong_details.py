@@ -83,14 +83,17 @@ def some_of(rows, most=LEARNT_FROM):
     return [rows[int(place)] for place in np.unique(np.linspace(0, len(rows) - 1, min(most, len(rows))).round())]
 
 
-def wrong_details(frames, looks, products, crops, order, fits):
+def wrong_details(frames, looks, products, crops, order, fits, misfiled):
     """
     Details whose material is another product's, found there or exchanged with its own.
 
     A detail is at home where its structure is found in one of its product's
     pictures, in its colour. Where the structure is there in another colour, the
-    product that has both is the likely one: another colourway of the style.
+    product that has both is the likely one: another colourway of the style. Pictures that are known to be ``misfiled``
+    show another product's material, and so say nothing of their own.
     """
+    products = {sku: [row for row in rows if misfiled.get(row, ("", ""))[1] != "wrong_product"] for sku, rows in products.items()}
+    products = {sku: rows for sku, rows in products.items() if rows}
     rows = [row for row in sorted(crops) if frames["sku"][row] in products]
     rows = [row for row in rows if frames["view"][row] not in INSIDE_VIEWS]
     if len(products) < FEWEST_PRODUCTS or len(rows) < FEWEST_PRODUCTS:
