@@ -128,3 +128,10 @@ def test_a_zoom_that_stays_for_some_products_is_no_size_of_their_shapes():
     assert {(sku, view) for sku, view, _ in told} == {(f"Z{shape}-{colour}", "three_quarter") for shape in "OPQR" for colour in ("RED", "TAN")}
     assert [off for *_, off in told] == pytest.approx([0.1] * 8, abs=0.03)
     assert not clearly_scaled(set_zoomed_for_a_run(timed=False))
+
+
+def test_a_style_that_follows_another_by_name_is_no_zoom():
+    """Of two styles all told, however many products each has, the shape is as good a reason as time."""
+    frames = set_zoomed_for_a_run(timed=True)
+    shapes = frames["sku"].str[1]
+    assert not clearly_scaled(frames.assign(style=np.where(shapes >= "O", "shoe", "tote")))

@@ -16,6 +16,7 @@ from catalogue_audit.statistics.geometry.camera_distance import free_sizes
 from catalogue_audit.statistics.geometry.front_distance import FRAMED, scatters, sizes_by_the_front
 from catalogue_audit.statistics.geometry.moved_camera import gains_by_zoom, moved_with_time
 from catalogue_audit.statistics.geometry.style_places import body_axes, shapes_of, style_places
+from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_of
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.geometry.working_scale import pixels_per_cm
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
@@ -100,7 +101,7 @@ def size_and_place(frames, sketches, brief, products=None, distance_may_be_kept=
     Returns
     -------
     DataFrame
-        ``scale_dev`` (fraction, + larger), ``centre_dev_x``, ``centre_dev_y``
+        ``scale_dev`` (fraction, + larger, against the rule and the style's own), ``centre_dev_x``, ``centre_dev_y``
         (fractions of the frame, + right, + down, against `places` and the style's own), their standard uncertainties
         ``scale_dev_sd``, ``centre_dev_x_sd``, ``centre_dev_y_sd``; ``px_per_cm``.
     """
@@ -110,7 +111,7 @@ def size_and_place(frames, sketches, brief, products=None, distance_may_be_kept=
     sizes, free, front = _all_sizes(frames, views, rules, products, distance_may_be_kept)
     zoomed = 0.0 if free is None else _gains_by_zoom(frames, views, sizes, products)
     size, size_sd = _all_frames(frames, views, weigh_rules(sizes, SIZE_SD, _shares(rules, free is not None), free, front=front, gains=zoomed))
-    found = {"scale_dev": np.expm1(size), "scale_dev_sd": size_sd}
+    found = {"scale_dev": np.expm1(size - own_sizes(frames, size, SIZE_SD, products)), "scale_dev_sd": size_sd}
     for name, (off, sd, shift) in places(frames, sketches, products).items():
         found |= {name: off - shift, f"{name}_sd": sd}
     return pd.DataFrame(found | {"px_per_cm": pixels_per_cm(frames, sketches, products)}, index=frames.index)
@@ -180,7 +181,7 @@ def _gains_by_zoom(frames, views, sizes, products):
     """`gains_by_zoom` of the rules that keep one thing equal; a limit or a distance of its own would follow any step. (views, m)."""
     plain = [_from_middle(values)[: len(RULES) - 1] for values in sizes]
     scatter = np.full((1, 1), SIZE_SD)
-    gains = gains_by_zoom(frames, views, plain, shapes_of(frames, products), SIZE_SD, lambda apart: float(_fit(apart[None], scatter)[0]))
+    gains = gains_by_zoom(frames, views, plain, styles_of(frames, products), SIZE_SD, lambda apart: float(_fit(apart[None], scatter)[0]))
     return np.pad(gains, ((0, 0), (0, (len(sizes[0]) if sizes else 0) - gains.shape[1])))
 
 
