@@ -17,7 +17,7 @@ SKUS = tuple(f"BAG-{number:03d}" for number in range(60))
 
 def sheet(tmp_path, answers, heading=None, separator=","):
     """A filled-in sheet: SKU → its answers, or one answer for every question."""
-    lines = [separator.join(heading or ["no", "sku", "name", *QUESTIONS, "note"])]
+    lines = [separator.join(heading or ["row", "sku", "name", *QUESTIONS, "note"])]
     for number, (sku, given) in enumerate(answers.items(), 1):
         given = [given] * len(QUESTIONS) if isinstance(given, str) else given
         lines.append(separator.join([str(number), sku, "", *given, "as seen"]))
@@ -74,7 +74,7 @@ def test_a_product_that_was_not_drawn_is_refused(tmp_path):
 def test_a_sheet_saved_by_a_spreadsheet_is_read(tmp_path):
     """Semicolons, leading zeros dropped, case changed, one more column."""
     skus = tuple(f"{number:05d}" for number in range(7, 12))
-    heading = ["no", "SKU", "name", *[question.upper() for question in QUESTIONS], "Note"]
+    heading = ["row", "SKU", "name", *[question.upper() for question in QUESTIONS], "Note"]
     sample = taken(tmp_path, {sku.lstrip("0"): "yes" for sku in skus}, skus=skus, heading=heading, separator=";")
     assert sample.plan.whole_lot and sample.decision == "accept" and list(sample.answers) == list(skus)
 
@@ -87,7 +87,7 @@ def test_an_answer_that_is_none_is_told(tmp_path, answer, words):
 
 def test_a_table_without_the_questions_is_no_check_sheet(tmp_path):
     with pytest.raises(UsageError, match="no column 'zip straight'"):
-        taken(tmp_path, {drawn()[0]: ["yes"] * 3}, heading=["no", "sku", "name", "hardware neat", "tag placed", "stuffing natural", "note"])
+        taken(tmp_path, {drawn()[0]: ["yes"] * 3}, heading=["row", "sku", "name", "hardware neat", "tag placed", "stuffing natural", "note"])
 
 
 def test_no_question_no_sample():

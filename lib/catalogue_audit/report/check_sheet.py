@@ -28,7 +28,7 @@ def sheet_rows(audit):
     Returns
     -------
     columns : list of str
-        ``no``, ``sku``, ``name``, the questions, ``note``.
+        ``row``, ``sku``, ``name``, the questions, ``note``.
     rows : list of dict
         With ``picture``, the row of the frame that stands for the product, or None.
     """
@@ -38,11 +38,11 @@ def sheet_rows(audit):
     names = dict(zip(audit.products["sku"], audit.products["name"], strict=True))
     pictures = _main_pictures(audit)
     rows = [
-        {"no": number, "sku": sku, "name": names.get(sku), **product["answers"], "note": product["note"], "picture": pictures.get(sku)}
+        {"row": number, "sku": sku, "name": names.get(sku), **product["answers"], "note": product["note"], "picture": pictures.get(sku)}
         for number, product in enumerate(sampling["products"], 1)
         for sku in [product["sku"]]
     ]
-    return ["no", "sku", "name", *sampling["questions"], "note"], rows
+    return ["row", "sku", "name", *sampling["questions"], "note"], rows
 
 
 def _main_pictures(audit):
@@ -113,7 +113,7 @@ def write_check_sheet_on_paper(audit, folder):
     entries = [
         {
             "picture": folder / PICTURES / thumb_name(row["picture"]) if row["picture"] is not None else None,
-            "title": f"{row['no']}  {plain_text(row['sku'])}",
+            "title": f"{row['row']}  {plain_text(row['sku'])}",
             "name": plain_text(row["name"]),
             "answers": [(plain_text(question), row[question]) for question in sampling["questions"]],
             "note": plain_text(row["note"]),
