@@ -147,6 +147,17 @@ def test_flat_tiles_of_a_crop_that_hold_a_fine_material_do_not_count():
     assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(1.5, rel=0.1)
 
 
+def test_a_dark_product_that_meets_the_frame_leaves_its_light_backdrop_to_tell_the_noise():
+    """A tone curve that rises by half as much in the dark as in the light, as the toe of cameras' curves, halves the noise there."""
+    rng = np.random.default_rng(9)
+    mask = np.zeros((900, 900), bool)
+    mask[400:, 200:] = True
+    noise = rng.standard_normal((900, 900, 3))
+    picture, tables = _coded(np.where(mask[..., None], 50 + 1.5 * noise, 190 + 3 * noise), 92)
+    outline = outline_of(working_mask(mask, picture))._replace(touches=("right", "bottom"))
+    assert noise_facts(picture, backdrop_of(picture), outline, tables)["noise"] == pytest.approx(3, rel=0.1)
+
+
 @pytest.mark.parametrize(("tone", "told"), [(150.0, True), (60.0, False)])
 def test_a_crop_tells_noise_in_no_darker_tone_than_a_middle_grey(tone, told):
     """

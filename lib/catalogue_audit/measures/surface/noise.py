@@ -107,11 +107,17 @@ def noise_facts(picture, backdrop, outline, tables=None):
 
 
 def _of_noise_alone(picture, places, luma_table):
-    """Of flat places those without seams or grain; and these, or the calm parts of the product that show nothing but noise."""
+    """
+    Of flat places those without seams or grain; and these, or the calm parts of the product that show nothing but noise.
+
+    Its dark parts are no measure for a light backdrop: the tone curve makes other code values of the same noise there, fewer at its toe.
+    """
     calm = _calm_tiles(picture)
-    looked_at = places + [place for place in calm if place not in places]
+    light = _light(picture, calm)
+    looked_at = places + [place for place in light if place not in places]
     even = _even([_luma_blocks(tile) for tile in _tiles_at(picture, looked_at)], luma_table)
     beside = [looked_at[k] for k in even if k < len(places)]
+    calm = light or calm
     return beside, beside or [calm[k] for k in _white([_luma_blocks(tile) for tile in _tiles_at(picture, calm)])]
 
 
