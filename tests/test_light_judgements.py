@@ -123,6 +123,17 @@ def test_chroma_that_every_product_loses_at_an_angle_is_usual():
     assert max(_views(colours).values()) < 0.6
 
 
+@pytest.mark.parametrize(("cast", "told"), [(1.0, False), (0.75, True)])
+def test_a_surface_that_keeps_the_chroma_others_lose_at_an_angle_has_no_other_colour(cast, told):
+    """A burgundy bag under a cognac flap that turns to the lamps: of the burgundy below it the slanting view mirrors no more; a cast is seen all the same."""
+    hues = [(20, 30), (-25, 10), (5, -35), (40, 20), (-10, -25), (30, -15)]
+    colours = [{view: [(50, a * kept, b * kept, 0.95)] for view, kept in (("front", 1.0), ("back", 1.0), ("three_quarter", 0.7))} for a, b in hues]
+    flap, burgundy = (50, 29, 40), (50, 45, 19)
+    two = {"front": [(*flap, 0.65), (*burgundy, 0.3)], "three_quarter": [(50, 20.3, 28, 0.65), (*burgundy, 0.3)]}
+    off = _views([*colours, two | {"back": [(*_tinted(burgundy, 1.0, cast), 0.95)], "side": [(*flap, 0.95)]}])
+    assert (off["6_back.jpg"] > 3) == told
+
+
 @pytest.mark.parametrize("odd", ["front", "three_quarter"])
 def test_of_two_views_the_detail_tells_which_is_off(odd):
     right, wrong = (60, 10, 20), _tinted((60, 10, 20), 1.2, 0.7)

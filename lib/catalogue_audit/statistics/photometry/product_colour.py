@@ -34,7 +34,8 @@ def product_colour_deviation(frames, sketches, gains, own=None):
 
     Colours are taken from the palettes, so that a pattern's colours are compared
     with themselves; each is scaled to one lightness in linear light, which is
-    what shading does, and then compared; where a picture was corrected with gains of its own, these tell the
+    what shading does, and then compared, both as it is seen and with its view's usual shift taken off, as not every
+    surface follows that; where a picture was corrected with gains of its own, these tell the
     difference whatever the colours. Where a product has two whole views, its
     details tell which of the two is off.
 
@@ -68,14 +69,16 @@ def product_colour_deviation(frames, sketches, gains, own=None):
     for place in np.flatnonzero(whole | crop):
         members.setdefault(sku[place], []).append(place)
     shown = [[k for k in places if colours[k] is not None] for places in members.values()]
-    colours = _without_usual_shift(colours, shown, frames["view"].fillna("").to_numpy(str))
+    ways = (colours, _without_usual_shift(colours, shown, frames["view"].fillna("").to_numpy(str)))
+    colours = ways[1]
     for places, views in zip(members.values(), shown, strict=True):
         details = [k for k in places if crop[k]] if len(views) == 2 else []
         witnesses = [_at_one_lightness(crop_palette(sketches, files[k]), (1.0, 1.0)) for k in details]
         for k in views:
             compared = [j for j in views[:: 1 + len(views) // MOST] if j != k]
             shown_by = [one for one in witnesses if one is not None]
-            off = sorted(_distance(colours[k], other) for other in [colours[j] for j in compared] + shown_by)
+            off = [min(_distance(way[k], way[j]) for way in ways) for j in compared]
+            off = sorted(off + [_distance(colours[k], other) for other in shown_by])
             if slanting[k] and len(views) > 1 and off[(len(off) - 1) // 2] > DOUBTED:
                 seen, *lights = (product_palette(sketches, files[j])[:, 0] for j in [k, *compared])
                 plain = [min(_distance(one, colours[j]) for one in _less_mirrored(colours[k], seen, light[0])) for j, light in zip(compared, lights, strict=True)]
