@@ -288,6 +288,20 @@ def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply
         assert 0.7 * sigma < facts["blur_px"] < 1.1 * sigma
 
 
+@pytest.mark.parametrize(("blurred_too", "soft"), [(False, False), (True, True)])
+def test_rounded_seams_are_no_blur_where_small_things_beside_them_are_crisp(blurred_too, soft):
+    """A rounded edge is as soft as it is round; a lens out of focus softens the stitches beside it as well."""
+    code = np.full((800, 800), 170.0)
+    code[:, 100:200] = code[:, 300:400] = code[:, 500:600] = 60.0
+    stitches = np.zeros((800, 800))
+    for y in range(40, 780, 30):
+        cv2.circle(stitches, (650, y), 4, 70.0, -1)
+    code = cv2.GaussianBlur(code, (0, 0), 4.0) + cv2.GaussianBlur(stitches, (0, 0), 4.0 if blurred_too else 0.5)
+    code += np.random.default_rng(2).normal(0, 1, code.shape)
+    facts = _facts(np.repeat(code[..., None], 3, axis=2), np.ones((800, 800)))
+    assert facts["blur_px"] > 3.4 if soft else facts["blur_px"] < 1.0
+
+
 @pytest.mark.parametrize("length", [5, 8, 14, 20])
 @pytest.mark.parametrize("angle", [0, 35, 90])
 def test_no_place_is_steeper_than_a_smear_lets_it(scene, length, angle):

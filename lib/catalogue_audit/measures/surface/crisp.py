@@ -37,7 +37,9 @@ SPARED = 0.55, 0.85  # a smear did not widen edges narrower by this than it woul
 FEWEST_PLACES, NEAR_PLACE = 40, 4  # places where light changes, with fewer a picture shows too little; and full-resolution px around each
 LEAST_RISE = 2.0  # code values a pixel
 OWN_WIDTH = 0.8  # px; of an edge without width, as steepness tells it
-TOO_STEEP = 0.3  # of the width that a smear leaves anywhere along it; of smeared pictures the steepest places have 0.35 at least (measured)
+# Of the width that a smear leaves anywhere along it, or a lens out of focus anywhere: the steepest places of smeared pictures have
+# 0.35 at least, of such out of focus 0.42 (measured).
+TOO_STEEP = 0.3
 CRISPER = 0.5  # of the width of a picture's clear edges, at most, are those in the plane of focus; ...
 IN_FOCUS = 0.2, 0.03  # ... of the steepest at least so many, by number and by weight; out of focus at most 0.13 and 0.01 (measured)
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
-from catalogue_audit.measures.surface.crisp import in_focus, is_steep_along, may_hold_crisp_edges, spares_crisp_edges, steepest_width
+from catalogue_audit.measures.surface.crisp import TOO_STEEP, in_focus, is_steep_along, may_hold_crisp_edges, spares_crisp_edges, steepest_width
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
@@ -82,9 +82,8 @@ def sharpness_facts(picture, outline):
         length, angle = (0.0, np.nan) if length > 0 else (length, angle)
         blur, sd = lens_width(edges)
     resolved = None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, edges, inside, detail, lens_drew))
-    if not length > 0 and blur > SOFT and not cut and may_hold_crisp_edges(resolved, edges.sigma, blur):
-        crisp = in_focus(picture, region, blur)
-        blur, sd = (blur, sd) if crisp is None else lens_width(crisp)
+    if not length > 0 and blur > SOFT and not cut:
+        blur, sd = _in_focus_somewhere(picture, region, edges, resolved, blur, sd)
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
@@ -102,6 +101,18 @@ def _without_clear_edges(picture, candidates):
         return {"reasons": ("the product shows too few clear edges to measure its sharpness",)}
     reasons = ("the product shows too few clear edges to tell its motion and its resolved detail",)
     return {"blur_px": steepest, "blur_sd_px": UNSURE["steep"] * steepest, "reasons": reasons}
+
+
+def _in_focus_somewhere(picture, region, edges, resolved, blur, sd):
+    """Blur and uncertainty of a soft picture (pixels), unless some of it is crisp: then of what is."""
+    steepest = steepest_width(picture.encoded, *_candidates(picture, region)[:2])
+    is_steep = steepest is not None and steepest < TOO_STEEP * blur
+    if not is_steep and not may_hold_crisp_edges(resolved, edges.sigma, blur):
+        return blur, sd
+    crisp = in_focus(picture, region, blur)
+    if crisp is not None:
+        return lens_width(crisp)
+    return (max(steepest, LEAST), UNSURE["steep"] * max(steepest, LEAST)) if is_steep else (blur, sd)
 
 
 def _spares_some(picture, region, length, angle):
