@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 from catalogue_audit.statistics.matching.signatures import GRID
 
 NEAREST, ASKED = 4, 16  # pictures verified; more are asked for by eight numbers, and sifted by the whole grid
+AT_ONCE = 2000  # pictures whose nearest are held in memory together, 10 kB each
 FRAME_MATCH, BOX_MATCH = 0.985, 0.985  # correlation of lightness grids: below, two photographs (re-crops: 0.999)
 DETAIL_MATCH = 0.95  # the same for details, whose frame moves over them when they are cropped again
 ASPECT_UNIT = 0.03  # of a product box's width over height, between a picture and its re-crop
@@ -116,10 +117,17 @@ def _nearest(own, others, grids, other_grids, match):
     a, b : (pairs,) ndarray of int
         ``a != b``; a pair may come both ways round.
     """
-    count = len(own)
-    _, near = cKDTree(others).query(own, k=min(ASKED, count), p=2)
-    near = np.asarray(near).reshape(count, -1)
-    first = np.repeat(np.arange(count), near.shape[1])
+    tree = cKDTree(others)
+    blocks = [np.arange(start, min(start + AT_ONCE, len(own))) for start in range(0, len(own), AT_ONCE)]
+    pairs = [_nearest_of(block, tree, own, others, grids, other_grids, match) for block in blocks]
+    return tuple(np.concatenate(column) for column in zip(*pairs, strict=True))
+
+
+def _nearest_of(rows, tree, own, others, grids, other_grids, match):
+    """`_nearest` of some pictures."""
+    _, near = tree.query(own[rows], k=min(ASKED, len(others)), p=2)
+    near = np.asarray(near).reshape(len(rows), -1)
+    first = np.repeat(rows, near.shape[1])
     second = near.ravel()
     close = (np.abs(own[first] - others[second]).max(axis=1) <= 1) & (first != second)
     first, second = first[close], second[close]
@@ -128,8 +136,8 @@ def _nearest(own, others, grids, other_grids, match):
     first, second, alike = first[good], second[good], alike[good]
     order = np.lexsort((second, -alike, first))
     first, second = first[order], second[order]
-    begins = np.searchsorted(first, np.arange(count))
-    rank = np.arange(first.size) - begins[first] if first.size else first
+    begins = np.searchsorted(first, rows)
+    rank = np.arange(first.size) - begins[first - rows[0]] if first.size else first
     kept = rank < NEAREST
     return first[kept], second[kept]
 
