@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from catalogue_audit.statistics.matching.looks import Look
-from catalogue_audit.statistics.matching.twin_details import agreement, one_place, twin_details
+from catalogue_audit.statistics.matching.twin_details import agreement, how_alike, twin_details
 
 SIZE = 640
 
@@ -33,13 +33,13 @@ def _sketch(bag, at=(100, 100), noise=3.0, seed=0):
 
 def test_one_place_taken_twice_agrees_though_the_camera_moved():
     sketches = {"one": _sketch(_bag(1)), "again": _sketch(_bag(1), (150, 70), seed=5)}
-    assert one_place(sketches, ("one", "again")) and one_place(sketches, ("again", "one"))
+    assert how_alike(sketches, ("one", "again")) and how_alike(sketches, ("again", "one"))
 
 
 @pytest.mark.parametrize("other", [_bag(2), _bag(1, tone=(60, 90, 120)), _bag(3, lock=(420, 430))], ids=["grain", "colour", "lock"])
 def test_two_bags_do_not_agree_though_they_have_one_lock(other):
     sketches = {"one": _sketch(_bag(1)), "other": _sketch(other)}
-    assert not one_place(sketches, ("one", "other"))
+    assert not how_alike(sketches, ("one", "other"))
 
 
 def test_what_has_no_picture_agrees_with_nothing():

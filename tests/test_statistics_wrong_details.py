@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.statistics.matching.wrong_details import Colours
+from catalogue_audit.statistics.matching.wrong_details import Colours, Fits, wrong_details
 
 
 @pytest.mark.parametrize(
@@ -48,3 +48,41 @@ def test_a_foreign_detail_belongs_to_the_one_product_of_its_colours_that_has_non
     looks[9] = look(30, 40)
     frames.loc[9, "sku"] = "B"
     assert colours.without_a_detail(frames, [1, 8, 9], 1)[0] is None  # it has its own
+
+
+def shown_as(correlation, colour):
+    return SimpleNamespace(correlation=correlation, zoom=3.0, colour=colour)
+
+
+@pytest.mark.parametrize("misfiled", [True, False])
+def test_a_picture_of_another_product_says_nothing_of_its_details(misfiled):
+    """A's front shows B, a bag of the same build in another colour: A's detail is found there in another colour, and is at home in its back."""
+    rows = [(sku, view) for sku in "ABCD" for view in ("front", "back", "detail")]
+    frames = pd.DataFrame(rows, columns=["sku", "view"]).assign(file=[f"{sku}_{view}" for sku, view in rows])
+    colours = {"A": (0, 0), "B": (40, 0), "C": (0, 40), "D": (0, -40)}
+    looks = {row: SimpleNamespace(colour=np.tile([50.0, *colours["B" if row == 0 else sku]], 5).astype(np.float32)) for row, (sku, _) in enumerate(rows)}
+    products = {sku: [3 * number, 3 * number + 1] for number, sku in enumerate("ABCD")}
+
+    class Found(Fits):
+        def __init__(self):
+            pass
+
+        def look_for(self, pairs, zooms=None):
+            pass
+
+        def zooms_learnt(self, pairs):
+            return np.array([2.0, 3.0, 4.0])
+
+        def __call__(self, crop, whole, zooms=None):
+            detail, picture = rows[crop][0], "B" if whole == 0 else rows[whole][0]
+            same_bag = detail == rows[whole][0] or whole == 0 or picture == "C"  # C is of A's build and colour
+            clear = 0.9 if whole == 0 or picture == "C" else 0.7
+            return shown_as(clear if same_bag else 0.1, 32.0 if detail == "A" and whole == 0 else 1.0)
+
+        def in_frames(self, crop, wholes):
+            return self.best(crop, wholes, None)
+
+    known = {0: ("B", "wrong_product", 2.0, "")} if misfiled else {}
+    crops = {row for row, (_, view) in enumerate(rows) if view == "detail"}
+    told = [row for row, _ in wrong_details(frames, looks, products, crops, {}, Found(), known)]
+    assert told == ([] if misfiled else [2])

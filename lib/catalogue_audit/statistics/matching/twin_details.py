@@ -46,10 +46,10 @@ def twin_details(frames, sketches, looks, products, crops, fits):
     if len(products) < FEWEST_PRODUCTS or len(rows) < FEWEST_PRODUCTS:
         return
     pairs = _nominated(frames, looks, rows)
-    alike = spread(one_place, [tuple(frames["file"][row] for row in pair) for pair in pairs], sketches)
+    alike = spread(how_alike, [tuple(frames["file"][row] for row in pair) for pair in pairs], sketches)
     colours = Colours(looks, products, rows)
     limit = usual_most([colours.distance(row, frames["sku"][row]) for row in rows], FOREIGN_COLOUR + 2)
-    for pair in (pair for pair, same in zip(pairs, alike, strict=True) if same):
+    for pair in _likest(pairs, alike):
         names = [frames["sku"][row] for row in pair]
         fit = [max(fisher_z(np.nan_to_num(fits.in_frames(row, products[name]).correlation)) for row in pair) for name in names]
         apart = [np.mean([colours.distance(row, name) for row in pair]) for name in names]
@@ -80,10 +80,24 @@ def _nominated(frames, looks, rows):
     return sorted(pairs)
 
 
-def one_place(sketches, files):
-    """Whether two pictures agree all over in structure and colour, moved by no more than a `MOVED`-th of the frame."""
+def _likest(pairs, alike):
+    """
+    Pairs of one place that are the likest for either of their two details: what a detail was taken from is likest, and each look costs time.
+
+    >>> _likest([(0, 1), (0, 2), (1, 2), (3, 4)], [0.9, 0.8, 0.75, 0.0])
+    [(0, 1), (0, 2)]
+    """
+    most = {}
+    for pair, like in zip(pairs, alike, strict=True):
+        for row in pair:
+            most[row] = max(like, most.get(row, 0.0))
+    return [pair for pair, like in zip(pairs, alike, strict=True) if like and like >= min(most[row] for row in pair)]
+
+
+def how_alike(sketches, files):
+    """`agreement` of two pictures that show one place in one colour, moved by no more than a `MOVED`-th of the frame; 0 of others."""
     like, apart = agreement(sketches, files)
-    return like >= ONE_PLACE and apart <= ONE_COLOUR
+    return like if like >= ONE_PLACE and apart <= ONE_COLOUR else 0.0
 
 
 def agreement(sketches, files):

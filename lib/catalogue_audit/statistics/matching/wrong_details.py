@@ -29,7 +29,7 @@ class Fits:
     def __init__(self, frames, sketches):
         self._files = frames["file"]
         self._sketches = sketches
-        self._known = {}
+        self._known, self._in_frames = {}, {}
         self._usual = np.empty(0)
         self._layers = LayersAtHand(sketches)
 
@@ -59,8 +59,9 @@ class Fits:
 
     def in_frames(self, crop, wholes):
         """The best fit into several pictures with what surrounds their product: a detail at its edge shows some of it."""
-        asked = [(self._files[crop], self._files[whole]) for whole in wholes]
-        fits = spread(fitted_in_frame, asked, self._sketches, self._layers)
+        new = {(crop, whole): (self._files[crop], self._files[whole]) for whole in wholes if (crop, whole) not in self._in_frames}
+        self._in_frames.update(zip(new, spread(fitted_in_frame, new.values(), self._sketches, self._layers), strict=True))
+        fits = (self._in_frames[crop, whole] for whole in wholes)
         return max((fit for fit in fits if np.isfinite(fit.zoom)), key=lambda fit: fit.correlation, default=NOT_FOUND)
 
     def best_of_each(self, crop, wholes, zooms):
