@@ -8,7 +8,7 @@ and may share it with another product, yet it tells of no mistake.
 import numpy as np
 
 from catalogue_audit.pixels.colour import ciede2000
-from catalogue_audit.statistics.matching.looks import outline_match
+from catalogue_audit.statistics.matching.looks import outline_match, structure_match
 from catalogue_audit.statistics.photometry.product_colour import LARGE, SHOWN, product_palette
 
 ONE_LIGHTNESS = 50.0  # CIELAB; a shaded colour keeps its ratios: a* and b* fall with L* + 16, all three being cube roots of light
@@ -32,7 +32,7 @@ def is_gusset_of_its_own(frames, sketches, row, others):
 
 def lies_over(one, other, structure):
     """Whether two looks have one outline and at least so much structure (correlation) in common."""
-    return outline_match(one, other) >= SAME_OUTLINE and float((one.structure * other.structure).sum()) >= structure
+    return outline_match(one, other) >= SAME_OUTLINE and structure_match(one, other) >= structure
 
 
 def shows_own_colours(frames, sketches, row, others):

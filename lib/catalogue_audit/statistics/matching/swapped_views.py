@@ -195,7 +195,7 @@ def _sibling_votes(frames, looks, pairs):
     for members in styles.values():
         if len(members) < 3:
             continue
-        unlike = np.stack([(looks[pairs[sku][0]].structure - looks[pairs[sku][1]].structure).ravel() for sku in members])
+        unlike = np.stack([np.subtract(*(looks[row].structure for row in pairs[sku]), dtype=np.float32).ravel() for sku in members])
         told = {}
         for place, sku in enumerate(members):
             agreement = np.delete(unlike @ unlike[place], place)
