@@ -15,6 +15,7 @@ from catalogue_audit.statistics.photometry.backgrounds import light_of_backgroun
 from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained, odd_share
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
+from catalogue_audit.statistics.photometry.product_lamps import by_lamps_of_the_product
 from catalogue_audit.statistics.photometry.regions import median_known
 from catalogue_audit.statistics.photometry.view_effects import (
     group_effects,
@@ -92,6 +93,8 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     seen = level - view_effects(level, sku, groups, mirrored) if np.isfinite(level).any() else level
     alone, alone_sd = by_its_own_lamps(frames, background, seen, extra_sd, sku, whole, straight)
     background, background_sd = background - alone, np.hypot(background_sd, alone_sd)
+    lamps, lamps_sd = by_lamps_of_the_product(frames, background, seen, extra_sd, sku, straight)
+    level = level - lamps
     beside = _beside(frames, background)
     behind = background - of_the_place(background, sku, groups, whole)
     told = light_of_backgrounds(behind, background_sd, level, sku, groups, whole, beside, _beside(frames, np.where(whole, behind, np.nan), sku))
@@ -126,7 +129,7 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = expected[alone], np.hypot(BACKGROUND_ONLY_SD, steady_sd[alone])
     lost = (burnt > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
-    return np.where(lost, np.nan, ev), np.where(lost, np.nan, sd)
+    return np.where(lost, np.nan, ev + lamps), np.where(lost, np.nan, np.hypot(sd, lamps_sd))
 
 
 def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, odd, odd_sd, sku):
