@@ -90,6 +90,8 @@ def read_container(data, max_pixels=MAX_PIXELS):
             True where a JPEG without its end marker lacks scans, so that it would decode to a coarser picture.
         ``white_is_zero``
             True for a TIFF of more than 8 bits that holds a negative.
+        ``premultiplied``
+            True for a TIFF whose colours are multiplied by their transparency already.
         ``not_read``
             what it is about the pixels of a TIFF that is not read here; empty for those that are.
         ``reasons``
@@ -121,7 +123,7 @@ _BLANK = {
     "format": None, "width_px": None, "height_px": None, "colour_profile": None, "bit_depth": 8, "chroma_subsampling": None,
     "jpeg_quality": None, "icc": None, "components": 3, "has_alpha": False, "progressive": False, "scans": 1, "frames": 1,
     "quantisation": {}, "colour_transform": None, "complete": True, "junk": False, "coded_block": None, "reasons": (),
-    "cut_between_scans": False, "white_is_zero": False, "not_read": "",
+    "cut_between_scans": False, "white_is_zero": False, "premultiplied": False, "not_read": "",
 }  # fmt: skip
 
 

@@ -200,6 +200,7 @@ def read_tiff(data):
         "bit_depth": depth,
         "components": max(components, colours),
         "has_alpha": components > colours and tags.get(338, (0,))[0] in (1, 2),
+        "premultiplied": components > colours and tags.get(338, (0,))[0] == 1,
         "icc": tiff.bytes_of(data, tags, 34675),
         "frames": frames,
         "white_is_zero": depth > 8 and tags.get(262) == (0,),

@@ -8,7 +8,8 @@ from catalogue_audit.errors import UnreadablePicture
 
 MAX_SEGMENTS = 2000  # header segments; photographs carry 5 to 100, a large panorama a few hundred
 
-SOI, EOI, SOS, DQT = 0xD8, 0xD9, 0xDA, 0xDB
+SOI, EOI, SOS, DQT, APP2 = 0xD8, 0xD9, 0xDA, 0xDB, 0xE2
+ICC = b"ICC_PROFILE\x00"
 FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # SOF0 .. SOF15
 BARE_MARKERS = frozenset(range(0xD0, 0xD8)) | {0x01}  # RST0 .. RST7 and TEM carry no length
 
@@ -90,8 +91,10 @@ def read_header(data):
 
 
 def without_junk(data, header):
-    """The file with only its segments and scans, as a strict decoder wants it."""
-    segments = (data[start - 4 : end] for _, start, end in header.segments)
+    """The file with only its segments and scans and without its colour profile, as a strict decoder wants it."""
+    segments = (
+        data[start - 4 : end] for marker, start, end in header.segments if not (marker == APP2 and data.startswith(ICC, start, end))
+    )
     return b"".join((b"\xff\xd8", *segments, data[header.scan :]))
 
 
@@ -194,11 +197,11 @@ def icc_profile(data, header):
     bytes or None
         None without a profile; ``b""`` where its chunks do not fit together.
     """
-    chunks = [chunk for chunk in payloads(data, header, 0xE2, b"ICC_PROFILE\x00") if len(chunk) > 2]
+    chunks = [chunk for chunk in payloads(data, header, APP2, ICC) if len(chunk) >= 2]
     if not chunks:
         return None
     chunks.sort(key=lambda chunk: chunk[0])
-    if [chunk[0] for chunk in chunks] != list(range(1, chunks[0][1] + 1)):
+    if [chunk[0] for chunk in chunks] != list(range(1, chunks[0][1] + 1)) or len({chunk[1] for chunk in chunks}) > 1:
         return b""
     return b"".join(chunk[2:] for chunk in chunks)
 

@@ -175,7 +175,7 @@ def _jpeg_codes(data, container, space, buffer):
     size = container["width_px"] * container["height_px"] * len(space)
     if buffer is not None and (space != "RGB" or memoryview(buffer).nbytes < size):
         buffer = None
-    if container["junk"]:
+    if container["junk"] or container["icc"] == b"":  # a decoder takes chunks of a profile that do not fit together for damaged pixels
         data = jpeg.without_junk(data, jpeg.read_header(data))
     large = max(container["width_px"], container["height_px"]) > QUICK_CHROMA_FROM
     try:
@@ -275,6 +275,8 @@ def _deep(data, container):
     icc = container["icc"]
     if codes.ndim == 2:
         return codes, None, (icc, "GRAY")
-    if codes.shape[2] == 4:
+    if codes.shape[2] == 4 and (container["has_alpha"] or container["format"] == "PNG"):
+        if container["premultiplied"]:
+            codes[..., :3] = cv2.divide(codes[..., :3], cv2.merge([codes[..., 3]] * 3), scale=255)
         return cv2.cvtColor(codes, cv2.COLOR_BGRA2RGB), _alpha(codes[..., 3]), (icc, "RGB")
-    return cv2.cvtColor(codes, cv2.COLOR_BGR2RGB), None, (icc, "RGB")
+    return np.ascontiguousarray(codes[..., 2::-1]), None, (icc, "RGB")  # a fourth channel that says nothing of transparency is left out
