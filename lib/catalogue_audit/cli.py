@@ -2,6 +2,7 @@
 The command line's frame: one call, its exit status, and a plain sentence for whatever ends it early.
 """
 
+import contextlib
 import os
 import signal
 import sys
@@ -29,6 +30,8 @@ def main(arguments=None):
     int
         The exit status; see `commands.EXIT_STATUS`.
     """
+    if arguments is None:
+        _begin_in_utf8()
     options = command_parser().parse_args(arguments)
     if arguments is None and not sys.warnoptions:
         _tell_in_one_line()
@@ -57,6 +60,18 @@ class _Ended(KeyboardInterrupt):  # a KeyboardInterrupt, because event loops let
     def __init__(self, number):
         super().__init__(number)
         self.number = number
+
+
+def _begin_in_utf8():
+    """
+    Begin anew in Python's UTF-8 mode where the locale would read names of files in another encoding.
+
+    With such names as text no library could open an output folder that is called ``Lieferung ä``.
+    """
+    if sys.getfilesystemencoding() != "utf-8" and sys.executable:
+        os.environ["PYTHONUTF8"] = "1"  # for the processes that it starts
+        with contextlib.suppress(OSError):
+            os.execv(sys.executable, [sys.executable, "-X", "utf8", *sys.orig_argv[1:]])
 
 
 def _tell_in_one_line():

@@ -6,6 +6,7 @@ immediate.
 """
 
 import argparse
+import math
 import sys
 
 from catalogue_audit import __version__
@@ -184,6 +185,8 @@ def _run_season(options):
         tables_only=options.tables_only,
         progress=progress(),
     )
+    for line in result.left_out:
+        say(f"Left out: {line}")
     say(result.summary["verdict_sentence"])
     print_path(result.folder, "report")
     return result.exit_status
@@ -318,17 +321,20 @@ def _run_print(options):
 
 
 def _positive(text):
-    number = int(text)
+    number = int(text) if text.strip().isdecimal() else 0
     if number < 1:
-        msg = f"must be 1 or more, found {text}"
+        msg = f"must be a whole number, 1 or more, found {text!r}"
         raise argparse.ArgumentTypeError(msg)
     return number
 
 
 def _minutes(text):
-    number = float(text)
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
     if not 0 <= number <= MOST_MINUTES:
-        msg = f"must be 0 to {MOST_MINUTES}, found {text}"
+        msg = f"must be 0 to {MOST_MINUTES}, found {text!r}"
         raise argparse.ArgumentTypeError(msg)
     return number
 

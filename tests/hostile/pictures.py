@@ -170,12 +170,13 @@ def tiff_loop():
     return bytes(data)
 
 
-def tiff_of(array, photometric=2, samples=1, planes=1, orientation=1):
-    """An uncompressed TIFF of any kind of numbers (TIFF 6.0): (height, width, channels), or channels first in planes."""
+def tiff_of(array, photometric=2, samples=1, planes=1, orientation=1, extra=()):
+    """An uncompressed TIFF of any kind of numbers (TIFF 6.0): (height, width, channels), or channels first in planes; what `extra` channels are."""
     height, width, channels = array.shape if planes == 1 else (*array.shape[1:], array.shape[0])
     strips = channels if planes == 2 else 1
     fields = [(256, 4, (width,)), (257, 4, (height,)), (258, 3, (8 * array.itemsize,) * channels), (259, 3, (1,)), (262, 3, (photometric,))]
     fields += [(274, 3, (orientation,)), (277, 3, (channels,)), (278, 4, (height,)), (284, 3, (planes,)), (339, 3, (samples,) * channels)]
+    fields += [(338, 3, tuple(extra))] if extra else []
     tail, entries = b"", []
     place = 8 + 2 + 12 * (len(fields) + 2) + 4
     start = place + 16 * channels + 16 * strips

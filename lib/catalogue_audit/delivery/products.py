@@ -7,6 +7,7 @@ as it was written (``007``, ``1e5``, ``NA`` are SKUs).
 """
 
 import csv
+import difflib
 import math
 import os
 import re
@@ -30,6 +31,7 @@ MOST_UNDELIVERED = 10_000  # products without a picture that get a row and a fin
 LONGEST_SKU = 255  # characters; no file could be named after a longer one
 NUMBERS = ("width_cm", "height_cm", "depth_cm")
 DATES = ("due", "live_on", "sample_until")
+ALIKE = 0.75  # share of signs from which two headings may mean one: 'width' and 'width_cm' share 0.77
 LARGEST_CM = 1000.0  # ten metres: no bag; a figure in another unit
 
 _DELIMITERS = (",", ";", "\t", "|")
@@ -127,6 +129,26 @@ def sku_forms(products):
     forms = {gtin: sku for gtin, sku in forms.items() if sku is not None}
     forms.update(zip(products["sku"], products["sku"], strict=True))
     return forms
+
+
+def misread_columns(products):
+    """
+    Questions about columns whose headings are nearly those of columns that are read and not there.
+
+    Parameters
+    ----------
+    products : DataFrame or None
+        From `read_products`.
+
+    Returns
+    -------
+    tuple of str
+    """
+    if products is None:
+        return ()
+    absent = [column for column in PRODUCT_FILE_COLUMNS if products[column].isin(["", math.nan]).all()]
+    meant = {column: difflib.get_close_matches(_column_name(column), absent, 1, ALIKE) for column in products.columns[len(PRODUCT_FILE_COLUMNS) :]}
+    return tuple(f"The products file's column '{_shown(column)}' is not used: is '{near[0]}' meant?" for column, near in meant.items() if near)
 
 
 def split_products(products, skus):

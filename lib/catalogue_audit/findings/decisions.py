@@ -10,9 +10,11 @@ TOML::
     by = "J. Doe"
     until = 2026-12-31            # optional; from the day after, the finding counts again
 
-or CSV with the headings ``file``, ``sku``, ``view``, ``check``, ``why``, ``by``, ``until``.
+or CSV with the headings ``file``, ``sku``, ``view``, ``check``, ``why``, ``by``, ``until``, between commas, semicolons or tabs.
 """
 
+import codecs
+import contextlib
 import csv
 import datetime
 import itertools
@@ -63,11 +65,7 @@ def read_decisions(path):
     """
     path = Path(path)
     data = read_plain_file(path, MOST_BYTES, "decisions file")
-    try:
-        words = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        msg = f"The decisions file {path.name!r} is not UTF-8 text (byte {error.start}). Save it as UTF-8."
-        raise UsageError(msg) from error
+    words = _decoded(data, path)
     entries = _from_toml(words, path.name) if path.suffix.lower() == ".toml" else _from_csv(words, path.name)
     return [_decision(entry, f"{path.name}, {place}") for place, entry in entries]
 
@@ -146,6 +144,18 @@ def _expired(decision, as_of):
     return bool(decision.until and as_of and decision.until < as_of)
 
 
+def _decoded(data, path):
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        encoding = "utf-16" if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "cp1252"  # as spreadsheets on Windows write
+        if path.suffix.lower() != ".toml" and (encoding == "utf-16" or 0 not in data):
+            with contextlib.suppress(UnicodeDecodeError):
+                return data.decode(encoding)
+        msg = f"The decisions file {path.name!r} is not UTF-8 text (byte {error.start}). Save it as UTF-8."
+        raise UsageError(msg) from error
+
+
 def _from_toml(words, name):
     try:
         content = tomllib.loads(words)
@@ -165,7 +175,11 @@ def _from_toml(words, name):
 
 
 def _from_csv(words, name):
-    reader = csv.DictReader(words.splitlines(), restkey="")
+    first, _, rest = words.partition("\n")
+    if first.lower().startswith("sep="):  # how a spreadsheet is told the separator
+        words, first = rest, rest.partition("\n")[0]
+    delimiter = max(",;\t", key=lambda sign: sum(cell.strip().strip('"') in KEYS for cell in first.lower().split(sign)))
+    reader = csv.DictReader(words.splitlines(), restkey="", delimiter=delimiter)
     try:
         return _entries(reader, name)
     except csv.Error as error:
@@ -183,11 +197,14 @@ def _entries(reader, name):
     if len(set(headings)) < len(headings):
         twice = next(heading for heading in headings if headings.count(heading) > 1)
         raise UsageError(f"The decisions file {name!r} has the heading {twice!r} twice. Keep one of them.")
+    lacking = [key for key in ("why", "by") if key not in headings]
+    if lacking:
+        raise UsageError(f"The decisions file {name!r} lacks the heading {_listed(lacking)}. Every decision says why and by whom.")
     reader.fieldnames = headings
     entries = []
     for row in reader:
         if "" in row:
-            msg = f"{name}, line {reader.line_num}: more cells than headings. Quote cells that hold a comma."
+            msg = f"{name}, line {reader.line_num}: more cells than headings. Quote cells that hold a {'comma' if reader.reader.dialect.delimiter == ',' else 'separator'}."
             raise UsageError(msg)
         cells = {key: (value or "").strip().removeprefix("'") for key, value in row.items()}
         if any(cells.values()):

@@ -23,8 +23,10 @@ def output_folder(out, delivery, called="delivery"):
     Raises
     ------
     UsageError
-        When it, or a record of it behind a link, lies inside that folder.
+        When it has no name, or it, or a record of it behind a link, lies inside that folder.
     """
+    if not str(out):  # an empty variable of a script would fill the folder that it happens to run in
+        raise UsageError("The output folder has no name: --out is empty.\nPass a folder with --out.")
     try:
         out = Path(out).resolve()
     except RuntimeError as error:

@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 from catalogue_audit.delivery.brief import load_brief
-from catalogue_audit.delivery.products import read_products, split_products
+from catalogue_audit.delivery.beside import beside_notes
+from catalogue_audit.delivery.products import misread_columns, read_products, split_products
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import UsageError
+from catalogue_audit.findings.rows import plain
 from catalogue_audit.runs import store
 from catalogue_audit.runs.frames import measure_frames
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
@@ -99,6 +101,8 @@ def review(
         from catalogue_audit.runs.originals import open_originals
 
         originals = open_originals(originals)
+        if source.path is not None and originals[0].path == source.path:
+            raise UsageError("The folder of originals is the delivery itself.\nPass with --originals the folder that the camera's files lie in.")
         out = output_folder(out, originals[0].path, "folder of originals")
     options = {
         "originals": originals,
@@ -191,6 +195,7 @@ def audit_listing(
     location = shown_name(os.fsencode(source.location))
     history, history_notes = open_history(work)
     connection, notes = store.open_store(work)
+    notes += tuple(map(plain, (*beside_notes(listing), *misread_columns(products))))
     sketches, taken = None, None
     try:
         reconcile(history, out)

@@ -28,6 +28,7 @@ from typing import NamedTuple
 
 from catalogue_audit import __version__
 from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.delivery.filetypes import kind_by_name
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.errors import AuditError, UsageError
 from catalogue_audit.runs import history
@@ -110,7 +111,7 @@ def scheduled(
     if not inbox.is_dir():
         msg = f"There is no inbox folder {str(inbox)!r}.\nPass the folder that holds the deliveries."
         raise UsageError(msg)
-    out = output_folder(out, inbox)
+    out = output_folder(out, inbox, "inbox")
     now = time.time() if now is None else now
     measuring = Measuring(jobs, cluster, verify)
     load_brief(brief)  # a wrong brief is one error of the command, not one of each delivery
@@ -121,6 +122,7 @@ def scheduled(
             log.warning("%s", note)
         with contextlib.closing(connection):
             history.reconcile(connection, out)
+            _warn_of_others(inbox)
             run = _Run(out, connection, brief, quiet_minutes, marker, attempts, keep, on_report, measuring, tables_only, now)
             outcomes = [_one(run, folder) for folder in _deliveries(inbox)]
             refresh_index(out, connection)
@@ -161,6 +163,18 @@ def _deliveries(inbox):
         (Path(item.path) for item in os.scandir(inbox) if item.is_dir(follow_symlinks=False) and item.name[0] != "."),
         key=lambda path: path.name,
     )
+
+
+def _warn_of_others(inbox):
+    """Pictures and links directly inside the inbox belong to no delivery: whoever put them there is told."""
+    found = sorted(os.scandir(inbox), key=lambda item: item.name)
+    loose = [item.name for item in found if item.is_file(follow_symlinks=False) and kind_by_name(item.name) != "other" and item.name[0] != "."]
+    if loose:
+        words = f"{loose[0]}{f' and {len(loose) - 1} more' if len(loose) > 1 else ''}"
+        log.warning("pictures that lie in no folder of the inbox are not audited: %s. Put each delivery into its own folder", _plain(words))
+    for item in found:
+        if item.is_symlink() and item.is_dir():
+            log.warning("%s: a link to a folder, not followed. Move the delivery itself into the inbox", _plain(item.name))
 
 
 def _one(run, folder):

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit import __version__
+from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.source import open_delivery
 from catalogue_audit.errors import UsageError
@@ -50,11 +51,12 @@ class Filters(NamedTuple):
 
 
 class SeasonRun(NamedTuple):
-    """What a season run leaves: the report's folder, its summary, the exit status."""
+    """What a season run leaves: the report's folder, its summary, the exit status, and a line for each delivery that could not be audited."""
 
     folder: Path
     summary: dict
     exit_status: int
+    left_out: tuple = ()
 
 
 def season(
@@ -101,13 +103,14 @@ def season(
     Raises
     ------
     UsageError
-        A delivery or date is wrong, or nothing is left to study.
+        A date or the brief is wrong, there is no such delivery, none of several can be audited, or nothing is left to study.
     LockedError
         Another run holds the output folder's lock.
     """
     measuring = Measuring(jobs, cluster, verify)
     filters = Filters(_date(since, "--since"), _date(until, "--until"), camera, style, supplier)
-    sources = [open_delivery(str(delivery)) for delivery in deliveries]
+    sources, left_out = _opened(deliveries)
+    load_brief(brief)  # a wrong brief is one error of the command, not one of each delivery
     for source in sources or (None,):
         out = output_folder(out, None if source is None else source.path)
     if not sources and not (out / WORK_FOLDER / history.HISTORY_NAME).is_file():
@@ -119,7 +122,12 @@ def season(
         from catalogue_audit.report.season_page import write_season
 
         for source in sources:
-            _audit_where_changed(source, out, brief, measuring, tables_only, progress)
+            try:
+                _audit_where_changed(source, out, brief, measuring, tables_only, progress)
+            except UsageError as error:  # a folder without pictures among `deliveries/*` costs no other its study
+                if len(left_out) + 1 == len(deliveries):
+                    raise
+                left_out.append(_in_one_line(error))
         connection, _ = history.open_history(out / WORK_FOLDER)
         with contextlib.closing(connection):
             history.reconcile(connection, out)
@@ -129,7 +137,26 @@ def season(
                 lambda place: written.append(write_season(found, place, notebooks=not tables_only)), out, NAME, datetime.date.today()
             )
             refresh_index(out, connection)
-    return SeasonRun(folder, written[0], written[0]["exit_status"])
+    return SeasonRun(folder, written[0], written[0]["exit_status"], tuple(left_out))
+
+
+def _opened(deliveries):
+    """Deliveries as opened, and a line each for files among them, as ``deliveries/*`` names them; nothing but files is an error."""
+    sources, left_out = [], []
+    for delivery in deliveries:
+        try:
+            sources.append(open_delivery(str(delivery)))
+        except UsageError as error:
+            if len(deliveries) == 1 or not os.path.isfile(delivery):
+                raise
+            left_out.append(_in_one_line(error))
+    if left_out and not sources:
+        raise UsageError("None of the deliveries is a folder.\nPass folders that hold the photographs.")
+    return sources, left_out
+
+
+def _in_one_line(error):
+    return str(error).split("\n")[0]
 
 
 def study(connection, filters=Filters()):

@@ -135,7 +135,7 @@ def _background_ev(frames):
 def _focal_length(frames):
     """36 x 24 mm equivalent where any file gives it, else the lens's own, mm."""
     equivalent, own = _number(frames, "focal_length_35mm"), _number(frames, "focal_length_mm")
-    chosen = equivalent if np.isfinite(equivalent).mean() >= np.isfinite(own).mean() / 2 and np.isfinite(equivalent).any() else own
+    chosen = equivalent if np.isfinite(equivalent).any() and np.isfinite(equivalent).sum() >= np.isfinite(own).sum() / 2 else own
     return np.where(chosen > 0, chosen, np.nan)
 
 
