@@ -11,7 +11,7 @@ import numpy as np
 
 from catalogue_audit.measures.records import of_size
 from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_widths, measure_edges
-from catalogue_audit.measures.surface.crisp import TOO_STEEP, in_focus, is_steep_along, may_hold_crisp_edges, spares_crisp_edges, steepest_width
+from catalogue_audit.measures.surface.crisp import SHARP, TOO_STEEP, in_focus, is_steep_along, may_hold_crisp_edges, spares_crisp_edges, steepest_width
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
 from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
@@ -60,13 +60,13 @@ def sharpness_facts(picture, outline):
     inside = _inside(inner, edges, picture.encoded.shape)
     lens_drew = of_size(inner, picture.grey.shape) if cut else region
     drawn, smear = _smear_within(picture, outline, edges, inside, lens_drew) if cut else (edges, find_smear(picture, outline, edges))
-    if smear is not None and _spares_some(picture, lens_drew, smear.length, smear.angle):
+    if smear is not None and _spares_some(picture, lens_drew, None if cut else candidates, smear.length, smear.angle):
         smear = None
     few = len(edges.sigma) < FEWEST
     if few and smear is None:
         return {"fine_detail": detail} | _without_clear_edges(picture, candidates)
     (length, angle, sharpest), crossed = _motion(picture, edges, candidates)
-    if smear is None and length > 0 and _spares_some(picture, lens_drew, length, angle):
+    if smear is None and length > 0 and _spares_some(picture, lens_drew, None if cut else candidates, length, angle):
         length, angle = 0.0, np.nan
     if smear is not None and not _agree(length, angle, smear):
         length, angle = smear.length, smear.angle
@@ -83,7 +83,7 @@ def sharpness_facts(picture, outline):
         blur, sd = lens_width(edges)
     resolved = None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, edges, inside, detail, lens_drew))
     if not length > 0 and blur > SOFT and not cut:
-        blur, sd = _in_focus_somewhere(picture, region, edges, resolved, blur, sd)
+        blur, sd = _in_focus_somewhere(picture, region, edges, candidates, resolved, blur, sd)
     return {
         "blur_px": blur,
         "blur_sd_px": sd,
@@ -103,9 +103,10 @@ def _without_clear_edges(picture, candidates):
     return {"blur_px": steepest, "blur_sd_px": UNSURE["steep"] * steepest, "reasons": reasons}
 
 
-def _in_focus_somewhere(picture, region, edges, resolved, blur, sd):
+def _in_focus_somewhere(picture, region, edges, candidates, resolved, blur, sd):
     """Blur and uncertainty of a soft picture (pixels), unless some of it is crisp: then of what is."""
-    steepest = steepest_width(picture.encoded, *_candidates(picture, region)[:2])
+    may_be_steep = SHARP / (resolved or 1.0) < TOO_STEEP * blur  # no edge of a lens or of an enlargement is sharper
+    steepest = steepest_width(picture.encoded, *candidates[:2]) if may_be_steep else None
     is_steep = steepest is not None and steepest < TOO_STEEP * blur
     if not is_steep and not may_hold_crisp_edges(resolved, edges.sigma, blur):
         return blur, sd
@@ -115,9 +116,10 @@ def _in_focus_somewhere(picture, region, edges, resolved, blur, sd):
     return (max(steepest, LEAST), UNSURE["steep"] * max(steepest, LEAST)) if is_steep else (blur, sd)
 
 
-def _spares_some(picture, region, length, angle):
-    """Whether a picture has edges or places in a region that no smear would have left as they are."""
-    return spares_crisp_edges(picture, region, length, angle) or is_steep_along(picture.encoded, *_candidates(picture, region)[:2], length, angle)
+def _spares_some(picture, region, candidates, length, angle):
+    """Whether a picture has edges or places in a region (its candidates, if they are known) that no smear would have left as they are."""
+    x, y, _ = _candidates(picture, region) if candidates is None else candidates
+    return is_steep_along(picture.encoded, x, y, length, angle) or spares_crisp_edges(picture, region, length, angle)
 
 
 def _candidates(picture, region):
