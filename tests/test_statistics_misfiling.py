@@ -91,6 +91,21 @@ def test_names_slipped_the_other_way_are_one_cause_too(timed):
     assert 20 <= len(found) <= 27
 
 
+@pytest.mark.parametrize("left_out", [12, None])
+def test_the_picture_whose_name_was_left_out_belongs_to_the_slip(timed, left_out):
+    """The first name of a product was not given: its first picture bears the second name, and so on to the end."""
+    slipped = renamed(timed, lambda place: place if left_out is None or place <= left_out else place - 1)
+    if left_out is not None:
+        lost = slipped.rows.pop(left_out)
+        del slipped.sketches[lost["file"]]
+    found = misfiled(*slipped.tables())
+    assert found.empty if left_out is None else set(found["kind"]) == {"shifted"} and found["cause"].nunique() == 1
+    if left_out is not None:
+        first = found[found["file"] == timed.rows[left_out + 1]["file"]]
+        assert first[["likely_sku", "likely_view"]].to_numpy().tolist() == [[lost["sku"], lost["view"]]]
+        assert found["file"].tolist() == sorted(row["file"] for row in timed.rows[left_out + 1 :])
+
+
 def test_slipped_names_tell_though_a_detail_lies_under_each_products_whole_view(seed=4):
     """Of four views taken in order of which one is a detail, the slip leaves a foreign picture and a detail among what a product's names call whole."""
     g = np.random.default_rng(seed)

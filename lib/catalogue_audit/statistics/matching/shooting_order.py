@@ -6,6 +6,8 @@ among another product's is perhaps that product's, and names that were given in
 order, with one too many or too few, are wrong from there on.
 """
 
+from collections import Counter
+
 import numpy as np
 
 from catalogue_audit.statistics.matching.looks import (
@@ -20,6 +22,7 @@ from catalogue_audit.statistics.series.clock import capture_order
 
 ONE_RUN = 0.8  # of the products are captured in one go: then the order says something by itself
 SHIFTED_PRODUCTS = 3  # in a row, whose names all slipped the same way: one cause
+USUALLY_FIRST = 0.6  # of the products begin with one view, by names in their order, which a slip leaves as it is
 MOST_AGREE = 0.75  # of the borders between products within the slipped stretch; products of one colour show none
 
 
@@ -146,10 +149,34 @@ def _slipped(frames, rows, way, looks, products):
     begin, end = _first_of_its_product(frames, rows, borders[first], way, looks), borders[last]
     if last == len(borders) - 1:  # to the end: what follows the last border has none to tell
         end = len(rows) - 1 - max(0, way)
+    yield from _of_the_name_left_out(frames, rows, begin - 1, way)
     for place in range(begin, end + 1):
         slot = rows[place + way]
         evidence = f"it shows what the name {'before' if way < 0 else 'after'} it says, as its neighbours do"
         yield rows[place], (sku[slot], "shifted", 1.0, evidence, view[slot])
+
+
+def _of_the_name_left_out(frames, rows, last, way):
+    """
+    What a product shows up to its ``last`` picture before a surely told slip, where its names lack the view that nearly all products begin with.
+
+    Then that name was left out, which is why the others slipped: its first picture shows the view that no name says.
+    """
+    sku, view = frames["sku"], frames["view"]
+    if way > 0 or last < 1:
+        return
+    first = last
+    while first > 0 and sku[rows[first - 1]] == sku[rows[last]]:
+        first -= 1
+    begins = [row for before, row in zip(rows, rows[1:], strict=False) if sku[row] != sku[before]]
+    usual, many = Counter(view[row] for row in begins).most_common(1)[0]
+    second = Counter(view[after] for row, after in zip(rows, rows[1:], strict=False) if view[row] == usual and sku[row] == sku[after]).most_common(1)
+    own = {view[row] for row in rows if sku[row] == sku[rows[last]]}
+    if many < USUALLY_FIRST * len(begins) or usual in own or not second or second[0][0] != view[rows[first]]:
+        return
+    evidence = f"the name of its {usual.replace('_', ' ')} was left out, as its neighbours show what the name before theirs says"
+    for place in range(first, last + 1):
+        yield rows[place], (sku[rows[place]], "shifted", 1.0, evidence, usual if place == first else view[rows[place - 1]])
 
 
 def _first_of_its_product(frames, rows, border, way, looks):
