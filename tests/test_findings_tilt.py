@@ -41,3 +41,29 @@ def test_one_photograph_delivered_twice_leans_once(frames):
     twice = changed(changed(frames, FRONT, **values), "NB-104_back.jpg", **values, view="front", position=2)
     rows = find(evidence_of(twice, load_brief(), "originals"))[0]
     assert rows.loc[rows["check"] == "lean", "file"].tolist() == [FRONT]
+
+
+def rolled(frames, tilts):
+    """Fronts of the first style in order, with these tilts."""
+    style = frames.loc[frames["file"] == FRONT, "style"].iloc[0]
+    files = frames.loc[(frames["style"] == style) & (frames["view"] == "front"), "file"].tolist()
+    assert len(files) >= len(tilts)
+    for file, tilt in zip(files, [*tilts, *[None] * (len(files) - len(tilts))], strict=True):
+        frames = changed(frames, file, roll_deg=tilt, roll_sd_deg=None if tilt is None else 0.3)
+    rows = find(evidence_of(frames, load_brief(), "originals"))[0]
+    return rows[(rows["check"] == "roll") & rows["file"].isin(files)], files
+
+
+@pytest.mark.parametrize("tilts", [(-36.7, -36.8, -36.6), (-36.7, -36.8)])
+def test_a_style_that_is_laid_diagonally_is_not_tilted(frames, tilts):
+    assert rolled(frames, tilts)[0].empty
+
+
+def test_in_a_style_laid_diagonally_the_odd_one_is_told(frames):
+    rows, files = rolled(frames, (-36.7, -33.2, -36.6))
+    assert rows["file"].tolist() == [files[1]] and rows["expected"].iloc[0] == pytest.approx(-36.6)
+
+
+def test_one_picture_far_from_upright_among_upright_ones_of_its_style_is_tilted(frames):
+    rows, files = rolled(frames, (-36.7, 0.1, -0.1))
+    assert rows["file"].tolist() == [files[0]]

@@ -9,7 +9,7 @@ import pytest
 from catalogue_audit import schema
 from catalogue_audit.statistics.geometry.ground import ground_of, longer
 from catalogue_audit.statistics.geometry.handles import handle_stands
-from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, height_weights
+from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, OF_ONE_PRODUCT, _of_moved, height_weights
 from catalogue_audit.statistics.geometry.lean import leans
 
 TALL, WIDE = 640, 512
@@ -171,3 +171,32 @@ def test_a_corner_and_the_ground_are_weighed_together():
     assert found["height_deg"].abs().max() < 1.5 and found[["tilt_deg", "lean_deg"]].isna().all(axis=None)
     turned = leans(*delivery([(shots[0][0], "three_quarter", shot(12.0)), *shots[1:]]), corners)
     assert turned.loc[0, "height_deg"] == pytest.approx(4.0, abs=1.2) and turned.loc[0, "height_deg"] > 3 * turned.loc[0, "height_sd_deg"]
+
+
+def test_where_no_ground_tells_the_height_it_is_left_empty():
+    """What is usual is no measure: grounds that repeat badly leave a height open, and a flat one shows none."""
+    frames, sketches, stands = delivery(products(3))
+    blank = {file: sketch | {"preview": cv2.imencode(".png", np.full((400, 300, 3), 200, np.uint8))[1].ravel()} for file, sketch in sketches.items()}
+    found = leans(frames, blank, stands)
+    assert found["height_deg"].isna().all()
+
+
+def test_a_picture_that_aims_as_raised_ones_do_was_rather_taken_from_there():
+    near, far = _of_moved(8.0, -0.14, -0.139), _of_moved(8.0, -0.14, 0.1)
+    at, usual = HEIGHTS_DEG == 8.0, HEIGHTS_DEG == 0.0
+    assert near[at] > far[at] > 1 and near[usual] < far[usual] < 1
+
+
+def test_two_views_of_one_product_were_rather_taken_from_elsewhere_together():
+    at, usual = int(np.flatnonzero(HEIGHTS_DEG == 5.0)[0]), int(np.flatnonzero(HEIGHTS_DEG == 0.0)[0])
+    assert OF_ONE_PRODUCT[at, at] > 3 and OF_ONE_PRODUCT[at, usual] < 1
+    assert OF_ONE_PRODUCT == pytest.approx(OF_ONE_PRODUCT.T)
+
+
+def test_single_points_that_are_hidden_leave_the_length_as_it_is():
+    """The slope at a point is its neighbours', so that a hidden one among them has a slope, and no light."""
+    frames, sketches, _ = delivery(products(1, odd=(0, "front"), pitch=9.0))
+    one, other = (ground_of(sketches[file]) for file in frames["file"])
+    light = one.light.copy()
+    light[::9, ::7] = np.nan
+    assert longer(one._replace(light=light), other)[:2] == pytest.approx(longer(one, other)[:2], abs=0.02)

@@ -12,6 +12,7 @@ from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
+from catalogue_audit.measures.geometry.roll import LAID_DEG
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
 from catalogue_audit.statistics.geometry.strap_states import styles_of, supplied_straps, usual_of_styles, usual_state
@@ -21,6 +22,7 @@ BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 o
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
 IMPLAUSIBLE_LEAN_DEG = 15.0  # a bag that leans more falls over: then the measure has failed, not the photographer
 IMPLAUSIBLE_TURN_DEG = 30.0  # further off than this it is another view, or a wrong measure
+FEWEST_LAID = 2  # pictures of a style
 OVER_THE_HANDLES = ("draped", "held_up")  # states of a strap that crosses handles in a turned view as a second one would
 STRAP_WORDS = {
     "none": "no strap",
@@ -95,7 +97,10 @@ def roll(evidence):
     frames = evidence.whole_product
     named = frames["view"].map(lambda view: brief_terms.reference(evidence.brief, "roll_deg", view) is not None).astype(bool)
     by_view = frames["roll_dev_deg"].notna() & ~named
-    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames[~by_view], "roll_sd_deg", pooled=True)
+    laid = _laid(frames) & ~by_view & ~named
+    cases, set_cases = judge_column(evidence, "roll", "roll_deg", frames[~by_view & ~laid], "roll_sd_deg", pooled=True)
+    for _, style in frames[laid].groupby(["view", "style"], sort=True):
+        cases = cases + judge_column(evidence, "roll", "roll_deg", style, "roll_sd_deg")[0]
     turned, turned_sets = judge_column(evidence, "roll", "roll_dev_deg", frames[by_view], "roll_dev_sd_deg", centre=0.0, pooled=True)
     cases, set_cases = cases + turned, set_cases + turned_sets
     for case in cases:
@@ -112,7 +117,15 @@ def roll(evidence):
     in_two_ways = {case.view for case in set_cases}
     moved = explained_by_change(evidence, "roll").reindex(frames.index).notna()  # then the middle of all is nobody's
     in_two_ways |= set(frames["view"][moved])
-    yield from _whole_set_tilted(evidence, frames[~frames["view"].isin(in_two_ways)])
+    yield from _whole_set_tilted(evidence, frames[~frames["view"].isin(in_two_ways) & ~laid])
+
+
+def _laid(frames):
+    """Pictures of a view and style of which most, and two at least, are tilted one way by more than any slip: so the product lies, and they are judged by each other."""
+    tilted = np.sign(frames["roll_deg"]).where(frames["roll_deg"].abs() > LAID_DEG, 0.0).where(frames["roll_deg"].notna())
+    of_style = tilted.groupby([frames["view"], frames["style"]])
+    most = of_style.transform("mean").abs() > 0.5
+    return most & (of_style.transform(lambda told: told.abs().sum()) >= FEWEST_LAID)
 
 
 def _whole_set_tilted(evidence, frames):

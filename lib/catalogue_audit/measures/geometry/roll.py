@@ -40,6 +40,7 @@ TAPER_SHARE = 0.05  # of the sides' taper that they may differ by
 END_SHARE = 0.12  # of an edge left out at either end, for corners are rounded
 CLEAR_EDGE = 0.8  # clearness of the base's edge in the picture from which it is believed before the outline
 UNSURE_DEG = 1.5  # a roll known no better says nothing
+LAID_DEG = 15.0  # a product tilted by more was laid so: no base that a turn would slope, and no slip of a camera
 AGREE = 3.0  # combined deviations beyond which two witnesses contradict each other
 
 
@@ -81,7 +82,7 @@ def roll_facts(picture, outline, focal_length_35mm=None):
         mirror["inner"] = inner
     seen = witnesses, below, top_below, legs_apart(outline), mirror
     both = turn_and_roll(*seen)
-    if both is None:
+    if both is None or abs(both[2]) > LAID_DEG:
         facts |= _facts(combined(square(witnesses)))
     else:
         facts |= _facts(both[2:] if both[3] < UNSURE_DEG else None)

@@ -1,5 +1,7 @@
 """Pictures that show the product elsewhere in the frame than its view does: a camera that was raised, lowered or knocked rarely aims as before."""
 
+import math
+
 import numpy as np
 import pandas as pd
 
@@ -26,7 +28,12 @@ def aimed_otherwise(frames):
     (n,) ndarray of bool
         False for pictures cropped or cut out since they were taken, and in views that are too few or lie anyhow.
     """
-    off = np.zeros(len(frames), bool)
+    return np.isfinite(aims(frames))
+
+
+def aims(frames):
+    """By how much of the frame's height that line lies lower than its view's usual one, (n,) float; NaN where it does not lie well off, as `aimed_otherwise` takes it."""
+    off = np.full(len(frames), math.nan)
     base = pd.to_numeric(frames["baseline"], errors="coerce").to_numpy(dtype=float)
     as_taken = (frames["origin"] != "derived") & ~frames["backdrop"].isin(["cut_out", "white"])  # the others may have been placed afterwards
     usable = ((frames["view_kind"] == "upright") & as_taken).to_numpy() & np.isfinite(base)
@@ -35,5 +42,5 @@ def aimed_otherwise(frames):
         rows = np.flatnonzero(usable & (views == view))
         if len(rows) >= FEWEST:
             apart = base[rows] - np.median(base[rows])
-            off[rows] = np.abs(apart) > max(LEAST, SCATTERS * mad_scale(apart))
+            off[rows] = np.where(np.abs(apart) > max(LEAST, SCATTERS * mad_scale(apart)), apart, math.nan)
     return off

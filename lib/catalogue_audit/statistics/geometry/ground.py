@@ -24,6 +24,7 @@ LEAST_WIDTH_PX, FEWEST_NEAR = 16, 5  # of a body, and of rows about its base, th
 NEAR_BASE, MIDDLE, LOWEST = 0.15, 0.3, 0.06  # widths of the body: outline beside the base; its middle; its lowest part
 BLACK = 1e-3  # linear; darker is noise
 FAR_OFF = 0.055  # natural log of light, of points that something else has changed
+EVEN = 0.001  # the same of light that 8 bits show no finer: a bare, even ground tells no length
 FEWEST = 400  # points that both show
 STEPS, SMALL_STEP, LONGEST_STEP = 6, 0.004, 0.4  # Gauss-Newton, log length
 FURTHEST = 1.4  # log length
@@ -163,7 +164,7 @@ def longer(one, other):
     for step in range(STEPS):
         here, there = _stretched(one.light, -length / 2), _stretched(other.light, length / 2)
         slope = np.gradient(0.5 * (here + there), ROW, axis=0)
-        seen = np.isfinite(slope)
+        seen = np.isfinite(slope) & np.isfinite(here - there)  # the slope at a point is its neighbours'
         if np.count_nonzero(seen) < FEWEST:
             return None
         off, slope, across, along, light = (plane[seen] for plane in (here - there, slope, ACROSS, ALONG, there))
@@ -177,7 +178,7 @@ def longer(one, other):
         length = float(np.clip(length + np.clip(found[0], -LONGEST_STEP, LONGEST_STEP), -FURTHEST, FURTHEST))
         if step > 1 and abs(found[0]) < SMALL_STEP:
             break
-    scatter = FAR_OFF**2 * np.mean(np.log1p((rest[seen] / FAR_OFF) ** 2))
+    scatter = FAR_OFF**2 * np.mean(np.log1p((rest[seen] / FAR_OFF) ** 2)) + EVEN**2
     return length, math.sqrt(ALIKE_POINTS * scatter * np.linalg.inv(normal)[0, 0]), -float(found[4])
 
 

@@ -6,7 +6,9 @@ from the other side. Most are photographed from one height; of two that differ e
 tell: belief propagation (Pearl 1988) weighs all of it.
 """
 
+import functools
 import math
+import statistics
 from typing import NamedTuple
 
 import numpy as np
@@ -14,9 +16,8 @@ import numpy as np
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.handles import USUAL_LOOK_DEG
 from catalogue_audit.statistics.geometry import ground
-from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
+from catalogue_audit.statistics.geometry.camera_aim import aims
 from catalogue_audit.statistics.geometry.shapes import shape_names
-from catalogue_audit.statistics.robust import MAD_TO_SIGMA
 from catalogue_audit.statistics.spread import spread
 
 HEIGHTS_DEG = np.arange(-10.0, 10.01, 0.5)
@@ -24,7 +25,9 @@ FLAT = np.ones(len(HEIGHTS_DEG))
 FAULT, FAULT_DEG = 0.05, 3.0  # share and size of cameras that look down otherwise than for the others: common practice, no source
 AIMED_FAULT, AIMED_FAULT_DEG = 0.35, 5.0  # the same of cameras that aim otherwise (`camera_aim`); common practice, no source
 MOVED, MOVED_SD_DEG = 0.5, 1.5  # share of them that were taken from where two rather were, and how alike they are then
+LINES_SD, OTHER_LINES = 0.01, 0.6  # of the frame's height: how alike base lines lie then, and what those that were moved otherwise lie anywhere in
 RATHER_MOVED, LEAST_MOVED_DEG, FEWEST_MOVED = 1.8, 1.5, 2  # uncertainties, degrees, pictures
+SHARED = 0.5  # share of them from where the product's other views were taken too, for they follow each other; common practice, no source
 USUAL_SD_DEG = 0.35  # how alike the camera looks down from picture to picture
 OWN_SHARE = 0.5  # of a comparison's uncertainty, what either picture brings to all its comparisons
 REST = math.sqrt(1 - 2 * OWN_SHARE**2)  # what is the comparison's own
@@ -66,38 +69,50 @@ def height_weights(frames, sketches, stands, corners=None):
     shapes = shape_names(frames["sku"])
     kinds = frames["style"].where(frames["style"].notna(), shapes)
     rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
+    copies = set(others)
     pairs, compared, own_sds, lower = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}, {}
     repeated = _repeated(pairs)
     for one, other, sd, log_length, log_sd, off, below, its_below, look in pairs:
         like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look)
+        like = like * OF_ONE_PRODUCT if rows[one]["sku"] == rows[other]["sku"] and not copies & {one, other} else like
         for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
             compared.setdefault(place, {})[partner] = mine
             lower.setdefault(place, {}).update({partner: off if place == one else -off} if sd <= COLOURWAY_SD else {})
             own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
+    for one, other in _turned_beside_square(rows, sorted(own_sds)):
+        compared[one][other] = compared[other][one] = OF_ONE_PRODUCT
     corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
-    aimed = set(frames.index[aimed_otherwise(frames)])
+    aimed = {place: aim for place, aim in zip(frames.index, aims(frames), strict=True) if math.isfinite(aim)}
     alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place)), lower[place]) for place, sd in own_sds.items()}
     told = _weighed(compared, {place: one._replace(corner=one.corner * (OF_AIMED if place in aimed else FLAT)) for place, one in alone.items()}, set(voters))
-    moved = _moved([told[place].weights() for place in sorted(aimed & set(told))])
+    lines = [aimed[place] for place in sorted(aimed.keys() & told)]
+    moved = _moved([told[place].weights() for place in sorted(aimed.keys() & told)], lines)
     if moved is None:
         return told
-    of_moved = ((1 - MOVED) * USUAL + MOVED * _normal(HEIGHTS_DEG - moved, MOVED_SD_DEG)) / USUAL
-    return _weighed(compared, {place: one._replace(corner=one.corner * (of_moved if place in aimed else FLAT)) for place, one in alone.items()}, set(voters))
+    of_moved = {place: _of_moved(*moved, aimed[place]) if place in aimed else FLAT for place in alone}
+    return _weighed(compared, {place: one._replace(corner=one.corner * of_moved[place]) for place, one in alone.items()}, set(voters))
 
 
-def _moved(weights):
+def _moved(weights, lines):
     """
     Height from which all pictures were taken that aim otherwise, degrees, by the weights of each's heights, (n,); None where not two of them rather say so.
 
-    One camera was moved once: then that a third picture was taken from there too is no third fault.
+    One camera was moved once: then that a third picture was taken from there too is no third fault. With it comes where their base lines lie, as ``lines`` of all.
     """
     means = [float(weight @ HEIGHTS_DEG / weight.sum()) for weight in weights]
     sds = [math.sqrt(float(weight @ (HEIGHTS_DEG - mean) ** 2 / weight.sum())) for weight, mean in zip(weights, means, strict=True)]
-    likely = [(mean, sd) for mean, sd in zip(means, sds, strict=True) if abs(mean) > max(RATHER_MOVED * sd, LEAST_MOVED_DEG)]
-    if len(likely) < FEWEST_MOVED or len({mean > 0 for mean, _ in likely}) > 1:
+    likely = [told for told in zip(means, sds, lines, strict=True) if abs(told[0]) > max(RATHER_MOVED * told[1], LEAST_MOVED_DEG)]
+    if len(likely) < FEWEST_MOVED or len({mean > 0 for mean, _, _ in likely}) > 1:
         return None
-    found, sd = np.array(likely).T
-    return float(found @ sd**-2 / (sd**-2).sum())
+    found, sd, line = np.array(likely).T
+    return float(found @ sd**-2 / (sd**-2).sum()), float(np.median(line))
+
+
+def _of_moved(height, line, own_line):
+    """By how much likelier each height is of a picture that aims otherwise where two were rather taken from a height; the more where its base line lies as theirs do."""
+    with_them = MOVED * _normal(own_line - line, LINES_SD) / math.sqrt(2 * math.pi)
+    share = max(MOVED, with_them / (with_them + (1 - MOVED) / OTHER_LINES))
+    return ((1 - share) * USUAL + share * _normal(HEIGHTS_DEG - height, MOVED_SD_DEG)) / USUAL
 
 
 class Told(NamedTuple):
@@ -189,23 +204,45 @@ def _to_compare(rows, voters, others):
         yield from ((place, other, OWN_SD if rows[place]["view"] in STRAIGHT_ON else STYLE_SD) for other in of_own)
 
 
+def _turned_beside_square(rows, places):
+    """The first straight-on and the first turned picture of each product: their grounds are not compared, but the camera is seldom moved between them."""
+    first = {}
+    for place in places:
+        first.setdefault((rows[place]["sku"], shows_a_turn(rows[place]["view"])), place)
+    return [(first[sku, False], place) for (sku, turned), place in first.items() if turned and (sku, False) in first]
+
+
 def _ring(places):
     """Each place and the next one, the last and the first."""
     return [*zip(places, places[1:], strict=False), *([(places[-1], places[0])] if len(places) > 2 else [])]
 
 
 def _repeated(pairs):
-    """How well grounds of each kind of pairs are worth each other: what is usual, and what this delivery's own scatter adds to what comparisons state."""
+    """
+    How well grounds of each kind of pairs are worth each other: what is usual, and what this delivery's own scatter adds to what comparisons state.
+
+    Of each picture the ground most like its own counts: one taken from elsewhere is unlike all others, and these have each other.
+    """
     found = {}
     for usual in (OWN_SD, COLOURWAY_SD, STYLE_SD, ANY_SD):
         here = [pair for pair in pairs if pair[2] == usual]
         if len(here) < FEWEST_PAIRS:
             found[usual] = usual
             continue
-        off = np.array([pair[3] - SHOWN * (_log_sine(pair[8] + pair[6]) - _log_sine(pair[8] + pair[7])) for pair in here])
-        own = (MAD_TO_SIGMA * np.median(np.abs(off))) ** 2 - np.median([pair[4] ** 2 for pair in here])
+        off = {}
+        for one, other, _, length, _, _, below, its_below, look in here:
+            apart = abs(length - SHOWN * (_log_sine(look + below) - _log_sine(look + its_below)))
+            off.setdefault(one, {})[other] = off.setdefault(other, {})[one] = apart
+        scatter = np.median([min(others.values()) / _least_of(len(others)) for others in off.values()])
+        own = scatter**2 - np.median([pair[4] ** 2 for pair in here])
         found[usual] = math.sqrt((WORTH_PAIRS * usual**2 + len(here) * max(own, LEAST_SD**2)) / (WORTH_PAIRS + len(here)))
     return found
+
+
+@functools.cache
+def _least_of(count):
+    """Median of the least of so many absolute values of a standard normal variable."""
+    return statistics.NormalDist().inv_cdf(1 - 0.5 ** (1 + 1 / count))
 
 
 def _log_sine(elevation):
@@ -265,5 +302,16 @@ def _before(fault, fault_deg):
     return (1 - fault) * _normal(HEIGHTS_DEG, USUAL_SD_DEG) + fault * _normal(HEIGHTS_DEG, math.hypot(fault_deg, USUAL_SD_DEG))
 
 
+def _of_one_product():
+    """(n, n) by how much likelier each pair of heights is of two views of one product than of any two."""
+    usual, odd = (_normal(HEIGHTS_DEG, sd) for sd in (USUAL_SD_DEG, math.hypot(FAULT_DEG, USUAL_SD_DEG)))
+    alike = odd[:, None] * odd * _normal(HEIGHTS_DEG[:, None] - HEIGHTS_DEG, USUAL_SD_DEG)
+    alike *= np.outer(odd, odd).sum() / alike.sum()
+    alone = usual[:, None] * odd + odd[:, None] * usual
+    both = (1 - (2 - SHARED) * FAULT) * usual[:, None] * usual + (1 - SHARED) * FAULT * alone + SHARED * FAULT * alike
+    return both / (USUAL[:, None] * USUAL)
+
+
 USUAL = _before(FAULT, FAULT_DEG)
+OF_ONE_PRODUCT = _of_one_product()
 OF_AIMED = _before(AIMED_FAULT, AIMED_FAULT_DEG) / USUAL  # by how much likelier each height is where the camera aims otherwise

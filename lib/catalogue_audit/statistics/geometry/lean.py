@@ -25,7 +25,7 @@ from catalogue_audit.statistics.geometry.handles import (
 )
 from catalogue_audit.statistics.geometry.heights import FAULT as HIGH
 from catalogue_audit.statistics.geometry.heights import FAULT_DEG as HIGH_DEG
-from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, UNKNOWN, height_weights
+from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, UNKNOWN, USUAL, height_weights
 from catalogue_audit.statistics.geometry.lean_contacts import contact_likelihood, feet_scatter
 from catalogue_audit.statistics.geometry.lean_levels import told_by_others
 from catalogue_audit.statistics.geometry.lean_traces import (
@@ -84,24 +84,41 @@ def leans(frames, sketches, stands, corners=None):
         weights = level + off_level
         tilt, sd = _middle_and_sd(LEANS_DEG, weights.sum(axis=1))
         sd = math.hypot(sd, shared)
-        told = abs(tilt) < FALLEN_DEG and (abs(tilt) > UNCERTAINTIES * sd or _tells(weights, grounds.get(place, UNKNOWN)))
+        told = abs(tilt) < FALLEN_DEG and (abs(tilt) > UNCERTAINTIES * sd or _tells(weights, grounds.get(place, UNKNOWN), tilt))
         if told and sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
             lean, lean_sd = _middle_and_sd(APART_DEG, np.bincount(APART_ROW.ravel(), weights.ravel()))
             found[place] = tilt, sd, lean, math.hypot(lean_sd, shared), *_middle_and_sd(HEIGHTS_DEG, weights.sum(axis=0))
-    heights = {place: _middle_and_sd(HEIGHTS_DEG, ground.weights()) for place, ground in grounds.items()}
+    heights = {place: _height(ground.weights()) for place, ground in grounds.items()}
     names = [f"{name}{end}_deg" for name in ("tilt", "lean", "height") for end in ("", "_sd")]
     result = pd.DataFrame.from_dict(found, orient="index", columns=names, dtype=float).reindex(frames.index)
     alone = pd.DataFrame.from_dict(heights, orient="index", columns=names[4:], dtype=float).reindex(frames.index)
-    surer = ~(result["height_sd_deg"] < alone["height_sd_deg"])  # what a tilt shows of the height helps where the ground leaves it open, and blurs what it tells
-    result[names[4:]] = result[names[4:]].where(alone["height_deg"].notna()).mask(surer, alone)
+    shown, sure = alone["height_deg"].notna(), result["height_deg"].abs() > UNCERTAINTIES * result["height_sd_deg"]
+    sure &= result.index.isin(list(grounds))
+    surer = shown & ~(result["height_sd_deg"] < alone["height_sd_deg"])  # what a tilt shows of the height helps where the ground leaves it open, and blurs what it tells
+    result[names[4:]] = result[names[4:]].where(shown | sure).mask(surer, alone)
     unsure = [(name, result[f"{name}_sd_deg"] > UNSURE_LEAN_DEG) for name in ("lean", "height")]
     return result.assign(**{f"{name}{end}_deg": result[f"{name}{end}_deg"].mask(far) for name, far in unsure for end in ("", "_sd")})
 
 
-def _tells(weights, ground):
-    """Whether what was seen, without what is usual, speaks against `SHOWN_DEG` of tilt to either side."""
-    seen = weights.sum(axis=1) / _usual(ground).sum(axis=1)
-    return float(np.interp([-SHOWN_DEG, SHOWN_DEG], LEANS_DEG, seen).max()) < SHOWN * float(seen.max())
+def _tells(weights, ground, tilt):
+    """Whether what was seen tells a tilt, as `_speaks_for` has it."""
+    return _speaks_for(tilt, LEANS_DEG, weights.sum(axis=1) / _usual(ground).sum(axis=1))
+
+
+def _height(weights):
+    """Height of the camera by the weight of each, and its standard uncertainty; NaN where it is not sure, and what was seen does not tell it."""
+    height, sd = _middle_and_sd(HEIGHTS_DEG, weights)
+    return (height, sd) if abs(height) > UNCERTAINTIES * sd or _speaks_for(height, HEIGHTS_DEG, weights / USUAL) else (math.nan, math.nan)
+
+
+def _speaks_for(told, values, seen):
+    """
+    Whether what was seen, without what is usual, speaks for the value told, and against those `SHOWN_DEG` to either side of it.
+
+    What lies between what is usual and what was seen is neither.
+    """
+    lower, here, higher = np.interp([told - SHOWN_DEG, told, told + SHOWN_DEG], values, seen)
+    return max(lower, higher) < SHOWN * here and here > SHOWN * float(seen.max())
 
 
 def rather_a_lean(tilt_deg):

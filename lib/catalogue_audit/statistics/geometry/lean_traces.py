@@ -45,7 +45,9 @@ SHORTENING_SD = math.sin(math.radians(3.0))
 FEWEST_OTHERS = 2  # pictures beside one's own from which there is a middle one
 FEWEST_OF_STYLE = 4  # from which a style's own scatter is known
 OF_FEW = 2.0  # what the scatter of few pieces is short of, times their number: Student's t at 95 % of five is 1.4 normal ones
+MOST_APART = 0.25  # natural log of height over width, beyond what any tilt does: one of the two shows something else
 SURE_KEYSTONE = math.sin(math.radians(3.5))  # standard uncertainty; unsurer ones tell no more than tapers do
+MOST_KEYSTONE = math.sin(math.radians(25.0))  # two pictures of one thing whose sides tell of more have no sides in common
 REPEATED = 0.0025  # how well sides of one shape repeat, natural log of width a width upwards
 LEAST_WORTH, USUAL_PICTURES = 0.5, 8  # of what keystones state; pictures that what is usual is worth
 USUAL_LEAN_DEG, LEAST_LEAN_DEG = 0.7, 0.3  # how upright a product is set by eye, and at best: common practice, no source
@@ -129,7 +131,9 @@ class Traces(NamedTuple):
         """Places of a product's front and back, where its shape has no more pictures."""
         several = self.table.drop_duplicates(["sku", "view"])["shape"].value_counts() > FEWEST_OTHERS
         for _, group in self.table[~self.table["shape"].map(several).astype(bool)].groupby("sku", sort=True):
-            yield from itertools.product(*(group.index[group["view"] == view] for view in STRAIGHT_ON))
+            for one, other in itertools.product(*(group.index[group["view"] == view] for view in STRAIGHT_ON)):
+                if abs(group["body"][one] - group["body"][other]) < MOST_APART:
+                    yield one, other
 
 
 def _by_name(frames, stands):
@@ -154,7 +158,7 @@ def _keystones(table, frames, sketches, gains, rolls):
     for one, other, growth, sd in told:
         gain = 0.5 * (gains[one] + gains[other])
         sine, sine_sd = gain * growth, worth * gain * math.hypot(sd, REPEATED)
-        if sine_sd < SURE_KEYSTONE and abs(sine) < 1:
+        if sine_sd < SURE_KEYSTONE and abs(sine) < MOST_KEYSTONE:
             found[one, other], found[other, one] = (sine, sine_sd), (-sine, sine_sd)
     return found
 

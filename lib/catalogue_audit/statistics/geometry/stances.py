@@ -55,6 +55,7 @@ FEWEST = 3  # pictures from which there is a middle one
 MOST_BIAS = 3.0  # standard deviations of what styles add; what is further off is a misread trace
 MOST_TILT_DEG = 6.0  # of a round base, from the middle: what is tilted more is no roll but another edge
 MOST_MOVED_DEG = 15.0  # from the middle, that the slopes are followed
+SHOWN_PITCH_DEG = 2.5  # standard uncertainty of a pitch that is wrong, from which what is usual tells more of it than the traces do (3.5 without any)
 ROUNDS = 2  # of learning what styles add
 NATURAL_FRONT_SD_DEG = 0.6  # scatter of the front's slope that all of the above make
 BLOCK = 500  # pictures that are solved together
@@ -210,7 +211,7 @@ def weighed(traces, turn_deg, pitch_deg, styles, faulty=FAULTY):
     Returns
     -------
     means, sds : (n, 3) float
-        Degrees; signs as the contract has them.
+        Degrees; signs as the contract has them. NaN for a pitch that the traces leave open.
     """
     level, rise = _traced(traces, turn_deg, pitch_deg)
     apart, unsure = from_the_middle(traces.seen - level, traces.rounded, traces.wrong < SURELY_LAID)
@@ -227,7 +228,15 @@ def weighed(traces, turn_deg, pitch_deg, styles, faulty=FAULTY):
         left = apart - np.einsum("nki,ni->nk", rise, means)
         bias, spread = of_their_style(left, np.hypot(traces.sds, np.sqrt(np.einsum("nki,ni->nk", rise**2, sds**2))), within, between, styles)
         means, sds = mixture(apart - bias, np.hypot(traces.sds, spread), rise, restless, np.stack([traces.unlike, traces.wrong], axis=1), faulty)
-    return means * np.stack([traces.sign, np.ones(len(means)), traces.sign], axis=1), sds
+    means[~_shows_pitch(apart, np.hypot(traces.sds, spread), rise), PITCH] = math.nan
+    return means * np.stack([traces.sign, np.ones(len(means)), traces.sign], axis=1), np.where(np.isnan(means), math.nan, sds)
+
+
+def _shows_pitch(apart, sds, rise):
+    """Whether the traces would have shown a wrong pitch: (n,) bool. Otherwise what is usual is no measure of it."""
+    weight = np.where(np.isfinite(apart), sds, math.inf) ** -2.0
+    precision = np.einsum("nk,nki,nkj->nij", weight, rise, rise) + np.diag(FAULT_SD_DEG**-2.0)
+    return np.linalg.inv(precision)[:, PITCH, PITCH] < SHOWN_PITCH_DEG**2
 
 
 def from_the_middle(residual, rounded, surely_laid=None):
