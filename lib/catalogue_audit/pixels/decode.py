@@ -279,4 +279,5 @@ def _deep(data, container):
         if container["premultiplied"]:
             codes[..., :3] = cv2.divide(codes[..., :3], cv2.merge([codes[..., 3]] * 3), scale=255)
         return cv2.cvtColor(codes, cv2.COLOR_BGRA2RGB), _alpha(codes[..., 3]), (icc, "RGB")
-    return np.ascontiguousarray(codes[..., 2::-1]), None, (icc, "RGB")  # a fourth channel that says nothing of transparency is left out
+    order = cv2.COLOR_BGRA2RGB if codes.shape[2] == 4 else cv2.COLOR_BGR2RGB  # a fourth channel that is no transparency is left out
+    return cv2.cvtColor(codes, order), None, (icc, "RGB")
