@@ -136,6 +136,15 @@ def test_a_side_as_light_as_the_backdrop_is_told_by_its_faint_tint():
     assert iou(outlined(rgb).mask, truth) > 0.95
 
 
+@pytest.mark.parametrize("level", [0.45, 0.6])
+def test_a_narrow_rim_lighter_than_the_ground_belongs_to_the_product(level):
+    truth = making.cover(SHAPE, BODY)
+    inner = making.cover(SHAPE, BODY + np.sign([240, 380] - BODY) * 6)
+    rimmed = making.put(making.sweep(*SHAPE, level), truth, (1.14 * level,) * 3, making.soft_shadow(truth, 0.3, 10, 5))
+    found = outlined(making.photograph(making.put(rimmed, inner, (0.05, 0.08, 0.3)), noise=0.003))
+    assert iou(found.mask, truth) > 0.99 and found.confidence > 0.9
+
+
 @pytest.mark.parametrize(("blue", "noise"), [(0.95, 0.003), (0.95, 0.016), (0.965, 0.01)])
 def test_small_prints_and_noise_do_not_hide_a_faint_tint(blue, noise):
     truth = making.cover(SHAPE, BODY)

@@ -28,6 +28,7 @@ LONE_SHADOW_RATIO = 0.6  # of the backdrop's L* + 16; a shadow lying by itself, 
 LEAST_PART, FAINT_PART = 0.0005, 4.0  # of the area of the largest part; and CIELAB from the backdrop, of a part that is no noise
 FOOT = 0.25  # of the product's height, counted from below
 SMALLEST_PART_PX, PART_REACH = 5, 0.04  # pixels, and of the frame's long side: of a small part that hangs on a large one
+PALE_RIM = 4.0  # CIELAB L*, by which a rim is lighter than the backdrop, and what it runs around is darker
 BLEED = 0.2  # share of a product's chroma that a JPEG carries over its edge
 KERNEL2, KERNEL3, KERNEL5, KERNEL9 = (np.ones((n, n), np.uint8) for n in (2, 3, 5, 9))
 
@@ -116,11 +117,22 @@ def _sure_product(evidence, ground, deep, shadow_like, reach):
     weak = (unlike < 5.0) & (evidence.chroma < cv2.max(BLEED * cv2.dilate(evidence.chroma, near), 9.0))  # a JPEG's bleeding
     unlike += evidence.chroma
     foot = unlike < 0.5 * cv2.dilate(unlike, KERNEL5)  # of an edge, which is steep from both sides
+    foot &= ~_pale_rims(evidence.light, ground)
     beside = cv2.dilate(front.view(np.uint8), near) > 0
     sure = deep & (sudden | ~(shadow_like & _widened(soft, reach))) & ~((weak | foot) & beside)
     inside = unlike[::3, ::3][~ground[::3, ::3]]
     lone = min(LONE_UNLIKE, 0.5 * float(median(inside))) if len(inside) else LONE_UNLIKE
     return sure & ((unlike > lone) | (cv2.morphologyEx(sure.view(np.uint8), cv2.MORPH_OPEN, KERNEL3) > 0))
+
+
+def _pale_rims(light, ground):
+    """
+    What is lighter than the backdrop around a product that is darker, (h, w) bool: no mixture of the two is, and no shadow.
+
+    What sharpening or a JPEG draws beside an edge is thinner.
+    """
+    rims = cv2.morphologyEx(((light > PALE_RIM) & ~ground).view(np.uint8), cv2.MORPH_OPEN, KERNEL3).view(bool)
+    return rims & (cv2.erode(light, KERNEL9) < -PALE_RIM) if rims.any() else rims
 
 
 def _widened(where, reach):
