@@ -291,7 +291,7 @@ def test_an_enlarged_file_is_told_where_its_sharp_copy_lies_under_another_produc
     """The sharp copy goes, the enlarged one stays and has to be exported again; a copy that goes itself needs no mending."""
     pairs = pd.DataFrame({"file_a": ["NB-104_front.jpg"], "file_b": ["NB-107_front.jpg"], "kind": ["re_export"]})
     misfiled = pd.DataFrame(
-        {"file": [wrong], "claimed_sku": wrong[:6], "likely_sku": "NB-105", "kind": "wrong_product", "score": 0.9, "evidence": ""}
+        {"file": [wrong], "claimed_sku": wrong[:6], "likely_sku": "NB-105", "kind": "wrong_product", "score": 0.9, "cause": "", "evidence": ""}
     )
     found = judged(changed(frames, "NB-104_front.jpg", resolved=0.4), pairs=pairs, misfiled=misfiled)
     assert found.loc[found["check"] == "upscaled", "file"].tolist() == told
@@ -329,7 +329,7 @@ def test_legitimate_sameness_is_no_finding(frames, kind):
 @pytest.mark.parametrize(("kind", "check"), [("wrong_product", "wrong_product"), ("swapped_views", "swapped_views")])
 def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(frames, kind, check):
     misfiled = pd.DataFrame(
-        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "likely_view": None, "kind": kind, "score": 0.9, "evidence": ""}
+        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-107", "likely_view": None, "kind": kind, "score": 0.9, "cause": "", "evidence": ""}
     )
     odd = changed(frames, FRONT, scale_dev=0.2, product_colour_dev=9.0, handle_gap=0.2)
     row = only(judged(odd, misfiled=misfiled), check)
@@ -341,7 +341,7 @@ def test_a_misfiled_picture_is_critical_and_explains_its_own_pose_and_colour(fra
     [("swapped_views", "NB-104", True), ("wrong_product", "NB-107", True), ("wrong_detail", "NB-107", True), ("wrong_product", "", False)],
 )
 def test_a_misfiled_picture_keeps_its_own_light_where_it_is_known_what_it_shows(frames, kind, likely, said):
-    misfiled = pd.DataFrame({"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": likely, "likely_view": None, "kind": kind, "score": 0.9, "evidence": ""})
+    misfiled = pd.DataFrame({"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": likely, "likely_view": None, "kind": kind, "score": 0.9, "cause": "", "evidence": ""})
     found = judged(changed(frames, FRONT, exposure_dev_ev=-0.4), misfiled=misfiled)
     assert sorted(found["check"]) == sorted([kind] + ["exposure"] * said)
 
@@ -349,7 +349,7 @@ def test_a_misfiled_picture_keeps_its_own_light_where_it_is_known_what_it_shows(
 @pytest.mark.parametrize(("likely", "said"), [("back", True), ("three_quarter", False)])
 def test_a_front_named_as_the_back_is_square_or_turned_all_the_same(frames, likely, said):
     misfiled = pd.DataFrame(
-        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-104", "likely_view": likely, "kind": "swapped_views", "score": 0.9, "evidence": ""}
+        {"file": [FRONT], "claimed_sku": "NB-104", "likely_sku": "NB-104", "likely_view": likely, "kind": "swapped_views", "score": 0.9, "cause": "", "evidence": ""}
     )
     found = judged(changed(frames, FRONT, yaw_dev_deg=9.0, scale_dev=0.2), misfiled=misfiled)
     assert sorted(found["check"]) == ["angle"] * said + ["swapped_views"]
@@ -453,6 +453,6 @@ def test_front_and_back_under_each_others_names_still_say_how_the_strap_lies(fra
     odd = odd.assign(style=odd["style"].mask(odd["sku"] == "NB-104", "one of its kind"))
     views = {FRONT: "back", BACK: "front"} if likely else {FRONT: None, BACK: None}
     kind = "swapped_views" if likely else "wrong_product"
-    misfiled = pd.DataFrame({"file": [FRONT, BACK], "claimed_sku": "NB-104", "likely_sku": "NB-104", "likely_view": list(views.values()), "kind": kind, "score": 0.9, "evidence": ""})
+    misfiled = pd.DataFrame({"file": [FRONT, BACK], "claimed_sku": "NB-104", "likely_sku": "NB-104", "likely_view": list(views.values()), "kind": kind, "score": 0.9, "cause": "", "evidence": ""})
     told = judged(odd, misfiled=misfiled)
     assert told.loc[told["check"] == "strap", "file"].tolist() == [ANGLED] * found
