@@ -58,7 +58,7 @@ MOST_MOVED_DEG = 15.0  # from the middle, that the slopes are followed
 SHOWN_PITCH_DEG = 2.5  # standard uncertainty of a pitch that is wrong, from which what is usual tells more of it than the traces do (3.5 without any)
 ROUNDS = 2  # of learning what styles add
 NATURAL_FRONT_SD_DEG = 0.6  # scatter of the front's slope that all of the above make
-BLOCK = 500  # pictures that are solved together
+BLOCK = 100  # pictures that are solved together, 0.2 MB each
 COMBINATIONS = np.array([way for way in itertools.product((False, True), repeat=3 + len(MISREADINGS)) if sum(way[3:]) <= MOST_MISREAD])
 OFF = np.zeros((len(COMBINATIONS), len(TRACES)), bool)  # the traces misread in each
 for _k, _trace in enumerate(MISREADINGS):
