@@ -52,6 +52,7 @@ def test_the_longer_part_is_the_set_s_light():
         {"first": 18, "last": 62, "step": -0.06},  # views differ by as much
         {"first": 0, "last": 0, "odd": [(17, 0.3), (60, 0.3)]},  # two pictures that look otherwise, as slanting views do
         {"first": 0, "last": 0, "odd": [(16, 0.3), (63, 0.3)]},  # a front and a back lit otherwise alone
+        {"first": 0, "last": 0, "odd": [*zip(range(16, 20), (-0.13, -0.02, 0.08, 0.15), strict=True), *zip(range(60, 64), (0.15, 0.04, -0.03, -0.13), strict=True)]},  # uneven sides
         {"first": 17, "last": 62, "odd": [(100, 0.4)]},  # one end leaves a single picture, and a third product has such a one too
         {"first": 18, "last": 62, "steady": 0.12},  # one hard lamp: views scatter by as much as the step
         {"first": 2, "last": 14, "products": 4},  # too few to know what views scatter by

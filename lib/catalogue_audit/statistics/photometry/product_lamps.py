@@ -14,7 +14,7 @@ import numpy as np
 from catalogue_audit.statistics.photometry.background_lamps import ONE_LEVEL
 from catalogue_audit.statistics.photometry.view_effects import members_of
 
-LEAST_STEP, SIGMAS = 0.1, 5.0  # EV, and times what frames of a product scatter by: a split product's step is at least as large
+LEAST_STEP, SIGMAS = 0.1, 5.0  # EV, and times what frames of a product, and of its own two sides, scatter by: a split product's step is at least as large
 WITHIN = 3.0  # times that scatter, by which frames of one side differ at most, and two ends of a stretch
 LEAST_SD = 0.02  # EV; by which views of a product differ at least under one light
 FEWEST = 6  # products that tell how much views scatter
@@ -87,7 +87,7 @@ def _split(frames, place, level, extra_sd, background, straight, scatter):
     step = float(np.median(values[count:]) - np.median(values[:count]))
     sides = frames[:count], frames[count:]
     unsure = np.hypot(scatter, np.hypot(*(np.min(np.nan_to_num(extra_sd[side])) for side in sides)))
-    if abs(step) < max(LEAST_STEP, SIGMAS * unsure) or within > WITHIN * scatter or not all(straight[side].any() or len(side) > 1 for side in sides):
+    if abs(step) < max(LEAST_STEP, SIGMAS * max(unsure, within)) or within > WITHIN * scatter or not all(straight[side].any() or len(side) > 1 for side in sides):
         return None
     behind = [side[np.isfinite(side)] for side in (background[sides[0]], background[sides[1]])]
     if all(map(len, behind)) and abs(np.median(behind[1]) - np.median(behind[0])) > ONE_LEVEL:
