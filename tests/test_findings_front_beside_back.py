@@ -48,5 +48,5 @@ def test_a_picture_that_is_told_by_itself_is_not_told_twice():
 
 
 def test_a_picture_of_another_product_is_no_size_of_this_one():
-    misfiled = pd.DataFrame({"file": [BACK], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": "wrong_product", "score": 0.9, "evidence": ""})
+    misfiled = pd.DataFrame({"file": [BACK], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": "wrong_product", "score": 0.9, "cause": "", "evidence": ""})
     assert list(judged(0.88, misfiled=misfiled)["check"]) == ["wrong_product"]

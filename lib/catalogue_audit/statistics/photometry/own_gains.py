@@ -112,8 +112,8 @@ def _beyond_mirrored(steps, surface, most):
     Examples
     --------
     >>> seen, plain = np.log([1.9, 0.5]), np.log([2.0, 0.4444444])  # a tenth of the green light is mirrored
-    >>> np.abs(_beyond_mirrored((seen - plain)[None], seen, np.array([0.15]))).max() < 0.01
-    np.True_
+    >>> bool(np.abs(_beyond_mirrored((seen - plain)[None], seen, np.array([0.15]))).max() < 0.01)
+    True
     """
     white = most[:, None] * AMOUNTS
     ratio = np.maximum(np.exp(surface) - white[..., None], 1e-3) / (1 - white)[..., None]
