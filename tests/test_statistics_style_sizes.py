@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_of
+from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_or_shapes
 
 
 def taken(backs, fronts=0.0, style="Shoe"):
@@ -35,5 +35,5 @@ def test_nothing_else_is(backs, fronts, style):
 
 def test_a_style_is_named_by_its_word_where_there_is_one():
     frames = pd.DataFrame({"file": ["a", "b", "c"], "sku": ["W1031", "W1038", None], "style": ["Shoe", "Shoe", None]})
-    assert styles_of(frames).tolist()[:2] == ["Shoe", "Shoe"]
-    assert styles_of(frames.assign(style=None)).nunique() == 3
+    assert styles_or_shapes(frames).tolist()[:2] == ["Shoe", "Shoe"]
+    assert styles_or_shapes(frames.assign(style=None)).nunique() == 3

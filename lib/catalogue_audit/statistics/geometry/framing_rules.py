@@ -16,7 +16,7 @@ from catalogue_audit.statistics.geometry.camera_distance import free_sizes
 from catalogue_audit.statistics.geometry.front_distance import FRAMED, scatters, sizes_by_the_front
 from catalogue_audit.statistics.geometry.moved_camera import gains_by_zoom, moved_with_time
 from catalogue_audit.statistics.geometry.style_places import body_axes, shapes_of, style_places
-from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_of
+from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_or_shapes
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.geometry.working_scale import pixels_per_cm
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
@@ -181,7 +181,7 @@ def _gains_by_zoom(frames, views, sizes, products):
     """`gains_by_zoom` of the rules that keep one thing equal; a limit or a distance of its own would follow any step. (views, m)."""
     plain = [_from_middle(values)[: len(RULES) - 1] for values in sizes]
     scatter = np.full((1, 1), SIZE_SD)
-    gains = gains_by_zoom(frames, views, plain, styles_of(frames, products), SIZE_SD, lambda apart: float(_fit(apart[None], scatter)[0]))
+    gains = gains_by_zoom(frames, views, plain, styles_or_shapes(frames, products), SIZE_SD, lambda apart: float(_fit(apart[None], scatter)[0]))
     return np.pad(gains, ((0, 0), (0, (len(sizes[0]) if sizes else 0) - gains.shape[1])))
 
 

@@ -34,7 +34,7 @@ def own_sizes(frames, deviations, scatter, products=None):
     (n,) float
         Of ln(size); 0 where the style's view keeps the rule, or where capture time explains its size.
     """
-    styles = styles_of(frames, products)
+    styles = styles_or_shapes(frames, products)
     off = deviations - moved_with_time(frames, deviations, styles, scatter, ZOOMED)
     own = np.zeros(len(frames))
     for members in styles.groupby(styles).indices.values():
@@ -49,7 +49,7 @@ def own_sizes(frames, deviations, scatter, products=None):
     return own
 
 
-def styles_of(frames, products=None):
+def styles_or_shapes(frames, products=None):
     """
     Series of str by frame: the style as supplied, else the shape.
 
