@@ -13,6 +13,7 @@ from catalogue_audit.statistics.surface.inner_blur import inner_blur
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
 SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size; a shorter smear does not show
 LENGTH_TO_SIGMA = np.sqrt(12)  # standard deviation of a uniform smear is its length / sqrt(12)
+RARE_VIEW = 1.5  # times the limit for views with too few pictures for a reference of their own: another distance, another depth of field
 MEAN_OF_DIRECTIONS = 24.0  # blur_px counts a smear of length L as L^2 / 24 of variance, its mean over all directions
 SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault ...
 MOST_OF_IT = 2 / 3  # ... unless so much of the variance beyond a sharp edge's is the smear's
@@ -46,20 +47,36 @@ def _blurred(evidence):
     frames = evidence.measured
     frames = frames.loc[
         frames["blur_px"].notna() & frames["view"].notna(),
-        ["sku", "view", "view_kind", "style", "blur_px", "blur_sd_px", "motion_px", "fine_detail"],
+        ["sku", "view", "view_kind", "style", "blur_px", "blur_sd_px", "motion_px", "fine_detail", "width_px", "height_px"],
     ]
-    sharp = usual(frames, frames["blur_px"], lambda blurs: blurs.quantile(SHARP_QUANTILE))
+    enough = frames.groupby("view")["blur_px"].transform("count") >= FEWEST_FOR_REFERENCE
+    sharp = _sharp(frames, enough)
+    limit = limit * np.where(enough, 1.0, RARE_VIEW)
     motion = frames["motion_px"].fillna(0.0) / LENGTH_TO_SIGMA
     blur = np.maximum(frames["blur_px"], np.hypot(sharp, motion))
     least = brief_terms.tolerance(evidence.brief, "focus_px")
     unsure = UNCERTAINTIES * frames["blur_sd_px"].fillna(0.0) / frames["blur_px"]  # of the logarithm: widths scatter in proportion
-    enough = frames.groupby("view")["blur_px"].transform("count") >= FEWEST_FOR_REFERENCE
-    outside = enough & (blur > limit * sharp) & (blur - sharp > least) & (np.log(blur / sharp) > unsure)
+    outside = sharp.notna() & (blur > limit * sharp) & (blur - sharp > least) & (np.log(blur / sharp) > unsure)
     within = inner_blur(frames, sharp) if evidence.stage == "finals" else np.full(len(frames), np.nan)  # else a lens drew the outline
     inside = enough & ~outside & (within > limit * sharp) & (within - sharp > least)
     blur, told = blur.mask(inside, within), outside | inside
     for frame, *values in zip(evidence.records(frames[told]), blur[told] / sharp[told], sharp[told], inside[told], strict=True):
         yield frame, *values
+
+
+def _sharp(frames, enough):
+    """
+    Blur of the set's sharp frames of each frame's view, px; NaN where too few are known.
+
+    A view with too few pictures is held against all whole products together, in proportion where its pictures have more pixels.
+    """
+    of_view = usual(frames, frames["blur_px"], lambda blurs: blurs.quantile(SHARP_QUANTILE))
+    whole = enough & (frames["view_kind"] == "upright")
+    if whole.sum() < FEWEST_OF_A_STYLE:
+        return of_view.where(enough)
+    long_side = frames[["width_px", "height_px"]].max(axis=1).astype(float)
+    enlarged = (long_side / long_side[whole].median()).clip(lower=1.0)
+    return of_view.where(enough, frames["blur_px"][whole].quantile(SHARP_QUANTILE) * enlarged)
 
 
 def _moved(frame, sharp):
