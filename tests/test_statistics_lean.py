@@ -207,7 +207,7 @@ def test_shapes_of_other_sizes_are_not_compared():
 @pytest.mark.parametrize(("raised", "shapes"), [((0, 0, 0, 0.08), 1), ((0, 0, 0.16, 0.16), 2), ((0, 0, 0, 0.3), 2)])
 def test_a_product_has_one_shape_also_where_it_leans_in_one_picture(raised, shapes):
     """Of a deep bag a lean of 7 degrees raises the upper edge by 0.85 x 0.7 / 1.0 x sin(7 degrees) = 0.07 of the height; what is larger in both views, or far off, is another shape."""
-    frames = pd.DataFrame({"sku": ["T-1-RED", "T-1-RED", "T-1-BLU", "T-1-BLU"], "view": ["front", "back"] * 2, "style": "tote"})
+    frames = pd.DataFrame({"file": list("abcd"), "sku": ["T-1-RED", "T-1-RED", "T-1-BLU", "T-1-BLU"], "view": ["front", "back"] * 2, "style": "tote"})
     stands = pd.DataFrame({"base": 0.8, "shoulders": 0.8 - 0.4 * np.exp(raised), "width": 0.4, "depth": 0.7, "shape": frames["sku"]})
     assert _by_name(frames, stands).nunique() == shapes
 

@@ -11,13 +11,13 @@ from catalogue_audit.statistics.geometry.registration import (
     LOOKS_ALIKE,
     OF_TURN,
     TOLD,
-    kinds_of_product,
     believed,
     by_registration,
 )
 from catalogue_audit.statistics.geometry.registration_match import motions
 from catalogue_audit.statistics.geometry.registration_pictures import LONG_SIDE, points_of, sight
 from catalogue_audit.statistics.geometry.registration_solid import Solid, cross_section, seen_after
+from catalogue_audit.statistics.styles import shapes_of
 
 WIDTH_CM, HEIGHT_CM, DEPTH_CM, DISTANCE_CM, FOCAL_35MM = 30.0, 22.0, 12.0, 160.0, 100.0
 SIZE = 512, 640
@@ -292,15 +292,15 @@ def test_without_links_nothing_is_believed():
 
 
 def test_a_products_file_without_a_single_size_is_as_good_as_none():
-    frames = pd.DataFrame({"sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
+    frames = pd.DataFrame({"file": ["1.jpg", "2.jpg", "3.jpg"], "sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
     products = pd.DataFrame({"sku": ["AB-1-RED", "CD-2"], "style": [None, "tote"], "width_cm": [None, None], "depth_cm": [np.nan, np.nan]})
-    told = kinds_of_product(frames, products)
-    assert list(told) == list(kinds_of_product(frames, None))
+    told = shapes_of(frames, products)
+    assert list(told) == list(shapes_of(frames, None))
     assert told[0] == told[1] != told[2]
 
 
 def test_a_cell_that_the_products_file_leaves_empty_is_no_shape_of_its_own():
-    frames = pd.DataFrame({"sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
+    frames = pd.DataFrame({"file": ["1.jpg", "2.jpg", "3.jpg"], "sku": ["AB-1-RED", "AB-1-TAN", "CD-2"], "style": [None, None, "tote"]})
     names = pd.Series(["Ada", None, "Cora"], dtype="str")
     products = pd.DataFrame({"sku": frames["sku"], "name": names, "width_cm": [30.0, 30.0, None], "depth_cm": [None, 12.0, 10.0]})
-    assert kinds_of_product(frames, products).tolist() == ["Ada|30.0|", "|30.0|12.0", "Cora||10.0"]
+    assert shapes_of(frames, products).tolist() == ["Ada|30.0|", "|30.0|12.0", "Cora||10.0"]

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_or_shapes
+from catalogue_audit.statistics.geometry.style_sizes import own_sizes
+from catalogue_audit.statistics.styles import styles_or_shapes
 
 
 def taken(backs, fronts=0.0, style="Shoe"):

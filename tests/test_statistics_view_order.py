@@ -4,9 +4,10 @@ import pandas as pd
 import pytest
 from catalogue_audit.measures.geometry.strap import EVIDENCE
 from catalogue_audit.statistics.geometry.strap_picture import Shape, strap_state
-from catalogue_audit.statistics.geometry.strap_states import strap_states, styles_of, usual_state
+from catalogue_audit.statistics.geometry.strap_states import strap_states, usual_state
 from catalogue_audit.statistics.geometry.view_order import order_votes
 from catalogue_audit.statistics.matching.swapped_views import strap_votes
+from catalogue_audit.statistics.styles import style_families
 from catalogue_audit.statistics.tables import table_from_rows
 
 USUAL = ("three_quarter", "front", "detail", "back")
@@ -99,4 +100,4 @@ def test_a_strap_held_up_is_told_from_the_handle_of_a_hobo():
 
 def test_skus_of_one_part_are_styles_of_their_own():
     frames = pd.DataFrame({"style": None, "sku": ["A-1", "A_2", "T5504", "T5512"]})
-    assert styles_of(frames) == ["A", "A", "T5504", "T5512"]
+    assert style_families(frames).tolist() == ["A", "A", "T5504", "T5512"]

@@ -10,9 +10,9 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.measures.records import PLACED_LIMIT
 from catalogue_audit.statistics.geometry.camera_distance import front_over_back
 from catalogue_audit.statistics.geometry.framing_rules import FIXED_DISTANCE, FRONT_DISTANCE, places
-from catalogue_audit.statistics.geometry.registration import kinds_of_product
 from catalogue_audit.statistics.geometry.strap_states import SURE_OUTLINE
 from catalogue_audit.statistics.geometry.style_places import OWN_PLACE_SD
+from catalogue_audit.statistics.styles import shapes_of
 
 UNENLARGEABLE = 0.25  # smaller than this share below the set, enlarging costs more detail than a shop's zoom forgives
 OTHER_SHAPE = 0.02  # of the aspect ratio; less changes no fill by anything that shows
@@ -106,7 +106,7 @@ def _styles_elsewhere(evidence):
     surely = [np.abs(shift) > np.maximum(BY_SHAPE, UNCERTAINTIES * off[name][1][frames.index]) for name, shift in shifts.items()]
     farthest = np.maximum(*(np.where(sure, np.abs(shift), 0.0) for sure, shift in zip(surely, shifts.values(), strict=True)))
     far = frames.assign(farthest=farthest)[farthest > 0]
-    for _, group in far.groupby(kinds_of_product(far, evidence.products), sort=True):
+    for _, group in far.groupby(shapes_of(far, evidence.products), sort=True):
         skus, value = list(dict.fromkeys(group["sku"])), float(group["farthest"].max())
         note = (
             f"the pictures of {listed(skus)} sit up to {value * 100:.0f} % of the frame off the set's place, all {len(group)} alike "

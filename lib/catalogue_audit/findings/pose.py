@@ -15,8 +15,9 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.roll import LAID_DEG
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
-from catalogue_audit.statistics.geometry.strap_states import styles_of, supplied_straps, usual_of_styles, usual_state
+from catalogue_audit.statistics.geometry.strap_states import supplied_straps, usual_of_styles, usual_state
 from catalogue_audit.statistics.geometry.strap_views import as_its_product, as_other_views, shown_once
+from catalogue_audit.statistics.styles import style_families
 
 BETWEEN_STYLES_DEG = 0.7  # standard deviation of a shape's bias of pitch; 0.5 on rendered bags with a clear corner
 SURELY_OFF_LEVEL = 0.85  # probability; on rendered bags leans that raise a handle stay below 0.82, handles out of level reach 0.89
@@ -329,7 +330,7 @@ def _wanted_states(group, asked):
     if asked:
         return [asked] * len(group)
     of_view, states = usual_state(group["strap_state"]), group["strap_state"].to_numpy()
-    styles = np.array(styles_of(group), dtype=object)
+    styles = style_families(group).to_numpy()
     of_styles, of_style = usual_of_styles(states, styles), {style: usual_state(group["strap_state"][styles == style]) for style in set(styles)}
     wanted = []
     for row, style in enumerate(styles):

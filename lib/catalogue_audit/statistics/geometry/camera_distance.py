@@ -22,6 +22,7 @@ import pandas as pd
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.geometry.style_places import shared_offset
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+from catalogue_audit.statistics.styles import likely_stems
 
 ONE_SHAPE = 0.06  # of ln(width over height): products of one SKU stem that differ by more are no colourways of one shape
 ONE_OUTLINE = 0.02  # of ln(width over height): as two pictures of one outline may differ
@@ -30,7 +31,6 @@ ONE_OF_TWO = 0.06  # of two pictures that differ, nothing says which is off; so 
 LEAST_SD = 0.015  # of ln(height) by the turned view: the depths of a few products may be alike by chance
 FEWEST = 4  # products that tell how much higher a turned view shows them
 TRIED = np.arange(-0.5, 0.5, 0.002)  # of ln(size), about a pair's own middle
-MARKS = "-_. "  # before the last part of an SKU, which names the colour
 
 
 def free_sizes(frames, views, sd):
@@ -125,10 +125,10 @@ def front_over_back(frames):
 def _shapes(frames, rows, aspect):
     """(shape, view) → positions; front and back are one view, as the one is the other's mirror image."""
     sku, view = (frames[name].to_numpy(dtype=object) for name in ("sku", "view"))
-    families = {}
+    stems, families = likely_stems(frames["sku"]).to_numpy(), {}
     for row in rows:
         face = "straight_on" if view[row] in STRAIGHT_ON else view[row]
-        families.setdefault((_family(sku[row]), face), []).append(row)
+        families.setdefault((stems[row], face), []).append(row)
     groups = {}
     for (family, face), members in families.items():
         middle = float(np.median(aspect[members]))
@@ -136,14 +136,3 @@ def _shapes(frames, rows, aspect):
             own = family if abs(aspect[row] - middle) <= ONE_SHAPE else ("", sku[row])
             groups.setdefault((own, face), []).append(row)
     return groups
-
-
-def _family(sku):
-    """The SKU without its last part, where that may name a colour: not the number of 'BAG-04', which is all that tells products apart."""
-    sku = sku if isinstance(sku, str) else ""
-    mark = next((mark for mark in MARKS if mark in sku), None)
-    if mark is None:
-        return sku
-    stem, _, part = sku.rpartition(mark)
-    numbered = any(map(str.isdigit, part)) and not any(map(str.isdigit, stem))
-    return sku if numbered else stem

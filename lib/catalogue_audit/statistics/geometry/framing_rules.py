@@ -15,11 +15,12 @@ import pandas as pd
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
 from catalogue_audit.statistics.geometry.front_distance import FRAMED, scatters, sizes_by_the_front
 from catalogue_audit.statistics.geometry.moved_camera import gains_by_zoom, moved_with_time
-from catalogue_audit.statistics.geometry.style_places import body_axes, shapes_of, style_places
-from catalogue_audit.statistics.geometry.style_sizes import own_sizes, styles_or_shapes
+from catalogue_audit.statistics.geometry.style_places import body_axes, style_places
+from catalogue_audit.statistics.geometry.style_sizes import own_sizes
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.geometry.working_scale import pixels_per_cm
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
+from catalogue_audit.statistics.styles import shapes_of, styles_or_shapes
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
 FEWEST = 3

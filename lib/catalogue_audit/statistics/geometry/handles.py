@@ -25,7 +25,8 @@ from catalogue_audit.measures.geometry.handles import (
     USUAL_TURN_DEG,
 )
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
-from catalogue_audit.statistics.geometry.style_places import beside_their_shape, shapes_of
+from catalogue_audit.statistics.geometry.style_places import beside_their_shape
+from catalogue_audit.statistics.styles import shapes_of, sized_shapes
 
 KNOWN_DEPTH_SD = 0.08  # relative, of depth over width by the products file, whose sizes are rounded
 KNOWN_LOOK_SD_DEG = 0.7  # of a look that corners of three and more turned products show
@@ -71,7 +72,7 @@ def handle_stands(frames, sketches, products=None):
     depth, depth_sd, width_cm = _sizes(frames, products)
     thick = (share > THICK_CROWN) & (share > 3 * stands["gap_sd"] / stands["height"])
     shows_two = (stands["legs"] >= SEVERAL_LEGS) | (stands["apart"] > 0) | thick
-    shape = _shapes(frames, products)
+    shape = sized_shapes(frames, products)
     of_shape = shows_two.groupby(shape).transform("any")
     turn = pd.to_numeric(frames["yaw_deg"], errors="coerce").astype(float).abs().fillna(USUAL_TURN_DEG)
     turn = np.radians(turn.where(frames["view"].fillna("").map(shows_a_turn).astype(bool), 0.0))
@@ -84,20 +85,6 @@ def handle_stands(frames, sketches, products=None):
         shape=shape,
         two_handled=of_shape.astype(bool),
     )
-
-
-def _shapes(frames, products):
-    """Whose pictures show one shape: of products of one style and the same supplied sizes, else of one product."""
-    own, sizes = frames["sku"].fillna(frames["file"]).astype(str), ("width_cm", "height_cm", "depth_cm")
-    if products is None or "style" not in frames or not {"sku", *sizes} <= set(products.columns):
-        return own
-    supplied = pd.concat([pd.to_numeric(products[name], errors="coerce") for name in sizes], axis=1)
-    known = supplied.notna().all(axis=1)
-    if not known.any():
-        return own
-    sized = dict(zip(products["sku"][known], supplied[known].astype(str).agg(" ".join, axis=1), strict=True))
-    style, size = frames["style"].astype(object), frames["sku"].map(sized).astype(object)
-    return (style + " " + size).where(style.notna() & size.notna(), own).astype(str)
 
 
 def _sizes(frames, products):

@@ -17,8 +17,8 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.handles import USUAL_LOOK_DEG
 from catalogue_audit.statistics.geometry import ground
 from catalogue_audit.statistics.geometry.camera_aim import aims
-from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.spread import spread
+from catalogue_audit.statistics.styles import styles_of, sure_stems
 
 HEIGHTS_DEG = np.arange(-10.0, 10.01, 0.5)
 FLAT = np.ones(len(HEIGHTS_DEG))
@@ -66,8 +66,8 @@ def height_weights(frames, sketches, stands, corners=None):
         Place -> `Told`. Cut-outs and retouched pictures show no ground.
     """
     voters, others = _pictures(frames)
-    shapes = shape_names(frames["sku"])
-    kinds = frames["style"].where(frames["style"].notna(), shapes)
+    shapes = sure_stems(frames["sku"])
+    kinds = styles_of(frames)
     rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
     copies = set(others)
     pairs, compared, own_sds, lower = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}, {}

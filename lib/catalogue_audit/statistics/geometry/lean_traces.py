@@ -19,10 +19,10 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.geometry.camera_distance import ONE_SHAPE
 from catalogue_audit.statistics.geometry.handles import APART
 from catalogue_audit.statistics.geometry.keystones import keystones_of
-from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.geometry.tapers import laid_in_turn
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY, mad_scale
 from catalogue_audit.statistics.spread import spread
+from catalogue_audit.statistics.styles import shapes_of
 
 TRACES = ("body", "crown", "taper")
 FAR_OFF = 0.01  # share of traces that something else has moved; 1 of 140 on rendered bags
@@ -139,7 +139,7 @@ class Traces(NamedTuple):
 def _by_name(frames, stands):
     """Whose pictures show one shape: as `handle_stands` tells it by supplied sizes, else of colourways by their names, of one style and as slender."""
     own = stands["shape"] == frames["sku"].astype(str)
-    name = frames["style"].fillna("").astype(str) + " " + shape_names(frames["sku"])
+    name = shapes_of(frames)
     slender = np.log((stands["base"] - stands["shoulders"]) / stands["width"])
     off = (slender - slender.groupby(name).transform("median")).abs()
     leaning = BOX_LEVER * stands["depth"] / np.exp(slender) * LEANING  # a product has one shape, also where it leans in one of its pictures

@@ -22,9 +22,9 @@ from catalogue_audit.measures.geometry.handles import DEPTH
 from catalogue_audit.measures.geometry.turn import LEAST_TURN_DEG, USUAL_PITCH_DEG
 from catalogue_audit.measures.records import DEFAULT_FOCAL_35MM
 from catalogue_audit.statistics.geometry.registration_match import motions_around
-from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.geometry.stances import USUAL_TURN_DEG
 from catalogue_audit.statistics.spread import spread
+from catalogue_audit.statistics.styles import shapes_of
 
 ANGLES = ("yaw", "pitch", "roll")
 TOLD = ["yaw", "yaw_sd", "pitch", "pitch_sd", "roll", "roll_sd"]  # columns, degrees
@@ -116,34 +116,13 @@ def _groups(frames, brief, products):
     usable = usable.assign(depth=_depths(usable, products), turn=turn, look=look, soft=np.array(soft, bool))
     numbers = usable["duplicate_group"].astype("string")
     photograph = numbers.fillna(pd.Series([f"#{index}" for index in usable.index], index=usable.index, dtype="string"))
-    for _, group in usable.groupby([kinds_of_product(usable, products), usable["view"]], sort=True):
+    for _, group in usable.groupby([shapes_of(usable, products), usable["view"]], sort=True):
         taken = photograph[group.index]
         first = group[~taken.duplicated()]
         copies = {}
         for index, number in zip(group.index, taken, strict=True):
             copies.setdefault(number, []).append(index)
         yield {index: copies[taken[index]] for index in first.index}, first
-
-
-def kinds_of_product(frames, products):
-    """
-    A text each for products of one shape: style, name and sizes where supplied, else the SKU without a last part of letters.
-
-    A style's word alone is shared by bags of other sizes, and a last part of digits may as well number products.
-    """
-    kinds = frames["style"].fillna("").astype(str) + "|" + shape_names(frames["sku"])
-    if products is None:
-        return kinds
-    sizes = [name for name in ("width_cm", "height_cm", "depth_cm") if name in products.columns]
-    if not sizes:
-        return kinds
-    known = products[products[sizes].notna().any(axis=1)]
-    if known.empty:
-        return kinds
-    named = [name for name in ("style", "name", *sizes) if name in products.columns]
-    texts = known[named].astype(str).fillna("").agg("|".join, axis=1)
-    supplied = frames["sku"].map(dict(zip(known["sku"], texts, strict=True)))
-    return supplied.fillna(kinds).astype(str)
 
 
 def _depths(frames, products):

@@ -25,9 +25,9 @@ import pandas as pd
 from catalogue_audit.measures.applicability import shows_a_turn
 from catalogue_audit.measures.geometry.turn import USUAL_PITCH_DEG
 from catalogue_audit.statistics.geometry.camera_aim import aimed_otherwise
-from catalogue_audit.statistics.geometry.shapes import shape_names
 from catalogue_audit.statistics.geometry.stance_traces import CLOSER, FRONT, LEVEL, NARROWED, OF_FRONT, SIDE, SIDES, TOP, TRACES, UPRIGHT, gathered
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+from catalogue_audit.statistics.styles import styles_of, sure_stems
 
 TURN, PITCH, ROLL = range(3)
 TURNS_DEG = np.arange(15.0, 60.01, 0.25)  # of which one is the set's
@@ -87,7 +87,7 @@ def stances(frames, sketches):
     result = pd.DataFrame(math.nan, index=frames.index, columns=[name + end for name in names for end in ("", "_sd")])
     upright = (frames["view_kind"].fillna("") == "upright").to_numpy()
     views = frames["view"].fillna("").to_numpy()
-    frames = frames.assign(style=frames["style"].fillna(shape_names(frames["sku"]).where(frames["sku"].notna())))
+    frames = frames.assign(style=styles_of(frames))
     styles = frames["style"].fillna("").to_numpy()
     for view in sorted({view for view in views if shows_a_turn(view)}):
         rows = np.flatnonzero((views == view) & upright)
@@ -111,9 +111,9 @@ def _fronts(frames):
     shown = frames[(frames["view"] == "front") & (frames["view_kind"] == "upright") & frames["sku"].notna()].drop_duplicates("sku")
     shown = shown.assign(**shown[["focal_length_35mm", "roll_deg"]].apply(pd.to_numeric, errors="coerce").fillna({"roll_deg": 0.0}))
     own = dict(zip(shown["sku"], shown[["file", "focal_length_35mm", "roll_deg"]].itertuples(index=False), strict=True))
-    of_shape = dict(zip(reversed(shape_names(shown["sku"]).tolist()), reversed(list(own.values())), strict=True))
+    of_shape = dict(zip(reversed(sure_stems(shown["sku"]).tolist()), reversed(list(own.values())), strict=True))
     skus = frames["sku"].dropna().drop_duplicates()
-    found = {sku: own.get(sku, of_shape.get(shape)) for sku, shape in zip(skus, shape_names(skus), strict=True)}
+    found = {sku: own.get(sku, of_shape.get(shape)) for sku, shape in zip(skus, sure_stems(skus), strict=True)}
     return {sku: front for sku, front in found.items() if front is not None}
 
 
@@ -137,7 +137,7 @@ def usual_view(frames, traces):
     if not told.any():
         return USUAL_TURN_DEG, pitch, math.inf
     like = np.log((1 - TURNED) * like / like.max(axis=1, keepdims=True) + TURNED) * _square_to_most(traces, pitch)[:, None]
-    styles = frames["style"].fillna(frames["sku"]).fillna(frames["file"]).astype(str).to_numpy()
+    styles = styles_of(frames).fillna(frames["file"]).astype(str).to_numpy()
     of_styles = [like[told & (styles == style)].sum(axis=0) / math.sqrt((told & (styles == style)).sum()) for style in sorted(set(styles[told]))]
     like = np.sum(of_styles, axis=0) - 0.5 * ((TURNS_DEG - USUAL_TURN_DEG) / USUAL_TURN_SD_DEG) ** 2
     share = np.cumsum(np.exp(like - like.max()))

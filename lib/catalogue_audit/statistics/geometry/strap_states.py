@@ -1,13 +1,12 @@
 """State of the strap in each picture, told from the evidence in the sketches."""
 
-import re
-
 import numpy as np
 import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
 from catalogue_audit.statistics.geometry.strap_picture import ARCH, HOLLOW, Shape, attached, fallen, held_up, lies_apart, standing_out, strap_state
+from catalogue_audit.statistics.styles import style_families
 
 NO_STRAP = ("none", "no", "without", "false", "0")
 SURE_CONTRAST, NO_CONTRAST = 0.6, 0.28  # of a curve across the body: straps in front reach 0.4 to 1, bodies without 0.05 to 0.47
@@ -24,7 +23,6 @@ FEWEST_ALIKE = 2  # other straight-on pictures of a style
 # down beside the handle, and how far (of the body's height) it may be taller. Of 595 pictures of three makes 0.05 and 0.04 are what handles leave between them.
 WIDER, LOPSIDED, AS_TALL = 0.1, 0.07, 0.1
 SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
-COLOURWAY_PART = re.compile(r"(?<=[^\W_])[-_. ]+[^\W_]+$")  # last part of a SKU
 
 
 def strap_states(frames, sketches, products=None):
@@ -69,7 +67,7 @@ def strap_states(frames, sketches, products=None):
         states[row] = strap_state(found[row], known, views[row], rings.get(sku, 0.0), sure[row], shapes.get(sku, Shape())._replace(front_without=sku in without))
         if views[row] == "front" and sku:
             (seen if states[row] == "front" else without).add(sku)
-    styles = styles_of(frames)
+    styles = style_families(frames).to_numpy()
     for row in first:  # a strap that the turned view shows, hidden in the front view: that it hangs there tells what stands out beside the rings
         shown = [states[other] for other in found if skus[other] == skus[row] and shows_a_turn(views[other])]
         if views[row] == "front" and states[row] == "none" and skus[row] and shown and all(state == "front" for state in shown):
@@ -166,12 +164,6 @@ def _front_or_behind(row, state, curve, contrasts, skus, views, kin):
     if not least:
         return state if state == "front" else None
     return "front" if contrast >= min(least) else "behind"
-
-
-def styles_of(frames):
-    """Style of each row by the products file, else the SKU without its last part; a SKU of one part is a style of its own."""
-    named = zip(frames["style"], frames["sku"], strict=True)
-    return [style if isinstance(style, str) and style else COLOURWAY_PART.sub("", str(sku)) for style, sku in named]
 
 
 def _laid_beside_the_handle(found, first, views, skus, styles, sure):

@@ -14,8 +14,8 @@ from catalogue_audit.statistics.geometry.strap_states import (
     MAJORITY,
     SURE_CONTRAST,
     SURE_OUTLINE,
-    styles_of,
 )
+from catalogue_audit.statistics.styles import style_families
 
 RARE = 0.13  # share of a set's products: one of eight, two of sixteen; of five to seven, one that shows a whole ribbon
 FEW = 0.25  # the same, of all that show a strap in a view whose pictures show none: quilting and flaps look like one, too
@@ -56,7 +56,7 @@ def shown_once(frames, sketches, misfiled=()):
     ribbon = [bool(evidence) and (ribbon_across(evidence) or across) for evidence, across in zip(seen, face, strict=True)]
     shows = (told["strap_state"] == "front") & ((contrast >= SURE_CONTRAST) | face)
     clearness = [max(evidence.get("ribbon", 0.0), evidence.get("turned_ribbon", 0.0)) for evidence in seen]
-    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon, across=face, clearness=clearness, kin=styles_of(told))
+    told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon, across=face, clearness=clearness, kin=style_families(told))
     of_faces = {sku: group for sku, group in told[told["faces"]].groupby("sku")}
     found = set()
     for _, group in told.groupby("view"):
@@ -146,7 +146,7 @@ def as_its_product(frames):
     """
     faces = frames["view"].isin(STRAIGHT_ON) | frames["view"].map(shows_a_turn).astype(bool)  # from a side, what hangs on the other is not seen
     told = frames[faces & frames["sku"].notna() & frames["strap_state"].notna()].reset_index(drop=True)
-    told = told.assign(style=styles_of(told), sure=told["outline_confidence"] >= SURE_OUTLINE)[["file", "sku", "style", "view", "strap_state", "sure"]]
+    told = told.assign(style=style_families(told), sure=told["outline_confidence"] >= SURE_OUTLINE)[["file", "sku", "style", "view", "strap_state", "sure"]]
     rows = told.to_dict("records")
     of_sku, of_style, of_view = ({key: list(places) for key, places in told.groupby(name).groups.items()} for name in ("sku", "style", "view"))
     habits = {state: _habits(rows, of_view, state) for state in CHANGES_OUTLINE}

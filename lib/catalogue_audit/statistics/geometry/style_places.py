@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
-from catalogue_audit.statistics.geometry.registration import kinds_of_product
 from catalogue_audit.statistics.robust import mad_scale
+from catalogue_audit.statistics.styles import shapes_of
 
 OWN_PLACE = 0.05  # share of styles with a place of their own; of ninety rendered ones five, by 2 % to 3 %
 OWN_PLACE_SD = 0.02  # of the frame: how far off it is
@@ -91,12 +91,6 @@ def _share(before, evidence):
     """Probability, from that beforehand and the logarithm of a likelihood ratio."""
     odds = np.log(before / (1 - before)) + evidence
     return 1 / (1 + np.exp(-np.clip(odds, -700.0, 700.0)))
-
-
-def shapes_of(frames, products=None):
-    """Series of str by frame: whose pictures show one shape; a picture without SKU is of a shape of its own."""
-    kinds = kinds_of_product(frames, products)
-    return kinds.where(frames["sku"].notna(), frames["file"].astype(str))
 
 
 def _further_copies(frames):

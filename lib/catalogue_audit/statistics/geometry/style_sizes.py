@@ -8,7 +8,7 @@ all its colourways show the one view alike, and apart from it, the view's shape 
 import numpy as np
 
 from catalogue_audit.statistics.geometry.moved_camera import ZOOMED, moved_with_time
-from catalogue_audit.statistics.geometry.style_places import shapes_of
+from catalogue_audit.statistics.styles import styles_or_shapes
 
 FEWEST = 3  # products that show the view alike
 ALIKE = 3.0  # standard deviations
@@ -47,13 +47,3 @@ def own_sizes(frames, deviations, scatter, products=None):
             if frames["sku"].iloc[here].nunique() >= FEWEST and np.abs(off[here] - middles[view]).max() <= ALIKE * scatter:
                 own[here] = middles[view]
     return own
-
-
-def styles_or_shapes(frames, products=None):
-    """
-    Series of str by frame: the style as supplied, else the shape.
-
-    A word may stand for bags of several sizes. Where one style follows another its word is reason enough for another size, however many products it has.
-    """
-    style = frames["style"].fillna("").astype(str)
-    return style.where(style != "", shapes_of(frames, products))

@@ -18,6 +18,7 @@ from catalogue_audit.statistics.matching.looks import (
 )
 from catalogue_audit.statistics.matching.turned_votes import turned_votes
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, fisher_z, some_of
+from catalogue_audit.statistics.styles import style_families
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
@@ -122,9 +123,9 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
     exchanged. Their sum decides, so that nothing is said of a bag whose looks contradict its place in the order.
     Rows that are known to be ``misfiled`` under another style say nothing: another bag's three-quarter view is like neither face.
     """
-    pairs, turned = {}, {}
+    pairs, turned, families = {}, {}, style_families(frames)
     for sku, rows in products.items():
-        views = views_of(frames, [row for row in rows if row not in misfiled or _is_of_its_style(frames, row, misfiled[row][0])])
+        views = views_of(frames, [row for row in rows if row not in misfiled or _is_of_its_style(frames, families, row, misfiled[row][0])])
         if {"front", "back"} <= set(views):
             pairs[sku] = views["front"], views["back"]
             turned[sku] = views.get("three_quarter")
@@ -188,9 +189,9 @@ def _sibling_votes(frames, looks, pairs):
     1 and more: as named; -1 and less: exchanged, and all siblings that tell agree. The structure two products share as
     named, less that shared once exchanged, is the product of what each one's front has and its back has not.
     """
-    styles = {}
+    families, styles = style_families(frames), {}
     for sku in pairs:
-        styles.setdefault(_style_of(frames, pairs[sku][0], sku), []).append(sku)
+        styles.setdefault(families[pairs[sku][0]], []).append(sku)
     votes = {}
     for members in styles.values():
         if len(members) < 3:
@@ -207,21 +208,10 @@ def _sibling_votes(frames, looks, pairs):
     return votes
 
 
-def _is_of_its_style(frames, row, likely):
+def _is_of_its_style(frames, families, row, likely):
     """Whether a picture that shows another product shows one of the style it is filed under, another colourway."""
     other = frames.index[frames["sku"] == likely]
-    return len(other) > 0 and _style_of(frames, row, frames["sku"][row]) == _style_of(frames, other[0], likely)
-
-
-def _style_of(frames, row, sku):
-    """Style by the products file, else the SKU without its last part."""
-    style = frames["style"][row]
-    if isinstance(style, str) and style:
-        return style
-    for mark in "-_. ":
-        if mark in sku:
-            return sku.rpartition(mark)[0]
-    return sku
+    return len(other) > 0 and families[row] == families[other[0]]
 
 
 def _detail_votes(frames, pairs, crops, fits, doubtful):

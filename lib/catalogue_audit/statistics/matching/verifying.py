@@ -14,6 +14,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.matching.laying import picture_of, turn_of
 from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
 from catalogue_audit.statistics.matching.moved import another_grain, nothing_moved
+from catalogue_audit.statistics.sku_parts import may_be_colourways
 
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
 SAME_FRACTION = 0.005  # s, where both files have the fraction
@@ -190,8 +191,7 @@ def is_shared_lining(one, other):
         return False
     if isinstance(one["style"], str) and isinstance(other["style"], str):
         return one["style"] == other["style"]
-    stems = [re.split(r"[_\-. ]", fact["sku"])[:-1] if isinstance(fact["sku"], str) else [] for fact in (one, other)]
-    return bool(stems[0]) and stems[0] == stems[1]
+    return may_be_colourways(one["sku"], other["sku"])
 
 
 def _difference_note(kind, likeness):

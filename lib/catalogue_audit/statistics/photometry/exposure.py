@@ -27,6 +27,7 @@ from catalogue_audit.statistics.photometry.view_effects import (
 )
 from catalogue_audit.statistics.photometry.view_pairs import Views, compared_views
 from catalogue_audit.statistics.spread import spread
+from catalogue_audit.statistics.styles import shapes_of
 
 UNSEEN_SD = 0.032  # EV; by which steady light varies from frame to frame, where no background tells
 BACKGROUND_ONLY_SD = 0.12  # EV; lamps of their own: the background alone is weak evidence
@@ -112,8 +113,9 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     effects[only] = 0.0  # what it has by nature, nobody knows
     residual = residual - effects
     view_sd = view_scatter(usual - effects, sku, kinds, extra_sd, steady_sd, STRAIGHT_ON)
+    of_shape = shapes_of(frames).to_numpy(str)
     odd_styles, turned = np.where(straight, ODD_STRAIGHT_STYLE, usual_odd), np.where(slanting, mirrored, 0.0)
-    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, groups, _styles(frames), view_sd, odd_styles, usual_odd_sd, turned, extra_sd)
+    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, groups, of_shape, view_sd, odd_styles, usual_odd_sd, turned, extra_sd)
     residual, has_kin = residual - of_style, np.isfinite(of_style_sd)
     kinds, view_sd = np.where(has_kin, np.char.add(kinds, " kin"), kinds), np.where(has_kin, within_sd, view_sd)
     natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), np.hypot(extra_sd, np.nan_to_num(of_style_sd)))
@@ -123,7 +125,7 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
             residual, np.hypot(view_sd, natural_sd), steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, np.nan_to_num(beside), odd, odd_sd, sku
         )
         view_sd = learned_scatter(view_sd, natural_sd, alike, square, kinds)
-        learned = learned_odds(usual_odd, usual_odd_sd, unlike, odd_square, sku, kinds, _styles(frames))
+        learned = learned_odds(usual_odd, usual_odd_sd, unlike, odd_square, sku, kinds, of_shape)
         odd, odd_sd = (np.where(straight, before, now) for before, now in zip((usual_odd, usual_odd_sd), learned, strict=True))
     ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
@@ -174,15 +176,6 @@ def _under_usual_lamps(residual, lamps_moved, groups):
         if not np.isfinite(usual[places]).any():
             usual[places] = residual[places]
     return usual
-
-
-def _styles(frames):
-    """Styles by name, and by SKUs that differ in a last part of letters where none is supplied: (n,) of str."""
-    return (frames["style"].fillna("").astype(str) + "|" + _without_colour(frames["sku"])).to_numpy(str)
-
-
-def _without_colour(skus):
-    return skus.fillna("").astype(str).str.replace(r"(?<=\d)[-_. ][A-Za-z]+$", "", regex=True)
 
 
 def _shapes(frames, sketches, slanting):

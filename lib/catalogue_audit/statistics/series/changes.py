@@ -6,7 +6,6 @@ view brought to the level of the others first. Framing and pose are judged view
 by view. Cameras are judged one by one, in their own order of capture.
 """
 
-import re
 
 import numpy as np
 import pandas as pd
@@ -26,6 +25,7 @@ from catalogue_audit.statistics.series.change_rows import change_row
 from catalogue_audit.statistics.series.clock import FILE_ORDER, capture_order
 from catalogue_audit.statistics.series.drifts import find_drifts
 from catalogue_audit.statistics.series.segments import FEWEST_UNITS, difference_noise, find_transitions
+from catalogue_audit.statistics.styles import style_families
 from catalogue_audit.statistics.tables import table_from_rows
 
 FEWEST_FRAMES = 6
@@ -93,7 +93,7 @@ def _camera_changes(frames, rows, seconds, camera, brief):
     kinds = frames["view_kind"].fillna("upright").to_numpy()[rows]
     views = frames["view"].fillna("").to_numpy()[rows]
     visits = _visits(frames["sku"].fillna("").to_numpy()[rows])
-    styles = _visits(_styles(frames, rows))
+    styles = _visits(style_families(frames).to_numpy()[rows])
     sittings = np.cumsum(np.concatenate([[0.0], np.diff(seconds)]) > NIGHT_SECONDS)
     changes = []
     for quantity in QUANTITIES:
@@ -251,13 +251,6 @@ def _visits(skus):
     new = np.ones(skus.size, dtype=bool)
     new[1:] = (skus[1:] != skus[:-1]) | (skus[1:] == "")
     return np.cumsum(new)
-
-
-def _styles(frames, rows):
-    """Style of each row: of the products file, else the SKU without its last part."""
-    styles = frames["style"].fillna("").to_numpy()[rows]
-    skus = frames["sku"].fillna("").to_numpy()[rows]
-    return np.array([style or re.sub(r"[-_. ][^-_. ]*$", "", sku) for style, sku in zip(styles, skus, strict=True)])
 
 
 def _style_noise(series, styles):
