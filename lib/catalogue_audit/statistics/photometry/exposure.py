@@ -7,6 +7,8 @@ products, is light. The background tells the same where both moved together, and
 more exactly; where only the background moved, it says nothing about the product.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
@@ -50,6 +52,56 @@ ODD_KIN, ODD_STRAIGHT_STYLE = 0.5, 0.01  # share of the odd views that are odd b
 MIRRORED = 0.04  # of the light, by any smooth surface of refractive index 1.5 seen straight on (Fresnel's equations)
 
 
+class Shown(NamedTuple):
+    """
+    What each frame shows, (n,) arrays.
+
+    Attributes
+    ----------
+    sku, views : str
+        The product, empty where none shows; the view.
+    whole, straight, slanting : bool
+        A whole product; a straight-on view; a whole product in another one.
+    mirrored : float
+        Share of its light that is mirrored and not scattered.
+    level_sd : float
+        EV, what is unsure of its level by itself.
+    """
+
+    sku: np.ndarray
+    views: np.ndarray
+    whole: np.ndarray
+    straight: np.ndarray
+    slanting: np.ndarray
+    mirrored: np.ndarray
+    level_sd: np.ndarray
+
+
+class Nature(NamedTuple):
+    """
+    What is known of each frame's light once what its view has by nature is taken off, (n,) arrays.
+
+    Attributes
+    ----------
+    rest : float
+        EV that are left, its own light among them.
+    kinds, styles : str
+        Whose frames scatter alike; the product's style.
+    view_sd, own_sd : float
+        EV by which views of the kind scatter; by which what was taken off of the frame is unsure.
+    odd, odd_sd : float
+        Share of the kind's views that look otherwise, and by how much (EV).
+    """
+
+    rest: np.ndarray
+    kinds: np.ndarray
+    styles: np.ndarray
+    view_sd: np.ndarray
+    own_sd: np.ndarray
+    odd: np.ndarray
+    odd_sd: np.ndarray
+
+
 def exposure_deviations(frames, sketches, whole, backdrop, background, background_sd, gains):
     """
     Deviation of the product's light, and its standard uncertainty.
@@ -85,53 +137,80 @@ def exposure_deviations(frames, sketches, whole, backdrop, background, backgroun
     painted = _painted(background, whole)
     background = np.full(len(background), np.nan) if painted.any() else background  # of a painted level, the rest tell no light either
     sku = np.where(_shows_a_product(frames, whole), frames["sku"].fillna("").to_numpy(str), "")
-    level, extra_sd, mirrored = _levels(frames, sketches, whole, backdrop, sku, gains)
-    slanting = whole & ~frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
-    level, extra_sd = _steadier(level, extra_sd, sku, frames["view"].fillna("").to_numpy(str), slanting)
-    burnt = _burnt_beyond_others(frames, sku)
-    groups = frames["view"].fillna("").to_numpy(str)
+    level, level_sd, mirrored = _levels(frames, sketches, whole, backdrop, sku, gains)
     straight = frames["view"].isin(STRAIGHT_ON).to_numpy(bool)
-    seen = level - view_effects(level, sku, groups, mirrored) if np.isfinite(level).any() else level
-    alone, alone_sd = by_its_own_lamps(frames, background, seen, extra_sd, sku, whole, straight)
+    views, slanting = frames["view"].fillna("").to_numpy(str), whole & ~straight
+    level, level_sd = _steadier(level, level_sd, sku, views, slanting)
+    shown = Shown(sku, views, whole, straight, slanting, mirrored, level_sd)
+    seen = level - view_effects(level, sku, views, mirrored) if np.isfinite(level).any() else level
+    alone, alone_sd = by_its_own_lamps(frames, background, seen, level_sd, sku, whole, straight)
     background, background_sd = background - alone, np.hypot(background_sd, alone_sd)
-    lamps, lamps_sd = by_lamps_of_the_product(frames, background, seen, extra_sd, sku, straight)
+    lamps, lamps_sd = by_lamps_of_the_product(frames, background, seen, level_sd, sku, straight)
     level = level - lamps
     beside = _beside(frames, background)
-    behind = background - of_the_place(background, sku, groups, whole)
-    told = light_of_backgrounds(behind, background_sd, level, sku, groups, whole, beside, _beside(frames, np.where(whole, behind, np.nan), sku))
+    behind = background - of_the_place(background, sku, views, whole)
+    told = light_of_backgrounds(behind, background_sd, level, sku, views, whole, beside, _beside(frames, np.where(whole, behind, np.nan), sku))
     expected, steady_sd, lamps_moved = _expected(sku, whole, behind, told, beside, _beside(frames, told[0]), painted)
-    residual = level - expected
-    usual = _under_usual_lamps(residual, lamps_moved, groups)
-    effects = view_effects(usual, sku, groups, mirrored)
-    by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
-    shapes = _shapes(frames, sketches, slanting)
-    kinds = np.char.add(groups, shapes)
-    effects = effects + group_effects(usual - effects, sku, groups, shapes, SHAPE_WORTH)
-    by_gloss = np.where(slanting, np.hypot(ODD_SD, GLOSS_SD * np.nan_to_num(mirrored)), ODD_SD)
-    usual_odd, usual_odd_sd = odd_share(straight), np.where(straight, ODD_STRAIGHT_SD, np.hypot(by_gloss, ODD_SHARE * by_shape))
-    only = _of_one_product(usual, sku, groups)
-    effects[only] = 0.0  # what it has by nature, nobody knows
-    residual = residual - effects
-    view_sd = view_scatter(usual - effects, sku, kinds, extra_sd, steady_sd, STRAIGHT_ON)
-    of_shape = shapes_of(frames).to_numpy(str)
-    odd_styles, turned = np.where(straight, ODD_STRAIGHT_STYLE, usual_odd), np.where(slanting, mirrored, 0.0)
-    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, groups, of_shape, view_sd, odd_styles, usual_odd_sd, turned, extra_sd)
-    residual, has_kin = residual - of_style, np.isfinite(of_style_sd)
-    kinds, view_sd = np.where(has_kin, np.char.add(kinds, " kin"), kinds), np.where(has_kin, within_sd, view_sd)
-    natural_sd = np.hypot(np.where(only, EFFECT_SD, np.where(whole, 0.0, DETAIL_SHARE * by_shape)), np.hypot(extra_sd, np.nan_to_num(of_style_sd)))
-    odd, odd_sd = usual_odd, usual_odd_sd = np.where(has_kin & ~straight, ODD_KIN * usual_odd, usual_odd), usual_odd_sd
-    for _ in range(LEARNED):
-        off, sd, alike, unlike, square, odd_square = _own_lights(
-            residual, np.hypot(view_sd, natural_sd), steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, np.nan_to_num(beside), odd, odd_sd, sku
-        )
-        view_sd = learned_scatter(view_sd, natural_sd, alike, square, kinds)
-        learned = learned_odds(usual_odd, usual_odd_sd, unlike, odd_square, sku, kinds, of_shape)
-        odd, odd_sd = (np.where(straight, before, now) for before, now in zip((usual_odd, usual_odd_sd), learned, strict=True))
+    nature = _by_nature(frames, sketches, shown, level - expected, _under_usual_lamps(level - expected, lamps_moved, views), steady_sd)
+    off, sd = _learned_lights(shown, nature, steady_sd, np.where(np.isfinite(background), expected, np.nan), lamps_moved, beside)
     ev = expected + off
     alone = whole & np.isnan(ev) & np.isfinite(background)
     ev[alone], sd[alone] = expected[alone], np.hypot(BACKGROUND_ONLY_SD, steady_sd[alone])
-    lost = (burnt > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
+    lost = (_burnt_beyond_others(frames, sku) > BURNT) & (np.nan_to_num(ev) < ELSEWHERE)
     return np.where(lost, np.nan, ev + lamps), np.where(lost, np.nan, np.hypot(sd, lamps_sd))
+
+
+def _by_nature(frames, sketches, shown, residual, usual, steady_sd):
+    """
+    `Nature` of each frame's view: what it has more in all products, in those of its shape, and in the other colourways of its style.
+
+    Parameters
+    ----------
+    frames, sketches
+        As `exposure_deviations` has them.
+    shown : Shown
+    residual, usual : (n,) ndarray
+        EV beyond the expected light; the same, NaN where it tells nothing of what is usual.
+    steady_sd : (n,) ndarray
+        EV by which steady light varies.
+    """
+    sku, views, straight, slanting, mirrored = shown.sku, shown.views, shown.straight, shown.slanting, shown.mirrored
+    effects = view_effects(usual, sku, views, mirrored)
+    by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
+    bases, styles = _bases(frames, sketches, slanting), shapes_of(frames).to_numpy(str)
+    kinds = np.char.add(views, bases)
+    effects = effects + group_effects(usual - effects, sku, views, bases, SHAPE_WORTH)
+    by_gloss = np.where(slanting, np.hypot(ODD_SD, GLOSS_SD * np.nan_to_num(mirrored)), ODD_SD)
+    odd, odd_sd = odd_share(straight), np.where(straight, ODD_STRAIGHT_SD, np.hypot(by_gloss, ODD_SHARE * by_shape))
+    only = _of_one_product(usual, sku, views)
+    effects[only] = 0.0  # what it has by nature, nobody knows
+    view_sd = view_scatter(usual - effects, sku, kinds, shown.level_sd, steady_sd, STRAIGHT_ON)
+    odd_styles, turned = np.where(straight, ODD_STRAIGHT_STYLE, odd), np.where(slanting, mirrored, 0.0)
+    of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, views, styles, view_sd, odd_styles, odd_sd, turned, shown.level_sd)
+    has_kin = np.isfinite(of_style_sd)
+    own_sd = np.hypot(np.where(only, EFFECT_SD, np.where(shown.whole, 0.0, DETAIL_SHARE * by_shape)), np.hypot(shown.level_sd, np.nan_to_num(of_style_sd)))
+    return Nature(
+        residual - effects - of_style,
+        np.where(has_kin, np.char.add(kinds, " kin"), kinds),
+        styles,
+        np.where(has_kin, within_sd, view_sd),
+        own_sd,
+        np.where(has_kin & ~straight, ODD_KIN * odd, odd),
+        odd_sd,
+    )
+
+
+def _learned_lights(shown, nature, steady_sd, background, lamps_moved, beside):
+    """Light of each frame beyond the expected, EV, and its standard uncertainty; how views scatter is learned from those that were lit alike."""
+    view_sd, odd, odd_sd = nature.view_sd, nature.odd, nature.odd_sd
+    for _ in range(LEARNED):
+        off, sd, alike, unlike, square, odd_square = _own_lights(
+            nature.rest, np.hypot(view_sd, nature.own_sd), steady_sd, background, lamps_moved, np.nan_to_num(beside), odd, odd_sd, shown.sku
+        )
+        view_sd = learned_scatter(view_sd, nature.own_sd, alike, square, nature.kinds)
+        learned = learned_odds(nature.odd, nature.odd_sd, unlike, odd_square, shown.sku, nature.kinds, nature.styles)
+        odd, odd_sd = (np.where(shown.straight, before, now) for before, now in zip((nature.odd, nature.odd_sd), learned, strict=True))
+    return off, sd
 
 
 def _own_lights(residual, spread, steady_sd, background, lamps_moved, beside, odd, odd_sd, sku):
@@ -178,12 +257,12 @@ def _under_usual_lamps(residual, lamps_moved, groups):
     return usual
 
 
-def _shapes(frames, sketches, slanting):
+def _bases(frames, sketches, slanting):
     """Of slanting views whether a straight front edge or a round base was seen, (n,) of str: a round body turns no face from the lamps."""
-    shapes = np.full(len(frames), "", dtype="<U6")
+    bases = np.full(len(frames), "", dtype="<U6")
     for place in np.flatnonzero(slanting):
-        shapes[place] = "edged" if "front_edge" in _sketch(sketches, frames["file"].iloc[place]) else "round"
-    return shapes
+        bases[place] = "edged" if "front_edge" in _sketch(sketches, frames["file"].iloc[place]) else "round"
+    return bases
 
 
 def _of_one_product(usual, sku, groups):
