@@ -1,5 +1,7 @@
 """State of the strap in each picture, told from the evidence in the sketches."""
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -47,48 +49,91 @@ def strap_states(frames, sketches, products=None):
     ndarray of object
         One of `schema.STRAP_STATES`, or None where it cannot be known.
     """
-    states = np.full(len(frames), None, dtype=object)
-    skus = frames["sku"].fillna("").to_numpy()
-    views = frames["view"].fillna("").to_numpy()
-    kinds = frames["view_kind"].fillna("").to_numpy()
+    shown = _shown(frames, sketches)
+    supplied = supplied_straps(products)
+    states = _each_by_itself(shown, supplied)
+    _hidden_in_front(states, shown)
+    for row in _laid_beside_the_handle(shown):
+        if states[row] in ("none", "behind") and supplied.get(shown.skus[row]) is not False:
+            states[row] = "draped"
+    _by_contrast(states, shown)
+    _behind_the_product(states, shown.skus, shown.views, shown.styles)
+    return states
+
+
+class Shown(NamedTuple):
+    """
+    What the pictures show; rows are positions in the frames.
+
+    Attributes
+    ----------
+    found : dict of int to dict
+        `EVIDENCE` of each upright picture that has it.
+    square : list of int
+        Those of them that are straight on.
+    skus, views, styles : (n,) ndarray of str
+    sure : (n,) ndarray of bool
+        The outline is sure.
+    rings : dict of str to float
+        SKU to what its rings alone stand out of the sides (`_rings_by_product`).
+    """
+
+    found: dict
+    square: list
+    skus: np.ndarray
+    views: np.ndarray
+    styles: np.ndarray
+    sure: np.ndarray
+    rings: dict
+
+
+def _shown(frames, sketches):
+    skus, views, kinds = (frames[name].fillna("").to_numpy() for name in ("sku", "view", "view_kind"))
     found = {}
     for row, file in enumerate(frames["file"]):
         evidence = (sketches.get(file) or {}).get("strap")
         if kinds[row] == "upright" and evidence is not None and len(evidence) == len(EVIDENCE):
             found[row] = dict(zip(EVIDENCE, (float(v) for v in evidence)))
     sure = frames["outline_confidence"].to_numpy(float, na_value=0.0) >= SURE_OUTLINE
-    rings = _rings_by_product(found, skus, views, sure)
-    supplied, shapes = supplied_straps(products), _shapes_by_product(found, skus, views)
-    first = [row for row in found if views[row] in STRAIGHT_ON]
+    square = [row for row in found if views[row] in STRAIGHT_ON]
+    return Shown(found, square, skus, views, style_families(frames).to_numpy(), sure, _rings_by_product(found, skus, views, sure))
+
+
+def _each_by_itself(shown, supplied):
+    """State of each picture by its own evidence, (n,) object, straight-on ones first: what they show says what a turned one may show."""
+    found, skus, views, sure, rings = shown.found, shown.skus, shown.views, shown.sure, shown.rings
+    states, shapes = np.full(len(skus), None, dtype=object), _shapes_by_product(found, skus, views)
     seen, without = set(), set()
-    for row in first + [row for row in found if views[row] not in STRAIGHT_ON]:
+    for row in shown.square + [row for row in found if views[row] not in STRAIGHT_ON]:
         sku = skus[row]
         known = True if sku in seen and views[row] != "back" else supplied.get(sku)  # what hangs in front does not show in the back
         states[row] = strap_state(found[row], known, views[row], rings.get(sku, 0.0), sure[row], shapes.get(sku, Shape())._replace(front_without=sku in without))
         if views[row] == "front" and sku:
             (seen if states[row] == "front" else without).add(sku)
-    styles = style_families(frames).to_numpy()
-    for row in first:  # a strap that the turned view shows, hidden in the front view: that it hangs there tells what stands out beside the rings
-        shown = [states[other] for other in found if skus[other] == skus[row] and shows_a_turn(views[other])]
-        if views[row] == "front" and states[row] == "none" and skus[row] and shown and all(state == "front" for state in shown):
-            states[row] = "behind" if attached(found[row], False, rings.get(skus[row], 0.0), sure[row]) else "none"
-    for row in _laid_beside_the_handle(found, first, views, skus, styles, sure):
-        if states[row] in ("none", "behind") and supplied.get(skus[row]) is not False:
-            states[row] = "draped"
-    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], rings.get(skus[row], 0.0), sure[row])]
+    return states
+
+
+def _hidden_in_front(states, shown):
+    """Say 'behind' of a strap that the turned view shows, hidden in the front view: that it hangs there tells what stands out beside the rings."""
+    found, skus, views = shown.found, shown.skus, shown.views
+    for row in shown.square:
+        turned = [states[other] for other in found if skus[other] == skus[row] and shows_a_turn(views[other])]
+        if views[row] == "front" and states[row] == "none" and skus[row] and turned and all(state == "front" for state in turned):
+            states[row] = "behind" if attached(found[row], False, shown.rings.get(skus[row], 0.0), shown.sure[row]) else "none"
+
+
+def _by_contrast(states, shown):
+    """Say whether a strap on its rings hangs in front or behind, by its contrast beside that in the style's and the product's other pictures."""
+    found, skus, views, styles = shown.found, shown.skus, shown.views, shown.styles
+    fastened = [row for row in found if _says_behind_or_front(states[row], found[row], views[row], shown.rings.get(skus[row], 0.0), shown.sure[row])]
     contrasts = {row: found[row]["contrast"] for row in fastened}
     of_style, of_product = {}, {}
     for row in fastened:
         of_style.setdefault((styles[row], views[row]), []).append(row)
         of_product.setdefault(skus[row], []).append(row)
-    told = {}
     for row in fastened:
         kin = of_style[styles[row], views[row]], of_product[skus[row]]
-        told[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
-    for row, state in told.items():
-        states[row] = state
-    _behind_the_product(states, skus, views, styles)
-    return states
+        states[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
 
 
 def _behind_the_product(states, skus, views, styles):
@@ -166,16 +211,16 @@ def _front_or_behind(row, state, curve, contrasts, skus, views, kin):
     return "front" if contrast >= min(least) else "behind"
 
 
-def _laid_beside_the_handle(found, first, views, skus, styles, sure):
+def _laid_beside_the_handle(shown):
     """
-    Straight-on pictures (``first``) above whose body stands more, on one side, than above that of any other of their style, and nothing taller.
+    Straight-on pictures above whose body stands more, on one side, than above that of any other of their style, and nothing taller.
 
     A handle stands alike in all; what comes down beside it in one of them is a strap.
     """
-    of_style = {}
-    for row in first:
-        if skus[row] and sure[row] and found[row]["arch_height"] > ARCH:
-            of_style.setdefault(styles[row], []).append(row)
+    found, skus, views, of_style = shown.found, shown.skus, shown.views, {}
+    for row in shown.square:
+        if skus[row] and shown.sure[row] and found[row]["arch_height"] > ARCH:
+            of_style.setdefault(shown.styles[row], []).append(row)
     for rows in of_style.values():
         for row in rows:
             mine, others = found[row], [found[other] for other in rows if (skus[other], views[other]) != (skus[row], views[row])]
