@@ -28,40 +28,31 @@ class Change(NamedTuple):
 
 def one_a_family(changes):
     """Of changes of one family, camera, view and place, the most telling one."""
-    kept = []
-    taken = set()
-    for number, change in enumerate(changes):
-        if number in taken:
-            continue
-        together = [
-            other
-            for other in range(len(changes))
-            if other not in taken and changes[other].quantity.family == change.quantity.family
-            and (other == number or changes[other].quantity is not change.quantity)  # two of one quantity: there and back
-            and changes[other].view == change.view and same_event(changes[other], change)
-        ]  # fmt: skip
-        taken.update(together)
-        largest = max(changes[other].strength for other in together)
-        kept.append(next(changes[o] for o in together if changes[o].strength >= PREFERENCE * largest))
-    return kept
+
+    def alike(other, change):
+        family = other.quantity.family == change.quantity.family and other.quantity is not change.quantity  # two of one quantity: there and back
+        return family and other.view == change.view and same_event(other, change)
+
+    return [next(one for one in group if one.strength >= PREFERENCE * max(one.strength for one in group)) for group in _groups(changes, alike)]
 
 
 def one_for_all_views(changes):
     """Steps of one quantity and direction at one place in two or more views become one, between the nearest frames."""
-    kept = []
-    taken = set()
-    for number, change in enumerate(changes):
-        if number in taken:
-            continue
-        together = [
-            other
-            for other in range(len(changes))
-            if other not in taken and changes[other].quantity is change.quantity and same_event(changes[other], change)
-            and (changes[other].after > changes[other].before) == (change.after > change.before)
-        ]  # fmt: skip
-        taken.update(together)
-        kept.append(_joined([changes[other] for other in together]))
-    return kept
+
+    def alike(other, change):
+        return other.quantity is change.quantity and same_event(other, change) and (other.after > other.before) == (change.after > change.before)
+
+    return [_joined(group) for group in _groups(changes, alike)]
+
+
+def _groups(changes, alike):
+    """Lists of changes: each that is in none yet, and all others, in order, in none yet and ``alike`` with it."""
+    groups, left = [], list(range(len(changes)))
+    while left:
+        together = [place for place in left if place == left[0] or alike(changes[place], changes[left[0]])]
+        groups.append([changes[place] for place in together])
+        left = [place for place in left if place not in together]
+    return groups
 
 
 def one_for_all_cameras(changes, ranks):
