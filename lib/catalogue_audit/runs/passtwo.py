@@ -4,6 +4,10 @@ Pass two: every judgement that needs other files, made once over facts and sketc
 Nothing here decodes a picture or reads the delivery.
 """
 
+from typing import NamedTuple
+
+import pandas as pd
+
 from catalogue_audit import __version__
 from catalogue_audit.findings.compare import compare_with_previous
 from catalogue_audit.findings.corrections import corrections
@@ -14,6 +18,7 @@ from catalogue_audit.findings.sample import read_check_sheet, read_earlier, samp
 from catalogue_audit.findings.stage import tell_stage
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
 from catalogue_audit.report.audit import Audit
+from catalogue_audit.runs.given import Given
 from catalogue_audit.runs.originals import pairing_summary, taken_from
 from catalogue_audit.runs.places import local_time
 from catalogue_audit.statistics.geometry.pose import framing_rule, pose_deviations
@@ -39,10 +44,7 @@ def judge_delivery(
     products=None,
     undelivered=None,
     originals=None,
-    decisions=None,
-    previous=None,
-    check_sheet=None,
-    earlier=(),
+    given=Given(),
     notes=(),
 ):
     """
@@ -61,8 +63,7 @@ def judge_delivery(
     undelivered : DataFrame, optional
         What `delivery.products.split_products` left out of it.
     originals : runs.originals.Originals, optional
-    decisions, previous, check_sheet, earlier : optional
-        As in `runs.review.review`.
+    given : Given
     notes : tuple of str
         What happened on the way, for the report's method part.
 
@@ -71,16 +72,8 @@ def judge_delivery(
     Audit
     """
     stage = tell_stage(frames, brief)
-    spot_counts, spots = sensor_spots(frames, sketches)  # by the files' own cameras: a crop moves the sensor's places
-    taken = taken_from(frames, sketches, names, originals)
-    frames, pairs = _grouped(taken.frames, sketches, brief)
-    wrong_files = misfiled(_of_their_own_moment(frames), sketches, pairs, products)
-    shown = as_shown(frames, wrong_files)
-    as_taken = taken.as_taken(shown), taken.sketches
-    frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
-    frames = _with(frames, light_deviations(shown, sketches, brief))
-    frames = conform("frames", frames.assign(sensor_spots=spot_counts), {"sensor_spots"})
-    changes = conform("changes", find_changes(frames.assign(**{name: shown[name] for name in OF_THE_PICTURE}), brief))
+    told = _compared(frames, sketches, names, brief, products, originals)
+    frames = told.frames
     evidence = Evidence(
         brief=brief,
         stage=stage,
@@ -88,18 +81,18 @@ def judge_delivery(
         names=names,
         products=products,
         undelivered=undelivered,
-        changes=changes,
-        pairs=pairs,
-        misfiled=wrong_files,
-        spots=spots,
+        changes=told.changes,
+        pairs=told.pairs,
+        misfiled=told.misfiled,
+        spots=told.spots,
         framing_rule=framing_rule(frames, brief, products),
         sketches=sketches,
-        check_sheet=None if check_sheet is None else read_check_sheet(check_sheet, brief.sampling.questions),
-        earlier=read_earlier(earlier),
+        check_sheet=None if given.check_sheet is None else read_check_sheet(given.check_sheet, brief.sampling.questions),
+        earlier=read_earlier(given.earlier),
     )
     findings, marks = find(evidence)
-    if decisions is not None:
-        accepted = read_decisions(decisions)
+    if given.decisions is not None:
+        accepted = read_decisions(given.decisions)
         notes = (*notes, *without_effect(findings, accepted))
         findings = apply_decisions(findings, accepted, evidence.judged_on)
     findings = conform("findings", findings)
@@ -113,7 +106,7 @@ def judge_delivery(
         "tool_version": __version__,
         "brief": brief.model_dump(mode="json"),
         **verdict,
-        "sampling": sampling_summary(evidence.sample, brief.sampling, evidence.skus, previous is not None),
+        "sampling": sampling_summary(evidence.sample, brief.sampling, evidence.skus, given.previous is not None),
     }
     if originals is not None:
         summary["originals"] = pairing_summary(frames, originals)
@@ -124,16 +117,41 @@ def judge_delivery(
         marks=marks,
         products=table,
         corrections=conform("corrections", corrections(frames, findings, brief)),
-        changes=changes,
-        pairs=pairs,
-        spots=spots,
+        changes=told.changes,
+        pairs=told.pairs,
+        spots=told.spots,
         framing_rule=evidence.framing_rule,
-        comparison=None if previous is None else compare_with_previous(previous, frames, findings),
+        comparison=None if given.previous is None else compare_with_previous(given.previous, frames, findings),
         summary=summary,
         sketches=sketches,
         original_sketches={} if originals is None else originals.sketches,
         notes=tuple(notes),
     )
+
+
+class Compared(NamedTuple):
+    """Tables of what files tell of one another; ``frames`` with all their set columns."""
+
+    frames: pd.DataFrame
+    pairs: pd.DataFrame
+    misfiled: pd.DataFrame
+    spots: pd.DataFrame
+    changes: pd.DataFrame
+
+
+def _compared(frames, sketches, names, brief, products, originals):
+    """`Compared` of a delivery; parameters as in `judge_delivery`."""
+    spot_counts, spots = sensor_spots(frames, sketches)  # by the files' own cameras: a crop moves the sensor's places
+    taken = taken_from(frames, sketches, names, originals)
+    frames, pairs = _grouped(taken.frames, sketches, brief)
+    wrong_files = misfiled(_of_their_own_moment(frames), sketches, pairs, products)
+    shown = as_shown(frames, wrong_files)
+    as_taken = taken.as_taken(shown), taken.sketches
+    frames = _with(frames, pose_deviations(shown, sketches, brief, products, as_taken))
+    frames = _with(frames, light_deviations(shown, sketches, brief))
+    frames = conform("frames", frames.assign(sensor_spots=spot_counts), {"sensor_spots"})
+    changes = conform("changes", find_changes(frames.assign(**{name: shown[name] for name in OF_THE_PICTURE}), brief))
+    return Compared(frames, pairs, wrong_files, spots, changes)
 
 
 def _grouped(frames, sketches, brief):

@@ -15,6 +15,7 @@ from catalogue_audit.errors import UsageError
 from catalogue_audit.findings.rows import plain
 from catalogue_audit.runs import store
 from catalogue_audit.runs.frames import measure_frames
+from catalogue_audit.runs.given import Given, check_given
 from catalogue_audit.runs.history import open_history, reconcile, record_audit, record_report
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.places import WORK_FOLDER, output_folder
@@ -104,12 +105,10 @@ def review(
         if source.path is not None and originals[0].path == source.path:
             raise UsageError("The folder of originals is the delivery itself.\nPass with --originals the folder that the camera's files lie in.")
         out = output_folder(out, originals[0].path, "folder of originals")
+    given = Given(decisions, previous, check_sheet, earlier)
     options = {
         "originals": originals,
-        "decisions": decisions,
-        "previous": previous,
-        "check_sheet": check_sheet,
-        "earlier": earlier,
+        "given": given,
         "measuring": Measuring(jobs, cluster, verify),
         "tables_only": tables_only,
         "notebooks": notebooks,
@@ -117,7 +116,7 @@ def review(
         "progress": progress,
     }
     listing, the_brief, supplied = source.listing(), load_brief(brief), _supplied_products(source, products)
-    _check_files(the_brief, decisions, previous, check_sheet, earlier)
+    check_given(given, the_brief)
     if pdf:
         _check_printing(tables_only)
     with writable(out), output_lock(out / WORK_FOLDER):
@@ -154,10 +153,7 @@ def audit_listing(
     out,
     *,
     originals=None,
-    decisions=None,
-    previous=None,
-    check_sheet=None,
-    earlier=(),
+    given=Given(),
     measuring=Measuring(),
     tables_only=False,
     notebooks=True,
@@ -177,6 +173,7 @@ def audit_listing(
     out : Path
     originals : (Delivery, Listing), optional
         As `runs.originals.open_originals` gives them.
+    given : Given
     measuring : Measuring
     fingerprint : str
         State of the delivery as a scheduled run saw it, for the history.
@@ -189,10 +186,6 @@ def audit_listing(
     work.mkdir(parents=True, exist_ok=True)
     if not tables_only:
         prepare_plotting(work)
-    from catalogue_audit.report.publish import publish
-    from catalogue_audit.report.report import write_report
-
-    location = shown_name(os.fsencode(source.location))
     history, history_notes = open_history(work)
     connection, notes = store.open_store(work)
     notes += tuple(map(plain, (*beside_notes(listing), *misread_columns(products))))
@@ -219,28 +212,13 @@ def audit_listing(
             products=products,
             undelivered=undelivered,
             originals=taken,
-            decisions=decisions,
-            previous=previous,
-            check_sheet=check_sheet,
-            earlier=earlier,
+            given=given,
             notes=notes + history_notes,
         )
         for used in (sketches, *(() if taken is None else (taken.sketches,))):
             used.dismiss()  # the report looks at few
         audit = replace(audit, summary=audit.summary | _not_in_the_tables(listing))
-
-        written = []
-
-        def build(temporary):
-            summary = write_report(audit, temporary, tables_only=tables_only, notebooks=notebooks, pdf=pdf)
-            number = record_audit(
-                history, location, fingerprint, summary, audit.frames, audit.findings, audit.products
-            )
-            written[:] = [summary, number]
-
-        folder = publish(build, out, source.name, datetime.date.today())
-        summary, number = written
-        record_report(history, number, folder.name)
+        folder, summary = _published(audit, source, out, history, fingerprint, {"tables_only": tables_only, "notebooks": notebooks, "pdf": pdf})
     finally:
         if sketches is not None:
             sketches.close()
@@ -251,26 +229,22 @@ def audit_listing(
     return Review(folder, summary, summary["exit_status"])
 
 
-def _check_files(brief, decisions, previous, check_sheet, earlier):
-    """What would be refused at the end of the audit is refused before it begins."""
-    if earlier:
-        from catalogue_audit.findings.sample import read_earlier
+def _published(audit, source, out, history, fingerprint, options):
+    """The folder of the report, once it is whole and the history knows it, and its summary; ``options`` of `report.report.write_report`."""
+    from catalogue_audit.report.publish import publish
+    from catalogue_audit.report.report import write_report
 
-        read_earlier(earlier)
-    if check_sheet is not None:
-        from catalogue_audit.findings.sample import read_check_sheet
+    location, written = shown_name(os.fsencode(source.location)), []
 
-        read_check_sheet(check_sheet, brief.sampling.questions)
-    if decisions is not None:
-        from catalogue_audit.findings.decisions import read_decisions
+    def build(temporary):
+        summary = write_report(audit, temporary, **options)
+        number = record_audit(history, location, fingerprint, summary, audit.frames, audit.findings, audit.products)
+        written[:] = [summary, number]
 
-        read_decisions(decisions)
-    if previous is not None and not (Path(previous) / "tables" / "frames.csv").is_file():
-        msg = (
-            f"{Path(previous).name!r} holds no report (tables/frames.csv is missing).\n"
-            "Pass the dated report folder of the audit before with --previous."
-        )
-        raise UsageError(msg)
+    folder = publish(build, out, source.name, datetime.date.today())
+    summary, number = written
+    record_report(history, number, folder.name)
+    return folder, summary
 
 
 def _check_printing(tables_only):
