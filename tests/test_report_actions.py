@@ -6,14 +6,15 @@ import pandas as pd
 import pytest
 from catalogue_audit.report.actions import (
     excess,
-    reasons,
     reference_of,
     reference_pictures,
     remedy_counts,
     subject,
     things_to_do,
+    work,
 )
 from catalogue_audit.report.contact import outline_text, sheet_by_product, sheets_by_view
+from catalogue_audit.report.wording import REMEDY_ORDER
 from catalogue_audit.schema import SEVERITIES
 from catalogue_audit.statistics.tables import table_from_rows
 from making_audit import make_audit
@@ -54,15 +55,46 @@ def test_order_of_rows_does_not_change_what_is_said(audit):
     assert sorted(map(str, same)) == sorted(str((t.severity, t.check, t.files and sorted(t.files))) for t in things_to_do(turned))
 
 
-def test_a_long_list_of_reasons_ends_in_a_count(audit):
-    lines = reasons(things_to_do(audit.findings), limit=4)
-    assert len(lines) == 4
-    kinds = {(t.severity, t.check) for t in things_to_do(audit.findings) if t.severity != "minor"}
-    assert lines[-1][1] == f"{len(kinds) - 3} more kinds of findings"
+def test_the_work_is_a_line_a_remedy_and_counts_every_picture_once(audit):
+    lines = work(things_to_do(audit.findings), audit.products)
+    due = audit.findings[audit.findings["severity"] != "minor"]
+    assert [remedy for remedy, *_ in lines] == [remedy for remedy in REMEDY_ORDER if (due["remedy"] == remedy).any()]
+    for remedy, severity, amount, kinds, until in lines:
+        of_remedy = due[due["remedy"] == remedy]
+        pictures = of_remedy["file"].nunique() + int(of_remedy["file"].isna().sum())
+        assert amount.startswith(f"{pictures} picture")
+        assert severity == min(of_remedy["severity"], key=SEVERITIES.index)
+        assert kinds and not until, "the made products have no dates"
 
 
-def test_minor_findings_are_no_reason(audit):
-    assert "minor" not in {severity for severity, _, _ in reasons(things_to_do(audit.findings), limit=99)}
+def test_a_long_list_of_kinds_ends_in_a_count(audit):
+    lines = {remedy: kinds for remedy, _, _, kinds, _ in work(things_to_do(audit.findings), audit.products)}
+    due = audit.findings[audit.findings["severity"] != "minor"]
+    number = due.loc[due["remedy"] == "retouch", "check"].nunique()
+    assert lines["retouch"].endswith(f" and {number - 5} more kinds") and lines["retouch"].count(", ") == 4
+
+
+def test_minor_findings_are_no_work(audit):
+    findings = audit.findings.assign(severity="minor")
+    assert work(things_to_do(findings), audit.products) == []
+
+
+@pytest.mark.parametrize(
+    ("dates", "said"),
+    [
+        ({"P1": "2024-04-02", "P2": "2024-03-20"}, "the first sample leaves on 2024-03-20"),
+        ({"P1": "2024-03-20", "P2": "2024-03-20"}, "samples leave on 2024-03-20"),
+        ({"P2": "2024-03-20"}, "the first sample leaves on 2024-03-20"),
+        ({}, ""),
+    ],
+)
+def test_the_work_says_until_when_the_samples_can_be_had(dates, said):
+    rows = [
+        {"file": f"{sku}_front.jpg", "sku": sku, "view": "front", "check": "focus", "severity": "critical", "remedy": "reshoot", "note": "out of focus"}
+        for sku in ("P1", "P2")
+    ]
+    products = table_from_rows("products", [{"sku": sku, "sample_until": dates.get(sku)} for sku in ("P1", "P2")])
+    assert work(things_to_do(table_from_rows("findings", rows)), products) == [("reshoot", "critical", "2 pictures of P1, P2", "focus", said)]
 
 
 def test_excess_follows_the_kind_of_limit():

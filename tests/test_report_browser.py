@@ -61,7 +61,7 @@ def test_the_page_opens_whole_and_never_scrolls_sideways(report, opened, width):
 
 def test_the_ten_worst_things_are_in_the_first_two_screens(report, opened):
     page = opened(report)
-    assert page.locator(".reasons").bounding_box()["y"] < 800
+    assert page.locator(".work").bounding_box()["y"] < 800
     last = page.locator(".worst li").nth(9).bounding_box()
     assert last["y"] + last["height"] < 2 * 800
 

@@ -57,7 +57,7 @@ def _is_rounding(shown, values):
 def test_the_first_screen_says_verdict_reasons_and_counts(page):
     top = page.find("header")
     assert "Send back" in top.h1.text
-    assert len(top.select(".reasons li")) == 6
+    assert [link["data-set-remedy"] for link in top.select(".work a")] == ["reshoot", "supply", "retouch", "re-export", "rename", "check"]
     assert "32 things to do" in top.select_one(".lead").text
 
 

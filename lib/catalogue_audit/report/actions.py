@@ -15,6 +15,9 @@ from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_ORDER, finding_tit
 from catalogue_audit.schema import SEVERITIES
 
 REFERENCE_COLUMNS = ("fill_height", "centre_dx", "centre_dy", "roll_deg", "yaw_deg", "wb_dev", "exposure_dev_ev")
+AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file
+KINDS = 5  # kinds of findings named in a line about a remedy
+NAMED = 3  # products named one by one
 CANDIDATES = 60  # pictures that can stand for a view or style: enough to hold one of each shape, few enough to look through for each finding
 # What a check without a number weighs among its severity, in tolerances; wrong goods before wrong looks.
 WEIGHT_WITHOUT_NUMBER = {"wrong_product": 9.0, "missing_view": 8.0, "unreadable_file": 7.0, "wrong_detail": 6.0}
@@ -175,44 +178,65 @@ def _all(check):
     return "several products" if check == "missing_view" else "the delivery"
 
 
-def reasons(things, limit=6):
+def work(things, products):
     """
-    Why the verdict is what it is: one line a check, worst first.
+    What has to be done, a line a remedy in the order of work: how much of it, what for, and until when.
 
     Parameters
     ----------
     things : list of Thing
-    limit : int
-        Lines at most; the last one then counts what is left.
+    products : DataFrame
+        The products table, which may say when samples leave and when products go live.
 
     Returns
     -------
-    list of (severity, title, text)
+    list of (remedy, severity, amount, kinds, until)
+        Remedy, its worst severity, and three texts; without what is minor.
     """
-    by_check = {}
+    by_remedy = {}
     for thing in things:
         if thing.severity != "minor":
-            by_check.setdefault((thing.severity, thing.title), []).append(thing)
-    lines = [(severity, title, _reason_text(group)) for (severity, title), group in by_check.items()]
-    if len(lines) <= limit:
-        return lines
-    left = [severity for severity, *_ in lines[limit - 1 :]]
-    counts = ", ".join(f"{left.count(severity)} {severity}" for severity in dict.fromkeys(left))
-    return [*lines[: limit - 1], (left[0], f"{len(left)} more kinds of findings", f"{counts}: see what to do, below")]
+            by_remedy.setdefault(thing.remedy, []).append(thing)
+    dates = {row["sku"]: row for row in products.to_dict("records")}
+    return [
+        (remedy, min((thing.severity for thing in group), key=severity_rank), _amount(group), _kinds(group), _until(remedy, group, dates))
+        for remedy, group in sorted(by_remedy.items(), key=lambda item: remedy_rank(item[0]))
+    ]
 
 
-def _reason_text(group):
-    files = {file for thing in group for file in thing.files}
+def _amount(group):
+    """How many pictures of which products; a picture that is missing counts as one."""
+    pictures = {file for thing in group for file in thing.files}
+    missing = sum(len(thing.rows) for thing in group if not thing.files and thing.skus)
     skus = sorted({sku for thing in group for sku in thing.skus})
-    named = _named(skus)
-    if not files:
-        return named or _all(group[0].check)
-    return count_text(len(files), "picture") + (f": {named}" if named else "")
+    whole = dict.fromkeys(_all(thing.check) for thing in group if not thing.files and not thing.skus)
+    count = len(pictures) + missing
+    of = count_text(len(skus), "product") if len(skus) > NAMED else _named(skus)
+    return " and ".join([*([count_text(count, "picture") + (f" of {of}" if of else "")] if count else []), *whole])
+
+
+def _kinds(group):
+    """What for: the titles of the worst kinds, and how many more there are."""
+    titles = list(dict.fromkeys(thing.title if thing.title[:2].isupper() else thing.title[:1].lower() + thing.title[1:] for thing in group))
+    more = len(titles) - KINDS
+    return ", ".join(titles) if more <= 1 else ", ".join(titles[:KINDS]) + f" and {more} more kinds"
+
+
+def _until(remedy, group, dates):
+    """By when: the day on which the first sample leaves, or, where no sample is needed, the first product goes live; '' where no date is known."""
+    column, one, many = ("sample_until", "sample leaves", "samples leave") if remedy in AGAIN else ("live_on", "goes live", "go live")
+    skus = {sku for thing in group for sku in thing.skus}
+    days = [day for day in (plain_text(dates.get(sku, {}).get(column)) for sku in skus) if day]
+    if not days:
+        return ""
+    if len(days) == len(skus) and len(set(days)) == 1:
+        return f"{one if len(days) == 1 else many} on {days[0]}"
+    return f"the first {one} on {min(days)}"
 
 
 def _named(skus):
     """The first few products by name, and how many more there are."""
-    return ", ".join(plain_text(sku, 40) for sku in skus[:3]) + (f" and {len(skus) - 3} more" if len(skus) > 3 else "")
+    return ", ".join(plain_text(sku, 40) for sku in skus[:NAMED]) + (f" and {len(skus) - NAMED} more" if len(skus) > NAMED else "")
 
 
 def reference_pictures(frames, findings):

@@ -1,6 +1,6 @@
 """What a report says first: the verdict, why, and the facts of the delivery."""
 
-from catalogue_audit.report.actions import reasons, things_to_do
+from catalogue_audit.report.actions import things_to_do, work
 from catalogue_audit.report.numbers import count_text, number_text
 from catalogue_audit.report.since_before import state_counts
 from catalogue_audit.report.wording import VERDICT_TITLES, is_missing, plain_text
@@ -14,7 +14,7 @@ def headline(audit):
     Returns
     -------
     dict
-        ``title``, ``text``, ``severity`` ('' where all is well), ``facts`` (word → text), ``reasons``, ``lead`` text.
+        ``title``, ``text``, ``severity`` ('' where all is well), ``facts`` (word → text), ``work`` (as `actions.work` gives), ``lead`` text.
     """
     summary, things = audit.summary, things_to_do(audit.findings)
     files = len(audit.frames)
@@ -34,7 +34,7 @@ def headline(audit):
         "lead": lead,
         "severity": next((severity for severity in ("critical", "major") if counts[severity]), ""),
         "counts": counts,
-        "reasons": reasons(things),
+        "work": work(things, audit.products),
         "why": [sentence_of(reason) for reason in summary.get("reasons") or ()] if counts["critical"] or counts["major"] else [],
         "facts": _facts(audit, files, unread),
     }

@@ -9,22 +9,21 @@ import re
 
 from catalogue_audit.report import sheets_pdf
 from catalogue_audit.report.actions import (
+    AGAIN,
     accepted_rows,
     reference_of,
     reference_pictures,
-    remedy_rank,
     severity_rank,
     subject,
     things_to_do,
 )
 from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import count_text, measured_text, number_text
+from catalogue_audit.report.numbers import measured_text, number_text
 from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_TITLES, check_title, is_missing, plain_text, view_title
 
 FOLDER = "sheets"
-AGAIN = ("reshoot", "supply")  # remedies that need the product in front of the camera, or a new file
 MAIL_LINES = 12
 EXPLAINED = re.compile(r" \([^()]*\)(?=[:.,;](?: |$))")  # why a sentence is believed; the bracket of a file's name is followed by its ending
 MAIL_FILES = 3  # of one thing named in a mail
@@ -211,11 +210,11 @@ def mail_text(audit):
     str
     """
     head, things = headline(audit), [thing for thing in things_to_do(audit.findings) if thing.severity != "minor"]
-    lines = [f"Delivery: {plain_text(audit.summary.get('delivery'))}", f"Result: {head['title']}. {head['lead']}", ""]
+    lines = [f"Delivery: {plain_text(audit.summary.get('delivery'))}", f"Result: {' '.join([head['title'] + '.', head['lead'], *head['why']])}", ""]
     lines += [f"{word}: {text}" for word, text in head["facts"]]
-    for remedy in sorted({thing.remedy for thing in things}, key=remedy_rank):
+    for remedy, _, amount, _, until in head["work"]:
         of_remedy = [thing for thing in things if thing.remedy == remedy]
-        lines += ["", f"{REMEDY_TITLES.get(remedy, plain_text(remedy))} ({count_text(len(of_remedy), 'thing')}):"]
+        lines += ["", f"{REMEDY_TITLES.get(remedy, plain_text(remedy))} ({', '.join(part for part in (amount, until) if part)}):"]
         lines += [f"- {_mail_line(thing)}" for thing in of_remedy[:MAIL_LINES]]
         if len(of_remedy) > MAIL_LINES:
             lines.append(f"- and {len(of_remedy) - MAIL_LINES} more, in the report")
