@@ -189,3 +189,23 @@ def test_several_pictures_are_named_by_their_products_and_range():
 def test_a_picture_without_a_view_is_named_by_its_file():
     row = {"file": "A1_04.jpg", "sku": "A1", "view": None, "check": "strap", "severity": "major", "remedy": "reshoot", "note": "x"}
     assert subject(things_to_do(table_from_rows("findings", [row]))[0]) == "A1_04.jpg"
+
+
+def test_the_only_picture_of_its_style_is_laid_under_no_other_shape():
+    audit = make_audit(12, faults=False)
+    alone = audit.frames["sku"] == "BG-0105"
+    frames = audit.frames.assign(style=["bowler" if one else "tote" for one in alone])
+    sheets = sheets_by_view(dataclasses.replace(audit, frames=frames))
+    laid = {row for sheet in sheets for row in sheet.laid}
+    assert laid and not laid & set(frames.index[alone])
+
+
+def test_without_styles_only_a_product_as_broad_is_laid_over():
+    audit = make_audit(12, faults=False)
+    narrow = audit.frames["sku"] == "BG-0105"
+    middle = (audit.frames["left"] + audit.frames["right"]) / 2
+    frames = audit.frames.assign(
+        style=None, left=audit.frames["left"].where(~narrow, middle - 0.08), right=audit.frames["right"].where(~narrow, middle + 0.08)
+    )
+    laid = {row for sheet in sheets_by_view(dataclasses.replace(audit, frames=frames)) for row in sheet.laid}
+    assert laid and not laid & set(frames.index[narrow])

@@ -296,12 +296,12 @@ def reference_of(references, view, style=None, file=None, frames=None):
     """
     of_style = [found for found in references.get((view, "" if is_missing(style) else style), ()) if found != file]
     if of_style and frames and file in frames:
-        own = _breadth(frames[file])
-        of_style.sort(key=lambda found: abs(_breadth(frames[found]) - own))
+        own = breadth(frames[file])
+        of_style.sort(key=lambda found: abs(breadth(frames[found]) - own))
     return next((found for found in (*of_style, *references.get((view, ""), ())) if found != file), None)
 
 
-def _breadth(frame):
+def breadth(frame):
     """Logarithm of the product's width over its height, 0 where its box is not known."""
     sides = [frame.get(name) for name in ("left", "right", "top", "bottom", "width_px", "height_px")]
     if any(is_missing(side) for side in sides):

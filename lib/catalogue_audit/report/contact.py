@@ -12,7 +12,7 @@ from markupsafe import Markup
 from PIL import Image
 
 from catalogue_audit.report import look
-from catalogue_audit.report.actions import accepted_rows, reference_of, reference_pictures, severity_rank
+from catalogue_audit.report.actions import accepted_rows, breadth, reference_of, reference_pictures, severity_rank
 from catalogue_audit.report.audit import settings, view_order
 from catalogue_audit.report.drawing import fitted, write
 from catalogue_audit.report.picture_names import FOLDER, thumb_name
@@ -20,6 +20,7 @@ from catalogue_audit.report.wording import is_missing
 
 OUTLINE_POINTS = 90  # corners of a drawn reference outline
 UNITS = 1000  # width and height of the drawing plane of an outline on the page
+AS_BROAD = 0.1  # logarithm of width over height: shapes without a name that are as alike as one style's
 CELL = 150  # px of a composed sheet's cell
 
 
@@ -131,7 +132,7 @@ def _missing_views(audit):
 
 def sheets_by_view(audit):
     """
-    For each view all its pictures, each with the outline of a picture without findings that is most like it in shape.
+    For each view all its pictures, each with the outline of a picture without findings of the same shape, where there is one.
 
     Returns
     -------
@@ -151,12 +152,21 @@ def sheets_by_view(audit):
             continue
         shown = [cell for cell, _ in of_view[view]]
         upright = [cell for cell, kind in of_view[view] if kind == "upright"]
-        chosen = {cell.row: reference_of(references, view, frames[cell.file]["style"], cell.file, frames) for cell in upright}
+        chosen = {cell.row: _of_its_shape(references, view, cell.file, frames) for cell in upright}
         outlines = {file: outline_text((audit.sketches.get(file) or {}).get("outline")) for file in dict.fromkeys(chosen.values()) if file}
         outlines = {file: text for file, text in outlines.items() if text}
         places = {file: place for place, file in enumerate(outlines)}
         sheets.append(ViewSheet(view, shown, outlines, {row: places[file] for row, file in chosen.items() if file in places}))
     return sheets
+
+
+def _of_its_shape(references, view, file, frames):
+    """The picture whose outline is laid over `file`: of its style, or where no style is named as wide for its height; None where there is none."""
+    style = frames[file]["style"]
+    found = reference_of(references, view, style, file, frames)
+    if found is None or (not is_missing(style) and frames[found]["style"] != style):
+        return None  # the outline of another shape would look like a fault of the placing
+    return found if not is_missing(style) or abs(breadth(frames[found]) - breadth(frames[file])) < AS_BROAD else None
 
 
 def outline_text(outline):
