@@ -12,8 +12,8 @@ from catalogue_audit.report.actions import in_order_of_work, things_to_do
 from catalogue_audit.report.drawing import BAND, CAPTION, PANEL, decode_preview, fitted, jpeg_bytes
 from catalogue_audit.report.evidence import DRAWINGS, Scene, evidence_picture
 from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_place
-from catalogue_audit.report.evidence_pose import handles, stance
-from catalogue_audit.report.picture_names import evidence_name, thumb_name
+from catalogue_audit.report.evidence_pose import centre_cross, handles, stance
+from catalogue_audit.report.picture_names import correction_name, evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
 from catalogue_audit.schema import CHECKS
 from making_audit import FAULTS, make_audit, paint_bag, sketch_of
@@ -226,3 +226,22 @@ def test_no_more_findings_get_a_picture_than_page_and_sheets_can_show(monkeypatc
     first = in_order_of_work(audit.findings)[:5]
     assert set(first) <= written and {thing.rows[0] for thing in things_to_do(audit.findings)[:5]} <= written
     assert len(written) <= 10 < len(audit.findings)
+
+
+def test_a_product_that_is_too_high_is_shown_by_two_lines_across():
+    """Sits 10 % of the frame too high, its centre at 0.4: measured at 0.4 of the height, the reference's at 0.5."""
+    frame = {"left": 0.3, "right": 0.7, "top": 0.2, "bottom": 0.6, "centre_dev_x": 0.0, "centre_dev_y": -0.1}
+    drawn = centre_cross(Image.new("RGB", (400, 500), (250, 250, 250)), _scene("centring", _standing(0.3, 0.2, 0.7, 0.6), frame, value=-0.1))
+    pixels = np.asarray(drawn).astype(int)
+    margin = pixels[:, 5:100]  # beside the box
+    for colour, wanted in ((VERMILION, 0.4), (BLUE, 0.5)):
+        rows = np.nonzero((np.abs(margin - colour) < 12).all(axis=2))[0]
+        assert rows.size and np.all(np.abs(rows / 500 - wanted) < 0.01)
+
+
+def test_what_no_number_corrects_is_not_shown_as_corrected(tmp_path):
+    audit = make_audit()
+    by_hand = audit.corrections.assign(**{name: np.nan for name in ("exposure_ev", "gain_r", "gain_g", "gain_b", "rotate_deg", "crop_left", "crop_top", "crop_right", "crop_bottom")})
+    before, after = (write_pictures(dataclasses.replace(audit, corrections=table), tmp_path / name) for name, table in (("a", audit.corrections), ("b", by_hand)))
+    names = [correction_name(row) for row in range(len(audit.corrections))]
+    assert names and all(after[name][0] < 0.6 * before[name][0] for name in names)

@@ -171,16 +171,20 @@ def centre_cross(picture, scene):
     moved = [scene.frame.get(name) for name in ("centre_dev_x", "centre_dev_y")]
     moved = np.array([0.0 if is_missing(value) else float(value) for value in moved])
     target = centre - moved * picture.size
-    _cross(picture, target, look.REFERENCE, broken=True)
-    _cross(picture, centre, look.MEASURED, broken=False)
+    along = int(abs(moved[1] * picture.height) > abs(moved[0] * picture.width))  # 1: it is off upwards or downwards
+    _cross(picture, target, along, look.REFERENCE, broken=True)
+    _cross(picture, centre, along, look.MEASURED, broken=False)
     arrow(picture, target, centre, look.MEASURED)
     return picture
 
 
-def _cross(picture, point, colour, broken):
+def _cross(picture, point, along, colour, broken):
+    """A cross, whose line across the way the product is off runs over the whole frame: two that lie on one another would show nothing."""
     x, y = point
-    stroke(picture, [(x, 0), (x, picture.height)], colour, broken=broken, line=2)
-    stroke(picture, [(x - 30, y), (x + 30, y)], colour, broken=broken, line=2)
+    lines = [(x, 0), (x, picture.height)], [(0, y), (picture.width, y)]
+    ticks = [(x - 30, y), (x + 30, y)], [(x, y - 30), (x, y + 30)]
+    stroke(picture, lines[along], colour, broken=broken, line=2)
+    stroke(picture, ticks[along], colour, broken=broken, line=2)
 
 
 def tilt(picture, scene):

@@ -231,4 +231,7 @@ def _corrected_pictures(audit):
             continue
         before = fitted(before, before.width, CORRECTED_HEIGHT)
         after = Image.fromarray(apply_correction(np.asarray(before), correction))
+        if after.size == before.size and np.array_equal(np.asarray(after), np.asarray(before)):  # left to a hand, as the note says
+            yield correction_name(row), beside([before], ["as delivered"], height=CORRECTED_HEIGHT), 84
+            continue
         yield correction_name(row), beside([before, after], ["as delivered", "corrected"], height=CORRECTED_HEIGHT), 84
