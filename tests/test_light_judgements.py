@@ -383,6 +383,7 @@ def test_a_sweep_lighter_towards_one_side_than_the_set_s_is_uneven(ramp):
     found = found[found["check"] == "uneven_background"]
     assert list(found["file"]) == ([FRONT] if abs(ramp) > 3 else [])
     assert all(("right" if ramp > 0 else "left") in note for note in found["note"])
+    assert all(f" {row['value']:.1f} L* lighter" in row["note"] and row["expected"] == 0 for row in found.to_dict("records")), "the sentence says what the table does"
 
 
 def test_a_border_that_is_product_is_no_uneven_light():

@@ -88,7 +88,7 @@ def centring(evidence):
         quantity = "the product's place across the frame" if column.endswith("x") else "the product's height in the frame"
         set_rows.extend(set_row("centring", case, quantity, "", "move the others to match") for case in set_cases)
     for case, direction in worst.values():
-        off = case.value - case.expected
+        off = round(case.value - case.expected, 4)  # as the table has it, so that both say the same rounded once more
         where = f"too far {direction}" if direction in ("left", "right") else f"too {direction}"
         note = (
             f"the product in the {called(case.frame)} sits {abs(off) * 100:.1f} % of the frame {where} "

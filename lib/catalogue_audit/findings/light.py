@@ -207,7 +207,7 @@ def uneven_background(evidence):
             f"the background of the {called(case.frame)} is {abs(off):.1f} L* lighter towards the {'right' if off > 0 else 'left'} "
             f"than the set's (tolerance {case.tolerance:g}): even it out, and look at the lamps"
         )
-        yield case_row("uneven_background", note, case)
+        yield case_row("uneven_background", note, case._replace(value=abs(off), expected=0.0))  # either side is as wrong
     known = frames["side_to_side"].notna().any()
     for case in set_cases:
         # How much of a sweep's fall-off shows depends on what the product leaves of it: that varies under steady light.

@@ -174,7 +174,7 @@ def product_specks(evidence):
     for frame, usual_count in zip(evidence.records(frames[outside]), normal[outside], strict=True):
         note = (
             f"{counted(int(frame['specks']), 'speck')} on the product in the {called(frame)} where "
-            f"{usual_count:.0f} is normal (tolerance {limit:g} more): remove them, and clean the sample before "
+            f"{usual_count:g} is normal (tolerance {limit:g} more): remove them, and clean the sample before "
             f"it is photographed again"
         )
         yield finding(

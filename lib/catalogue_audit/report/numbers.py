@@ -184,12 +184,15 @@ def limit_text(finding):
     'at most 9.9 L*'
     >>> limit_text({"check": "focal_length", "expected": 100.0, "tolerance": 5.0, "unit": "mm"})
     'expected 100 mm, tolerance ± 5 mm'
+    >>> limit_text({"check": "product_specks", "expected": 1.5, "tolerance": 5.0, "unit": "specks"})
+    'at most 6 specks'
     """
     check, unit, tolerance = finding.get("check"), finding.get("unit", ""), finding.get("tolerance")
     unit = "fraction" if unit in SHARE_UNITS else unit  # of what is said once
     if check in ABOVE_CHECKS and not is_missing(tolerance):
         usual = finding.get("expected")
-        return f"at most {number_text(tolerance + (0.0 if is_missing(usual) else usual), unit)}"
+        most = tolerance + (0.0 if is_missing(usual) else usual)
+        return f"at most {number_text(math.floor(most) if check == 'product_specks' else most, unit)}"  # specks are counted
     limit = number_text(tolerance, unit)
     if check in AT_MOST_CHECKS or check in AT_LEAST_CHECKS:
         return limit and f"{'at most' if check in AT_MOST_CHECKS else 'at least'} {limit}"
