@@ -8,7 +8,7 @@ import pytest
 from catalogue_audit.errors import AuditError
 from catalogue_audit.report import sheets_pdf
 from catalogue_audit.report.pictures import write_pictures
-from catalogue_audit.report.sheets import mail_text, reshoot_rows, retouch_rows, write_sheets
+from catalogue_audit.report.sheets import mail_text, placing_words, reshoot_rows, retouch_rows, write_sheets
 from catalogue_audit.statistics.tables import table_from_rows
 from making_audit import make_audit
 from test_report_page import hostile_audit
@@ -144,3 +144,8 @@ def test_a_long_sheet_does_not_hold_the_pixels_of_its_pictures(written, tmp_path
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 30e6
+
+
+def test_nobody_is_told_to_place_a_product_by_hundredths_of_a_per_cent():
+    words = placing_words({"fill_height": 0.68612, "baseline": 0.8449, "centre_dx": 0.00035, "yaw_deg": -0.3, "camera_pitch_deg": 7.8, "focal_length_mm": 100.0})
+    assert words == "height 68.6 % of the frame, base at 84.5 % from the top, camera looking down 8°, 100 mm"

@@ -28,6 +28,7 @@ MAIL_LINES = 12
 EXPLAINED = re.compile(r" \([^()]*\)(?=[:.,;](?: |$))")  # why a sentence is believed; the bracket of a file's name is followed by its ending
 MAIL_FILES = 3  # of one thing named in a mail
 RESHOOT_COLUMNS = ("sku", "name", "sample_until", "live_on", "view", "why", "measured", "severity", "file", "reference", "placing", "note")
+PLACING_DIGITS = {"fraction": 1, "degree": 0}  # no table is set finer
 NO_DATE = "9999"  # comes after every date
 RETOUCH_COLUMNS = (
     "file", "sku", "view", "what", "exposure_ev", "gain_r", "gain_g", "gain_b", "mired_shift", "duv_shift", "background_from", "background_to",
@@ -159,8 +160,8 @@ def placing_words(reference):
     """
     parts = []
     for column, positive, negative, unit in PLACING if reference else ():
-        text = number_text(reference.get(column), unit)
-        if text:
+        text = number_text(reference.get(column), unit, digits=PLACING_DIGITS.get(unit))
+        if text and not (negative and text.startswith(("0 ", "0.0 ", "0°"))):  # in the middle, or straight on, goes without saying
             parts.append((negative if text.startswith("\N{MINUS SIGN}") else positive).format(text.lstrip("\N{MINUS SIGN}")))
     return ", ".join(parts)
 
