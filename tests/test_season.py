@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.errors import UsageError
+from catalogue_audit.report.season_charts import faults_chart
 from catalogue_audit.report.season_page import season_headline, write_season
 from catalogue_audit.report.season_tables import habit_sentence, read_season, reported, unlike, write_season_data
 from catalogue_audit.runs import history
@@ -63,6 +64,12 @@ class TestKnownHabits:
         assert faults.loc["angle", "again"] == faults.loc["any", "again"] == faults.loc["angle", "affected"]
         slope = -0.26 / 23
         assert faults.loc["product_specks", "trend_low"] <= slope <= faults.loc["product_specks", "trend_high"]
+
+    def test_the_chart_of_faults_counts_those_that_the_page_counts(self, known):
+        many = known.faults.loc[known.faults["check"] != "any"].iloc[[0] * 15].assign(severity="major", recurring=[False] * 8 + [True] * 7)
+        figure, words = faults_chart(dataclasses.replace(known, faults=many))
+        assert len(figure.axes[0].get_yticks()) == 12 and words.startswith("7 faults recur")
+        assert "7 faults that recur" in season_headline(dataclasses.replace(known, faults=many))["lead"]
 
     def test_the_odd_delivery_and_those_before_the_drift_do_not_match_the_look(self, known):
         strange = {row["delivery"]: row["unlike"] for row in unlike(known)}

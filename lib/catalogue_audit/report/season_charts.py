@@ -5,7 +5,7 @@ from matplotlib.ticker import PercentFormatter
 
 from catalogue_audit.report import figures, look
 from catalogue_audit.report.numbers import count_text
-from catalogue_audit.report.season_tables import amount, fault_title, interval, progress_sentence, reported, who
+from catalogue_audit.report.season_tables import amount, fault_title, interval, progress_sentence, recurring, reported, who
 from catalogue_audit.report.wording import is_missing, plain_text
 from catalogue_audit.statistics.seasons.season_values import HABITS
 
@@ -135,7 +135,8 @@ def faults_chart(season):
     figure : matplotlib.figure.Figure
     alt_text : str
     """
-    rows = season.faults[season.faults["check"] != "any"].head(MOST_FAULTS).to_dict("records")
+    faults = season.faults[season.faults["check"] != "any"]
+    rows = faults.sort_values("recurring", ascending=False, kind="stable").head(MOST_FAULTS).to_dict("records")
     figure = figures.new_figure(height_in=1.1 + 0.3 * max(3, len(rows)), layout="constrained")
     axes = figure.add_subplot()
     for place, row in enumerate(rows):
@@ -146,7 +147,7 @@ def faults_chart(season):
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlim(left=0.0)
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, symbol=" %"))
-    count = sum(bool(row["recurring"]) for row in rows)
+    count = len(recurring(season))  # as the page's head has it, also where not all of them are drawn
     title = f"{count_text(count, 'fault recurs', 'faults recur')} from delivery to delivery" if count else "No fault recurs"
     figures.style_axes(axes, title, "share of pictures, with 95 % limits; squares recur", "")
     words = [f"{fault_title(row['check'])} {amount(row['rate'], 'fraction', signed=False)}" for row in rows]
