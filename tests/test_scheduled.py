@@ -16,7 +16,9 @@ import time
 from pathlib import Path
 
 import pytest
+from bs4 import BeautifulSoup
 from catalogue_audit.errors import AuditError, UsageError
+from catalogue_audit.report.index import write_index
 from catalogue_audit.runs import history, scheduled as runs
 from catalogue_audit.runs.review import Review
 from catalogue_audit.runs.scheduled import delivery_state, scheduled
@@ -433,3 +435,12 @@ def test_an_unprivileged_user_without_home_display_or_write_access_to_the_inbox(
     assert done.returncode in (0, 1) and "Traceback" not in done.stderr, done.stderr
     assert _tables(out) == tables
     assert (out / "index.html").stat().st_uid == 65534
+
+
+def test_the_index_says_a_verdict_as_the_report_does_with_its_sign(tmp_path):
+    audit = {"report": "2026-03-02_drop_1", "delivery": "drop_1", "audited_at": "2026-03-02T10:00:00+00:00", "files": 40, "number": 1}
+    later = {"verdict": "accept", "findings_by_severity": {}, "number": 2}
+    write_index(tmp_path, [audit | {"verdict": "return", "findings_by_severity": {"critical": 2, "major": 5, "minor": 9}}, audit | later])
+    newest, first = BeautifulSoup((tmp_path / "index.html").read_text(encoding="utf-8"), "html.parser").select("tbody tr")
+    assert [cell.text for cell in first.find_all("td")][1:] == ["\N{BLACK DIAMOND} send back", "40", "7", "first audit"]
+    assert [cell.text for cell in newest.find_all("td")][1:] == ["accept", "40", "0", "7 fewer to act on"]

@@ -8,8 +8,9 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader
 
 from catalogue_audit.report import look
+from catalogue_audit.report.wording import verdict_words
 
-VERDICTS = {"accept": "accept", "accept_after_corrections": "accept after corrections", "return": "return"}
+SIGNS = {"return": "critical", "accept_after_corrections": "major"}  # the sign that stands before a verdict
 
 
 def write_index(out, audits):
@@ -71,9 +72,10 @@ def _rows(group, out):
                 "audited_at": audit["audited_at"].replace("T", " "),
                 "href": quote(f"{audit['report']}/report.html"),
                 "present": (out / audit["report"] / "report.html").is_file(),
-                "verdict": VERDICTS.get(audit["verdict"], audit["verdict"]),
+                "verdict": verdict_words(audit["verdict"]),
                 "files": audit["files"],
                 "action": action,
+                "sign": look.SEVERITY_MARKS[SIGNS[audit["verdict"]]].character if audit["verdict"] in SIGNS else "",
                 "trend": _trend(before, action),
             }
         )
@@ -92,7 +94,7 @@ def _trend(before, now):
         return "first audit"
     if now == before:
         return "unchanged"
-    return f"{abs(now - before)} {'more' if now > before else 'fewer'}"
+    return f"{abs(now - before)} {'more' if now > before else 'fewer'} to act on"
 
 
 def _replace(path, text):

@@ -19,7 +19,7 @@ from catalogue_audit.report.numbers import (
     value_text,
 )
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name, pair_name, thumb_name
-from catalogue_audit.report.wording import NOTE_LIMIT, check_title, finding_title, is_missing, plain_text, remedy_title, view_title
+from catalogue_audit.report.wording import NOTE_LIMIT, check_title, finding_title, is_missing, plain_text, remedy_title, verdict_words, view_title
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -47,6 +47,7 @@ def environment():
         view=view_title,
         views=_views_text,
         remedy=remedy_title,
+        verdict=verdict_words,
         number=number_text,
         measured=measured_text,
         subject=spoken_subject,

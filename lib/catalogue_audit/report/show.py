@@ -21,7 +21,7 @@ from catalogue_audit.report.numbers import camera_settings, correction_line, num
 from catalogue_audit.report.page_words import environment, whole_sentence
 from catalogue_audit.report.picture_names import FOLDER, correction_name, evidence_name
 from catalogue_audit.report.sheets import mail_text, reshoot_rows, retouch_rows
-from catalogue_audit.report.wording import check_title, plain_text, remedy_title, view_title
+from catalogue_audit.report.wording import check_title, plain_text, remedy_title, verdict_words, view_title
 from catalogue_audit.statistics.photometry.clusters import exposure_group_settings
 
 SHEET_CELLS = 96  # pictures of one composed sheet
@@ -93,7 +93,7 @@ def products(report):
     """Verdict by product."""
     names = ("sku", "name", "verdict", "worst_severity", "findings", "views_missing")
     table = report.audit.products.sort_values("worst_severity", key=lambda column: column.map(severity_rank), kind="stable")
-    rows = [[_words(row[name]) for name in names] for row in table.head(ROWS).to_dict("records")]
+    rows = [[verdict_words(row[name]) if name == "verdict" else _words(row[name]) for name in names] for row in table.head(ROWS).to_dict("records")]
     return _table(("SKU", "Product", "Verdict", "Worst", "Findings", "Missing views"), rows, "No product is named.", len(table) - len(rows))
 
 

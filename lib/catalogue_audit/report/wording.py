@@ -143,6 +143,17 @@ def remedy_title(remedy):
     return REMEDY_TITLES.get(remedy, plain_text(remedy))
 
 
+def verdict_words(verdict):
+    """
+    Verdict of a product or delivery within a line, in the same words everywhere.
+
+    >>> verdict_words("return")
+    'send back'
+    """
+    title = VERDICT_TITLES.get(verdict)
+    return title.lower() if title else plain_text(verdict)
+
+
 def view_title(view):
     """View name as people say it: underscores become blanks."""
     view = plain_text(view)
