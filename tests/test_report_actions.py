@@ -183,7 +183,7 @@ def test_several_pictures_are_named_by_their_products_and_range():
     (thing,) = things_to_do(table_from_rows("findings", rows))
     assert subject(thing) == "2 pictures of A1, A2"
     assert thing.measured == "\N{MINUS SIGN}0.31 EV to \N{MINUS SIGN}0.18 EV, tolerance ± 0.15 EV"
-    assert thing.note == "2 pictures share one cause: change at b.jpg. Darker: brighten it."
+    assert thing.note == "2 pictures share one cause: exposure changed at b.jpg. Darker: brighten it."
 
 
 def test_a_picture_without_a_view_is_named_by_its_file():

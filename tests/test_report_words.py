@@ -62,7 +62,7 @@ def test_a_finding_is_worded_by_the_kind_of_its_limit():
     blur = {"check": "focus", "value": 2.4, "expected": 1.0, "tolerance": 1.5, "unit": "ratio"}
     quality = {"check": "jpeg_quality", "value": 62, "expected": 92, "tolerance": 75, "unit": "IJG quality"}
     assert measured_text(roll) == "+2.4°, tolerance ± 0.8°"
-    assert measured_text(blur) == "2.4 ×, at most 1.5 ×"
+    assert measured_text(blur) == "2.4 × the set's, at most 1.5 ×"
     assert measured_text(quality) == "62, at least 75"
     specks = {"check": "product_specks", "value": 9, "expected": 1, "tolerance": 5, "unit": "specks"}
     colour_off = {"check": "white_balance", "value": 7.2, "expected": 0.0, "tolerance": 2.0, "unit": "CIEDE2000"}

@@ -159,7 +159,16 @@ def _thing(rows):
 
 
 def _shared_note(lead, files):
-    return f"{count_text(len(files), 'picture')} share one cause: {plain_text(lead['cause'])}. {plain_text(lead['note'], NOTE_LIMIT)}"
+    return f"{count_text(len(files), 'picture')} share one cause: {_cause_words(lead)}. {plain_text(lead['note'], NOTE_LIMIT)}"
+
+
+def _cause_words(lead):
+    """The cause with what it is that changed: 'change at b.jpg' alone leaves that to be guessed."""
+    cause, what = plain_text(lead["cause"]), finding_title(lead)
+    for start, words in (("change at ", "changed at "), ("drift from ", "drifted from ")):
+        if cause.startswith(start):
+            return f"{what[:1].lower()}{what[1:]} {words}{cause.removeprefix(start)}"
+    return cause
 
 
 def subject(thing):

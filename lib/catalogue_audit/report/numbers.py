@@ -213,6 +213,8 @@ def value_text(finding):
     value, expected, unit = (finding.get(name) for name in ("value", "expected", "unit"))
     if unit == "score":  # how sure a likeness is: for sorting, no measure of the picture
         return ""
+    if unit == "ratio":
+        return f"{text} the set's" if (text := number_text(value, unit)) else ""
     if finding.get("check") not in SIGNED_CHECKS or _tells(finding):
         return number_text(value, unit)
     return number_text(value if is_missing(expected) or is_missing(value) else value - expected, unit, signed=True)
