@@ -97,6 +97,15 @@ def test_the_work_says_until_when_the_samples_can_be_had(dates, said):
     assert work(things_to_do(table_from_rows("findings", rows)), products) == [("reshoot", "critical", "2 pictures of P1, P2", "focus", said)]
 
 
+def test_what_was_found_on_a_product_as_a_whole_is_no_picture():
+    rows = [
+        {"file": "P2_front.jpg", "sku": "P2", "view": "front", "check": "focus", "severity": "critical", "remedy": "reshoot", "note": "out of focus"},
+        {"sku": "P1", "check": "styling", "severity": "major", "remedy": "reshoot", "note": "tag over the zip"},
+    ]
+    (line,) = work(things_to_do(table_from_rows("findings", rows)), table_from_rows("products", []))
+    assert line[2] == "1 picture of P2 and all of P1"
+
+
 def test_excess_follows_the_kind_of_limit():
     assert excess({"check": "roll", "value": -1.6, "expected": 0.0, "tolerance": 0.8}) == 2.0
     assert excess({"check": "focus", "value": 3.0, "expected": 1.0, "tolerance": 1.5}) == 2.0

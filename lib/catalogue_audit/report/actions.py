@@ -214,14 +214,23 @@ def work(things, products):
 
 
 def _amount(group):
-    """How many pictures of which products; a picture that is missing counts as one."""
-    pictures = {file for thing in group for file in thing.files}
-    missing = sum(len(thing.rows) for thing in group if not thing.files and thing.skus)
+    """How many pictures of which products; a picture that is missing counts as one, and what was found on a product as a whole is all of it."""
+    of_pictures = [thing for thing in group if thing.files or (thing.check == "missing_view" and thing.skus)]
+    of_products = [thing for thing in group if thing not in of_pictures and thing.skus]
+    count = len({file for thing in of_pictures for file in thing.files}) + sum(len(thing.rows) for thing in of_pictures if not thing.files)
+    parts = []
+    if count:
+        of = _products(of_pictures)
+        parts.append(count_text(count, "picture") + (f" of {of}" if of else ""))
+    if of_products:
+        parts.append(f"all of {_products(of_products)}")
+    return " and ".join([*parts, *dict.fromkeys(_all(thing.check) for thing in group if not thing.files and not thing.skus)])
+
+
+def _products(group):
+    """The products of some things: by name where they are few."""
     skus = sorted({sku for thing in group for sku in thing.skus})
-    whole = dict.fromkeys(_all(thing.check) for thing in group if not thing.files and not thing.skus)
-    count = len(pictures) + missing
-    of = count_text(len(skus), "product") if len(skus) > NAMED else _named(skus)
-    return " and ".join([*([count_text(count, "picture") + (f" of {of}" if of else "")] if count else []), *whole])
+    return count_text(len(skus), "product") if len(skus) > NAMED else _named(skus)
 
 
 def _kinds(group):
