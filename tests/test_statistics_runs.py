@@ -100,6 +100,13 @@ def test_two_cameras_an_hour_apart_are_brought_in_step_by_their_shared_products(
     assert "differs by" in order["note"][2] and order["note"][0] == ""
 
 
+@pytest.mark.parametrize("text", ["9999-12-31T23:59:59", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00", "0001-01-01T00:00:00+14:00"])
+def test_a_clock_at_either_end_of_the_calendar_is_put_in_order_like_any(text):
+    rows = [{"captured_at": at(n)["captured_at"]} for n in range(4)] + [{"captured_at": text}]
+    order = capture_order(frames_of(rows))
+    assert sorted(order["order"]) == list(range(5)) and np.isfinite(order["seconds"]).all()
+
+
 def test_two_cameras_at_two_times_of_day_are_left_alone():
     """Fronts in the morning, details in the afternoon at another pace: no clock is wrong."""
     rows = [at(180 * number, sku=f"S{number}", camera_serial="1") for number in range(8)]

@@ -66,6 +66,14 @@ def test_a_white_page_behind_a_detail_is_no_burnt_out_product():
     assert surfaces(detail, True).burnt[0] > 0.4 and surfaces(detail, True, blank=True).burnt[0] == 0
 
 
+def test_a_product_that_is_burnt_out_throughout_cannot_be_compared():
+    burnt, seen = surfaces(_view([(RED, 90)], ev=6.0), False), surfaces(_view([(RED, 90)]), False)
+    assert len(burnt.cells) == 0 and burnt.burnt[0] == 1
+    for pair in ((burnt, seen), (seen, burnt), (burnt, burnt)):
+        found, likeness, _ = brighter(*pair)
+        assert np.isnan(found) and likeness == 0
+
+
 def test_a_product_too_small_to_see_has_no_surfaces():
     assert surfaces(_view([(RED, 2)]) | {"mask": np.zeros((256, 204), bool)}, False) is None
     assert surfaces({}, False) is None

@@ -186,7 +186,8 @@ def _histograms(a, b, light, count):
     -------
     cells : (k,) ndarray of int
     histograms : (k, STEPS) ndarray of float32
-        Smoothed; together they sum to about the share that is counted.
+        Smoothed; together they sum to about the share that is counted. None
+        of a product that reaches the top of the scale throughout.
     """
     column, row = np.clip(np.floor(a), 0, SIDE - 2), np.clip(np.floor(b), 0, SIDE - 2)
     right, down = np.clip(a - column, 0, 1), np.clip(b - row, 0, 1)
@@ -201,4 +202,6 @@ def _histograms(a, b, light, count):
     counts = np.bincount(place[counted], share[counted], len(cells) * STEPS).reshape(-1, STEPS)
     kernel = SMOOTH / SMOOTH.sum()
     flat = (counts / count).astype(np.float32)
+    if not len(cells):  # OpenCV refuses an array of nothing
+        return cells, flat
     return cells, cv2.sepFilter2D(flat, -1, kernel, np.ones(1, np.float32), borderType=cv2.BORDER_CONSTANT)

@@ -179,7 +179,7 @@ def _mend_resets(seconds, cameras, skus, notes):
 def _looks_reset(second):
     """Whether a run of times begins where a clock without battery does; in UTC its first hour may be of the year before."""
     days = int((second + EASTERNMOST) // DAY)
-    year = date.fromordinal(date(1970, 1, 1).toordinal() + days).year
+    year = date.fromordinal(min(date(1970, 1, 1).toordinal() + days, date.max.toordinal())).year  # a clock may stand in the last hours of 9999
     first_of_year = date(year, 1, 1).toordinal() - date(1970, 1, 1).toordinal()
     return year < EARLIEST_YEAR or days - first_of_year < RESET_DAYS
 
