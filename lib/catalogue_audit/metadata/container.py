@@ -87,7 +87,8 @@ def read_container(data, max_pixels=MAX_PIXELS):
         ``complete``
             False where a JPEG lacks its end marker.
         ``cut_between_scans``
-            True where a JPEG without its end marker lacks scans, so that it would decode to a coarser picture.
+            True where a JPEG without its end marker lacks scans, so that it would decode to a coarser picture; or one
+            with it lacks all scans of a colour channel.
         ``white_is_zero``
             True for a TIFF of more than 8 bits that holds a negative.
         ``premultiplied``

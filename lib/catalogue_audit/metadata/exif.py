@@ -27,8 +27,8 @@ from catalogue_audit.schema import FRAME_COLUMNS
 MAX_TEXT = 100  # characters of a camera, lens or program name; longer is no name
 
 _DIGITS = {column.name: column.digits for column in FRAME_COLUMNS}
-_DATE = re.compile(r"^(\d{4})[:\-/](\d{2})[:\-/](\d{2})[ T](\d{2}):(\d{2}):(\d{2})(?:\.(\d{1,6}))?")
-_OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
+_DATE = re.compile(r"^(\d{4})[:\-/](\d{2})[:\-/](\d{2})[ T](\d{2}):(\d{2}):(\d{2})(?:\.(\d{1,6}))?", re.ASCII)
+_OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$", re.ASCII)
 
 # Programs that rewrite pictures, as they name themselves in the Software field (seen in files; not complete).
 _EDITORS = re.compile(
@@ -37,6 +37,8 @@ _EDITORS = re.compile(
     r"photos \d|windows photo|quicktime",
     re.IGNORECASE,
 )
+
+_ABOVE_ZERO = ("focal_length_mm", "focal_length_35mm", "f_number", "exposure_time_s", "iso")
 
 logging.getLogger("exifread").addHandler(logging.NullHandler())
 
@@ -222,7 +224,8 @@ def _exposure(tags):
         "exposure_bias_ev": bias if bias is not None and abs(bias) < 100 else None,
         "ev100": ev100(f_number, time, iso),
     }
-    return {name: _rounded(name, value) for name, value in values.items()}
+    rounded = {name: _rounded(name, value) for name, value in values.items()}
+    return rounded | {name: rounded[name] or None for name in _ABOVE_ZERO}  # what rounds to 0 no camera has
 
 
 def _iso(tags):

@@ -31,6 +31,9 @@ def read_jpeg(data):
     notes = []
     if header.junk:
         notes.append("the header holds bytes that belong to no segment; they were skipped")
+    lacking = jpeg.lacking_bits(data, header, ids) if frame["progressive"] or end is None else 0
+    if 0 < lacking < jpeg.ALL_BITS and end is not None:
+        notes.append("the JPEG ends before its last scans, so the picture is coarser than it was made: ask for the file again if it looks so")
     frames = jpeg.pictures_of_equal_standing(data, header)
     adobe = [payload for payload in jpeg.payloads(data, header, 0xEE, b"Adobe") if len(payload) >= 7]
     return frame | {
@@ -43,7 +46,7 @@ def read_jpeg(data):
         "quantisation": tables,
         "colour_transform": adobe[0][6] if adobe else None,
         "complete": end is not None,
-        "cut_between_scans": end is None and not jpeg.carries_everything(data, header, ids),
+        "cut_between_scans": lacking == jpeg.ALL_BITS or (end is None and lacking > 0),
         "junk": header.junk > 0,
         "reasons": tuple(notes),
     }
@@ -116,7 +119,7 @@ def read_png(data):
     alpha = colour in (4, 6) or b"tRNS" in chunks
     frames = 1
     if b"acTL" in chunks:
-        frames = int.from_bytes(data[chunks[b"acTL"][0] :][:4], "big")
+        frames = int.from_bytes(data[slice(*chunks[b"acTL"])][:4].rjust(4, b"\0"), "big")
     return {
         "format": "PNG",
         "width_px": width,
@@ -128,7 +131,25 @@ def read_png(data):
         "icc": _png_profile(data, chunks.get(b"iCCP")),
         "colour_profile": "sRGB" if b"sRGB" in chunks else None,
         "frames": max(frames, 1),
+        "reasons": () if chunks.keys() & {b"iCCP", b"sRGB"} or _is_srgb(data, chunks) else (_OTHER_COLOURS,),
     }
+
+
+_OTHER_COLOURS = "the PNG names its colours by figures (cICP, gAMA or cHRM) that are not those of sRGB; colours are read as sRGB"
+_SRGB = (31270, 32900, 64000, 33000, 30000, 60000, 15000, 6000)  # of white, red, green, blue x and y, in 100,000ths (11.3.2.1)
+_SRGB_GAMMA = 45455  # 11.3.2.5
+_SAME_PLACE, _SAME_GAMMA = 1000, 0.05  # what the format's reference library takes for the same
+
+
+def _is_srgb(data, chunks):
+    """Whether what a PNG without a profile says about its colours is sRGB's, as far as it says anything."""
+    figures = {kind: data[slice(*chunks[kind])] for kind in (b"cICP", b"gAMA", b"cHRM") if kind in chunks}
+    if len(coding := figures.get(b"cICP", b"")) == 4:
+        return coding[:2] == bytes((1, 13))  # primaries and transfer of ITU-T H.273
+    gamma, places = figures.get(b"gAMA", b""), figures.get(b"cHRM", b"")
+    if len(gamma) == 4 and (value := int.from_bytes(gamma, "big")) and abs(value / _SRGB_GAMMA - 1) > _SAME_GAMMA:
+        return False
+    return len(places) != 32 or not any(places) or max(abs(a - b) for a, b in zip(struct.unpack(">8I", places), _SRGB, strict=True)) <= _SAME_PLACE
 
 
 def _png_profile(data, chunk):
@@ -141,6 +162,9 @@ def _png_profile(data, chunk):
         return b""
 
 
+HOLE = bytes(2048)  # half a page of memory; what is coded to fill its bits holds no such run
+_AS_COPIES_LEAVE = "as an interrupted copy leaves it"
+
 # -- WebP ------------------------------------------------------------------------------------------
 
 
@@ -150,6 +174,8 @@ def read_webp(data):
     for kind, start, end in riff_chunks(data):
         chunks.setdefault(kind, (start, end))
         frames += kind == b"ANMF"
+    if any(HOLE in data[slice(*chunks[kind])] for kind in (b"VP8 ", b"VP8L") if kind in chunks):
+        raise UnreadablePicture(f"in the middle of its picture the file holds nothing but zero bytes, {_AS_COPIES_LEAVE}: ask for the file again")
     width, height, alpha = _webp_size(data, chunks)
     profile = data[slice(*chunks[b"ICCP"])] if b"ICCP" in chunks else None
     return {
@@ -242,4 +268,23 @@ def read_heic(data):
         "has_alpha": bool(picture.has_alpha),
         "icc": picture.info.get("icc_profile") or None,
         "frames": len(picture),
+        "reasons": (_HEIC_HOLE,) if _has_hole(data, picture.info) else (),
     }
+
+
+_HEIC_HOLE = f"the file holds a long run of zero bytes, {_AS_COPIES_LEAVE}: look at the picture, and ask for the file again if part of it is missing"
+
+
+def _has_hole(data, info):
+    """Whether the coded data of a HEIC file hold a run of zeros; its texts may, as room that a camera left in them."""
+    at = 0
+    while at + 8 <= len(data):  # boxes of the file (ISO/IEC 14496-12, 4.2)
+        size = int.from_bytes(data[at : at + 4], "big")
+        size = int.from_bytes(data[at + 8 : at + 16], "big") if size == 1 else size or len(data)
+        if data[at + 4 : at + 8] == b"mdat" and HOLE in data[at : at + size]:
+            held = data[at : at + size]
+            for text in filter(None, map(info.get, ("exif", "xmp", "icc_profile"))):
+                held = held.replace(text, b"")
+            return HOLE in held
+        at += max(size, 8)
+    return False

@@ -133,9 +133,12 @@ def read_scans(data, header):
     return scans, None if end is None else end + 2
 
 
-def carries_everything(data, header, components):
+ALL_BITS = 16  # of a coefficient that no scan carries
+
+
+def lacking_bits(data, header, components):
     """
-    Whether the scans carry every coefficient of every component to its last bit (T.81 G.1.1.1).
+    How many bits the scans lack of a coefficient, at most (T.81 G.1.1.1).
 
     A progressive file that is cut between two scans decodes without a fault, to a coarser picture.
 
@@ -148,18 +151,22 @@ def carries_everything(data, header, components):
 
     Returns
     -------
-    bool
+    int
+        0 where every coefficient of every component is carried to its last
+        bit, `ALL_BITS` where a component lacks even its means (the first coefficient).
     """
-    missing = np.full((256, 64), 16)  # bits, by component and coefficient
+    missing = np.full((256, 64), ALL_BITS)  # bits, by component and coefficient
     place = header.scan
     while place >= 0:
         named = 5 + 2 * data[place + 4] if place + 4 < len(data) else 5
         spectrum = data[place + named : place + named + 3]  # first and last coefficient, bits before and after (B.2.3)
         if len(spectrum) < 3:
-            return False
+            return ALL_BITS
         missing[list(data[place + 5 : place + named : 2]), spectrum[0] : spectrum[1] + 1] = spectrum[2] & 15
         place = data.find(bytes((0xFF, SOS)), place + 2)
-    return not missing[components].any()
+    if (missing[components, 0] == ALL_BITS).any():
+        return ALL_BITS
+    return min(int(missing[components].max()), ALL_BITS - 1)
 
 
 def quantisation_tables(data, header):

@@ -36,7 +36,7 @@ def first_directory(data):
     (start,) = struct.unpack_from(order + "I", data, 4)
     tags, following = _directory(data, order, start)
     seen = {start}
-    while following and following not in seen and len(seen) < MAX_DIRECTORIES:
+    while 0 < following < len(data) and following not in seen and len(seen) < MAX_DIRECTORIES:
         seen.add(following)
         following = _next_directory(data, order, following)
     return tags, len(seen)

@@ -206,20 +206,28 @@ def _other(data, container, buffer):
         return *_deep(data, container), notes
     picture = _open_heic(data) if container["format"] == "HEIC" else _open(data, container["format"])
     codes, alpha, profile, more = _from_pillow(picture, container)
+    if (level := _clear_grey(data, container)) is not None:
+        alpha = _alpha(np.where(codes == level * 255 // ((1 << container["bit_depth"]) - 1), 0, 255).astype(np.uint8))
     return codes, alpha, profile, notes + more
+
+
+def _clear_grey(data, container):
+    """Of a grey PNG the sample value that is transparent: Pillow knows it of 8 bits only, and OpenCV of none."""
+    return png_file.clear_grey(data) if container["format"] == "PNG" else None
 
 
 def _open(data, format):  # noqa: A002
     if format == "TIFF":
         data = tiff.as_stored(data)
-    plain = png_file.without_texts(data) if format == "PNG" else data
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # odd metadata is no concern here, and size has been checked
-        picture = Image.open(io.BytesIO(plain), formats=[format.upper()])
+        picture = Image.open(io.BytesIO(data), formats=[format.upper()])
         picture.load()
     if format == "PNG":
         width, height = picture.size
         png_file.check_rows(data, np.asarray(picture.crop((0, max(height - 2, 0), width, height))))
+        if picture.mode == "P" and picture.getextrema()[1] >= png_file.palette_size(data):
+            raise UnreadablePicture(_DAMAGED)  # colours that the palette does not hold (11.2.2)
     return picture
 
 
@@ -234,9 +242,9 @@ def _from_pillow(picture, container):
     if picture.mode == "CMYK":
         codes, profile, note = _from_cmyk(np.asarray(picture), container | {"colour_transform": None})
         return codes, None, profile, (note,)
-    if picture.mode in ("1", "L") and "transparency" not in picture.info:
+    if picture.mode in ("1", "L"):
         return np.array(picture.convert("L")), None, (icc, "GRAY"), ()
-    if picture.mode in ("LA", "La", "L", "1"):
+    if picture.mode in ("LA", "La"):
         grey = np.array(picture.convert("LA"))
         return np.ascontiguousarray(grey[..., 0]), _alpha(grey[..., 1]), (icc, "GRAY"), ()
     if picture.mode in ("RGBA", "RGBa", "PA") or "transparency" in picture.info:
@@ -258,23 +266,26 @@ def _deep(data, container):
     """16 bits a channel, scaled to 8 by rounding (Pillow would cut the low byte or clip): codes, alpha and profile."""
     if container["format"] == "TIFF":
         data = tiff.as_stored(data)
-    level = cv2.utils.logging.getLogLevel()
+    loud = cv2.utils.logging.getLogLevel()
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # damage becomes a reason, not terminal output
     try:
         codes = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     finally:
-        cv2.utils.logging.setLogLevel(level)
+        cv2.utils.logging.setLogLevel(loud)
     if codes is None:
         raise UnreadablePicture(_DAMAGED)
     if codes.dtype not in (np.uint8, np.uint16):
         raise UnreadablePicture("its pixels are of a kind that is not read here: ask for an 8-bit RGB export")
+    level = _clear_grey(data, container)
+    clear = None if level is None or codes.ndim > 2 else codes == level
     if codes.dtype == np.uint16:
         codes = cv2.convertScaleAbs(codes, alpha=1 / 257)
     if container["white_is_zero"]:
         codes = cv2.bitwise_not(codes)
     icc = container["icc"]
     if codes.ndim == 2:
-        return codes, None, (icc, "GRAY")
+        alpha = None if clear is None else _alpha(np.where(clear, 0, 255).astype(np.uint8))
+        return codes, alpha, (icc, "GRAY")
     if codes.shape[2] == 4 and (container["has_alpha"] or container["format"] == "PNG"):
         if container["premultiplied"]:
             codes[..., :3] = cv2.divide(codes[..., :3], cv2.merge([codes[..., 3]] * 3), scale=255)

@@ -22,6 +22,8 @@ SRGB_CURVE = srgb_decode(np.arange(256) / 255).astype(np.float32)
 SAME_AS_SRGB = 0.25
 
 _IDENTITY_MATRIX = np.eye(3)
+_MIDDLE = 0.001  # of white; a middle code's light under a power of 10, where devices have 1 to 3
+_RIPPLE = 0.01  # of white; by so much a measured device's curve may fall
 _STRIP = 256  # rows converted at a time, so that copies stay small
 
 
@@ -103,8 +105,12 @@ def _matrix_model(opened):
         matrix = XYZ_TO_LINEAR @ columns
         if abs(np.linalg.det(columns)) < 1e-6:
             raise ValueError("the primaries lie on one line")
+        if not 0.5 < columns[1].sum() < 2:  # luminance of white, by definition 1
+            raise ValueError("the primaries give no white")
     else:
         return None
+    if not np.isfinite(curves).all() or (curves < np.maximum.accumulate(curves) - _RIPPLE).any() or (curves[-1] - curves[0] < 0.5).any() or (curves[128] < _MIDDLE).any():
+        raise ValueError("a tone curve falls, or does not rise as any device does")
     identity = _same_as_srgb(curves, matrix)
     return _plain() if identity else Model(curves.astype(np.float32), matrix, None, False)
 
