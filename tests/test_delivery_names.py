@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from catalogue_audit.delivery.brief import load_brief, parse_brief
 from catalogue_audit.delivery.names import CAMERA, claims, name_reader, read_name, read_names, sku_key
+from catalogue_audit.delivery.shown import shown_name
 from catalogue_audit.delivery.view_words import RANK, VIEWS, fold
 from catalogue_audit.schema import VIEW_KINDS
 
@@ -88,6 +89,22 @@ def test_numbers_inside_an_sku_survive():
     assert told("24SS-1042-12-back.jpg") == ("24SS-1042-12", "back", None)
     assert told("12-34_front.jpg") == ("12-34", "front", None)
     assert told("back/AB-2024-03.jpg") == ("AB-2024-03", "back", None)
+
+
+@pytest.mark.parametrize("raw", [b"caf\xe9_front.jpg", b"caf\xe9/front.jpg", "café_front.jpg".encode(), "cafe\u0301_front.jpg".encode()])
+def test_names_that_are_not_utf8_name_the_product_they_were_given_to(raw):
+    """As older archives hold them; each byte that is no UTF-8 was its own product 'xe9' before."""
+    facts = read(shown_name(raw))
+    assert (facts.sku, facts.view) == ("café", "front")
+
+
+def test_names_that_differ_in_a_byte_name_two_products():
+    skus = {read(shown_name(b"sac-" + bytes((code,)) + b"l_front.jpg")).sku for code in (*range(0xC0, 0xD0), 0x82, 0x8A)}
+    assert len(skus) == 18 and all(sku.startswith("sac-") for sku in skus)
+
+
+def test_a_backslash_parts_folders_also_beside_bytes_that_are_not_utf8():
+    assert read(shown_name(b"caf\xe9\\front.jpg")).sku == "café"
 
 
 def test_known_skus_settle_what_a_name_alone_cannot():

@@ -9,6 +9,7 @@ from catalogue_audit.errors import UsageError
 from catalogue_audit.findings.judge import find
 from catalogue_audit.findings.sample import lot_key, read_check_sheet, read_earlier, sampling_summary, take_sample
 from catalogue_audit.findings.verdict import delivery_verdict, product_table
+from catalogue_audit.report.sheets import write_csv
 from making_evidence import clean_frames, evidence_of
 
 QUESTIONS = tuple(load_brief().sampling.questions)
@@ -77,6 +78,18 @@ def test_a_sheet_saved_by_a_spreadsheet_is_read(tmp_path):
     heading = ["row", "SKU", "name", *[question.upper() for question in QUESTIONS], "Note"]
     sample = taken(tmp_path, {sku.lstrip("0"): "yes" for sku in skus}, skus=skus, heading=heading, separator=";")
     assert sample.plan.whole_lot and sample.decision == "accept" and list(sample.answers) == list(skus)
+
+
+def test_a_question_that_looks_like_a_formula_stands_behind_an_apostrophe_and_is_found_there(tmp_path):
+    settings = parse_brief("[sampling]\nquestions = ['=sum right', '+ tag', 'zip straight']").sampling
+    rows = [{"row": 1, "sku": "A1", "=sum right": "yes", "+ tag": "no", "zip straight": "-", "note": ""}]
+    write_csv(tmp_path / "sheet.csv", list(rows[0]), rows)
+    assert (tmp_path / "sheet.csv").read_text(encoding="utf-8").startswith("row,sku,'=sum right,'+ tag,zip straight")
+    for dropped in (False, True):  # some spreadsheets write the apostrophe back, some do not
+        text = (tmp_path / "sheet.csv").read_text(encoding="utf-8")
+        (tmp_path / "sheet.csv").write_text(text.replace("'", "") if dropped else text, encoding="utf-8")
+        read = read_check_sheet(tmp_path / "sheet.csv", settings.questions)
+        assert read.answers == {"A1": {"=sum right": "yes", "+ tag": "no", "zip straight": "-"}}
 
 
 @pytest.mark.parametrize(("answer", "words"), [("perhaps", "'perhaps'"), ("2", "'2'")])

@@ -38,6 +38,17 @@ def test_no_cell_can_be_taken_for_a_formula_and_unknown_is_empty(tmp_path):
     assert not {"nan", "inf", "NaN", "None", "<NA>"} & set(cells)
 
 
+def test_no_heading_can_be_taken_for_a_formula(tmp_path):
+    """Headings of a supplier's products file that no column of the contract is called by."""
+    odd = ["=1+1", "+x", " @y", "-z", "'quoted", "plain"]
+    table = table_from_rows("products", [{"sku": "A1"}]).assign(**dict.fromkeys(odd, "=2"))
+    write_table(tmp_path / "products.csv", "products", table)
+    with open(tmp_path / "products.csv", newline="", encoding="utf-8") as file:
+        heading = next(csv.reader(file))
+    assert heading[-len(odd) :] == ["'=1+1", "'+x", "' @y", "'-z", "''quoted", "plain"]
+    assert list(read_table(tmp_path / "products.csv", "products").columns)[-len(odd) :] == odd
+
+
 def test_a_folder_without_tables_reads_as_empty_tables(tmp_path):
     tables = read_tables(tmp_path)
     assert set(tables) == set(schema.TABLES)

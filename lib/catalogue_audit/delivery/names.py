@@ -24,6 +24,7 @@ from catalogue_audit.delivery.name_reading import (
 )
 from catalogue_audit.delivery.name_suggestions import named_part, nearest_sku, nearest_view
 from catalogue_audit.delivery.name_words import KnownSkus, Vocabulary
+from catalogue_audit.delivery.shown import read_as_text
 from catalogue_audit.delivery.view_words import ANY_PRODUCT, PART_OF_NAMES
 
 
@@ -129,9 +130,10 @@ def read_name(name, reader):
     -------
     NameFacts
         Never raises; ``problem`` says what could not be told. A known SKU is
-        given as the products file writes it, any other as the name does, but for characters that nobody sees.
+        given as the products file writes it, any other as the name does, but for characters that nobody sees
+        and bytes that are not UTF-8 (see `shown.read_as_text`).
     """
-    path = _QUARTERS.sub("3-4", unicodedata.normalize("NFC", name.translate(_UNSEEN))).replace("\\", "/")
+    path = _QUARTERS.sub("3-4", unicodedata.normalize("NFC", read_as_text(name).translate(_UNSEEN))).replace("\\", "/")
     *folders, base = [part for part in path.split("/") if part.strip()] or [""]
     stem = _without_extension(base)
     facts = _by_pattern(folders, stem, reader) or _by_gs1(stem, reader) or _by_shape(folders, stem, reader)

@@ -44,3 +44,20 @@ def raw_name(shown):
         end = found.end()
     pieces.append(shown[end:].encode("utf-8"))
     return b"".join(pieces)
+
+
+def read_as_text(shown):
+    r"""
+    What a shown name most likely says: bytes that are not UTF-8 as Windows-1252, in which older archives hold names.
+
+    >>> read_as_text("caf\\xe9_front.jpg"), read_as_text("bag_front.jpg")
+    ('café_front.jpg', 'bag_front.jpg')
+    """
+    if not _LOOKS_ESCAPED.search(shown):
+        return shown
+    text = raw_name(shown).decode("utf-8", "surrogateescape")
+    return _NOT_UTF8.sub(lambda found: _LETTERS[ord(found[0]) - 0xDC00], text)
+
+
+# Letter of each byte; the five that Windows-1252 does not use as Latin-1 has them.
+_LETTERS = [byte.decode("cp1252", "ignore") or byte.decode("latin-1") for byte in map(bytes, ((code,) for code in range(256)))]

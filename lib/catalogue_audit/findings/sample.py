@@ -116,7 +116,7 @@ def read_check_sheet(path, questions):
     """
     name = Path(path).name
     table = parse_products(read_plain_file(path, SHEET_BYTES, "check sheet"), name)
-    columns = {fold(column).replace("_", " ").strip(): column for column in table.columns}
+    columns = {_heading(column.removeprefix("'")): column for column in table.columns}
     lacking = [question for question in questions if _heading(question) not in columns]
     if lacking or not questions:
         what = f"has no column {lacking[0]!r}" if lacking else "was given, but the brief asks no question ([sampling] questions)"

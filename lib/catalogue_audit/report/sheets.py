@@ -86,7 +86,7 @@ def write_csv(path, columns, rows):
     """Write rows as CSV in the contract's way: UTF-8, ``.`` decimal, empty = unknown, no formula."""
     with open(path, "w", encoding="utf-8", newline="") as file:
         writer = csv.writer(UnixLines(file))
-        writer.writerow(columns)
+        writer.writerow(map(escape_cell, columns))
         for row in rows:
             writer.writerow(["" if is_missing(row.get(name)) else _cell(row[name]) for name in columns])
 

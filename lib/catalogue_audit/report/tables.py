@@ -2,7 +2,7 @@
 Tables on disk: rounded by the schema, safe to open in a spreadsheet.
 
 CSV: UTF-8, comma, header row, ``.`` decimal, empty = not applicable or unknown.
-A text cell that a spreadsheet would run as a formula is written behind an
+A text cell or heading that a spreadsheet would run as a formula is written behind an
 apostrophe; `read_table` takes it off again.
 """
 
@@ -27,7 +27,7 @@ def write_table(path, table, frame):
     temporary = path.with_name(path.name + ".part")
     with open(temporary, "w", encoding="utf-8", newline="") as file:
         writer = csv.writer(UnixLines(file))
-        writer.writerow(names)
+        writer.writerow(map(escape_cell, names))
         writer.writerows(zip(*cells, strict=True))
         file.flush()
         os.fsync(file.fileno())
@@ -55,6 +55,7 @@ def read_table(path, table):
     text = pd.read_csv(
         path, dtype="str", keep_default_na=False, na_values={name: [""] for name in known}, encoding="utf-8", lineterminator="\n"
     )
+    text.columns = [name.removeprefix("'") for name in text.columns]
     for name in text.columns.difference(known, sort=False):
         text[name] = text[name].map(_unescape)
     booleans = [c.name for c in schema.ALL_TABLES[table] if c.type == "boolean" and c.name in text.columns]
