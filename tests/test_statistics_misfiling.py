@@ -183,6 +183,24 @@ def test_a_photograph_is_not_told_to_be_of_the_product_that_only_its_own_copy_is
     assert "ST00-tan" not in set(misfiled(frames, sketches, twice)["likely_sku"])
 
 
+def test_a_detail_captured_among_another_products_pictures_is_told_beside_exchanged_faces(timed):
+    """Names were given wrongly after the pictures were taken: what is foreign is a detail, and explains no exchange of faces, nor is explained by it."""
+    names = [(row["sku"], row["view"]) for row in timed.rows]
+    swap = {("ST00-tan", "front"): ("ST00-tan", "back"), ("ST00-tan", "detail"): ("ST01-red", "detail")}
+    swap = {names.index(one): names.index(other) for one, other in (swap | {other: one for one, other in swap.items()}).items()}
+    changed = renamed(timed, lambda place: swap.get(place, place))
+    for place, row in enumerate(changed.rows):
+        row["captured_at"] = timed.rows[swap.get(place, place)]["captured_at"]
+    found = misfiled(*changed.tables()).set_index("file")
+    assert found["kind"].to_dict() == {
+        "ST00-tan_back.jpg": "swapped_views", "ST00-tan_front.jpg": "swapped_views",
+        "ST00-tan_detail.jpg": "wrong_detail", "ST01-red_detail.jpg": "wrong_detail",
+    }  # fmt: skip
+    assert found["likely_sku"].to_dict() | {"ST00-tan_back.jpg": "", "ST00-tan_front.jpg": ""} == {
+        "ST00-tan_back.jpg": "", "ST00-tan_front.jpg": "", "ST00-tan_detail.jpg": "ST01-red", "ST01-red_detail.jpg": "ST00-tan",
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(("kind", "score", "told"), [("swapped_views", 1.1, True), ("swapped_views", 3.0, True), ("wrong_product", 3.0, False)])
 def test_an_exchange_of_faces_does_not_explain_a_foreign_detail_and_faces_of_another_product_do(timed, monkeypatch, kind, score, told):
     frames, sketches = timed.tables()

@@ -13,6 +13,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.geometry.strap_states import strap_states
+from catalogue_audit.statistics.matching.belonging import other_halves
 from catalogue_audit.statistics.matching.like_pictures import like_another_products
 from catalogue_audit.statistics.matching.looks import backdrop_of, looked
 from catalogue_audit.statistics.matching.recoloured_views import exchanged_among_recoloured
@@ -77,10 +78,10 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
         wrong_products(frames, sketches, looks, products, inside, pairs),
         wrong_colourways(frames, sketches, looks, products),
         like_another_products(frames, sketches, looks, products, found),
-        wrong_outlines(frames, looks, products),
         exchanged_in_order(frames, looks, products, inside),
         odd_turn(frames, sketches, looks, products, straps),
         swapped_front_and_back(frames, sketches, looks, products, crops, fits, straps, found),  # as found by then
+        wrong_outlines(frames, looks, products, found),
         wrong_details(frames, looks, shown, crops, inside, fits, found),
         twin_details(frames, sketches, looks, products, crops, fits),
     ):
@@ -93,6 +94,8 @@ def misfiled(frames, sketches, pairs=None, supplied=None):
                 explained = doubtful if finding[2] >= CLEARLY_EXCHANGED else filed
             if frames["sku"][row] not in explained:
                 found.setdefault(row, finding)
+    for row, finding in other_halves(frames, looks, products, found):
+        found.setdefault(row, finding)
     return _table(frames, found)
 
 
@@ -100,16 +103,18 @@ def _settled(frames, found, products):
     """
     Products of which something is found: what one mistake explains needs no second one.
 
-    All of them; those but where a three-quarter view alone is another product's, which does not explain that front and
+    All of them, but for those where a detail alone is foreign, which says nothing of the whole views; those but where a three-quarter view
+    alone is another product's, which does not explain that front and
     back are exchanged; those but where two of its own views are exchanged, which does not explain a foreign detail; and of these
     those but where fewer than half of the whole views are another product's, for the others still tell whether a detail is this one's.
     """
-    explains = (row for row, finding in found.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
+    whole = {row: finding for row, finding in found.items() if finding[1] != "wrong_detail"}
+    explains = (row for row, finding in whole.items() if finding[1] != "wrong_product" or frames["view"][row] in STRAIGHT_ON)
     foreign = Counter(frames["sku"][row] for row, finding in found.items() if finding[1] == "wrong_product")
     several = {sku for sku, count in foreign.items() if 2 * count >= len(products.get(sku, ()))}
     several |= {frames["sku"][row] for row, finding in found.items() if finding[1] not in ("wrong_product", "swapped_views")}
     filed = {frames["sku"][row] for row, finding in found.items() if finding[1] != "swapped_views"}
-    return {frames["sku"][row] for row in found}, {frames["sku"][row] for row in explains}, filed, several
+    return {frames["sku"][row] for row in whole}, {frames["sku"][row] for row in explains}, filed, several
 
 
 def _looks(frames, sketches):

@@ -75,7 +75,8 @@ def exchanged_in_order(frames, looks, products, inside):
         if there is None or (at_home is not None and there > at_home + OWN_COLOUR):
             continue
         evidence = f"it was captured among the pictures of {name}, and the {view.replace('_', ' ')} of {name} among those of {sku}"
-        yield rows[0], (name, "wrong_product", 1.0, evidence)
+        kind = "wrong_detail" if frames["view_kind"][rows[0]] == "crop" else "wrong_product"
+        yield rows[0], (name, kind, 1.0, evidence)
 
 
 def _share_in_one_run(frames, inside):

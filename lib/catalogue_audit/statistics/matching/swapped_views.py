@@ -5,8 +5,10 @@ from collections import Counter
 
 import numpy as np
 
+from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.geometry.strap_states import CHANGES_OUTLINE
 from catalogue_audit.statistics.geometry.view_order import order_votes
+from catalogue_audit.statistics.matching.belonging import belonging, likeliest_owner
 from catalogue_audit.statistics.matching.crops import ZOOMS
 from catalogue_audit.statistics.matching.looks import (
     CROP_CONTACT,
@@ -16,7 +18,7 @@ from catalogue_audit.statistics.matching.looks import (
     usual_least,
     views_of,
 )
-from catalogue_audit.statistics.matching.turned_votes import turned_votes
+from catalogue_audit.statistics.matching.turned_votes import ONE_VOTE, turned_votes
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, fisher_z, some_of
 from catalogue_audit.statistics.styles import style_families
 
@@ -34,6 +36,9 @@ BY_LIKENESS = (
 MOST_OF_TURNED = 3.0
 MOST_OF_DETAILS = 1.5  # that details may give: a plain one can lie on the wrong picture by chance, and then fits it well
 OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front beside a worked back misleads both
+# Nats by which the names within one product are exchanged more usually than one picture is put under another product's name
+# (seven times as often; common practice, no source).
+MORE_USUAL = 2.0
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
 USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
 CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
@@ -98,9 +103,9 @@ def odd_turn(frames, sketches, looks, products, straps):
             continue
         named, other = (base_slope_deg(sketches.get(frames["file"][views[view]])) for view in ("three_quarter", odd))
         evidence = -2 * margin / usual + float(np.clip((other - named) / CLEAR_SLOPE_DEG, -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND))
-        if evidence < TURN_EXCHANGED:
-            continue
         sku = frames["sku"][views[odd]]
+        if evidence < TURN_EXCHANGED or _of_another_product(belonging(frames, looks, products), sku, {odd: views[odd]}, ())[2] > MORE_USUAL:
+            continue
         words = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
         for view in (odd, "three_quarter"):
             yield views[view], (sku, "swapped_views", evidence / TURN_EXCHANGED, words)
@@ -121,6 +126,8 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
 
     Each kind of evidence is a number a product: 1 says by itself that the names are right, -1 that they were
     exchanged. Their sum decides, so that nothing is said of a bag whose looks contradict its place in the order.
+    That three-quarter view and detail are unlike the front picture, a front of another product explains as well. So where colour and outline
+    tell a face to be another product's, by more nats than all else tells the exchange, that product is named instead.
     Rows that are known to be ``misfiled`` under another style say nothing: another bag's three-quarter view is like neither face.
     """
     pairs, turned, families = {}, {}, style_families(frames)
@@ -138,6 +145,7 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
         ("the front was captured where the others' backs were, and the back where their fronts were", order_votes(frames)),
     )
     doubtful = {sku for sku in pairs if _may_be_exchanged(_told(others, sku), -MOST_OF_DETAILS)}
+    known = belonging(frames, looks, products)
     kinds = (others[0], (BY_LIKENESS[0], _detail_votes(frames, pairs, crops, fits, doubtful)), *others[1:])
     for sku, rows in pairs.items():
         told = _told(kinds, sku)
@@ -145,8 +153,19 @@ def swapped_front_and_back(frames, sketches, looks, products, crops, fits, strap
         reasons = [reason for vote, reason in sorted(told, key=lambda one: one[0]) if vote <= -WORTH_SAYING]
         if not _may_be_exchanged(told) or not reasons:
             continue
+        row, likely, nats = _of_another_product(known, sku, dict(zip(STRAIGHT_ON, rows, strict=True)), misfiled)
+        if nats > MORE_USUAL - ONE_VOTE * sum(vote for vote, reason in told if reason not in BY_LIKENESS):
+            words = f"by colour and outline it is likelier {likely}'s than {sku}'s by {nats:.1f} nats, and three-quarter view or detail show another face"
+            yield row, (likely, "wrong_product", nats / MORE_USUAL, words)
+            continue
         for row in rows:
             yield row, (sku, "swapped_views", -evidence, "; ".join(reasons))
+
+
+def _of_another_product(known, sku, faces, misfiled):
+    """(row, product, nats) of the one of some faces, view → row, that is the likeliest to be another product's; -inf where the set tells nothing."""
+    owners = [] if known is None else [(row, *likeliest_owner(known, row, sku, view, misfiled)) for view, row in faces.items()]
+    return max(owners, key=lambda owner: owner[2], default=(None, None, -math.inf))
 
 
 def _told(kinds, sku):

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from catalogue_audit.statistics.matching.belonging import belonging, colour_nats, nats_for
 from catalogue_audit.statistics.matching.crops import ZOOMS
 from catalogue_audit.statistics.matching.looks import (
     CLEARLY_NEARER,
@@ -23,6 +24,8 @@ SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the
 MIRRORS, MUCH_LESS = 0.9, 0.15  # overlap of front and mirrored back of one bag, and how far below it others lie; a strap in one view takes less
 OTHER_SIDE = {"front": "back", "back": "front"}
 CANDIDATES = 24  # products nearest in colour that are compared
+EXCHANGE_NEEDS = 2.0  # nats of both pictures of an exchange together, of outlines that the set calls unusual already
+ANOTHER_COLOUR = -1.0  # nats of colour alone: less of either picture refutes that the two have one colour
 SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped", "taken_again")
 SAME_BAG = (*SAME_PHOTOGRAPH, PHOTOGRAPHED_AGAIN)  # whose colour and structure are alike, in whatever number of photographs
 
@@ -223,8 +226,14 @@ def _from_own_product(frames, looks, products, row, crops):
     return float(np.median([colour_distance(looks[row], looks[other]) for other in others]))
 
 
-def wrong_outlines(frames, looks, products):
-    """Fronts or backs of two products of one colour exchanged: neither mirrors its own other side, each the other's."""
+def wrong_outlines(frames, looks, products, found):
+    """
+    Fronts or backs of two products of one colour exchanged: neither mirrors its own other side, each the other's.
+
+    Faces of one style may differ by their nature, and mirror a colourway's where one of the two has its own exchanged. So their colours are
+    weighed with the outlines, and products of which two views are `found` to be exchanged explain no further exchange.
+    """
+    explained = {frames["sku"][row] for row, finding in found.items() if finding[1] == "swapped_views"}
     pairs = {}
     for sku, rows in products.items():
         views = views_of(frames, rows)
@@ -232,10 +241,11 @@ def wrong_outlines(frames, looks, products):
             pairs[sku] = views
     if len(pairs) < FEWEST_PRODUCTS:
         return
+    known = belonging(frames, looks, products)
     own = {sku: outline_match(looks[views["front"]], looks[views["back"]], True) for sku, views in pairs.items()}
     usual = list(own.values())
     good = usual_least(usual, 0.03)
-    odd = [sku for sku in pairs if own[sku] < good - 0.03]
+    odd = [sku for sku in pairs if own[sku] < good - 0.03 and sku not in explained]
     for number, sku in enumerate(odd):
         for other in odd[number + 1 :]:
             crossed = [
@@ -245,9 +255,14 @@ def wrong_outlines(frames, looks, products):
             if min(crossed) < good:
                 continue
             view = _exchanged_view(looks, pairs[sku], pairs[other])
+            both = pairs[sku][view], pairs[other][view]
+            ways = ((both[0], sku, other), (both[1], other, sku))
+            nats = sum(nats_for(known, *way, view, both) for way in ways)
+            if nats < EXCHANGE_NEEDS or min(colour_nats(known, *way, both) for way in ways) < ANOTHER_COLOUR:
+                continue
             for one, two in ((sku, other), (other, sku)):
                 evidence = f"its outline mirrors the other side of {two} ({max(crossed):.2f}), not of {one} ({own[one]:.2f})"
-                yield pairs[one][view], (two, "wrong_product", min(crossed) / good, evidence)
+                yield pairs[one][view], (two, "wrong_product", nats / EXCHANGE_NEEDS, evidence)
 
 
 def _exchanged_view(looks, one, other):
