@@ -1,5 +1,6 @@
 """Keystones of bodies projected by OpenCV's camera model, which pictures of a shape they show tilted, and what the ground at their feet adds."""
 
+import itertools
 import math
 
 import cv2
@@ -7,7 +8,7 @@ import numpy as np
 import pytest
 from catalogue_audit.statistics.geometry.keystones import keystone, keystones_of, widths_of
 from catalogue_audit.statistics.geometry.lean_contacts import contact_likelihood, feet_scatter
-from catalogue_audit.statistics.geometry.lean_levels import told_by_others
+from catalogue_audit.statistics.geometry.lean_levels import SCALES, told_by_others
 
 TALL, WIDE, FOCAL_PX, DISTANCE = 640, 512, 1300.0, 190.0  # px; cm
 TILTS_DEG = np.arange(-14.0, 14.01, 0.5)
@@ -118,3 +119,51 @@ def test_feet_repeat_as_well_as_the_delivery_shows():
     assert feet_scatter([]) == pytest.approx(0.004)
     assert feet_scatter(random.normal(0, 0.02, 60)) == pytest.approx(0.02, rel=0.35)
     assert feet_scatter(random.normal(0, 0.0005, 60)) < 0.003
+
+
+COARSE_DEG, SEEN = TILTS_DEG[::4], UPRIGHT[::4]
+
+
+def all_ways(own, pairs, products, upright_sd_deg, scale):
+    """Log likelihood of each picture's tilts by writing out every way: none, one or two of one product among the others are tilted."""
+    upright = np.abs(COARSE_DEG) <= 1.5
+    sines, zero = np.sin(np.radians(COARSE_DEG)), len(COARSE_DEG) // 2
+    apart = sines[:, None] - sines
+
+    def compared(sine, sd):
+        sd = np.hypot(scale * sd, np.sin(np.radians(upright_sd_deg)))
+        like = 0.995 * np.exp(-0.5 * ((sine - apart) / sd) ** 2) / sd + 0.005 * np.exp(-0.5 * (sine / 0.25) ** 2) / 0.25
+        return min(1.0, (len(own) - 1) / len(pairs)) * np.log(like)
+
+    table = {two: compared(*told) for two, told in pairs.items()}
+    found = []
+    for place in range(len(own)):
+        others = [other for other in range(len(own)) if other != place]
+        two_of_one = [two for two in itertools.combinations(others, 2) if products[two[0]] == products[two[1]]]
+        likelihood = np.zeros(len(COARSE_DEG))
+        for tilted in [(), *((other,) for other in others), *two_of_one]:
+            for at in itertools.product(range(len(COARSE_DEG)), repeat=len(tilted)):
+                here = {other: zero for other in others} | dict(zip(tilted, at, strict=True)) | {place: np.arange(len(COARSE_DEG))}
+                weight = sum(np.log(own[other][upright].sum()) for other in others if other not in tilted)
+                weight += sum(np.log(1e-300 + (0.0 if upright[step] else own[other][step])) for other, step in zip(tilted, at, strict=True))
+                likelihood = likelihood + np.exp(weight + sum(like[here[one], here[other]] for (one, other), like in table.items()))
+        found.append(np.log(likelihood))
+    return np.array(found)
+
+
+def test_the_sum_over_all_ways_is_that_of_writing_them_out():
+    tilts, products = [0.4, -0.2, 7.0, 0.1, 0.3], ["A", "A", "B", "B", "C"]
+    pairs = {two: told for two, told in differences(tilts).items() if two not in ((0, 3), (1, 4))}  # two were not compared
+    own = [SEEN, np.exp(-0.5 * ((COARSE_DEG - 2) / 3) ** 2), SEEN, SEEN, SEEN]
+    written_out = np.logaddexp(*(all_ways(own, pairs, products, 0.7, scale) for scale in SCALES))
+    told = told_by_others(COARSE_DEG, pairs, {}, own, products, 0.7)
+    np.testing.assert_allclose(told, np.exp(written_out - written_out.max(axis=1, keepdims=True)), atol=1e-9)
+
+
+def test_of_three_hundred_pictures_of_one_shape_the_tilted_one_is_told():
+    tilts = [0.0] * 300
+    tilts[141] = 6.0
+    near = {two: told for two, told in differences(tilts).items() if two[1] - two[0] <= 3}
+    told = told_by_others(TILTS_DEG, near, {}, [UPRIGHT] * 300, [str(number // 2) for number in range(300)], 0.7)
+    assert abs(TILTS_DEG[np.argmax(told[141])] - 6.0) <= 0.5
+    assert all(abs(TILTS_DEG[np.argmax(told[place] * UPRIGHT)]) <= 0.5 for place in (0, 140, 142, 299))

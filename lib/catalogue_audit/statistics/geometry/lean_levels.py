@@ -45,25 +45,41 @@ def told_by_others(tilts_deg, pairs, feet, own, products, upright_sd_deg):
 
 
 def _told(tilts_deg, pairs, feet, own, products, upright_sd_deg):
-    """(n, m) log likelihood of each picture's tilts, for one scatter of the shape."""
+    """
+    (n, m) log likelihood of each picture's tilts, for one scatter of the shape.
+
+    Most pairs were not compared, and nothing in what they add depends on both: their sum is made once for all, so that the work grows with the pictures.
+    """
     count, upright = len(own), np.abs(tilts_deg) <= UPRIGHT_DEG
-    likely = _likelihoods(np.sin(np.radians(tilts_deg)), pairs, feet, count, np.sin(np.radians(upright_sd_deg)))
-    stands = [np.log(weights[upright].sum() + TINY) for weights in own]
-    leans = [np.log(np.where(upright, 0.0, weights) + TINY) for weights in own]
+    shape = _Shape(_likelihoods(np.sin(np.radians(tilts_deg)), pairs, feet, count, np.sin(np.radians(upright_sd_deg))), own, upright)
+    two = _of_one_product(products)
+    alone = np.array([_log_sum(shape.leans[tilted] + shape.beside[tilted]) for tilted in range(count)])
+    alone_two = np.array([shape.both_tilted(*pair) for pair in two])
+    left_out = np.array([shape.without(tilted) for tilted in range(count)])
+    left_out_two = np.array([shape.without(*pair) for pair in two])
     found = []
     for place in range(count):
-        others = [other for other in range(count) if other != place]
-        ways = [_all_upright(likely, place, others, stands)]
-        ways += [_with_one(likely, place, other, others, stands, leans) for other in others]
-        for two in itertools.combinations(others, 2):
-            if products[two[0]] == products[two[1]]:
-                ways.append(_with_two(likely, place, two, others, stands, leans))
-        found.append(np.logaddexp.reduce(ways, axis=0))
+        near = {place, *shape.near[place]}
+        far = np.array([tilted not in near for tilted in range(count)])
+        far_two = np.array([not near.intersection(pair) for pair in two], dtype=bool)
+        ways = [0.0, *(alone + left_out)[far], *(alone_two + left_out_two)[far_two]] if two else [0.0, *(alone + left_out)[far]]
+        ways = [np.full(len(tilts_deg), _log_sum(np.array(ways)))]
+        ways += [shape.with_one(place, tilted) + shape.without(tilted, beside=place) for tilted in shape.near[place]]
+        ways += [shape.with_two(place, *pair) + shape.without(*pair, beside=place) for pair, away in zip(two, far_two, strict=True) if not away and place not in pair]
+        found.append(shape.beside[place] + shape.without(place) + shape.upright + np.logaddexp.reduce(ways, axis=0))
     return np.array(found)
 
 
+def _of_one_product(products):
+    """Pairs of numbers of pictures of one product."""
+    of_product = {}
+    for number, product in enumerate(products):
+        of_product.setdefault(product, []).append(number)
+    return [pair for numbers in of_product.values() for pair in itertools.combinations(numbers, 2)]
+
+
 def _likelihoods(sines, pairs, feet, count, upright_sd):
-    """(count, count) of (m, m): log likelihood of both tilts, or None; and the row of upright ones."""
+    """(one, other) to (m, m): log likelihood of the tilts of two pictures that were compared."""
     table = {}
     for (one, other), (sine, sd) in pairs.items():
         off, sd = sine - (sines[:, None] - sines), np.hypot(sd, upright_sd)
@@ -71,41 +87,67 @@ def _likelihoods(sines, pairs, feet, count, upright_sd):
         table[one, other] = min(1.0, (count - 1) / len(pairs)) * np.log(like)
     for two, like in feet.items():
         table[two] = table.get(two, 0.0) + min(1.0, (count - 1) / len(feet)) * np.log(like + TINY)
-    table |= {(other, one): like.T for (one, other), like in table.items()}
-    flat = np.zeros((len(sines), len(sines)))
-    return lambda one, other: table.get((one, other), flat)
+    return table | {(other, one): like.T for (one, other), like in table.items()}
 
 
-def _beside_upright(likely, place, others):
-    """(m,) log likelihood of one picture's tilts where all others stand upright."""
-    zero = likely(place, place).shape[0] // 2
-    return sum((likely(place, other)[:, zero] for other in others), np.zeros(2 * zero + 1))
+def _log_sum(values):
+    """Logarithm of the sum of exponentials."""
+    return np.logaddexp.reduce(values)
 
 
-def _rest(likely, others):
-    """Log likelihood of upright pictures beside each other."""
-    zero = likely(0, 0).shape[0] // 2
-    return sum(likely(*two)[zero, zero] for two in itertools.combinations(others, 2))
+class _Shape:
+    """
+    The pictures of one shape: log weights of standing upright and of each tilt, and by their comparisons.
 
+    ``beside`` (n, m) is what all comparisons say of each picture's tilts where all others stand upright, ``upright`` what all pictures weigh upright.
+    """
 
-def _all_upright(likely, place, others, stands):
-    return _beside_upright(likely, place, others) + _rest(likely, others) + sum(stands[other] for other in others)
+    def __init__(self, likely, own, upright):
+        self._likely, self._flat = likely, np.zeros((upright.size, upright.size))
+        self._zero = upright.size // 2
+        self.near = [[] for _ in own]
+        for one, other in likely:
+            self.near[one].append(other)
+        self.leans = [np.log(np.where(upright, 0.0, weights) + TINY) for weights in own]
+        self.beside = [sum((self._beside(place, other) for other in near), np.zeros(upright.size)) for place, near in enumerate(self.near)]
+        self._stands = [float(np.log(weights[upright].sum() + TINY)) for weights in own]
+        self._shared = [float(beside[self._zero]) for beside in self.beside]
+        self.upright = sum(self._stands) + 0.5 * sum(self._shared)
 
+    def likely(self, one, other):
+        """(m, m) log likelihood of both tilts; nothing where they were not compared."""
+        return self._likely.get((one, other), self._flat)
 
-def _with_one(likely, place, tilted, others, stands, leans):
-    """(m,) log weight of one picture's tilts where one of the others is tilted."""
-    rest = [other for other in others if other != tilted]
-    its = leans[tilted] + _beside_upright(likely, tilted, rest)
-    both = np.logaddexp.reduce(likely(place, tilted) + its, axis=1)
-    return both + _beside_upright(likely, place, rest) + _rest(likely, rest) + sum(stands[other] for other in rest)
+    def _beside(self, one, other):
+        """(m,) the same where the other stands upright."""
+        return self.likely(one, other)[:, self._zero]
 
+    def without(self, *places, beside=None):
+        """What some pictures weigh less upright, beside another that is left out already."""
+        pairs = [*itertools.combinations(places, 2), *((place, beside) for place in places if beside is not None)]
+        between = sum(self.likely(*two)[self._zero, self._zero] for two in pairs)
+        return float(between) - sum(self._shared[place] + self._stands[place] for place in places)
 
-def _with_two(likely, place, two, others, stands, leans):
-    """The same where two of the others are."""
-    rest = [other for other in others if other not in two]
-    first, second = (leans[each] + _beside_upright(likely, each, rest) for each in two)
-    pair = likely(*two) + first[:, None] + second
-    peak = pair.max()
-    weights = np.exp(likely(place, two[0])) @ np.exp(pair - peak)
-    both = np.log((weights * np.exp(likely(place, two[1]))).sum(axis=1) + TINY) + peak
-    return both + _beside_upright(likely, place, rest) + _rest(likely, rest) + sum(stands[other] for other in rest)
+    def with_one(self, place, tilted):
+        """(m,) log weight of one picture's tilts where one of the others is tilted, beside that where all are upright."""
+        its = self.leans[tilted] + self.beside[tilted] - self._beside(tilted, place)
+        return np.logaddexp.reduce(self.likely(place, tilted) + its, axis=1) - self._beside(place, tilted)
+
+    def _pair(self, two, but=None):
+        """(m, m) log weight of the tilts of two pictures, by their comparisons with all others but one."""
+        first, second = (self.leans[one] + self.beside[one] - self._beside(one, other) for one, other in (two, two[::-1]))
+        if but is not None:
+            first, second = (each - self._beside(one, but) for each, one in zip((first, second), two, strict=True))
+        return self.likely(*two) + first[:, None] + second
+
+    def both_tilted(self, *two):
+        """Log weight of two pictures' tilts, whatever they are."""
+        return _log_sum(self._pair(two).ravel())
+
+    def with_two(self, place, *two):
+        """(m,) log weight of one picture's tilts where two of the others are tilted, beside that where all are upright."""
+        pair = self._pair(two, place)
+        peak = pair.max()
+        weights = np.exp(self.likely(place, two[0])) @ np.exp(pair - peak)
+        both = np.log((weights * np.exp(self.likely(place, two[1]))).sum(axis=1) + TINY) + peak
+        return both - self._beside(place, two[0]) - self._beside(place, two[1])
