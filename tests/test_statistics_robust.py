@@ -99,3 +99,10 @@ def test_mann_kendall_counts_pairs_also_with_ties(values):
 def test_a_long_series_keeps_its_slope():
     y = 0.01 * np.arange(5000) + np.random.default_rng(4).normal(0, 1, 5000)
     assert theil_sen(y)[0] == pytest.approx(0.01, rel=0.01)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 9, 50])
+def test_medians_of_others_are_those_of_leaving_each_out(count):
+    values = np.random.default_rng(count).integers(0, 12, count) / 7.0
+    assert robust.medians_of_others(values).tolist() == [np.median(np.delete(values, place)) for place in range(count)]
+    assert np.isnan(robust.medians_of_others(values[:1])).all() and not robust.medians_of_others(values[:0]).size

@@ -44,8 +44,10 @@ def scale(evidence):
 def _one_of_front_and_back(evidence, frames, told):
     """Products whose front and back are of two sizes from one distance: one finding each, on the picture that lies further from the set."""
     told = told | set(evidence.misfiled["file"])
+    straight = frames[frames["view"].isin(STRAIGHT_ON)]
+    of_product = straight.groupby("sku").indices
     for sku, pair in front_over_back(frames).iterrows():
-        here = frames[(frames["sku"] == sku) & frames["view"].isin(STRAIGHT_ON)]
+        here = straight.iloc[of_product[sku]]
         further = here.assign(off=here["scale_dev"].abs().fillna(0.0)).sort_values("off", kind="stable").iloc[-1].to_dict()
         value, tolerance = float(np.expm1(pair["apart"])), float(np.median(tolerances(evidence, "scale", here)))
         if abs(value) > max(tolerance, UNCERTAINTIES * pair["apart_sd"]) and not told & set(here["file"]):

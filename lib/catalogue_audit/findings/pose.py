@@ -331,10 +331,13 @@ def _wanted_states(group, asked):
         return [asked] * len(group)
     of_view, states = usual_state(group["strap_state"]), group["strap_state"].to_numpy()
     styles = style_families(group).to_numpy()
-    of_styles, of_style = usual_of_styles(states, styles), {style: usual_state(group["strap_state"][styles == style]) for style in set(styles)}
+    of_style, alike = {}, {}  # how many pictures of a style there are, and how many show the view's state
+    for style, own in pd.Series(states, index=group.index).groupby(styles, sort=False):
+        of_style[style], alike[style] = usual_state(own), (len(own), int((own == of_view).sum()))
+    of_styles = usual_of_styles(states, styles)
     wanted = []
-    for row, style in enumerate(styles):
-        others = np.delete(states, row)[np.delete(styles, row) == style]
-        follows = 2 * np.count_nonzero(others == of_view) >= len(others) if len(others) else of_styles == of_view
+    for state, style in zip(states, styles, strict=True):
+        count, follow = alike[style][0] - 1, alike[style][1] - (state == of_view)
+        follows = 2 * follow >= count if count else of_styles == of_view
         wanted.append(of_style[style] or (of_view if follows else None))
     return wanted

@@ -1,6 +1,7 @@
 """Focus, motion, noise, and dust on product and sensor."""
 
 import numpy as np
+import pandas as pd
 
 from catalogue_audit import schema
 from catalogue_audit.findings import brief_terms
@@ -8,6 +9,7 @@ from catalogue_audit.findings.evidence import usual
 from catalogue_audit.findings.outliers import FEWEST_FOR_REFERENCE, FEWEST_OF_A_STYLE, UNCERTAINTIES
 from catalogue_audit.findings.rows import called, counted, finding, number, sentence
 from catalogue_audit.pixels.colour import linear_from_lab
+from catalogue_audit.statistics.robust import medians_of_others
 from catalogue_audit.statistics.surface.inner_blur import inner_blur
 
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
@@ -193,18 +195,22 @@ def _in_other_views(skus, counts):
     values = counts.to_numpy()
     for places in counts.groupby(skus).indices.values():
         if len(places) > 2:
-            result[places] = [np.median(np.delete(values[places], i)) for i in range(len(places))]
+            result[places] = medians_of_others(values[places])
     return result
 
 
 def _on_other_products(frames, counts):
     """Median count of the style's other products in the same view; 0 where it has none. A copy of a picture has its dust too."""
     result = np.zeros(len(counts))
-    values, skus = counts.to_numpy(), frames["sku"].to_numpy()
+    values, products = counts.to_numpy(), pd.factorize(frames["sku"])[0]  # -1 where unknown
     for places in counts.groupby([frames["style"], frames["view"]]).indices.values():
-        for place in places:
-            others = places[skus[places] != skus[place]]
-            result[place] = np.median(values[others]) if len(others) else 0.0
+        own = products[places]
+        if len(np.unique(own)) == len(places) > 1:
+            result[places] = medians_of_others(values[places])
+            continue
+        for product in np.unique(own):
+            others = values[places[own != product]]
+            result[places[own == product]] = np.median(others) if len(others) else 0.0
     return result
 
 

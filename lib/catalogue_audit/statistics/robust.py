@@ -59,6 +59,37 @@ def mad_scale(values):
     return float(MAD_TO_SIGMA * np.median(np.abs(sample - np.median(sample))))
 
 
+def medians_of_others(values):
+    """
+    Median of all values but one, for each of them; NaN for a value alone.
+
+    Parameters
+    ----------
+    values : (n,) ndarray of float
+        Finite.
+
+    Returns
+    -------
+    (n,) ndarray of float
+        As ``np.median(np.delete(values, i))`` gives it, in the time of sorting once.
+
+    Examples
+    --------
+    >>> medians_of_others(np.array([4.0, 1.0, 3.0, 100.0])).tolist()
+    [3.0, 4.0, 4.0, 3.0]
+    """
+    values = np.asarray(values, dtype=float)
+    left = values.size - 1
+    if left < 1:
+        return np.full(values.size, math.nan)
+    order = np.argsort(values, kind="stable")
+    rank = np.empty(values.size, dtype=np.int64)
+    rank[order] = np.arange(values.size)
+    ranked = values[order]
+    low, high = (left - 1) // 2, left // 2  # of those left; from the one left out on, each stands one place further
+    return (ranked[low + (rank <= low)] + ranked[high + (rank <= high)]) / 2
+
+
 def hampel(values, half_window=3, limit=3.0):
     """
     Running median and the values further from it than ``limit`` scaled MADs.

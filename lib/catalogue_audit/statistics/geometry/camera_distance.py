@@ -21,7 +21,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.statistics.geometry.style_places import shared_offset
-from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
+from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY, mad_scale, medians_of_others
 from catalogue_audit.statistics.styles import likely_stems
 
 ONE_SHAPE = 0.06  # of ln(width over height): products of one SKU stem that differ by more are no colourways of one shape
@@ -87,14 +87,27 @@ def _heights_by_the_turned_view(frames, height):
     slanting = told[views.map(shows_a_turn).astype(bool)].groupby(frames["sku"]).median()
     rise = (slanting - told[views.isin(STRAIGHT_ON)].groupby(frames["sku"]).median()).dropna()
     found = np.full((2, len(frames)), math.nan)
-    for sku in rise.index if len(rise) > FEWEST else ():
-        others = rise.drop(sku).to_numpy()
-        expected = slanting[sku] - np.median(others)
-        unsure = mad_scale(others) * math.hypot(1.0, MEDIAN_EFFICIENCY / math.sqrt(len(others)))
+    if len(rise) <= FEWEST:
+        return found
+    middles = medians_of_others(rise.to_numpy())
+    scales = _scales_of_others(rise.to_numpy(), middles)
+    straight = np.flatnonzero(views.isin(STRAIGHT_ON).to_numpy(dtype=bool))
+    of_product = pd.Series(straight).groupby(frames["sku"].to_numpy()[straight]).indices
+    for sku, middle, scale in zip(rise.index, middles, scales, strict=True):
+        expected = slanting[sku] - middle
+        unsure = scale * math.hypot(1.0, MEDIAN_EFFICIENCY / math.sqrt(len(rise) - 1))
         if expected > 0:
-            here = (views.isin(STRAIGHT_ON) & (frames["sku"] == sku)).to_numpy(dtype=bool)
-            found[:, here] = [[math.log(expected)], [max(unsure / expected, LEAST_SD)]]
+            found[:, straight[of_product[sku]]] = [[math.log(expected)], [max(unsure / expected, LEAST_SD)]]
     return found
+
+
+def _scales_of_others(values, middles):
+    """`mad_scale` of all values but one, for each; ``middles`` are the medians of the others, of which there are two or three."""
+    scales = np.empty(len(values))
+    for middle in np.unique(middles):
+        here = middles == middle
+        scales[here] = MAD_TO_SIGMA * medians_of_others(np.abs(values - middle))[here]
+    return scales
 
 
 def front_over_back(frames):

@@ -8,7 +8,6 @@ something else makes the two differ, and its slope is as unsure as it is bent. W
 a height that it shortens change widths too; both are told together with the slope, so that a dome says little of it.
 """
 
-import itertools
 
 import numpy as np
 
@@ -144,9 +143,10 @@ def keystones_of(sketches, pictures):
     widths = [widths_of(sketches.get(file) or {}) for file, _ in pictures]
     shown = [number for number, each in enumerate(widths) if each is not None and len(each[0]) >= FEWEST_HEIGHTS and np.isfinite(pictures[number][1])]
     found = []
-    for at, other_at in itertools.combinations(range(len(shown)), 2):
-        one, other = shown[at], shown[other_at]
-        if min(other_at - at, len(shown) - (other_at - at)) <= BESIDE:
+    for at, one in enumerate(shown):
+        following = range(at + 1, min(at + BESIDE + 1, len(shown)))
+        around = range(max(following.stop, len(shown) - BESIDE + at), len(shown))  # the first and the last ones are beside each other
+        for other in (shown[other_at] for other_at in (*following, *around)):
             told = keystone(widths[one], widths[other], 0.5 * (pictures[one][1] + pictures[other][1]))
             if told is not None:
                 found.append((one, other, *told))

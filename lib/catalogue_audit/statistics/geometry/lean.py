@@ -212,12 +212,14 @@ def _contacts(traces, grounds):
 
 def _by_others(traces, grounds, handles, contacts):
     """Place to the likelihood of each of `LEANS_DEG` by keystones and feet of three and more pictures of its shape beside each other."""
-    found, rows = {}, traces.table[["sku", "view"]].apply(tuple, axis=1)
+    found, rows, partners = {}, traces.table[["sku", "view"]].apply(tuple, axis=1), {}
+    for one, other in itertools.chain(traces.keystones, contacts):
+        partners.setdefault(one, set()).add(other)
     for _, group in traces.table.groupby("shape", sort=True):
         if len(rows[group.index].unique()) <= FEWEST_OTHERS:
             continue
-        told = [place for place in group.index if any((place, other) in traces.keystones or (place, other) in contacts for other in group.index)]
-        first = [place for place in told if not rows[told].duplicated()[place]]
+        told = [place for place in group.index if not partners.get(place, set()).isdisjoint(group.index)]
+        first = [place for place, further in zip(told, rows[told].duplicated(), strict=True) if not further]
         for places in [first, *([*(other for other in first if rows[other] != rows[copy]), copy] for copy in told if copy not in first)]:
             if len(places) > 1:
                 pairs, feet = (

@@ -8,7 +8,6 @@ not change, and its base is the line under its middle. Sewn goods repeat each of
 them may be far off.
 """
 
-import itertools
 import math
 from typing import NamedTuple
 
@@ -43,6 +42,7 @@ RAISED = 0.3  # of handles that are off level, those whose rear one is the one t
 SHORTENING = math.sin(math.radians(9.0))  # of the height, for the body's middle is seen from so far above: common practice, no source
 SHORTENING_SD = math.sin(math.radians(3.0))
 FEWEST_OTHERS = 2  # pictures beside one's own from which there is a middle one
+MOST_COPIES = 8  # pictures of one product and view that are laid beside all of the other view; more are copies, or a burst
 FEWEST_OF_STYLE = 4  # from which a style's own scatter is known
 OF_FEW = 2.0  # what the scatter of few pieces is short of, times their number: Student's t at 95 % of five is 1.4 normal ones
 MOST_APART = 0.25  # natural log of height over width, beyond what any tilt does: one of the two shows something else
@@ -131,9 +131,11 @@ class Traces(NamedTuple):
         """Places of a product's front and back, where its shape has no more pictures."""
         several = self.table.drop_duplicates(["sku", "view"])["shape"].value_counts() > FEWEST_OTHERS
         for _, group in self.table[~self.table["shape"].map(several).astype(bool)].groupby("sku", sort=True):
-            for one, other in itertools.product(*(group.index[group["view"] == view] for view in STRAIGHT_ON)):
-                if abs(group["body"][one] - group["body"][other]) < MOST_APART:
-                    yield one, other
+            fronts, backs = (group.index[group["view"] == view] for view in STRAIGHT_ON)
+            for number, one in enumerate(fronts):
+                for other in backs if number < MOST_COPIES else backs[:MOST_COPIES]:
+                    if abs(group["body"][one] - group["body"][other]) < MOST_APART:
+                        yield one, other
 
 
 def _by_name(frames, stands):

@@ -15,9 +15,10 @@ from catalogue_audit.statistics.matching.looks import (
     OWN_COLOUR,
     colour_distance,
     colour_distances,
+    distances_from,
 )
 from catalogue_audit.statistics.matching.own_colours import lies_over, shows_own_colours
-from catalogue_audit.statistics.matching.wrong_colourways import LEAST_VIEWS, distances_from, scatter_of
+from catalogue_audit.statistics.matching.wrong_colourways import LEAST_VIEWS, scatter_of
 
 SAME_STRUCTURE = 0.8  # correlation of lightness within the outline of two pictures of one view
 

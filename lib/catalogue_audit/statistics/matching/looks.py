@@ -149,6 +149,11 @@ def colour_distances(colours, colour):
     return np.abs(colours - colour).reshape(len(colours), -1, 3).sum(axis=2).mean(axis=1)
 
 
+def distances_from(looks, row, others):
+    """`colour_distance` of one picture from each of some others, (n,) ndarray of float64."""
+    return colour_distances(np.stack([looks[other].colour for other in others]), looks[row].colour).astype(float)
+
+
 def outline_match(one, other, mirrored=False):
     """Overlap of two outlines in their boxes (intersection over union), less what the boxes' shapes differ."""
     shape = other.outline[:, ::-1] if mirrored else other.outline

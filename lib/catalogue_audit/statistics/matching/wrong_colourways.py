@@ -15,8 +15,8 @@ from catalogue_audit.statistics.matching.looks import (
     FEWEST_PRODUCTS,
     FOREIGN_COLOUR,
     OWN_COLOUR,
-    colour_distance,
     colour_distances,
+    distances_from,
     outline_match,
 )
 from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
@@ -60,10 +60,6 @@ def wrong_colourways(frames, sketches, looks, products):
                 f"but {distance:.0f} from those of {likely}, and its backdrop is as usual"
             )
             yield row, (likely, "wrong_product", float(np.median(away)) / FOREIGN_COLOUR, evidence)
-
-
-def distances_from(looks, row, others):
-    return [colour_distance(looks[row], looks[other]) for other in others]
 
 
 def scatter_of(looks, rows):

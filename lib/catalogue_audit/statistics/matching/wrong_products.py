@@ -11,6 +11,7 @@ from catalogue_audit.statistics.matching.looks import (
     INSIDE_VIEWS,
     OWN_COLOUR,
     colour_distance,
+    distances_from,
     outline_match,
     usual_least,
     usual_most,
@@ -91,7 +92,7 @@ def _own_distances(looks, members, twice):
     distances = {}
     for row in members:
         others = [other for other in sure if other != row] or [other for other in members if other != row]
-        distances[row] = float(np.median([colour_distance(looks[row], looks[other]) for other in others]))
+        distances[row] = float(np.median(distances_from(looks, row, others)))
     return distances
 
 

@@ -157,10 +157,14 @@ def compared_views(sketches, views):
 
 def _linked(rows):
     """Frames of the largest group that pairs join, (n,) of bool: what no chain of pairs joins cannot be compared."""
-    reach = np.abs(rows).T @ np.abs(rows) > 0
+    joined = np.flatnonzero(rows.any(axis=0))  # of a product of hundreds of pictures few are compared
+    each = np.abs(rows[:, joined])
+    reach = each.T @ each > 0
     for _ in range(int(np.ceil(np.log2(max(len(reach), 2))))):
         reach = reach @ reach
-    return reach[np.argmax(reach.sum(axis=1))]
+    linked = np.zeros(rows.shape[1], bool)
+    linked[joined] = reach[np.argmax(reach.sum(axis=1))]
+    return linked
 
 
 def _difference(one, other, plain_one, plain_other, straight):
