@@ -69,11 +69,17 @@ def _nominated(frames, looks, rows):
     """Pairs of details of two products that have one colour, each with the nearest few by the bits of their hashes."""
     hashes, present = parse_hashes(frames["phash"])
     rows = np.array([row for row in rows if present[row]], dtype=np.int64)
-    products = frames["sku"].to_numpy()[rows]
+    if not rows.size:
+        return []
+    _, products = np.unique(frames["sku"].to_numpy()[rows].astype(str), return_inverse=True)
     colours = np.array([looks[row].colour for row in rows])
+    means = colours.reshape(len(rows), -1, 3).mean(axis=1, dtype=float)  # lie no farther apart than the colours do, and are asked in a twentieth of the time
     pairs = set()
     for place, row in enumerate(rows):
-        fitting = np.flatnonzero((products != products[place]) & (colour_distances(colours, colours[place]) <= OWN_COLOUR))
+        fitting = np.flatnonzero((products != products[place]) & (np.abs(means - means[place]).sum(axis=1) <= OWN_COLOUR * (1 + 1e-4)))
+        if not fitting.size:
+            continue
+        fitting = fitting[colour_distances(colours[fitting], colours[place]) <= OWN_COLOUR]
         bits = np.bitwise_count(hashes[rows[fitting]] ^ hashes[row])
         nearest = rows[fitting[np.argsort(bits, kind="stable")[:NEAREST]]]
         pairs |= {(int(min(row, other)), int(max(row, other))) for other in nearest}

@@ -20,6 +20,7 @@ SURELY_FOUND = 0.75  # and so much, in its colour: whatever the bag's colour as 
 MUCH_CLEARER_FIT = 0.5  # difference of Fisher's z of two correlations: a detail was taken from one product, not the other
 NO_WORSE_FIT = 0.1  # the same: it fits two colourways of one style alike
 CANDIDATES = 8  # products nearest in colour that are searched for a detail
+MOST_WHOLES = 16  # of a product, fronts first, that are searched for its own details: more are copies of these, or a burst
 LEARNT_FROM = 32  # pairs of a detail and a whole picture that tell the set's usual zoom
 
 
@@ -113,13 +114,13 @@ def wrong_details(frames, looks, products, crops, order, fits, misfiled):
         sku, at = frames["sku"][row], at_own[row]
         if there[row] >= DETAIL_FOUND and at.colour > colour_limit:
             likely, reason = _same_in_this_colour(products, row, at, colours.nearest(row, sku), fits, zooms)
-            if likely is not None and not _surely_somewhere(fits.in_frames(row, products[sku]), colour_limit):
+            if likely is not None and not _surely_somewhere(fits.in_frames(row, products[sku][:MOST_WHOLES]), colour_limit):
                 yield row, (likely, "wrong_detail", at.colour / colour_limit, reason)
             continue
         lost = usually >= DETAIL_FOUND and fisher_z(usually) - fisher_z(there[row]) >= MUCH_CLEARER_FIT
         if there[row] >= SURELY_FOUND or not (lost or row in foreign):
             continue
-        if any(_surely_somewhere(fit(row, products[sku]), colour_limit) for fit in (fits.anywhere, fits.in_frames)):
+        if any(_surely_somewhere(fit(row, products[sku][:MOST_WHOLES]), colour_limit) for fit in (fits.anywhere, fits.in_frames)):
             continue
         reach = CLEARLY_NEARER * own[row] if row in foreign else own[row] + OWN_COLOUR
         near = [name for name in colours.nearest(row, sku) if colours.distance(row, name) <= reach]
@@ -138,7 +139,7 @@ def wrong_details(frames, looks, products, crops, order, fits, misfiled):
 
 def _at_own(frames, products, rows, fits, zooms):
     """Row → the best fit of each detail into its own product's pictures; the first that leaves no doubt, most often the front's."""
-    wholes = {row: sorted(products[frames["sku"][row]], key=lambda whole: frames["view"][whole] != "front") for row in rows}
+    wholes = {row: sorted(products[frames["sku"][row]], key=lambda whole: frames["view"][whole] != "front")[:MOST_WHOLES] for row in rows}
     best, left = dict.fromkeys(rows, NOT_FOUND), rows
     for turn in range(max(map(len, wholes.values()))):
         left = [row for row in left if turn < len(wholes[row])]
