@@ -306,6 +306,22 @@ def test_an_enlarged_file_is_told_where_its_sharp_copy_lies_under_another_produc
     assert found["check"].eq("near_duplicate").sum() == 2
 
 
+@pytest.mark.parametrize(("kind", "likely", "due"), [
+    ("taken_again", "NB-107", 0), ("taken_again", "NB-105", 2), ("re_export", "NB-107", 2), ("re_cropped", "NB-107", 2)
+])  # fmt: skip
+@pytest.mark.parametrize("wrong", ["wrong_product", "wrong_detail"])
+def test_a_second_frame_filed_under_another_product_is_one_thing_to_mend(frames, kind, likely, due, wrong):
+    """Its new name mends it, and the first frame is right; a copy is a duplicate wherever it is filed."""
+    pairs = pd.DataFrame({"file_a": ["NB-104_front.jpg"], "file_b": ["NB-107_front.jpg"], "kind": [kind]})
+    misfiled = pd.DataFrame(
+        {"file": ["NB-104_front.jpg"], "claimed_sku": "NB-104", "likely_sku": likely, "kind": wrong, "score": 1.2, "cause": "", "evidence": ""}
+    )
+    found = judged(frames, pairs=pairs, misfiled=misfiled)
+    assert found["check"].eq("near_duplicate").sum() == due
+    assert found.loc[found["check"] == wrong, "file"].tolist() == ["NB-104_front.jpg"]
+    assert due or "NB-107_front.jpg" not in set(found["file"])
+
+
 @pytest.mark.parametrize("kind", ["same_bytes", "same_pixels", "re_export", "resized"])
 def test_a_fault_of_a_copied_frame_is_said_once_and_names_the_copy(frames, kind):
     dark = changed(changed(frames, FRONT, exposure_dev_ev=-0.4), BACK, exposure_dev_ev=-0.4)

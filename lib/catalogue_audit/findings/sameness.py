@@ -18,6 +18,7 @@ NEAR_KINDS = {
 COPIES = (*EXACT_KINDS, "re_export", "resized")  # files of one frame that show all of it: they share its faults, place by place
 DUPLICATES = ("exact_duplicate", "near_duplicate")
 OF_ANOTHER_PRODUCT = ("wrong_product", "wrong_detail")
+MISFILED = {"wrong_product": "wrong_product", "shifted": "wrong_product", "wrong_detail": "wrong_detail"}  # kind: the check that tells it
 CHECKS_OF_A_COPY = ("file_spec", "upscaled", "jpeg_quality", "colour_profile")
 
 
@@ -33,19 +34,34 @@ def near_duplicate(evidence):
     An exact copy is said once, as exact. A file whose name tells no product is said
     as that: the likeness is how it was found out, and not a second thing to mend.
     Where the name tells the product and no view that was ordered (SKU_5 of four), a
-    new name would not help: one of the two is too many.
+    new name would not help: one of the two is too many. A second frame of one product filed
+    under another is no copy: its new name mends it, and the first one is as it should be.
     """
     said = {row["file"] for row in exact_duplicate(evidence)}
     said |= {row["file"] for row in evidence.rows if not text(row["sku"])}
-    yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, said)
+    yield from _duplicates(evidence, "near_duplicate", NEAR_KINDS, said, _second_frames_misfiled(evidence))
 
 
-def _duplicates(evidence, check, kinds, said=frozenset()):
-    """One finding for each file of each group that pairs of these kinds connect, but for those `said` otherwise."""
+def _second_frames_misfiled(evidence):
+    """Pairs (both ways round) of two frames of one scene, one of which is told as a picture of the other's product."""
+    shows = {
+        row["file"]: text(row["likely_sku"])
+        for row in evidence.misfiled.to_dict("records")
+        if row["kind"] in MISFILED and not brief_terms.is_skipped(evidence.brief, MISFILED[row["kind"]])
+    }
+    sku = {row["file"]: text(row["sku"]) for row in evidence.rows}
+    two = evidence.pairs[evidence.pairs["kind"] == "taken_again"]
+    both = {way for a, b in zip(two["file_a"], two["file_b"], strict=True) for way in ((a, b), (b, a))}
+    explained = {(a, b) for a, b in both if shows.get(a) and shows[a] == sku.get(b)}
+    return explained | {(b, a) for a, b in explained}
+
+
+def _duplicates(evidence, check, kinds, said=frozenset(), explained=frozenset()):
+    """One finding for each file of each group that pairs of these kinds connect, but for files `said` and pairs `explained` otherwise."""
     pairs = [
         (row["file_a"], row["file_b"], row["kind"])
         for row in evidence.pairs.to_dict("records")
-        if row["kind"] in kinds and not {row["file_a"], row["file_b"]} & said
+        if row["kind"] in kinds and not {row["file_a"], row["file_b"]} & said and (row["file_a"], row["file_b"]) not in explained
     ]
     order = evidence.file_order
     places = [(order[a], order[b]) for a, b, _ in pairs]
