@@ -11,7 +11,7 @@ from catalogue_audit.measures.surface.motion import motion_of
 from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
 from catalogue_audit.measures.surface.sharpness import sharpness_facts
-from catalogue_audit.measures.surface.smear import find_smear
+from catalogue_audit.measures.surface.smear import find_smear, without_glints
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, to_code, to_linear, working_mask
 
 # 10-90 % rise of an edge blurred by a Gaussian, in units of sigma: 2 * 1.28155 (normal quantile),
@@ -305,13 +305,42 @@ def test_rounded_seams_are_no_blur_where_small_things_beside_them_are_crisp(blur
 @pytest.mark.parametrize("length", [5, 8, 14, 20])
 @pytest.mark.parametrize("angle", [0, 35, 90])
 def test_no_place_is_steeper_than_a_smear_lets_it(scene, length, angle):
-    """A step smeared over a length rises by its height over that length a pixel: a box is the derivative of a ramp."""
+    """A step smeared over a length rises by its height over that length a pixel: a box is the derivative of a ramp. Across it, nothing changes."""
     noise = np.random.default_rng(1).normal(0, 2, scene[0].shape)
     sharp, moved = (rounded_code(code + noise) for code in (_blurred(scene[0], 0.5), _moved(scene[0], length, angle)))
     x, y, _ = find_edges(cv2.cvtColor(sharp, cv2.COLOR_RGB2GRAY), scene[1].astype(np.uint8), 200)
-    assert is_steep_along(sharp, x, y, length, angle) == (length > 5)  # edges as crisp as those of a short smear tell nothing
+    assert is_steep_along(sharp, x, y, length, angle)
     assert not is_steep_along(moved, x, y, length, angle)
     assert steepest_width(moved, x, y, angle) > 0.5 * min(length, 13) / np.sqrt(2 * np.pi)
+
+
+@pytest.mark.parametrize("moved", [False, True])
+def test_soft_edges_that_run_one_way_are_no_smear_beside_crisp_dots(moved):
+    """Rounded plates have soft level edges; what is small beside them rises as steeply along the smear that these suggest as across it, if there was none."""
+    code = np.full((900, 900), 150.0)
+    for row in range(80, 760, 220):
+        code[row : row + 110, 80:560] = 80.0
+    code = cv2.GaussianBlur(code, (0, 0), sigmaX=0.6, sigmaY=1.8)
+    for x, y in np.mgrid[600:880:40, 30:880:40].reshape(2, -1).T.tolist():
+        cv2.circle(code, (x, y), 2 if moved else 3, 80.0, -1)
+    code = np.repeat(cv2.GaussianBlur(code, (0, 0), 0.9 if moved else 0.55)[..., None], 3, axis=2).astype(np.float32)
+    noise = np.random.default_rng(6).normal(0, 1, (900, 900, 1))
+    length = _facts((_moved(code, 7, 90) if moved else code) + noise, np.ones((900, 900)))["motion_px"]
+    assert length == pytest.approx(8, abs=1) if moved else length == 0  # the plates' own softness lengthens it
+
+
+def test_the_lamps_in_polished_metal_say_nothing_against_a_smear():
+    """A glint is many times as bright as white: of its light, smeared over 13 px, the top of the scale leaves an edge as sharp as ever."""
+    light = np.full((300, 700, 3), 0.2, np.float32)
+    cv2.circle(light, (150, 150), 5, (40.0, 40.0, 40.0), -1)
+    light[:, 500:600] = 0.6
+    light[:, 600:] = 1.5  # a light page
+    moved = rounded_code(to_code(np.minimum(cv2.blur(cv2.GaussianBlur(light, (0, 0), 0.6), (13, 1)), 1.0)))
+    edges = measure_edges(moved, np.array([161.0, 500.0, 600.0]), np.full(3, 150.0), np.array([np.pi, 0.0, 0.0]))
+    smeared = 13 / np.sqrt(12)
+    assert edges.sigma[0] < 0.2 * smeared
+    assert edges.sigma[1] == pytest.approx(smeared, rel=0.3)
+    assert np.array_equal(without_glints(moved, edges).x, edges.x[1:])
 
 
 def test_broad_folds_alone_tell_nothing_of_the_lens():

@@ -43,6 +43,8 @@ BORNE_OUT = 3.6  # ... and a dip may be less deep where the edges that it crosse
 TAKEN = 0.8  # lost beyond, at least, of a long smear that the edges alone tell; a lens out of focus leaves up to 0.7 (measured)
 CROSSED, SHARP = 40.0, 1.0  # degrees from a smear's direction, and px: a smear of 5 px widens edges so near to more than 1.1 px
 MUCH, LITTLE, BEYOND_DOUBT = 0.75, 0.1, 10.0  # clear edges that a smear has to have widened; fewer where the dip is not beyond doubt
+BURNT_OUT = 250  # code value of all channels: compression leaves a spot at the top of the scale a little below it
+GLINT, BESIDE_EDGE = 28, 3  # full-resolution px; as far a glint ends again, as a light field does not, and as near to an edge it begins
 ENOUGH = 10  # edges within a product that its mask has not cut: with fewer nothing speaks against what a weave looks like
 _LIGHT = (255 * SRGB_CURVE).astype(np.float32)  # linear light of code values
 
@@ -90,6 +92,7 @@ def find_smear(picture, outline, edges):
     .. [1] M. Cannon, "Blind deconvolution of spatially invariant image blurs with phase", IEEE Transactions on
        Acoustics, Speech, and Signal Processing 24:58-63, 1976 (power cepstrum of sections of a picture; cited from memory).
     """
+    edges = without_glints(picture.encoded, edges)
     if all(spares_edges(edges, angle, MUCH) for angle in range(0, 180, 15)):
         return None
     dips = _dips(_log_spectrum(picture, outline))
@@ -107,6 +110,28 @@ def takes_structure(picture, outline, length, angle):
 def spares_edges(edges, angle, least):
     """Whether edges that count more than `least` are sharp, which a smear along an angle (degrees) would have widened."""
     return _is_spared(*_crossed(edges, angle), least)
+
+
+def without_glints(encoded, edges):
+    """
+    Edges without those of small spots that are burnt out.
+
+    A lamp in polished metal is many times as bright as white. A smear draws its light out into a ramp, of which the top of the
+    scale leaves the lowest part: the spot's edge looks as sharp as ever.
+    """
+    if not len(edges.x):
+        return edges
+    height, width = encoded.shape[:2]
+    along = np.arange(-GLINT, GLINT + 1)
+    x, y = (
+        np.clip(np.rint(place[:, None] + along * turned(edges.direction)[:, None]).astype(int), 0, side - 1)
+        for place, turned, side in ((edges.x, np.cos, width), (edges.y, np.sin, height))
+    )
+    white = encoded[y, x].min(axis=2) >= BURNT_OUT
+    near = white & (np.abs(along) <= BESIDE_EDGE)
+    ends = ((~white & side).any(axis=1) for side in (along < -BESIDE_EDGE, along > BESIDE_EDGE))
+    spared = ~(near.any(axis=1) & np.logical_and(*ends))
+    return edges._replace(**{name: values[spared] for name, values in edges._asdict().items()})
 
 
 def _crossed(edges, angle):
