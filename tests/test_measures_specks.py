@@ -247,6 +247,31 @@ def test_specks_on_grained_leather_are_told_from_the_grain():
     assert found / counted >= 0.9
 
 
+@pytest.mark.parametrize(("dots", "scatter", "size"), [(400, 0.4, 15.0), (1500, 0.3, 20.0)])
+def test_the_tail_of_a_material_whose_dots_are_of_all_strengths_is_no_dust(dots, scatter, size):
+    """Of dots with log-normal contrasts, as of glitter or cork, some stand out as specks do, and about as many fall short by as much. Dust does not."""
+    for seed in range(3):
+        counted = [speck_facts(*_strewn(seed, specks, dots, scatter, size))["specks"] for specks in (0, 12)]
+        assert counted[0] <= 5
+        assert 10 <= counted[1] <= 17
+
+
+def _strewn(seed, specks, dots, scatter, size):
+    """A cloth of light dots whose contrasts scatter by a factor around a size (code values), with specks of 120 code values; picture, outline."""
+    rng = np.random.default_rng(seed)
+    code = np.full((900, 900), 110.0)
+    for x, y in rng.uniform(20, 880, (dots, 2)).astype(int):
+        dab = cv2.circle(np.zeros((21, 21)), (10, 10), 2, size * np.exp(scatter * rng.standard_normal()), -1, cv2.LINE_AA)
+        code[y - 10 : y + 11, x - 10 : x + 11] += dab
+    weave = cv2.GaussianBlur(rng.standard_normal(code.shape), (0, 0), 1.5)
+    code = cv2.GaussianBlur(code, (0, 0), 0.7) + 4 * weave / weave.std()
+    for x, y in rng.uniform(60, 840, (specks, 2)).astype(int):
+        cv2.circle(code, (x, y), 3, 230.0, -1, cv2.LINE_AA)
+    code = np.repeat((code + rng.normal(0, 1, code.shape))[..., None], 3, axis=2)
+    picture = picture_of(through_jpeg(rounded_code(code), 92))
+    return picture, outline_of(np.ones(picture.working.shape[:2], bool))
+
+
 def test_specks_on_a_coarse_weave_are_told_from_its_threads():
     """Of specks 8.5 times the deviation of threads as wide as they are, most; the threads' own extremes are none."""
     found = wanted = counted = 0
