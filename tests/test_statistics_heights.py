@@ -143,6 +143,39 @@ def test_where_the_camera_aims_as_before_the_majority_of_a_style_is_believed():
     assert found["height_deg"].iloc[[0, 1, 2]].abs().max() < 2.0
 
 
+class Compared(dict):
+    """Sketches whose grounds are compared already: each product's is by a natural log longer, ``lengths``, (sku, view) to float."""
+
+    def __init__(self, frames, lengths):
+        super().__init__()
+        seen = {row.file: lengths.get((row.sku, row.view), lengths.get(row.sku, 0.0)) for row in frames.itertuples()}
+        self.made = {("ground", one, other): (seen[one] - seen[other], 0.03 + 0.1 * abs(seen[one] - seen[other]), 0.0, 0.8, 0.8) for one in seen for other in seen}
+
+
+def catalogue(styles):
+    """(frames, stands) of front and back of products, a style each by its first letter."""
+    frames, _, stands = delivery([(sku, view, {}) for sku in styles for view in ("front", "back")])
+    return frames.assign(style=frames["sku"].str[0]), stands
+
+
+@pytest.mark.parametrize("length", [-1.0, -0.6, 0.8])
+@pytest.mark.parametrize("odd", [("B-RED", "B-BLU"), ("B-RED",)])
+def test_a_style_whose_ground_is_its_own_was_not_taken_from_elsewhere(odd, length):
+    """Front and back of all its colourways differ alike from two other products: that is one witness, and no four."""
+    frames, stands = catalogue(["A-RED", *odd, "C-RED", "D-RED"])
+    found = leans(frames, Compared(frames, dict.fromkeys(odd, length)), stands)
+    assert not (found["height_deg"].abs() > np.maximum(3 * found["height_sd_deg"], 2.0)).any()
+
+
+def test_one_view_that_differs_from_its_products_other_was_taken_from_elsewhere_though_its_style_is_its_own():
+    frames, stands = catalogue(["A-RED", "B-RED", "B-BLU", "B-TAN", "C-RED"])
+    lengths = dict.fromkeys(("B-RED", "B-BLU", "B-TAN"), 0.6) | {("B-BLU", "front"): 0.6 + math.log(math.sin(math.radians(17.5)) / math.sin(math.radians(13.5)))}
+    found = leans(frames, Compared(frames, lengths), stands)
+    odd = (frames["sku"] == "B-BLU") & (frames["view"] == "front")
+    assert found["height_deg"][odd].item() == pytest.approx(4.0, abs=1.2) and found["height_deg"][odd].item() > 3 * found["height_sd_deg"][odd].item()
+    assert not (found["height_deg"][~odd].abs() > 3 * found["height_sd_deg"][~odd]).any()
+
+
 def test_a_copy_of_the_odd_picture_is_no_second_witness():
     shots = products(2, odd=(0, "front"), pitch=10.0)
     found = leans(*delivery([*shots, shots[0], shots[0]]))["height_deg"]
@@ -171,6 +204,14 @@ def test_a_corner_and_the_ground_are_weighed_together():
     assert found["height_deg"].abs().max() < 1.5 and found[["tilt_deg", "lean_deg"]].isna().all(axis=None)
     turned = leans(*delivery([(shots[0][0], "three_quarter", shot(12.0)), *shots[1:]]), corners)
     assert turned.loc[0, "height_deg"] == pytest.approx(4.0, abs=1.2) and turned.loc[0, "height_deg"] > 3 * turned.loc[0, "height_sd_deg"]
+
+
+@pytest.mark.parametrize("length", [-0.1, 0.0])
+def test_a_corner_that_the_ground_does_not_confirm_leaves_the_height_unsure_and_not_to_itself(length):
+    frames, _, stands = delivery([(sku, "three_quarter", {}) for sku in ("B-RED", "B-BLU")])
+    corners = pd.DataFrame({"pitch": [6.5, np.nan], "pitch_sd": [1.6, np.nan]})
+    found = leans(frames, Compared(frames, {"B-RED": length}), stands, corners).loc[0]
+    assert abs(found["height_deg"]) < 2.0 and 0.5 < found["height_sd_deg"] < 3.0
 
 
 def test_where_no_ground_tells_the_height_it_is_left_empty():

@@ -6,6 +6,7 @@ from the other side. Most are photographed from one height; of two that differ e
 tell: belief propagation (Pearl 1988) weighs all of it.
 """
 
+import collections
 import functools
 import math
 import statistics
@@ -72,8 +73,8 @@ def height_weights(frames, sketches, stands, corners=None):
     copies = set(others)
     pairs, compared, own_sds, lower = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}, {}
     repeated = _repeated(pairs)
-    for one, other, sd, log_length, log_sd, off, below, its_below, look in pairs:
-        like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look)
+    for (one, other, sd, log_length, log_sd, off, below, its_below, look), share in zip(pairs, _shares(pairs, rows, repeated), strict=True):
+        like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look, share)
         like = like * OF_ONE_PRODUCT if rows[one]["sku"] == rows[other]["sku"] and not copies & {one, other} else like
         for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
             compared.setdefault(place, {})[partner] = mine
@@ -239,6 +240,24 @@ def _repeated(pairs):
     return found
 
 
+def _shares(pairs, rows, repeated):
+    """
+    How much each pair's comparison tells beside those that would be off with it, (n,) float of 0 to 1.
+
+    What is odd about the ground of a style (a low or round body, an overhang) is odd in all views of all its colourways, and beside all other styles: comparisons
+    of any two styles count together as much as a mean does whose terms share a part of their variance. Within a style its own scatter is learned.
+    """
+    whose = [tuple(sorted(str(rows[place]["kind"]) for place in pair[:2])) if pair[2] == ANY_SD else None for pair in pairs]
+    alike = collections.Counter(filter(None, whose))
+    partners = collections.Counter(kind for two in alike for kind in two)
+    shares = []
+    for pair, two in zip(pairs, whose, strict=True):
+        common = 0.0 if two is None else max(repeated[ANY_SD] ** 2 - repeated[OWN_SD] ** 2, 0.0) / (repeated[ANY_SD] ** 2 + (REST * pair[4]) ** 2)
+        beside = 1 if two is None else max(partners[kind] for kind in two)
+        shares.append(1 / (1 + (alike[two] - 1) * common) / (1 + (beside - 1) * common / 2))
+    return shares
+
+
 @functools.cache
 def _least_of(count):
     """Median of the least of so many absolute values of a standard normal variable."""
@@ -250,11 +269,11 @@ def _log_sine(elevation):
     return np.log(np.sin(np.radians(np.maximum(elevation, LEAST_ELEVATION_DEG))))
 
 
-def _likelihood(log_length, log_sd, below, its_below, sd, look):
+def _likelihood(log_length, log_sd, below, its_below, sd, look, share=1.0):
     """Likelihood of each pair of heights of two pictures by their grounds, whose bases are seen so far below the axis where the camera looks down as usual, degrees."""
     mine, its = (_log_sine(look + HEIGHTS_DEG + degrees) for degrees in (below, its_below))
     expected = SHOWN * (mine[:, None] - its[None])
-    log_sd = np.hypot(math.hypot(REST * log_sd, sd), SHOWN_SD * expected)
+    log_sd = np.hypot(math.hypot(REST * log_sd, sd), SHOWN_SD * expected) / math.sqrt(share)
     return (1 - ODD) * _normal(log_length - expected, log_sd) + ODD * _normal(log_length - expected, np.hypot(log_sd, ODD_SD))
 
 

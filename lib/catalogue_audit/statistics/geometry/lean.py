@@ -88,7 +88,8 @@ def leans(frames, sketches, stands, corners=None):
         if told and sd < UNSURE_LEAN_DEG and sd < found.get(place, (0.0, math.inf))[1]:
             lean, lean_sd = _middle_and_sd(APART_DEG, np.bincount(APART_ROW.ravel(), weights.ravel()))
             found[place] = tilt, sd, lean, math.hypot(lean_sd, shared), *_middle_and_sd(HEIGHTS_DEG, weights.sum(axis=0))
-    heights = {place: _height(ground.weights()) for place, ground in grounds.items()}
+    cornered = set() if corners is None else set(corners.index[corners.notna().all(axis=1)])
+    heights = {place: _height(ground.weights(), place in cornered) for place, ground in grounds.items()}
     names = [f"{name}{end}_deg" for name in ("tilt", "lean", "height") for end in ("", "_sd")]
     result = pd.DataFrame.from_dict(found, orient="index", columns=names, dtype=float).reindex(frames.index)
     alone = pd.DataFrame.from_dict(heights, orient="index", columns=names[4:], dtype=float).reindex(frames.index)
@@ -105,10 +106,14 @@ def _tells(weights, ground, tilt):
     return _speaks_for(tilt, LEANS_DEG, weights.sum(axis=1) / _usual(ground).sum(axis=1))
 
 
-def _height(weights):
-    """Height of the camera by the weight of each, and its standard uncertainty; NaN where it is not sure, and what was seen does not tell it."""
+def _height(weights, with_corner):
+    """
+    Height of the camera by the weight of each, and its standard uncertainty; NaN where it is not sure, and what was seen does not tell it.
+
+    A corner is a measure of it, so that what both leave open is an unsure height and none that the corner alone may tell.
+    """
     height, sd = _middle_and_sd(HEIGHTS_DEG, weights)
-    return (height, sd) if abs(height) > UNCERTAINTIES * sd or _speaks_for(height, HEIGHTS_DEG, weights / USUAL) else (math.nan, math.nan)
+    return (height, sd) if with_corner or abs(height) > UNCERTAINTIES * sd or _speaks_for(height, HEIGHTS_DEG, weights / USUAL) else (math.nan, math.nan)
 
 
 def _speaks_for(told, values, seen):
