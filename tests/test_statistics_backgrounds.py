@@ -87,5 +87,5 @@ def test_what_is_common_and_what_is_of_a_view_is_found_from_those_that_show_it()
 def test_a_product_half_burnt_out_is_as_much_brighter_as_its_unclipped_parts(ev):
     """Cream that is burnt out in the brighter view, in part in the other, beside red that is not: two tops of the scale are no likeness."""
     bright = tuple(1.55 * np.array(CREAM))
-    found, _, _ = brighter(*(surfaces(_view([(bright, 50), (RED, 40)], more), False) for more in (ev, 0.0)))
+    found, *_ = brighter(*(surfaces(_view([(bright, 50), (RED, 40)], more), False) for more in (ev, 0.0)))
     assert found == pytest.approx(ev, abs=0.06)

@@ -6,7 +6,7 @@ from catalogue_audit.pixels.colour import srgb_encode
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_VIEW, UNSEEN_TOUCHED, own_light
 from catalogue_audit.statistics.photometry.surfaces import brighter, surfaces
 
-RED, CREAM, BLACK = (0.30, 0.05, 0.04), (0.62, 0.58, 0.48), (0.012, 0.012, 0.013)
+RED, CREAM, BLACK, BROWN = (0.30, 0.05, 0.04), (0.62, 0.58, 0.48), (0.012, 0.012, 0.013), (0.13, 0.10, 0.08)
 RNG = np.random.default_rng(4)
 
 
@@ -29,7 +29,7 @@ def _between(first, second, **kwargs):
 
 @pytest.mark.parametrize("ev", [-1.0, -0.3, -0.1, 0.05, 0.2])
 def test_light_is_found_to_a_fiftieth_of_a_stop(ev):
-    found, likeness, _ = _between(_view([(RED, 90)], ev), _view([(RED, 90)]))
+    found, likeness, *_ = _between(_view([(RED, 90)], ev), _view([(RED, 90)]))
     assert found == pytest.approx(ev, abs=0.02)
     assert likeness > 0.9
 
@@ -38,19 +38,32 @@ def test_light_is_found_to_a_fiftieth_of_a_stop(ev):
 def test_other_shares_of_the_same_materials_are_no_light(ev):
     """A flap of another colour on the front and not on the back: means move by a stop and more, surfaces do not."""
     front, back = _view([(BLACK, 60), (CREAM, 35)], ev), _view([(BLACK, 10), (CREAM, 85)])
-    found, likeness, _ = _between(front, back)
+    found, likeness, *_ = _between(front, back)
     assert found == pytest.approx(ev, abs=0.03)
     assert 0.5 < likeness < 0.95
 
 
+def test_which_of_two_panels_a_plain_back_is_made_of_stays_open():
+    """A flap and a body of one hue, a stop and a half apart: a back of one stuff lies over either, and only what tells the two apart is sure."""
+    light = tuple(2**1.5 * part for part in BROWN)
+    two_tone, plain = _view([(light, 45), (BROWN, 45)]), _view([(BROWN, 90)])
+    *_, doubt = _between(plain, two_tone)
+    assert doubt == pytest.approx(0.75, abs=0.05)  # half of the stop and a half between either
+    *_, of_plain = _between(_view([(BROWN, 90)], 0.3), plain)
+    mostly = _view([(light, 12), (BROWN, 78)])
+    found, _, _, of_mostly = _between(plain, mostly)
+    assert of_plain < 0.01 and of_mostly < 0.1
+    assert found == pytest.approx(0.0, abs=0.03)
+
+
 def test_products_of_other_colour_share_nothing():
-    _, likeness, _ = _between(_view([(RED, 90)]), _view([(CREAM, 90)]))
+    _, likeness, *_ = _between(_view([(RED, 90)]), _view([(CREAM, 90)]))
     assert likeness < 0.1
 
 
 def test_a_wrong_white_balance_is_taken_off_by_its_gains():
     warm = _view([(CREAM, 90)], gains=(1.2, 1.0, 0.8))
-    found, likeness, _ = _between(warm, _view([(CREAM, 90)]), gains=(1 / 1.2, 1 / 0.8))
+    found, likeness, *_ = _between(warm, _view([(CREAM, 90)]), gains=(1 / 1.2, 1 / 0.8))
     assert found == pytest.approx(0, abs=0.03)
     assert likeness > 0.9
 
@@ -60,7 +73,7 @@ def test_a_white_page_behind_a_detail_is_no_burnt_out_product():
     whole, detail = _view([(CREAM, 90)]), _view([(CREAM, 60)])
     detail["thumb"][:10] = detail["thumb"][70:] = detail["thumb"][:, :10] = detail["thumb"][:, 92:] = 255
     seen = surfaces(whole, False)
-    found, likeness, _ = brighter(surfaces(detail, True, blank=True), seen)
+    found, likeness, *_ = brighter(surfaces(detail, True, blank=True), seen)
     assert found == pytest.approx(0.0, abs=0.03)
     assert likeness > 0.9
     assert surfaces(detail, True).burnt[0] > 0.4 and surfaces(detail, True, blank=True).burnt[0] == 0
@@ -70,7 +83,7 @@ def test_a_product_that_is_burnt_out_throughout_cannot_be_compared():
     burnt, seen = surfaces(_view([(RED, 90)], ev=6.0), False), surfaces(_view([(RED, 90)]), False)
     assert len(burnt.cells) == 0 and burnt.burnt[0] == 1
     for pair in ((burnt, seen), (seen, burnt), (burnt, burnt)):
-        found, likeness, _ = brighter(*pair)
+        found, likeness, *_ = brighter(*pair)
         assert np.isnan(found) and likeness == 0
 
 

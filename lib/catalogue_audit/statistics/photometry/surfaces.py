@@ -29,6 +29,7 @@ FURTHEST = 1.75  # EV to either side
 USUAL_STRAIGHT_WIDTH = 0.1  # EV; the same of two views that stand alike, whose difference is the surer the narrower the overlap
 USUAL_WIDTH = 0.22  # EV, of the top of the overlap (`TOP`) for a smooth matt product; lacquer and metal have more
 TOP = 0.97
+RIVAL_APART, RIVAL_SD = 0.3, 0.05  # EV from the best shift on, another one is a rival; by so much the overlap of the same surfaces differs by nature (0.83 to 0.98)
 AT_TOP = 250  # code value from which a pixel is burnt out, a margin for JPEG left: it may be of any luminance above, and any chromaticity
 HALF_A_STOP, A_STOP = 218, 188  # sRGB code values so far below the top of the scale
 
@@ -114,6 +115,9 @@ def brighter(first, second):
         Overlap of the two, 0 to 1 (Bhattacharyya coefficient).
     width : float
         EV over which the overlap stays above `TOP` of its best.
+    doubt : float
+        EV, standard deviation between the best shift and its strongest rival: a back without the front's panel may be laid over that
+        panel's surfaces about as well as over its own.
 
     References
     ----------
@@ -122,7 +126,7 @@ def brighter(first, second):
     """
     _, own, other = np.intersect1d(first.cells, second.cells, assume_unique=True, return_indices=True)
     if not len(own):
-        return np.nan, 0.0, np.nan
+        return np.nan, 0.0, np.nan, np.nan
     product = np.einsum("ij,ij->j", first.spectra[own], second.spectra[other].conj())
     overlap = np.fft.irfft(product, 2 * STEPS)
     reach = round(FURTHEST / STEP)
@@ -132,12 +136,23 @@ def brighter(first, second):
     overlap[reach] -= np.sqrt(first.burnt[0] * second.burnt[0])
     best = int(np.argmax(overlap))
     if best in (0, 2 * reach) or overlap[best] <= 0:
-        return np.nan, 0.0, np.nan
+        return np.nan, 0.0, np.nan, np.nan
     left, middle, right = overlap[best - 1 : best + 2]
     bend = left - 2 * middle + right
     place = best + (0.5 * (left - right) / bend if bend < 0 else 0.0)  # vertex of the parabola through the three
     width = _falls(overlap[best:], TOP * middle) + _falls(overlap[best::-1], TOP * middle)
-    return float((place - reach) * STEP), float(middle), width * STEP
+    return float((place - reach) * STEP), float(middle), width * STEP, _doubt(overlap, best)
+
+
+def _doubt(overlap, best):
+    """EV by which the shift is unsure between the best and the next summit of the overlap, `RIVAL_APART` off; the likelier the less they differ."""
+    summits = 1 + np.flatnonzero((overlap[1:-1] > overlap[:-2]) & (overlap[1:-1] >= overlap[2:]))
+    rivals = summits[np.abs(summits - best) * STEP > RIVAL_APART]
+    if not len(rivals):
+        return 0.0
+    rival = rivals[np.argmax(overlap[rivals])]
+    share = 1 / (1 + np.exp(float(overlap[best] - overlap[rival]) / RIVAL_SD))
+    return float(abs(rival - best) * STEP * np.sqrt(share * (1 - share)))
 
 
 def _falls(values, level):

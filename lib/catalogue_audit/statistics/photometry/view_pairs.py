@@ -171,7 +171,7 @@ def _difference(one, other, plain_one, plain_other, straight):
     """EV between two frames of a product, and the standard deviation that the pair adds to its views'."""
     if one is None or other is None:
         return plain_one - plain_other, 0.0
-    value, likeness, width = brighter(one, other)
+    value, likeness, width, doubt = brighter(one, other)
     if likeness < STRANGE:
         return np.nan, np.nan
     if likeness < UNLIKE:
@@ -179,7 +179,7 @@ def _difference(one, other, plain_one, plain_other, straight):
     partly = PARTLY_SD * max(0.0, LIKE - likeness) / (LIKE - UNLIKE)
     wide = WIDE_STRAIGHT_SD * max(0.0, width - USUAL_STRAIGHT_WIDTH) if straight else WIDE_SD * max(0.0, width - USUAL_WIDTH)
     burnt = BURNT_SD**2 * max(one.burnt[0], other.burnt[0])
-    return value, float(np.sqrt(partly**2 + wide**2 + burnt))
+    return value, float(np.sqrt(partly**2 + wide**2 + burnt + doubt**2))
 
 
 def levels_of_pairs(rows, values, spreads):
