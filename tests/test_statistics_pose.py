@@ -226,6 +226,26 @@ def test_what_comes_down_beside_the_handle_in_one_picture_of_a_style_alone_is_a_
     assert _straps([handle, odd], views[:2], ["A", "A"], styles[:2]) == ["none", "none"]  # either of two may be the odd one
 
 
+@pytest.mark.parametrize(("height", "span", "state"), [(0.39, 0.84, "none"), (0.30, 0.84, "held_up"), (0.39, 0.72, "held_up")])
+def test_an_arch_that_only_a_limit_parts_from_the_colourways_is_the_same_handle(height, span, state):
+    """Handles of 0.39 to 0.41 of the body's height, of which straps rise from 0.40 on; one much lower, or narrower, is another thing."""
+    handle = {"arch_height": height, "arch_span": span, "arch_bands": 2.0, "arch_thickness": 0.034, "arch_slant": 0.02}
+    taller = {"arch_height": 0.41, "arch_span": 0.86, "arch_bands": 2.0, "arch_thickness": 0.034, "arch_slant": 0.02}
+    views, skus = ["front", "back"] * 2, ["BK-10-RED", "BK-10-RED", "BK-10-SKY", "BK-10-SKY"]
+    assert _straps([handle, taller, handle, handle], views, skus, ["bucket"] * 4) == ["none", state, "none", "none"]
+    held = taller | {"arch_height": 0.8}
+    assert _straps([held, held, handle, handle], views, skus, ["bucket"] * 4) == ["held_up", "held_up", "none", "none"]
+
+
+def test_a_flap_that_curves_alike_in_both_colourways_is_a_strap_in_neither():
+    """Contrasts of 0.90 and 0.80 on either side of what tells a strap; beside one that shows no curve the same picture does."""
+    views, skus, styles = ["front", "front"], ["CL-10-NVY", "CL-10-RED"], ["clutch"] * 2
+    flap = {"curve": 1.74, "contrast": 0.90}
+    assert _straps([flap, {"curve": 1.55, "contrast": 0.80}], views, skus, styles) == ["none", "none"]
+    assert _straps([flap, {"curve": 1.55, "contrast": 0.80}], views, ["CL-10-NVY", "CL-20-RED"], styles) == ["front", "none"]  # another clutch
+    assert _straps([flap, {"curve": 0.95, "contrast": 0.35}], views, skus, styles) == ["front", "none"]
+
+
 def states_of(curves, views, skus, styles=None):
     """Strap states of pictures of which the named ones show a ribbon across."""
     sketches = {f"{k}.jpg": {"strap": np.array([{"ribbon": ribbon}.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, ribbon in enumerate(curves)}

@@ -7,8 +7,8 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_picture import ARCH, HOLLOW, Shape, attached, fallen, held_up, lies_apart, standing_out, strap_state
-from catalogue_audit.statistics.styles import style_families
+from catalogue_audit.statistics.geometry.strap_picture import ARCH, HOLLOW, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
+from catalogue_audit.statistics.styles import shapes_of, style_families
 
 NO_STRAP = ("none", "no", "without", "false", "0")
 SURE_CONTRAST, NO_CONTRAST = 0.6, 0.28  # of a curve across the body: straps in front reach 0.4 to 1, bodies without 0.05 to 0.47
@@ -24,6 +24,7 @@ FEWEST_ALIKE = 2  # other straight-on pictures of a style
 # Of what stands above the body: how much wider (of its width) and how much more slanting than in any other picture of the style one is where a strap comes
 # down beside the handle, and how far (of the body's height) it may be taller. Of 595 pictures of three makes 0.05 and 0.04 are what handles leave between them.
 WIDER, LOPSIDED, AS_TALL = 0.1, 0.07, 0.1
+SAME_HEIGHT = 0.05  # of the body's height, by which what stands above the body differs from picture to picture of one shape, at most
 SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
 
 
@@ -53,6 +54,7 @@ def strap_states(frames, sketches, products=None):
     supplied = supplied_straps(products)
     states = _each_by_itself(shown, supplied)
     _hidden_in_front(states, shown)
+    _as_most_alike(states, shown, supplied)
     for row in _laid_beside_the_handle(shown):
         if states[row] in ("none", "behind") and supplied.get(shown.skus[row]) is not False:
             states[row] = "draped"
@@ -71,7 +73,8 @@ class Shown(NamedTuple):
         `EVIDENCE` of each upright picture that has it.
     square : list of int
         Those of them that are straight on.
-    skus, views, styles : (n,) ndarray of str
+    skus, views, styles, shapes : (n,) ndarray of str
+        ``styles`` may share a word alone, products of one of the ``shapes`` are colourways.
     sure : (n,) ndarray of bool
         The outline is sure.
     rings : dict of str to float
@@ -83,6 +86,7 @@ class Shown(NamedTuple):
     skus: np.ndarray
     views: np.ndarray
     styles: np.ndarray
+    shapes: np.ndarray
     sure: np.ndarray
     rings: dict
 
@@ -96,7 +100,7 @@ def _shown(frames, sketches):
             found[row] = dict(zip(EVIDENCE, (float(v) for v in evidence)))
     sure = frames["outline_confidence"].to_numpy(float, na_value=0.0) >= SURE_OUTLINE
     square = [row for row in found if views[row] in STRAIGHT_ON]
-    return Shown(found, square, skus, views, style_families(frames).to_numpy(), sure, _rings_by_product(found, skus, views, sure))
+    return Shown(found, square, skus, views, style_families(frames).to_numpy(), shapes_of(frames).to_numpy(), sure, _rings_by_product(found, skus, views, sure))
 
 
 def _each_by_itself(shown, supplied):
@@ -111,6 +115,46 @@ def _each_by_itself(shown, supplied):
         if views[row] == "front" and sku:
             (seen if states[row] == "front" else without).add(sku)
     return states
+
+
+def _as_most_alike(states, shown, supplied):
+    """
+    Give a picture whose strap only a limit parts from pictures of the product and its colourways that show the same the state that most of these have.
+
+    An arch as tall, and in straight-on pictures as wide, is the same handle, or the same strap, in all of them; so is a curve across the same view
+    that is hardly clearer than its colourways' where no ribbon is seen: a flap's edge. Of as many on either side, no strap is told.
+    Products whose strap is ``supplied`` (SKU to whether they have one) are told by that.
+    """
+    found, skus, views, of_shape, decided = shown.found, shown.skus, shown.views, {}, {}
+    for row in shown.square:
+        if skus[row] and skus[row] not in supplied:
+            of_shape.setdefault(shown.shapes[row], []).append(row)
+    for row, mine in found.items():
+        if skus[row] in supplied:
+            continue
+        if states[row] == "held_up":
+            alike = [other for other in of_shape.get(shown.shapes[row], ()) if _same_arch(mine, found[other], views[row] in STRAIGHT_ON)]
+        elif states[row] == "front" and row in shown.square and not ribbon_across(mine, min(mine["stub_left"], mine["stub_right"]) > RING):
+            alike = [other for other in of_shape.get(shown.shapes[row], ()) if views[other] == views[row] and _as_clear(mine, found[other])]
+        else:
+            continue
+        told = [states[other] for other in alike if (skus[other], views[other]) != (skus[row], views[row]) and states[other] is not None]
+        others = [state for state in told if state != states[row]]
+        if others and 2 * len(others) > len(told):
+            decided[row] = max(sorted(set(others)), key=others.count)
+    for row, state in decided.items():
+        states[row] = state
+
+
+def _same_arch(mine, other, straight):
+    """Whether what stands above the body is as tall in both pictures, and as wide where both are ``straight`` on."""
+    as_wide = not straight or abs(mine["arch_span"] - other["arch_span"]) < WIDER
+    return as_wide and abs(mine["arch_height"] - other["arch_height"]) < SAME_HEIGHT
+
+
+def _as_clear(mine, other):
+    """Whether the curve across another picture's body is about as clear as across this one's."""
+    return other["contrast"] >= LESS_THAN_ALIKE * mine["contrast"] and other["curve"] >= LESS_THAN_ALIKE * mine["curve"]
 
 
 def _hidden_in_front(states, shown):
