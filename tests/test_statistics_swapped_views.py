@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.statistics.matching.looks import Look
-from catalogue_audit.statistics.matching.swapped_views import base_slope_deg, odd_turn
+from catalogue_audit.statistics.matching.swapped_views import _on_another_ground, base_slope_deg, odd_turn
 
 VIEWS = ("front", "back", "three_quarter")
 SLOPES_DEG = {"front": 0.4, "back": -0.3, "three_quarter": 7.0}
@@ -70,3 +70,9 @@ def test_few_products_tell_nothing():
 def test_slope_of_a_base_in_degrees():
     assert base_slope_deg({"round_base": np.array([0.5, 0.9, np.tan(np.radians(-4.0)), 0.01])}) == pytest.approx(4.0)
     assert base_slope_deg({}) == base_slope_deg(None) == base_slope_deg({"front_edge": np.array([0, 0, np.nan, 0, 0])}) == 0.0
+
+
+def test_a_ground_far_in_colour_from_the_whole_views_is_another_one_and_an_unknown_ground_is_not():
+    grounds = pd.DataFrame({"background_L": [90.0, 88.0, 92.0, 45.0, 80.0, None], "background_a": [0.0, 1.0, 0.0, 20.0, 0.0, None], "background_b": [0.0, 0.0, 1.0, 30.0, 0.0, None]})
+    assert _on_another_ground(grounds, [0, 1, 2]).tolist() == [False, False, False, True, False, False]
+    assert not _on_another_ground(grounds.drop(columns="background_b"), [0, 1, 2]).any()

@@ -22,6 +22,8 @@ MOST_OF_IT = 2 / 3  # ... unless so much of the variance beyond a sharp edge's i
 FEWEST_MEASURED = 8  # pictures whose noise compression left, for their middle to be the set's
 SRGB_LINEAR = 0.0031308  # linear light below which the sRGB curve is straight (IEC 61966-2-1)
 MIDDLE_GREY_L = 49.5  # CIELAB of 18 % of the light; on no darker tone of a crop is noise measured (`measures.surface.noise`)
+ON_THE_PRODUCT = 1.3  # times the limit where noise was measured on the product: the finest of its grain counts with it
+SAME_GROUND_L = 15.0  # CIELAB L*, within which a crop's ground is that of the whole views
 # Of white's light, where a sensor's own noise is as large as that of the photons: the squared electrons of the one over those that white has of
 # the other. A sensor of four electrons of which the gain lets 800 pass as white has so much, and cameras have a tenth of it (common practice, no source).
 READ_NOISE = 0.02
@@ -131,7 +133,8 @@ def noise(evidence):
     normal = max(float(normal), LEAST_NOISE)
     at_least = "at least " if frames["noise"].count() < len(most) / 2 else ""
     times = frames["noise"] / normal / _more_in_the_dark(frames)
-    for frame, noisier in zip(evidence.records(frames[times > limit]), times[times > limit], strict=True):
+    noisy = times > limit * np.where(_flat_is_product(frames), ON_THE_PRODUCT, 1.0)
+    for frame, noisier in zip(evidence.records(frames[noisy]), times[noisy], strict=True):
         iso = number(frame.get("iso"))
         at = f" at ISO {iso:.0f}" if iso is not None else ""
         note = (
@@ -141,6 +144,12 @@ def noise(evidence):
         yield finding(
             "noise", sentence(note), frame, value=noisier, expected=1.0, tolerance=limit
         )
+
+
+def _flat_is_product(frames):
+    """Whether what is flat in each picture may be the product, (n,) of bool: in crops, unless it is as light as the ground of the whole views."""
+    crop, light = (frames["view_kind"] == "crop").to_numpy(), frames["background_L"].astype(float)
+    return crop & ~((light - light[~crop].median()).abs() <= SAME_GROUND_L).to_numpy()
 
 
 def _more_in_the_dark(frames):

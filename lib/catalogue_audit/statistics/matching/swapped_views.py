@@ -39,6 +39,7 @@ OF_LIKENESS_ALONE = 1.6  # evidence needed of these two, where a plain front bes
 # Nats by which the names within one product are exchanged more usually than one picture is put under another product's name
 # (seven times as often; common practice, no source).
 MORE_USUAL = 2.0
+OTHER_GROUND = 15.0  # CIELAB; backdrops of one set-up lie within 5, of two white ones within 10 (common practice, no source)
 WORTH_SAYING = 0.3  # evidence below is not named as a reason
 USUAL_STRAP = 0.7  # share of the products with a strap whose front and back show it in one way
 CLEAR_SLOPE_DEG = 2.0  # difference of two lower edges: straight-on ones slope 0 to 3.5, those of three-quarter views 3 to 10
@@ -57,12 +58,12 @@ def wrong_kind_of_view(frames, looks, crops):
     if np.quantile(contacts[False], 0.75) > CROP_CONTACT / 5 or np.quantile(contacts[True], 0.25) < CROP_CONTACT:
         return
     whole = np.quantile([look.share for row, look in looks.items() if row not in crops], 0.25)
-    odd = {}
+    odd, elsewhere = {}, _on_another_ground(frames, [row for row in looks if row not in crops])
     for row, look in looks.items():
         apart = look.contact <= CROP_CONTACT / 5 and look.share >= SMALL_WHOLE * whole  # smaller: hardware taken for the product
         # A white bag's tag and handle, which the frame cuts, are no whole product.
         sure = not frames["outline_confidence"][row] < SURE_OUTLINE and look.contact == 0
-        wrong = apart and sure if row in crops else look.contact >= 2 * CROP_CONTACT
+        wrong = apart and sure and not elsewhere[row] if row in crops else look.contact >= 2 * CROP_CONTACT
         if wrong:
             odd.setdefault(frames["sku"][row], []).append(row)
     for sku, rows in odd.items():
@@ -71,6 +72,15 @@ def wrong_kind_of_view(frames, looks, crops):
             evidence = "it shows the whole product" if row in crops else "it shows a part of a product only"
             evidence += f", unlike the other pictures named {frames['view'][row]}"
             yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
+
+
+def _on_another_ground(frames, whole):
+    """Whether the ground of each frame is another than that of the ``whole`` views, by row: a label on leather is not a product before its backdrop."""
+    columns = ["background_L", "background_a", "background_b"]
+    if not set(columns) <= set(frames):
+        return np.zeros(len(frames), bool)
+    grounds = frames[columns].astype(float)
+    return ((grounds - grounds.loc[whole].median()).pow(2).sum(axis=1, skipna=False) > OTHER_GROUND**2).to_numpy()
 
 
 def odd_turn(frames, sketches, looks, products, straps):
