@@ -15,15 +15,15 @@ from catalogue_audit.statistics.surface.inner_blur import inner_blur
 SHARP_QUANTILE = 0.4  # blur of the set's sharp frames; a few soft ones above do not move it
 SHARP_EDGE_PX = 0.7  # Gaussian sigma of a sharp edge in a picture at full size; a shorter smear does not show
 LENGTH_TO_SIGMA = np.sqrt(12)  # standard deviation of a uniform smear is its length / sqrt(12)
-RARE_VIEW = 1.5  # times the limit for views with too few pictures for a reference of their own: another distance, another depth of field
+RARE_VIEW = 1.5  # times the limit for views with too few pictures for a reference of their own: other distance and depth of field (common practice, no source)
 MEAN_OF_DIRECTIONS = 24.0  # blur_px counts a smear of length L as L^2 / 24 of variance, its mean over all directions
 SOFT_ACROSS = 1.8  # times a sharp edge, in the direction that a smear leaves sharp; softer, the focus is at fault ...
 MOST_OF_IT = 2 / 3  # ... unless so much of the variance beyond a sharp edge's is the smear's
 FEWEST_MEASURED = 8  # pictures whose noise compression left, for their middle to be the set's
 SRGB_LINEAR = 0.0031308  # linear light below which the sRGB curve is straight (IEC 61966-2-1)
 MIDDLE_GREY_L = 49.5  # CIELAB of 18 % of the light; on no darker tone of a crop is noise measured (`measures.surface.noise`)
-ON_THE_PRODUCT = 1.3  # times the limit where noise was measured on the product: the finest of its grain counts with it
-SAME_GROUND_L = 15.0  # CIELAB L*, within which a crop's ground is that of the whole views
+ON_THE_PRODUCT = 1.3  # times the limit where noise was measured on the product, whose finest grain counts with it (common practice, no source)
+SAME_GROUND_L = 15.0  # CIELAB L*, within which a crop's ground is that of the whole views (common practice, no source)
 # Of white's light, where a sensor's own noise is as large as that of the photons: the squared electrons of the one over those that white has of
 # the other. A sensor of four electrons of which the gain lets 800 pass as white has so much, and cameras have a tenth of it (common practice, no source).
 READ_NOISE = 0.02
