@@ -26,6 +26,12 @@ def test_a_certain_tilt_is_one_finding_of_the_likelier_check_that_names_both(fra
     assert way in row["note"] and "leans" in row["note"] and "the camera stood" in row["note"]
 
 
+@pytest.mark.parametrize(("height", "check"), [(0.1, "lean"), (3.5, "camera_height")])
+def test_where_the_cameras_height_is_known_it_tells_which_of_both_a_tilt_is(frames, height, check):
+    values = {"tilt_deg": 3.7, "tilt_sd_deg": 1.2, "pitch_dev_deg": height, "pitch_dev_sd_deg": 1.3 if height > 1 else 0.3}
+    assert judged(changed(frames, FRONT, **values))["check"].tolist() == [check]
+
+
 @pytest.mark.parametrize("values", [{"tilt_deg": 7.5, "tilt_sd_deg": 2.6}, {"tilt_deg": 1.8, "tilt_sd_deg": 0.3}, {"tilt_deg": 19.0, "tilt_sd_deg": 1.0}])
 def test_a_tilt_that_is_unsure_small_or_beyond_belief_is_none(frames, values):
     assert judged(changed(frames, FRONT, **values)).empty

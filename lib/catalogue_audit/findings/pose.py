@@ -1,6 +1,7 @@
 """How the product stands: turn, camera height, roll, lean, handles, strap."""
 
 import functools
+import math
 
 import numpy as np
 import pandas as pd
@@ -184,11 +185,13 @@ def _tilts(evidence, check):
 
     Each is found once, under the check whose cause is likelier.
     """
-    frames = _without_copies(evidence.as_taken, "tilt_deg", "tilt_sd_deg")
+    frames = _without_copies(evidence.as_taken, "tilt_deg", "tilt_sd_deg", "pitch_dev_deg", "pitch_dev_sd_deg")
     told = {case.frame["file"] for cases in (_lean_cases, _height_cases) for case in cases(evidence)[0]}
     frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told)]
+    heights = frames.set_index("file")[["pitch_dev_deg", "pitch_dev_sd_deg", "tilt_sd_deg"]]
     for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0)[0]:
-        if rather_a_lean(case.value) == (check == "lean"):
+        height, *sds = heights.loc[case.frame["file"]].astype(float)
+        if rather_a_lean(case.value, height, math.hypot(*sds)) == (check == "lean"):
             off, to = abs(case.value), "towards" if case.value > 0 else "away from"
             stood = "higher" if case.value > 0 else "lower"
             leans, other = f"the product leans {to} the camera", f"the camera stood {stood} and looked down {off:.1f}° {'more' if case.value > 0 else 'less'}"

@@ -126,16 +126,31 @@ def _speaks_for(told, values, seen):
     return max(lower, higher) < SHOWN * here and here > SHOWN * float(seen.max())
 
 
-def rather_a_lean(tilt_deg):
+def rather_a_lean(tilt_deg, height_deg=math.nan, apart_sd_deg=0.0):
     """
-    Whether a tilt that is a fault is rather the product's than the camera's, where nothing but its size tells.
+    Whether a tilt that is a fault is rather the product's than the camera's, by its size and, where a ground tells it, by the camera's height.
+
+    Parameters
+    ----------
+    tilt_deg : float
+    height_deg : float, optional
+        By how much more than usual the camera looks down; NaN where nothing tells it.
+    apart_sd_deg : float
+        Standard uncertainty of the difference of both.
 
     Examples
     --------
     >>> rather_a_lean(3.0), rather_a_lean(-5.0)
     (False, True)
+
+    A camera at its usual height did not tilt the picture, and one as much off as the tilt did:
+
+    >>> rather_a_lean(3.7, 0.1, 1.2), rather_a_lean(-5.0, -4.6, 1.0)
+    (True, False)
     """
     leaning, high = (share * _normal(tilt_deg, size) for share, size in ((FAULT, FAULT_LEAN_DEG), (HIGH, HIGH_DEG)))
+    if math.isfinite(height_deg):
+        leaning, high = leaning * _normal(height_deg, apart_sd_deg), high * _normal(tilt_deg - height_deg, apart_sd_deg)
     return bool(leaning > high)
 
 
