@@ -241,3 +241,16 @@ def test_single_points_that_are_hidden_leave_the_length_as_it_is():
     light = one.light.copy()
     light[::9, ::7] = np.nan
     assert longer(one._replace(light=light), other)[:2] == pytest.approx(longer(one, other)[:2], abs=0.02)
+
+
+@pytest.mark.parametrize(("corner", "alone", "raised"), [(0.1, True, False), (0.1, False, True), (4.0, True, True)])
+def test_a_shape_whose_ground_its_own_corner_contradicts_was_not_taken_from_elsewhere(corner, alone, raised):
+    """Seen from 17.5 degrees for 13.5 the ground is longer by log(sin 17.5 / sin 13.5) = 0.25; a corner that tells the height without others (a pitch of its own) does not show it."""
+    frames, _, stands = delivery([(f"T{k}-RED", view, {}) for k in range(1, 6) for view in ("front", "back", "three_quarter")])
+    odd, turned = frames["sku"] == "T2-RED", frames["view"] == "three_quarter"
+    corners = pd.DataFrame({"pitch": corner, "pitch_sd": 0.4}, index=frames.index[odd & turned]).reindex(frames.index)
+    frames = frames.assign(camera_pitch_deg=pd.Series(8.0, index=frames.index).where(odd & turned & alone))
+    found = leans(frames, Compared(frames, {"T2-RED": 0.25}), stands, corners)
+    told = found["height_deg"].abs() > np.maximum(3 * found["height_sd_deg"], 2.0)
+    assert told[odd & ~turned].tolist() == [raised, raised]
+    assert not told[~odd].any()

@@ -36,6 +36,7 @@ REST = math.sqrt(1 - 2 * OWN_SHARE**2)  # what is the comparison's own
 # of any two. On rendered bags of two makes; what those that share no shape are off is most of all their shapes'.
 OWN_SD, COLOURWAY_SD, STYLE_SD, ANY_SD = 0.03, 0.055, 0.08, 0.3
 WORTH_PAIRS, FEWEST_PAIRS, LEAST_SD = 8, 8, 0.01  # what is usual counts as so many pairs; pairs that tell a delivery's own; no two grounds are more alike
+CONTRADICTED = 3.0  # standard uncertainties between a ground and a corner of one picture
 ODD, ODD_SD = 0.02, 0.5  # share of grounds that something else has changed, and by how much
 # Share of the length that a height makes, and its standard uncertainty: what the lens darkens and what stands behind the ground keeps
 # its length, and the camera's usual look down is known to two degrees. 0.75 and 0.94 on rendered bags of two makes.
@@ -53,7 +54,7 @@ def height_weights(frames, sketches, stands, corners=None):
     Parameters
     ----------
     frames : DataFrame
-        With ``file``, ``sku``, ``style``, ``view``, ``view_kind``, ``touches``, ``origin``, ``backdrop``.
+        With ``file``, ``sku``, ``style``, ``view``, ``view_kind``, ``touches``, ``origin``, ``backdrop``; ``camera_pitch_deg`` where there are `corners`.
     sketches : mapping of str to dict
         Uses ``preview``, ``mask`` and ``outline``.
     stands : DataFrame
@@ -70,16 +71,10 @@ def height_weights(frames, sketches, stands, corners=None):
     shapes = sure_stems(frames["sku"])
     kinds = styles_of(frames)
     rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
-    copies = set(others)
-    pairs, compared, own_sds, lower = _compared(rows, sorted(_to_compare(rows, voters, others)), sketches), {}, {}, {}
-    repeated = _repeated(pairs)
-    for (one, other, sd, log_length, log_sd, off, below, its_below, look), share in zip(pairs, _shares(pairs, rows, repeated), strict=True):
-        like = _likelihood(log_length, log_sd, below, its_below, repeated[sd], look, share)
-        like = like * OF_ONE_PRODUCT if rows[one]["sku"] == rows[other]["sku"] and not copies & {one, other} else like
-        for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
-            compared.setdefault(place, {})[partner] = mine
-            lower.setdefault(place, {}).update({partner: off if place == one else -off} if sd <= COLOURWAY_SD else {})
-            own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
+    copies, pairs = set(others), _compared(rows, sorted(_to_compare(rows, voters, others)), sketches)
+    compared, own_sds, lower = _by_grounds(pairs, rows, copies)
+    odd = _odd_shapes(compared, own_sds, lower, rows, set(voters), _own_corners(frames, corners))
+    compared, own_sds, lower = _by_grounds(pairs, rows, copies, odd) if odd else (compared, own_sds, lower)
     for one, other in _turned_beside_square(rows, sorted(own_sds)):
         compared[one][other] = compared[other][one] = OF_ONE_PRODUCT
     corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
@@ -92,6 +87,56 @@ def height_weights(frames, sketches, stands, corners=None):
         return told
     of_moved = {place: _of_moved(*moved, aimed[place]) if place in aimed else FLAT for place in alone}
     return _weighed(compared, {place: one._replace(corner=one.corner * of_moved[place]) for place, one in alone.items()}, set(voters))
+
+
+def _by_grounds(pairs, rows, copies, odd=frozenset()):
+    """
+    What grounds of pairs, as `_compared` gives them, say of heights, those of ``odd`` shapes beside others little.
+
+    Returns
+    -------
+    compared : dict of place to dict of place to (n, n) float
+    own_sds : dict of place to float
+        Degrees, of what its own picture adds to all comparisons.
+    lower : dict of place to dict of place to float
+    """
+    compared, own_sds, lower, repeated = {}, {}, {}, _repeated(pairs)
+    for (one, other, sd, log_length, log_sd, off, below, its_below, look), share in zip(pairs, _shares(pairs, rows, repeated), strict=True):
+        beside_odd = sd > COLOURWAY_SD and (rows[one]["shape"] in odd or rows[other]["shape"] in odd)
+        like = _likelihood(log_length, log_sd, below, its_below, ODD_SD if beside_odd else repeated[sd], look, share)
+        like = like * OF_ONE_PRODUCT if rows[one]["sku"] == rows[other]["sku"] and not copies & {one, other} else like
+        for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
+            compared.setdefault(place, {})[partner] = mine
+            lower.setdefault(place, {}).update({partner: off if place == one else -off} if sd <= COLOURWAY_SD else {})
+            own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
+    return compared, own_sds, lower
+
+
+def _own_corners(frames, corners):
+    """Place to pitch and its standard uncertainty, degrees, of pictures whose corner shows two edges and so tells their camera's height alone."""
+    if corners is None:
+        return {}
+    shown = corners.notna().all(axis=1) & frames["camera_pitch_deg"].notna()
+    return {place: (corner["pitch"], max(corner["pitch_sd"], USUAL_SD_DEG)) for place, corner in corners[shown].to_dict("index").items()}
+
+
+def _odd_shapes(compared, own_sds, lower, rows, voters, corners):
+    """
+    Shapes whose ground is odd in itself: in a turned view it tells another camera height than that view's own corner does.
+
+    What makes it so (an overhang, a bright hem, what stands near) does in all views of the shape, while of a camera that stood elsewhere the corner tells as well.
+    """
+    if corners.keys().isdisjoint(own_sds):
+        return frozenset()
+    told = _weighed(compared, {place: Told({}, {}, _blur(sd), FLAT, lower[place]) for place, sd in own_sds.items()}, voters)
+    odd = set()
+    for place, (pitch, pitch_sd) in corners.items():
+        if place in told:
+            weight = told[place].weights()
+            mean = float(weight @ HEIGHTS_DEG / weight.sum())
+            sd = math.sqrt(float(weight @ (HEIGHTS_DEG - mean) ** 2 / weight.sum()))
+            odd |= {rows[place]["shape"]} if abs(mean - pitch) > CONTRADICTED * math.hypot(sd, pitch_sd) else set()
+    return frozenset(odd)
 
 
 def _moved(weights, lines):
