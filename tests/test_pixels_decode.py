@@ -221,6 +221,19 @@ def test_a_ycck_jpeg_is_read_as_pillow_reads_it():
     assert np.abs(read(data).encoded.astype(int) - expected).max() <= 3
 
 
+@pytest.mark.parametrize(("mode", "transform"), [("RGB", 2), ("RGB", 7), ("CMYK", 1), ("CMYK", 9)])
+def test_a_colour_coding_that_no_standard_knows_is_read_as_luma_and_chroma_with_a_note(mode, transform):
+    data = save(Image.fromarray(scene()).convert(mode), "JPEG", quality=95)
+    if mode == "RGB":  # in the place of the JFIF segment, which would decide
+        data = data[:2] + b"\xff\xee\x00\x0eAdobe\x00\x64\x00\x00\x00\x00" + bytes([transform]) + data[20:]
+    known, unknown = (data[: data.index(b"Adobe") + 11] + bytes([number]) + data[data.index(b"Adobe") + 12 :] for number in ({"RGB": 1, "CMYK": 2}[mode], transform))
+    picture, expected = read(unknown), read(known)
+    assert np.array_equal(picture.encoded, expected.encoded)
+    assert [note for note in picture.notes if note not in expected.notes] == [
+        "the file names its colour coding in a way that no standard knows; it was read as other programs read it: look at its colours"
+    ]
+
+
 def test_the_first_of_several_pictures_is_measured_with_a_note():
     frames = [Image.fromarray(scene(seed=seed)) for seed in range(3)]
     data = save(frames[0], "TIFF", save_all=True, append_images=frames[1:])

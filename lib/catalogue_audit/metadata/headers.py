@@ -35,7 +35,7 @@ def read_jpeg(data):
     if 0 < lacking < jpeg.ALL_BITS and end is not None:
         notes.append("the JPEG ends before its last scans, so the picture is coarser than it was made: ask for the file again if it looks so")
     frames = jpeg.pictures_of_equal_standing(data, header)
-    adobe = [payload for payload in jpeg.payloads(data, header, 0xEE, b"Adobe") if len(payload) >= 7]
+    adobe = [payload for payload in jpeg.payloads(data, header, jpeg.APP14, b"Adobe") if len(payload) >= 7]
     return frame | {
         "format": "JPEG",
         "jpeg_quality": _quality(tables, used),
@@ -44,7 +44,7 @@ def read_jpeg(data):
         "coded_block": frame["coded_block"] if scans == 1 and frame["components"] < 4 else None,
         "frames": frames,
         "quantisation": tables,
-        "colour_transform": adobe[0][6] if adobe else None,
+        "colour_transform": adobe[-1][6] if adobe else None,
         "complete": end is not None,
         "cut_between_scans": lacking == jpeg.ALL_BITS or (end is None and lacking > 0),
         "junk": header.junk > 0,

@@ -8,7 +8,7 @@ from catalogue_audit.errors import UnreadablePicture
 
 MAX_SEGMENTS = 2000  # header segments; photographs carry 5 to 100, a large panorama a few hundred
 
-SOI, EOI, SOS, DQT, APP2 = 0xD8, 0xD9, 0xDA, 0xDB, 0xE2
+SOI, EOI, SOS, DQT, APP2, APP14 = 0xD8, 0xD9, 0xDA, 0xDB, 0xE2, 0xEE
 ICC = b"ICC_PROFILE\x00"
 FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # SOF0 .. SOF15
 BARE_MARKERS = frozenset(range(0xD0, 0xD8)) | {0x01}  # RST0 .. RST7 and TEM carry no length
@@ -96,6 +96,18 @@ def without_junk(data, header):
         data[start - 4 : end] for marker, start, end in header.segments if not (marker == APP2 and data.startswith(ICC, start, end))
     )
     return b"".join((b"\xff\xd8", *segments, data[header.scan :]))
+
+
+TRANSFORMS = {3: (0, 1), 4: (0, 2)}  # of the Adobe marker, by number of channels (ITU-T T.872 6.5.3); the last is that of luma and chroma
+
+
+def with_known_transform(data, header, channels):
+    """The file with luma and chroma named in its Adobe markers, as which every program reads a transform of another number."""
+    data = bytearray(data)
+    for marker, start, end in header.segments:
+        if marker == APP14 and data.startswith(b"Adobe", start, end) and end - start >= 12:
+            data[start + 11] = TRANSFORMS[channels][-1]
+    return bytes(data)
 
 
 def payloads(data, header, marker, prefix=b""):

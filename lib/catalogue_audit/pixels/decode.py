@@ -22,6 +22,7 @@ QUICK_CHROMA_FROM = 2 * LONGEST_GREY
 
 LARGE = 4  # times reduced; from there means show all but one in forty of the steps that pixels show, in smaller pictures all but one in six
 
+_UNKNOWN_TRANSFORM = "the file names its colour coding in a way that no standard knows; it was read as other programs read it: look at its colours"
 _SHIFTED = (
     "the tone shifts in the middle of a row, as damage to a file leaves it: look at the picture, "
     "and ask for the file again if part of it is wrong"
@@ -156,13 +157,16 @@ def _jpeg(data, container, buffer):
     if not container["complete"]:
         data = data.rstrip(b"\xff") + _EOI
         reasons = ("the JPEG lacks its end marker, but every pixel is there",)
-    space = "CMYK" if container["components"] == 4 else "RGB"
+    channels = container["components"]
+    if container["colour_transform"] not in (None, *jpeg.TRANSFORMS.get(channels, range(256))):
+        data = jpeg.with_known_transform(data, jpeg.read_header(data), channels)
+        reasons += (_UNKNOWN_TRANSFORM,)
+    space = "CMYK" if channels == 4 else "RGB"
     codes = _jpeg_codes(data, container, space, buffer)
     if space == "CMYK":
         codes, profile, note = _from_cmyk(codes, container)
         return codes, None, profile, (*reasons, note)
-    kind = "GRAY" if container["components"] == 1 else "RGB"
-    return codes, None, (container["icc"], kind), reasons
+    return codes, None, (container["icc"], "GRAY" if channels == 1 else "RGB"), reasons
 
 
 def _is_shifted(codes, fine, reduction, block):
