@@ -45,12 +45,13 @@ def test_a_view_that_nearly_every_product_lacks_is_one_finding(frames):
     assert pd.isna(findings.iloc[0]["sku"]) and findings.iloc[0]["view"] == "detail"
 
 
-def test_a_product_of_the_products_file_without_any_picture_is_one_finding(frames):
+@pytest.mark.parametrize("sku", ["NB-999", "nb-103"])
+def test_a_product_of_the_products_file_without_any_picture_is_one_finding(frames, sku):
     listed = products(frames)
-    listed.loc[len(listed)] = ["NB-999", "tote"]
+    listed.loc[len(listed)] = [sku, "tote"]
     findings = judged(frames, products=listed)
     assert list(findings["check"]) == ["missing_view"]
-    assert findings.iloc[0]["sku"] == "NB-999" and pd.isna(findings.iloc[0]["view"])
+    assert findings.iloc[0]["sku"] == sku and pd.isna(findings.iloc[0]["view"])
 
 
 def test_skus_that_differ_by_case_only_are_two_products_where_the_products_file_has_both(frames):

@@ -308,9 +308,10 @@ def product_of(evidence, sku):
 
 
 def _named_as_in_folder(evidence):
-    """SKUs of the products file, spelt as the folder spells them where it does."""
-    folder = {_key(sku): sku for sku in evidence.skus}
-    return [folder.get(_key(sku), sku) for sku in evidence.supplied]
+    """SKUs of the products file, spelt as the folder spells them where it does and the file has no other product of that spelling."""
+    supplied = evidence.supplied
+    folder = {_key(sku): sku for sku in evidence.skus if sku not in supplied}
+    return [folder.get(_key(sku), sku) for sku in supplied]
 
 
 def _key(sku):
