@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 from bs4 import BeautifulSoup
-from catalogue_audit.errors import AuditError, UsageError
+from catalogue_audit.errors import AuditError, MachineError, UsageError
 from catalogue_audit.report.index import write_index
 from catalogue_audit.runs import history, scheduled as runs
 from catalogue_audit.runs.review import Review
@@ -146,6 +146,16 @@ class TestFailures:
         assert audits.done.count("drop_1") == 3
         assert "unforeseen ValueError" in caplog.text and "secret words" not in caplog.text and "Traceback" not in caplog.text
         (inbox / "drop_1" / "B101_front.jpg").write_bytes(b"mended")
+        del audits.trouble["drop_1"]
+        assert _run(inbox)["drop_1"] == "audited"
+
+    @pytest.mark.parametrize("trouble", [MachineError("Cannot write the report into 'out': no space left on device."), MemoryError()], ids=["disk", "memory"])
+    def test_what_the_machine_lacks_is_told_and_no_attempt_of_the_delivery(self, inbox, audits, caplog, trouble):
+        audits.trouble["drop_1"] = trouble
+        for _ in range(runs.ATTEMPTS + 2):
+            found = scheduled(inbox, out=inbox.parent / "out", now=time.time() + LATER)
+            assert (found[0].done, found[0].exit_status, found[1].done in ("audited", "unchanged")) == ("failed", 3, True)
+        assert "no space left" in caplog.text or "not enough memory" in caplog.text
         del audits.trouble["drop_1"]
         assert _run(inbox)["drop_1"] == "audited"
 

@@ -18,6 +18,10 @@ class UsageError(AuditError):
     exit_status = 2
 
 
+class MachineError(AuditError):
+    """What this machine lacks: space, rights to write, memory, processes. It says nothing about the delivery."""
+
+
 class LockedError(AuditError):
     """Another run holds the lock (exit status 4)."""
 

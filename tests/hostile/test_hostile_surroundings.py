@@ -1,9 +1,11 @@
 """The command in odd surroundings: closed and full outputs, blocked signals, short memory, impossible time zones."""
 
 import datetime
+import errno
 import io
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -11,10 +13,17 @@ from pathlib import Path
 
 import pytest
 from catalogue_audit import cli
-from catalogue_audit.errors import AuditError
+from catalogue_audit.delivery.brief import load_brief
+from catalogue_audit.delivery.source import Entry, open_delivery
+from catalogue_audit.errors import AuditError, MachineError
+from catalogue_audit.report.notebooks import _scratch_folder
 from catalogue_audit.runs import places
+from catalogue_audit.runs.crew import Crew
+from catalogue_audit.runs.pool import measured_here
 from catalogue_audit.runs.review import review
+from catalogue_audit.runs.writing import writable
 from catalogue_audit.terminal import progress
+from pebble import ProcessPool
 
 from hostile import command
 from hostile import pictures as p
@@ -95,6 +104,46 @@ def test_short_memory_is_told_as_what_it_is(monkeypatch, capsys, error):
             signal.signal(number, handler)
     told = capsys.readouterr().err
     assert "memory" in told and "fault of the program" not in told and len(told.splitlines()) == 2
+
+
+def test_a_failed_write_is_told_in_the_words_of_the_system(tmp_path):
+    with pytest.raises(MachineError) as told, writable(tmp_path / "reports"):
+        raise OSError(errno.ENOSPC, "Error writing bytes to file. Detail: [errno 28] No space left on device")
+    assert str(told.value).startswith("Cannot write the report into 'reports': no space left on device.\n")
+
+
+def test_a_machine_that_can_start_no_processes_is_told_as_what_it_is(monkeypatch):
+    def fails(*_, **__):
+        raise OSError(errno.EROFS, "Read-only file system")  # where /dev/shm cannot be written to
+
+    monkeypatch.setattr(ProcessPool, "schedule", fails)
+    here = open_delivery(str(Path(__file__).parent))
+    with pytest.raises(MachineError, match="could not be started: read-only file system") as told:
+        list(measured_here(here, [Entry("command.py")], [0], 1, load_brief().limits, None))
+    assert "/dev/shm" in str(told.value)
+    crew = Crew(1, dict, ())
+    assert crew.spread(_twice, [1, 2, 3], {}) == [2, 4, 6]  # pass two goes on without processes
+    crew.stop()
+
+
+def _twice(given, item):
+    return 2 * item
+
+
+def test_a_folder_that_a_dying_process_writes_into_takes_not_the_place_of_what_ended_the_run(monkeypatch):
+    remove, tries = shutil.rmtree, []
+
+    def meets_a_new_file(path, **options):  # once, as a kernel that is only just ended leaves one
+        tries.append(path)
+        if len(tries) > 1:
+            remove(path, **options)
+        elif not options.get("ignore_errors"):
+            raise OSError(errno.ENOTEMPTY, "Directory not empty")
+
+    monkeypatch.setattr(shutil, "rmtree", meets_a_new_file)
+    with pytest.raises(KeyboardInterrupt), _scratch_folder() as scratch:
+        raise KeyboardInterrupt
+    assert len(tries) == 2 and not scratch.exists()
 
 
 @pytest.mark.parametrize("zone", ["XXX-99:99:99", ":/etc/passwd", "", "Nowhere/Land", "UTC+24"])

@@ -13,6 +13,7 @@ import shutil
 import sys
 import tempfile
 import threading
+import time
 from pathlib import Path
 from typing import NamedTuple
 
@@ -25,6 +26,7 @@ from catalogue_audit.report.kernel import KERNEL, kernel_environment
 CELL_TIMEOUT = 300  # s
 START_TIMEOUT = 120  # s
 LAST_SECONDS = 8  # s, for a notebook to notice that its kernel was ended
+REMOVALS = 50  # attempts, a tenth of a second apart, to remove a folder that a process which is being ended writes into
 SOURCE = "notebooks"  # folder of the repository
 REPORT_NOTEBOOKS = ("01_delivery_review.ipynb", "02_consistency_study.ipynb", "03_reshoot_and_retouch_sheets.ipynb")
 
@@ -108,10 +110,29 @@ def run_notebooks(folder, names=REPORT_NOTEBOOKS, source=None, cell_timeout=CELL
     target = folder / SOURCE
     target.mkdir(exist_ok=True)
     done = []
-    with tempfile.TemporaryDirectory(prefix="catalogue-audit-") as scratch, kernel_environment(Path(scratch)):
+    with _scratch_folder() as scratch, kernel_environment(scratch):
         for name in names:
-            done.append(_run_one(Path(source) / name, target / name, {"report_folder": str(folder)}, Path(scratch), cell_timeout))
+            done.append(_run_one(Path(source) / name, target / name, {"report_folder": str(folder)}, scratch, cell_timeout))
     return done
+
+
+@contextlib.contextmanager
+def _scratch_folder():
+    """
+    A folder for the length of a ``with`` block.
+
+    A kernel that was just starting when the run was stopped may write into it while it is removed. That must not take the place of what ended the run.
+    """
+    scratch = Path(tempfile.mkdtemp(prefix="catalogue-audit-"))
+    try:
+        yield scratch
+    finally:
+        for _ in range(REMOVALS):
+            shutil.rmtree(scratch, ignore_errors=True)
+            if not scratch.exists():
+                break
+            _end_kernels(scratch)
+            time.sleep(0.1)
 
 
 def _run_one(notebook, target, parameters, scratch, cell_timeout):

@@ -80,7 +80,7 @@ def write_page_pdf(folder, target=None, browser=None, paper="A4"):
         raise UsageError(f"{Path(target).name!r} exists already. Name another file: nothing is replaced.")
     browser = browser or need_browser()
     target = Path(target).resolve() if target else page.with_suffix(".pdf")
-    with tempfile.TemporaryDirectory(prefix="catalogue-audit-") as scratch:
+    with tempfile.TemporaryDirectory(prefix="catalogue-audit-", ignore_cleanup_errors=True) as scratch:  # what is left of the browser may still write there
         copy = _copy_to_print(page, Path(scratch) / "report", paper)
         printed = _print(browser, copy, Path(scratch))
         target.parent.mkdir(parents=True, exist_ok=True)

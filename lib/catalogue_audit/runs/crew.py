@@ -63,7 +63,7 @@ class Crew:
         try:
             self._pool = self._pool or ProcessPool(self._workers, context=server_of_workers(), initializer=_start, initargs=(self._reader, self._where))
             return self._pool.schedule(_worked_out, args=(function, share, kind))
-        except RuntimeError:  # what pebble says of a pool all of whose processes were ended
+        except (RuntimeError, OSError):  # what pebble says of a pool all of whose processes were ended; none can be started
             self._broken = True
             return None
 

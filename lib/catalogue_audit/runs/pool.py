@@ -17,7 +17,7 @@ from concurrent.futures.process import BrokenProcessPool
 from pebble import ProcessExpired, ProcessPool
 
 from catalogue_audit.delivery.source import open_delivery
-from catalogue_audit.errors import AuditError, UnreadablePicture
+from catalogue_audit.errors import MachineError, UnreadablePicture
 from catalogue_audit.runs import store
 from catalogue_audit.runs.workers import server_of_workers
 
@@ -71,8 +71,9 @@ def measured_here(delivery, entries, waiting, jobs, limits, kept):
                 del left[found[0]]
                 yield found
     if left:
-        msg = "The measuring processes were ended from outside again and again.\nLook at the machine's memory, or pass --jobs 1."
-        raise AuditError(msg)
+        fewer = "" if jobs == 1 else ", or pass --jobs 1"
+        msg = f"The measuring processes were ended from outside again and again.\nLook at the machine's memory and its limit on open files (ulimit -n){fewer}."
+        raise MachineError(msg)
 
 
 def _measured_by_one_pool(delivery, entries, waiting, jobs, limits, kept):
@@ -110,6 +111,12 @@ def start_measuring(pool, entry, limits):
         return pool.schedule(measure_file, args=(entry,), timeout=limits.seconds_per_file)
     except RuntimeError as error:  # what pebble says of a pool that broke in between
         raise BrokenProcessPool from error
+    except OSError as error:  # its first call starts the processes and makes what they talk through
+        msg = (
+            f"The measuring processes could not be started: {(error.strerror or 'unknown reason').lower()}.\n"
+            "They need shared memory (/dev/shm: a container may have to be given it) and some open files each (ulimit -n)."
+        )
+        raise MachineError(msg) from error
 
 
 def outcome(future, entry, limits):

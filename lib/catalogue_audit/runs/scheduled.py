@@ -30,7 +30,7 @@ from catalogue_audit import __version__
 from catalogue_audit.delivery.brief import load_brief
 from catalogue_audit.delivery.filetypes import kind_by_name
 from catalogue_audit.delivery.shown import shown_name
-from catalogue_audit.errors import AuditError, UsageError
+from catalogue_audit.errors import AuditError, MachineError, UsageError
 from catalogue_audit.runs import history
 from catalogue_audit.runs.lock import output_lock
 from catalogue_audit.runs.passone import Measuring
@@ -193,6 +193,9 @@ def _one(run, folder):
             log.info("%s: still arriving", _plain(name))
             return Outcome(name, "arriving", 0, "")
         result = _audit(run, folder, state)
+    except (MachineError, MemoryError) as error:  # no fault of the delivery's, so it is no attempt: tried again until the machine can
+        log.error("%s: could not be audited on this machine as it is: %s", _plain(name), _plain(str(error) or "not enough memory"))
+        return Outcome(name, "failed", AuditError.exit_status, "")
     except Exception as error:  # noqa: BLE001 - whatever one delivery brings, the others are audited
         reason = str(error) if isinstance(error, AuditError) else f"unforeseen {type(error).__name__}"
         status = getattr(error, "exit_status", AuditError.exit_status)

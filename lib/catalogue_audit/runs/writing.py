@@ -1,8 +1,9 @@
 """What a failed write to the output folder says: one clear line, whatever failed."""
 
+import os
 import sqlite3
 
-from catalogue_audit.errors import AuditError
+from catalogue_audit.errors import AuditError, MachineError
 
 _STORE_FAULTS = {  # primary result codes of SQLite, "Result and Error Codes"
     sqlite3.SQLITE_FULL: "no space left on device",
@@ -31,9 +32,10 @@ class writable:
 
     def __exit__(self, kind, error, trace):
         if isinstance(error, (OSError, sqlite3.Error)) and not isinstance(error, AuditError):
-            reason = getattr(error, "strerror", None) or _STORE_FAULTS.get(_fault(error), "unknown reason")
+            number = getattr(error, "errno", None)  # a library's own words may stand in place of the system's
+            reason = os.strerror(number) if number else getattr(error, "strerror", None) or _STORE_FAULTS.get(_fault(error), "unknown reason")
             msg = (
                 f"Cannot write the report into {self._out.name!r}: {reason.lower()}.\n"
                 "Check that the folder may be written to and has space, or pass another with --out."
             )
-            raise AuditError(msg) from error
+            raise MachineError(msg) from error
