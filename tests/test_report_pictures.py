@@ -15,6 +15,7 @@ from catalogue_audit.report.evidence_detail import WINDOW, flat_place, telling_p
 from catalogue_audit.report.evidence_pose import centre_cross, handles, stance
 from catalogue_audit.report.picture_names import correction_name, evidence_name, thumb_name
 from catalogue_audit.report.pictures import write_pictures
+from catalogue_audit.report.wording import view_title
 from catalogue_audit.schema import CHECKS
 from making_audit import FAULTS, make_audit, paint_bag, sketch_of
 from PIL import Image
@@ -45,6 +46,17 @@ def test_every_finding_has_its_picture(written):
     for row in range(len(audit.findings)):
         with Image.open(folder / evidence_name(row)) as picture:
             assert sizes[evidence_name(row)] == picture.size
+
+
+@pytest.mark.parametrize(("check", "view", "frames"), [("missing_view", "back", ["missing: back"]), ("missing_view", None, ["missing"]), ("styling", None, [])])
+def test_only_a_missing_picture_has_a_frame_among_a_product_s_pictures(monkeypatch, written, check, view, frames):
+    captions, beside = [], pictures.beside
+    monkeypatch.setattr(pictures, "beside", lambda shown, words, **options: captions.extend(words) or beside(shown, words, **options))
+    audit = written[0]
+    sku = audit.products["sku"].iloc[0]
+    pictures.finding_picture({"check": check, "sku": sku, "view": view, "file": None, "note": "x"}, pictures.material_of(audit))
+    assert [words for words in captions if words.startswith("missing")] == frames
+    assert captions[0] in set(map(view_title, audit.frames.loc[audit.frames["sku"] == sku, "view"]))
 
 
 def test_every_picture_that_could_be_read_has_its_thumbnail(written):

@@ -52,6 +52,22 @@ def test_correction_values_reach_the_retoucher_unchanged(written):
             assert row[name] == "" if value != value else float(row[name]) == value
 
 
+def test_gains_within_the_error_of_their_measure_are_left_empty_in_the_retouch_sheet(written):
+    audit = written[0]
+    file = audit.corrections["file"].iloc[0]
+    gains = {"gain_r": 0.9987, "gain_g": 1.0, "gain_b": 1.0058, "mired_shift": 1.0, "duv_shift": 1e-5}
+    for blue, given in ((1.0058, False), (1.03, True)):
+        table = table_from_rows("corrections", [{"file": file, "exposure_ev": 0.29, **gains, "gain_b": blue}])
+        row = next(row for row in retouch_rows(dataclasses.replace(audit, corrections=table)) if row["file"] == file)
+        assert row["exposure_ev"] == 0.29 and [row[name] is not None for name in gains] == [given] * len(gains)
+
+
+def test_no_measure_on_the_reshoot_sheet_needs_a_mark_before_its_sign(written):
+    cells = [row["measured"] for row in _csv(written[1] / "sheets" / "reshoot.csv")]
+    assert any(cell.startswith("off by +") for cell in cells)
+    assert not any(cell.startswith(("'", "+", "-", "\N{MINUS SIGN}")) for cell in cells)
+
+
 def test_every_picture_to_retouch_has_one_row(written):
     audit, _, _ = written
     rows = retouch_rows(audit)

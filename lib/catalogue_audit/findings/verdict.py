@@ -202,7 +202,7 @@ def _sentence(verdict, reasons, measured, total):
     words = {
         ACCEPT: "Accept the delivery",
         CORRECT: "Accept the delivery after corrections",
-        RETURN: "Return the delivery",
+        RETURN: "Send the delivery back",
     }[verdict]
     return f"{words}: {'; '.join(reasons)} ({measured} of {counted(total, 'file')} measured)."
 

@@ -211,7 +211,8 @@ def _drift_title(drift, parts, reach, limit, changes):
         more = f" and {len(changes) - 1} more" if len(changes) > 1 else ""
         before, after = levels(first)
         by = f" from {before} to {after}" if before and after else ""
-        what = " (b*)" if first["quantity"] == "background_b" else " (a*)" if first["quantity"] == "background_a" else ""
+        axis = {"background_a": "a*", "background_b": "b*"}.get(first["quantity"])  # in CIELAB, where the chart's own axis is a difference
+        what = f": {axis} of the background" if axis else ""
         where = "at" if first["kind"] == "step" else "up to"
         return f"{drift.title}{what} {kind}{by} {where} {plain_text(first['to_file'], 40)}{more}; {state}"
     return f"{drift.title}: {state}" if limit is not None else f"{drift.title}: {count_text(count, 'picture')}"

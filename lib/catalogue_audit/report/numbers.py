@@ -220,6 +220,7 @@ def value_text(finding):
     return number_text(value if is_missing(expected) or is_missing(value) else value - expected, unit, signed=True)
 
 
+LEAST_GAIN = 0.007  # a white-balance gain nearer to 1 is within the error of its measure: 95 of 100 lie within (the accuracy table of the guide)
 CORRECTION_PARTS = (
     ("exposure_ev", "EV", 2, "exposure"),
     ("gain_r", "", 3, "red gain"),
@@ -246,12 +247,15 @@ def correction_words(correction):
     --------
     >>> correction_words({"exposure_ev": 0.412, "gain_r": 1.0, "gain_b": None, "rotate_deg": -2.4})
     ['exposure +0.41 EV', 'rotate −2.40°']
+    >>> correction_words({"exposure_ev": 0.293, "gain_r": 0.9987, "gain_b": 0.9992, "mired_shift": 0.3})
+    ['exposure +0.29 EV']
     """
     parts = []
     for name, unit, digits, words in CORRECTION_PARTS:
         gain, value = name in ("gain_r", "gain_b"), correction.get(name)
         text = number_text(value, unit, not gain, digits)
-        if text and round(float(value), digits) != (1 if gain else 0):
+        least = LEAST_GAIN if gain else 0.5 * 10.0**-digits
+        if text and not (name == "mired_shift" and balances_nothing(correction)) and abs(float(value) - gain) > least:
             parts.append(f"{words} {text}")
     levels = [correction.get(name) for name in ("background_from", "background_to")]
     if not any(is_missing(level) for level in levels):
@@ -261,6 +265,19 @@ def correction_words(correction):
         left, top, right, bottom = (number_text(side, digits=3) for side in sides)
         parts.append(f"crop {left} to {right} across, {top} to {bottom} down")
     return parts
+
+
+def balances_nothing(correction):
+    """
+    Whether a correction's gains change no colour by more than they are known.
+
+    Examples
+    --------
+    >>> balances_nothing({"gain_r": 1.003, "gain_b": 0.998}), balances_nothing({"gain_r": 1.003, "gain_b": 0.97}), balances_nothing({"gain_r": None})
+    (True, False, False)
+    """
+    gains = [correction.get(name) for name in ("gain_r", "gain_b")]
+    return not any(map(is_missing, gains)) and max(abs(gain - 1) for gain in gains) <= LEAST_GAIN
 
 
 def correction_line(row):

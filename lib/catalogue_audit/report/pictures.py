@@ -202,7 +202,7 @@ def _compared_with(finding, frame, material):
 
 
 def _without_file(finding, material):
-    """A product's pictures with a hole for the missing view, or some pictures of the delivery."""
+    """A product's pictures, with a hole for a missing view, or some pictures of the delivery."""
     sku, view, frames, sketches = finding.get("sku"), finding.get("view"), material.frames, material.audit.sketches
     if is_missing(sku):
         files = material.of_view.get(None if is_missing(view) else view, [])[:STRIP_LIMIT]
@@ -212,11 +212,13 @@ def _without_file(finding, material):
         files = material.of_sku.get(sku, [])[: STRIP_LIMIT - 1]
         shown = [(decode_preview(sketches.get(name)), view_title(frames[name].get("view"))) for name in files]
         shown = [pair for pair in shown if pair[0] is not None]
-        shown.append((None, f"missing: {view_title(view)}"))
-        style = next((frames[name].get("style") for name in files), None)
-        other = reference_of(material.references, view, style)
-        if other:
-            shown.append((decode_preview(sketches.get(other)), f"how it should look: {plain_text(frames[other].get('sku'), 30)}"))
+        if finding["check"] == "missing_view":
+            shown.append((None, "missing" if is_missing(view) else f"missing: {view_title(view)}"))
+            style = next((frames[name].get("style") for name in files), None)
+            other = reference_of(material.references, view, style)
+            if other:
+                shown.append((decode_preview(sketches.get(other)), f"how it should look: {plain_text(frames[other].get('sku'), 30)}"))
+        shown = shown or [(None, "nothing to show")]
     strip = beside([picture for picture, _ in shown], [words for _, words in shown], height=STRIP_HEIGHT)
     return with_band(strip, plain_text(finding.get("note")))
 

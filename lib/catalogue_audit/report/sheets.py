@@ -19,7 +19,7 @@ from catalogue_audit.report.actions import (
 )
 from catalogue_audit.report.audit import settings
 from catalogue_audit.report.headline import headline
-from catalogue_audit.report.numbers import measured_text, number_text
+from catalogue_audit.report.numbers import balances_nothing, measured_text, number_text
 from catalogue_audit.report.tables import UnixLines, escape_cell
 from catalogue_audit.report.wording import NOTE_LIMIT, REMEDY_TITLES, check_title, is_missing, plain_text, view_title
 
@@ -43,6 +43,9 @@ PLACING = (  # column, words where it is positive and where it is negative, unit
     ("yaw_deg", "turned {}, front to the right", "turned {}, front to the left", "degree"),
     ("focal_length_mm", "{}", "", "mm"),
 )
+
+
+BALANCE = ("gain_r", "gain_g", "gain_b", "mired_shift", "duv_shift")  # left empty in the retouch sheet where they change nothing
 
 
 def write_sheets(audit, folder):
@@ -128,7 +131,7 @@ def reshoot_rows(audit):
                 "main": finding["view"] == (plain_text(product.get("main_view")) or main),
                 "view": finding["view"],
                 "why": check_title(finding["check"]),
-                "measured": measured_text(finding),
+                "measured": _off_by(measured_text(finding)),
                 "severity": finding["severity"],
                 "file": finding["file"],
                 "reference": reference,
@@ -137,6 +140,11 @@ def reshoot_rows(audit):
             }
         )
     return sorted(rows, key=_urgency)
+
+
+def _off_by(measured):
+    """A signed difference in words first: a spreadsheet takes what begins with a sign for a sum, and would have to be kept from it by a mark."""
+    return f"off by {measured}" if measured.startswith(("+", "\N{MINUS SIGN}", "-")) else measured
 
 
 def _urgency(row):
@@ -194,6 +202,8 @@ def retouch_rows(audit):
         if file not in what and file not in corrections:
             continue
         number, correction = corrections.get(file, (None, {}))
+        if balances_nothing(correction):
+            correction = correction | dict.fromkeys(BALANCE)
         rows.append({**correction, **frame, "what": "; ".join(what.get(file, ())), "marks": marks.get(file), "correction": number, "finding": first.get(file)})
     return rows
 
