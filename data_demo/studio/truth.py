@@ -1,6 +1,7 @@
 """Write a delivery and, beside it, what is true of it."""
 
 import csv
+import datetime
 import math
 import shutil
 from pathlib import Path
@@ -151,7 +152,7 @@ def write_delivery(name, pictures, bags, changes, missing, cache, delivery_folde
                   for x, y, r, _ in picture.finish.spots]
     faults += [{"file": "", "sku": sku, "view": view, "check": "missing_view"} for sku, view in missing]
     by_file = lambda row: (row["file"], row.get("check") or "", row.get("sku") or "", row.get("view") or "")
-    write_products(folder / "products.csv", bags)
+    write_products(folder / "products.csv", bags, max(picture.time for picture in ordered).date())
     write_table(truth_folder / f"{name}.csv", PICTURE_COLUMNS, sorted(rows, key=by_file))
     write_table(truth_folder / f"{name}_faults.csv", FAULT_COLUMNS, sorted(faults, key=by_file))
     write_table(truth_folder / f"{name}_changes.csv", CHANGE_COLUMNS, changes)
@@ -159,9 +160,12 @@ def write_delivery(name, pictures, bags, changes, missing, cache, delivery_folde
     return rows
 
 
-def write_products(path, bags):
-    """The products file that comes with the delivery."""
-    columns = ["sku", "name", "style", "colourway", "width_cm", "height_cm", "depth_cm", "strap", "main_view"]
+def write_products(path, bags, last_day):
+    """The products file that comes with the delivery: samples go back to their makers style by style, the last style that was drawn first."""
+    columns = ["sku", "name", "style", "colourway", "width_cm", "height_cm", "depth_cm", "strap", "main_view", "sample_until", "live_on"]
+    styles = list(dict.fromkeys(bag.style for bag in bags))[::-1]
+    until = {style: last_day + datetime.timedelta(days=4 + 2 * place) for place, style in enumerate(styles)}
     write_table(path, columns, [{"sku": b.sku, "name": b.name, "style": b.style, "colourway": b.colour, "width_cm": b.width_cm,
                                  "height_cm": b.height_cm, "depth_cm": b.depth_cm, "strap": "detachable" if b.strap else "none",
-                                 "main_view": "three_quarter"} for b in bags])
+                                 "main_view": "three_quarter", "sample_until": until[b.style].isoformat(),
+                                 "live_on": (until[b.style] + datetime.timedelta(days=14)).isoformat()} for b in bags])
