@@ -91,3 +91,33 @@ def test_a_grey_wing_on_a_coloured_ground_is_product(grey):
     body, wing = making.cover(SHAPE, BODY), making.cover(SHAPE, SHADOW)
     paint = np.where(body[..., None] > 0.5, (0.2, 0.02, 0.02), (grey,) * 3)
     assert abs(box_of(making.put(making.sweep(*SHAPE, 0.4, tint=LILAC), np.maximum(body, wing), paint))[0] - 40) < 4
+
+
+TABLE_ROW = 330
+BESIDE = np.array([(-40.0, 400), (260, 380), (300, 498), (-40, 470)])
+
+
+def before_a_wall(truth, colour, transmission=None, row=TABLE_ROW):
+    """A product on a table whose edge is seen before a lighter wall; (h, w, 3) linear light."""
+    ground = making.sweep(*SHAPE, 0.4)
+    ground[row:] *= 0.62
+    return making.put(ground, truth, colour, transmission)
+
+
+@pytest.mark.parametrize("colour", [(0.2, 0.02, 0.02), (0.02, 0.02, 0.02)])
+@pytest.mark.parametrize("penumbra", [0.7, 1.8])
+def test_a_hard_shadow_on_a_table_that_runs_out_of_the_frame_is_ground(colour, penumbra):
+    truth = making.cover(SHAPE, BODY)
+    linear = before_a_wall(truth, colour, shadowed(truth, 0.35, penumbra, BESIDE))
+    assert np.abs(box_of(linear) - (240, 200, 460, 500)).max() < 6
+
+
+@pytest.mark.parametrize("colour", [(0.05, 0.05, 0.05), (0.12, 0.12, 0.12), (0.2, 0.02, 0.02)])
+def test_a_product_that_the_frame_cuts_off_before_a_wall_is_no_shadow(colour):
+    truth = making.cover(SHAPE, BODY - (300, 0))
+    assert np.abs(box_of(before_a_wall(truth, colour)) - (0, 200, 160, 500)).max() < 6
+
+
+def test_what_lies_on_the_table_cut_off_and_is_of_another_colour_is_product():
+    truth = np.maximum(making.cover(SHAPE, BODY), making.cover(SHAPE, BESIDE))
+    assert box_of(before_a_wall(truth, (0.2, 0.02, 0.02)))[0] < 2

@@ -93,3 +93,13 @@ def test_a_dim_part_below_the_product_and_apart_from_it_is_ground_and_a_bright_o
     truth, below = making.cover(SHAPE, *parts), making.cover(SHAPE, parts[1])
     paint = np.where(below[..., None] > 0.5, (tone,) * 3, (0.5, 0.48, 0.45))
     assert abs(bottom_of(making.put(making.sweep(*SHAPE, 0.05), truth, paint)) - bottom) < 4
+
+
+def test_a_straight_bag_that_the_frame_cuts_off_below_a_dark_trim_is_no_mirror_image():
+    """What lies below the trim has the upper part's colour, only stronger: an image gives back less than what it mirrors."""
+    truth = making.cover(SHAPE, np.array([(130.0, 260), (350, 260), (350, 700), (130, 700)]))
+    paint = np.broadcast_to(np.array((0.42, 0.45, 0.5)), (*SHAPE, 3)).copy()
+    paint[446:478], paint[478:] = 0.02, (0.29, 0.315, 0.36)
+    picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE, 0.55), truth, paint), noise=0.002))
+    found = find_outline(picture, fit_backdrop(picture))
+    assert found.touches == ("bottom",) and abs(found.box[1] * SHAPE[0] - 260) < 4

@@ -33,7 +33,7 @@ BLEED = 0.2  # share of a product's chroma that a JPEG carries over its edge
 KERNEL2, KERNEL3, KERNEL5, KERNEL9 = (np.ones((n, n), np.uint8) for n in (2, 3, 5, 9))
 
 
-def grow(evidence, scatter, long_side, tint, gap_light=GAP_LIGHT):
+def grow(evidence, scatter, long_side, tint, gap_light=GAP_LIGHT, table=None):
     """
     Grow the background from the border.
 
@@ -48,6 +48,8 @@ def grow(evidence, scatter, long_side, tint, gap_light=GAP_LIGHT):
         CIELAB chroma of the backdrop.
     gap_light : float
         CIELAB L*; how far what is seen through a handle may lie from the backdrop.
+    table : float, optional
+        Row of a table's edge behind the product.
 
     Returns
     -------
@@ -75,7 +77,7 @@ def grow(evidence, scatter, long_side, tint, gap_light=GAP_LIGHT):
     keep[0] = False
     keep[gaps(labels, evidence, keep, scatter, gap_light)] = True
     ground = cv2.dilate(np.take(keep, labels).view(np.uint8), KERNEL2, anchor=(1, 1)) & passable
-    ground |= shadow_pools(ground, evidence, chroma < allowed, round(SHADOW_REACH / 2 * long_side), tint)
+    ground |= shadow_pools(ground, evidence, chroma < allowed, round(SHADOW_REACH / 2 * long_side), tint, table)
     allowed += 12 * darkening  # close to a vivid product its colour fills the shadow
     shadow_like = (chroma < allowed) & (ratio < 1.02) & (ratio > 0.1)
     return _divide(evidence, ground > 0, shadow_like, long_side)

@@ -23,6 +23,7 @@ from catalogue_audit.measures.segmentation.foot import smaller_without, without_
 from catalogue_audit.measures.segmentation.gaps import GAP_LIGHT
 from catalogue_audit.measures.segmentation.growing import grow, without_crumbs, without_scraps
 from catalogue_audit.measures.segmentation.horizon import ERASED_PX, erased
+from catalogue_audit.measures.segmentation.pools import without_shadow_beside
 from catalogue_audit.measures.segmentation.reflection import without_reflection
 from catalogue_audit.measures.segmentation.rests import without_rests
 from catalogue_audit.measures.segmentation.tinted import add_tinted
@@ -85,7 +86,10 @@ def find_outline(picture, backdrop):
         _without_grain(evidence, np.hypot(*background[1:]))
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
     tint = float(np.hypot(*(cv2.mean(plane)[0] for plane in background[1:])))
-    ground, product = grow(evidence, backdrop.scatter, max(half), tint, gap_light)
+    table = None if backdrop.horizon is None else max(backdrop.horizon) * half[0] - part[0].start
+    ground, product = grow(evidence, backdrop.scatter, max(half), tint, gap_light, table)
+    if table is not None:
+        ground, product = without_shadow_beside(evidence, ground, product, table)
     ground, product = add_tinted(evidence, ground, product)
     product = without_crumbs(product, evidence, max(half))
     if not product.any():

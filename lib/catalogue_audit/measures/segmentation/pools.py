@@ -17,6 +17,8 @@ from catalogue_audit.measures.quantiles import median, quantile
 SMALLEST, MOST = 0.001, 8  # of the part looked at, and shadows, the largest first
 COLOURED, OWN_TINT = 5.0, 0.25  # CIELAB chroma of a ground by which its shadows are known; and how far off its chromaticity nine tenths of one are at most
 SHADE = (0.5, 0.985)  # of the backdrop's L* + 16; some light reaches every shadow
+SHADED, TINTED, LEAST_OWN = 0.998, 4.0, 2  # of the backdrop's L* + 16; CIELAB chroma; pixels of a column that are neither: noise, or the rim of a shadow
+MOST_BESIDE = 0.5  # share of the whole that lies beside the columns of the product's own: more is a product of that tone
 STEEPEST = 3.0  # CIELAB a working pixel, within a shadow or its penumbra
 RIM_PX = 6  # around a shadow, in which it ends
 BESIDE_GROUND = 0.4  # share of a shadow's rim that ends on the ground
@@ -29,7 +31,7 @@ LEAST, LEAST_OF_MOST = 0.06, 0.2  # of a column, and of the most in any, of edge
 KERNEL3, RIM = np.ones((3, 3), np.uint8), np.ones((2 * RIM_PX + 1,) * 2, np.uint8)
 
 
-def shadow_pools(ground, evidence, shadow_like, thinnest, tint):
+def shadow_pools(ground, evidence, shadow_like, thinnest, tint, table=None):
     """
     Ground in shadow that the background could not reach.
 
@@ -45,6 +47,9 @@ def shadow_pools(ground, evidence, shadow_like, thinnest, tint):
         divides from the product; what lies under it may be a pale band of its own.
     tint : float
         CIELAB chroma of the backdrop. What is darker and of just its chromaticity is its shadow, however hard, where that is no grey.
+    table : float, optional
+        Row below which there is a table in front of a wall, whose edge is seen. What lies on it alone and runs out of the frame at the side is
+        a shadow also where the lens draws it nearly as narrow as its sharpest edges: a product that stands there rises above the table's edge.
 
     Returns
     -------
@@ -80,9 +85,46 @@ def shadow_pools(ground, evidence, shadow_like, thinnest, tint):
         between = _rim_of_a_pool(inside, ground[window] > 0, *(plane[window] for plane in (ratio, step, shadow_like)))
         if between is None:
             continue
-        if _soft(inside, between, *(plane[window] for plane in (evidence.light, edge, step))) or _softer(evidence, window, between, rest):
+        runs_out = table is not None and y > table and (x == 0 or x + width == labels.shape[1])
+        if _soft(inside, between, *(plane[window] for plane in (evidence.light, edge, step))) or _softer(evidence, window, between, rest, runs_out):
             pools[window] |= inside.view(np.uint8)
     return pools
+
+
+def without_shadow_beside(evidence, ground, product, table):
+    """
+    Ground and product without what lies beside the product, on the table alone, darker and of its chromaticity, and runs out of the frame.
+
+    A product that is cut off at a side stands before the wall there, too, or differs from the table by more than its light.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    ground, product : (h, w) bool
+    table : float
+        Row of the table's edge behind the product.
+
+    Returns
+    -------
+    ground, product : (h, w) bool
+        The same arrays where nothing lies there.
+    """
+    sides = [side for side in (0, -1) if product[:, side].any()]
+    if not sides:
+        return ground, product
+    shade = (evidence.ratio > SHADE[0]) & (evidence.ratio < SHADED) & (evidence.chroma < TINTED)
+    shade[: max(int(np.ceil(table)) + 1, 0)] = False
+    own = np.flatnonzero(np.count_nonzero(product & ~shade, axis=0) > LEAST_OWN)
+    if not len(own):
+        return ground, product
+    beside = np.zeros(product.shape[1], bool)
+    for side in sides:
+        beside[: own[0]] |= side == 0
+        beside[own[-1] + 1 :] |= side == -1
+    given = product & beside
+    if not 0 < np.count_nonzero(given) < MOST_BESIDE * np.count_nonzero(product):
+        return ground, product
+    return ground | given, product & ~given
 
 
 def _rim_of_a_pool(inside, ground, ratio, step, shadow_like):
@@ -101,10 +143,10 @@ def _soft(inside, between, light, edge, step):
     return quantile(edge[between], 0.9) <= abs(median(light[inside])) / NARROWEST_PX and step[between].mean() < SOFT
 
 
-def _softer(evidence, window, between, rest):
-    """Whether a rim (bool, of a window) is wider along its crest than the lens draws an edge, and than the sharpest edges that the product has."""
+def _softer(evidence, window, between, rest, runs_out):
+    """Whether a rim (bool, of a window) is wider along its crest than a lens draws an edge (not asked of what runs out), and than the product's sharpest edges."""
     rim = _widths(evidence, window, between)
-    if len(rim) < FEWEST or (penumbra := quantile(rim, 0.25)) < EDGE_PX:
+    if len(rim) < FEWEST or (penumbra := quantile(rim, 0.25)) < EDGE_PX * (not runs_out):
         return False
     everywhere = (slice(None),) * 2
     own = _widths(evidence, everywhere, rest & evidence.step)

@@ -222,4 +222,5 @@ def _stands_on_its_head(evidence, product, line, last, columns):
     tones = []
     for rows in (slice(max(base - depth, 0), base - 1), slice(base + 3, end)):
         tones.append([float(median(plane[rows, columns].ravel())) for plane in (evidence.light, evidence.a, evidence.b)])
-    return float(np.dot(*tones) / max(np.linalg.norm(tones[0]) * np.linalg.norm(tones[1]), 1e-6)) > ALONG
+    strength, image = np.linalg.norm(tones, axis=1)
+    return image < strength and float(np.dot(*tones) / max(strength * image, 1e-6)) > ALONG  # no ground gives back more than falls on it
