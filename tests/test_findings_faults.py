@@ -257,6 +257,27 @@ def test_an_outline_that_meets_the_frame_cuts_the_product_only_where_it_is_sure(
     assert set(judged(here)["check"]) == found
 
 
+@pytest.mark.parametrize(
+    ("both", "how", "found"),
+    [
+        ((FRONT, ANGLED), {}, set()),  # a handle longer than the set's framing leaves room for
+        ((FRONT,), {}, {"cut_off"}),  # in one view alone it is a slip
+        ((FRONT, ANGLED), {"centre_dev_y": 0.05}, {"cut_off"}),  # and so it is where the camera looked elsewhere
+        ((FRONT, ANGLED), {"scale_dev": 0.08}, {"cut_off"}),  # or came too close
+    ],
+)
+def test_a_product_too_large_for_the_sets_framing_is_not_called_cut_off(frames, both, how, found):
+    here = frames
+    for file in both:
+        here = changed(here, file, touches="top", **({"scale_dev": 0.0, "centre_dev_x": 0.0, "centre_dev_y": 0.0} | how))
+    assert set(judged(here)["check"]) == found
+
+
+def test_a_strap_in_another_state_does_not_turn_the_body(frames):
+    here = changed(frames, FRONT, strap_state="none", roll_deg=1.5)
+    assert set(judged(here)["check"]) == {"strap", "roll"}
+
+
 def test_a_style_whose_pictures_all_stand_far_off_is_told_once(frames):
     style = frames["sku"].isin(["NB-104", "NB-109"]) & (frames["view"] != "detail")
     far = frames.assign(style=np.where(frames["sku"].isin(["NB-104", "NB-109"]), "barrel", frames["style"]))

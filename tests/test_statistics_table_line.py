@@ -56,6 +56,17 @@ def test_what_is_no_line_of_the_room_tells_nothing(how):
     assert line_behind({"a": room(1.0, **how)}, "a") is None
 
 
+def test_the_soft_edge_of_a_shadow_that_is_stronger_does_not_hide_a_line():
+    shown = room(-2.4, row=0.45, wall=190.0, table=215.0)
+    picture = cv2.imdecode(shown["preview"], cv2.IMREAD_GRAYSCALE).astype(float)
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH].astype(float)
+    bent = 0.8 * HEIGHT + 25 * np.cos(x / 90) - y
+    picture -= np.where(shown["mask"] > 0, 0, 90 / (1 + np.exp(bent / 4)))
+    shown["preview"] = cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8))[1].ravel()
+    found, sd, row = line_behind({"a": shown}, "a")
+    assert found == pytest.approx(-2.4, abs=max(3 * sd, 0.05)) and row == pytest.approx(0.45, abs=0.01)
+
+
 @pytest.mark.parametrize("end", [slice(0, 60), slice(420, HEIGHT)])
 def test_a_border_added_to_the_picture_is_no_line_of_the_room(end):
     shown = room(0.0, blur=40.0)

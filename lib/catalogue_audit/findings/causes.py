@@ -49,7 +49,7 @@ OF_THE_PRODUCT = (  # exposure is not: it was compared with the product and view
 EXPLAINS = {
     **dict.fromkeys(IDENTITY, (*OF_THE_PRODUCT, "white_balance")),
     "cut_off": ("scale", "centring", "angle", "roll", "lean", "camera_height"),
-    "strap": ("scale", "centring", "handles", "roll"),
+    "strap": ("scale", "centring", "handles"),  # a roll is told by the body, which no strap turns
     "camera_height": ("lean", "handles", "angle"),
     "lean": ("handles", "camera_height"),
     "focal_length": ("scale",),

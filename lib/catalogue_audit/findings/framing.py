@@ -120,15 +120,29 @@ def _styles_elsewhere(evidence):
 
 
 def cut_off(evidence):
-    """Products that meet the frame where the view's majority does not."""
+    """Products that meet the frame where the view's majority does not, but for those that are larger than the set's framing leaves room for."""
     frames = _surely_seen(evidence.whole_product)
-    frames = frames.loc[frames["outline_confidence"].notna(), ["view", "style", "touches"]]
+    frames = frames[frames["outline_confidence"].notna()]
     touching = frames["touches"].notna()
-    often = usual(frames, touching.astype(float), "mean") > CUT_MAJORITY
-    for frame in evidence.records(frames[touching & ~often]):
+    often = usual(frames[["view", "style"]], touching.astype(float), "mean") > CUT_MAJORITY
+    for frame in evidence.records(frames.loc[touching & ~often & ~_too_large_for_the_rule(evidence, frames), ["touches"]]):
         sides = " and ".join(frame["touches"].split())
         note = (
             f"the product in the {called(frame)} is cut off at the {sides} of the frame: "
             f"photograph it again whole, or crop wider if the original holds it"
         )
         yield finding("cut_off", sentence(note), frame)
+
+
+def _too_large_for_the_rule(evidence, frames):
+    """
+    Pictures whose product is of the size and in the place that the set gives it and runs out at a side in another view as well: a long handle does.
+
+    A camera aimed wrongly or too close puts the rest of the product off its place or size, and hardly twice at one side.
+    """
+    limits = {"scale_dev": tolerances(evidence, "scale", frames), "centre_dev_x": tolerances(evidence, "centring", frames)}
+    limits["centre_dev_y"] = limits["centre_dev_x"]
+    placed = np.logical_and.reduce([frames[column].astype(float).abs().to_numpy() < limit for column, limit in limits.items()])
+    here = frames.loc[placed & frames["touches"].notna().to_numpy(), ["sku", "view", "touches"]]
+    views = here.groupby(["sku", "touches"])["view"].transform("nunique")
+    return (views >= 2).reindex(frames.index, fill_value=False)

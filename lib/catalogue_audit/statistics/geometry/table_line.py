@@ -23,6 +23,7 @@ BORDER = 0.04  # of the frame's height at its upper and lower end, where the lin
 FREE, EACH_SIDE = 0.2, 0.05  # least share of columns that show it; of the width, on either side of the middle third
 COLUMN_PX = 6  # of so many each, steps are averaged before they are looked along: a line climbs less than one pixel in it
 AROUND_LINE_PX = 5
+TRIED, APART_ROWS = 3, 5  # lines that are fitted, for a shadow's soft edge may be the longest; and half pixels between them
 LEAST_STEP, CRISP_PX, ON_LINE = 1.5, 0.3, 0.6  # code values a px; scatter about the line; share of its columns within three of these
 BENT = 0.03  # px a px, of either side beside the whole: two edges that only seem to continue each other
 LEAST_COUNTED = 0.3  # code values a px, of a column's step
@@ -93,8 +94,7 @@ def line_behind(sketches, file):
     step[1:-1] = (smooth[2:] - smooth[:-2]) / 2
     border = max(3, round(BORDER * len(grey)))
     free[:border] = free[-border:] = 0
-    likely = _likeliest(step * free, free)
-    line = None if likely is None else _fitted(step, free, *likely)
+    line = next((line for likely in _likeliest(step * free, free) if (line := _fitted(step, free, *likely)) is not None), None)
     return None if line is None or _is_a_border(grey, mask, line) else line
 
 
@@ -106,7 +106,7 @@ def _is_a_border(grey, mask, line):
 
 
 def _likeliest(step, free):
-    """Slope (px a px), row at the frame's middle and sign of the step of the line along which steps agree most; None where none is free on both sides."""
+    """Slope (px a px), row at the frame's middle and sign of the step of lines along which steps agree most, the likeliest first, free on both sides."""
     limit = 4 * float(np.median(np.abs(step[free > 0]))) + 1.0 if free.any() else 1.0
     planes = cv2.merge([np.clip(step / limit, -1, 1), free.astype(np.float32)])
     planes = cv2.resize(planes, (max(round(step.shape[1] / COLUMN_PX), 3), max(round(step.shape[0] / 2), 1)), interpolation=cv2.INTER_AREA)
@@ -119,8 +119,12 @@ def _likeliest(step, free):
     total, columns, left, right = np.moveaxis(np.stack(along).reshape(len(slopes) * tall, -1) @ sums.reshape(-1, 4), 1, 0)
     both = (columns > FREE * wide) & (np.minimum(left, right) > EACH_SIDE * wide)
     score = np.where(both, np.abs(total) / np.maximum(columns, 1.0), 0.0)
-    best = int(score.argmax())
-    return (float(slopes[best // tall]), 2.0 * (best % tall) + 0.5, float(np.sign(total[best]))) if score[best] > 0 else None
+    for _ in range(TRIED):
+        best = int(score.argmax())
+        if not score[best] > 0:
+            return
+        yield float(slopes[best // tall]), 2.0 * (best % tall) + 0.5, float(np.sign(total[best]))
+        score.reshape(len(slopes), tall)[:, max(best % tall - APART_ROWS, 0) : best % tall + APART_ROWS + 1] = 0.0
 
 
 def _fitted(step, free, slope, middle, sign):
