@@ -494,6 +494,15 @@ def test_no_gain_is_promised_where_the_corrections_give_none(frames, finals):
     assert "gains" not in only(judged(changed(finals, FRONT, **warm), stage="finals"), "white_balance")["note"]
 
 
+def test_a_photograph_that_was_delivered_twice_shows_its_strap_once(frames):
+    odd = changed(frames, FRONT, strap_state="none", duplicate_group=1)
+    copy = odd[odd["file"] == FRONT].assign(file="NB-104_front_2.jpg", position=2)
+    told = judged(pd.concat([odd, copy]).sort_values("file", ignore_index=True))
+    assert told.loc[told["check"] == "strap", "file"].tolist() == [FRONT]
+    apart = judged(pd.concat([odd, copy.assign(duplicate_group=2)]).sort_values("file", ignore_index=True))
+    assert apart.loc[apart["check"] == "strap", "file"].tolist() == [FRONT, "NB-104_front_2.jpg"]  # two photographs, and both to be taken again
+
+
 @pytest.mark.parametrize(("likely", "found"), [("front", 1), (None, 0)])
 def test_front_and_back_under_each_others_names_still_say_how_the_strap_lies(frames, likely, found):
     """The turned view shows it held up, both others beside the bag; of pictures of another product they would say nothing."""

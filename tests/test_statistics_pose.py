@@ -127,6 +127,7 @@ def test_a_product_that_is_small_in_all_views_is_no_other_way_of_working():
 
 
 WIDE_ARCH = {"arch_height": 0.9, "arch_span": 0.88, "arch_bands": 1, "arch_thickness": 0.02}
+CUT_OFF = {"arch_height": 0.42, "arch_span": 0.7, "arch_bands": 1, "arch_thickness": 0.057, "arch_valley": 1.0}  # two legs that the frame cuts
 SLANTING_ARCH = {"arch_height": 0.23, "arch_span": 0.7, "arch_bands": 1, "arch_thickness": 0.012, "arch_slant": 0.23}
 
 
@@ -151,6 +152,9 @@ SLANTING_ARCH = {"arch_height": 0.23, "arch_span": 0.7, "arch_bands": 1, "arch_t
         (WIDE_ARCH | {"arch_span": 0.75, "arch_valley": 0.2}, {"view": "three_quarter"}, "none"),  # two of them, seen from the side
         (WIDE_ARCH | {"arch_span": 0.75}, {"view": "three_quarter", "shape": Shape(height=0.9, span=0.5)}, "none"),
         (WIDE_ARCH | {"arch_span": 0.75}, {"view": "three_quarter", "shape": Shape(height=0.2, span=0.5)}, "held_up"),
+        (CUT_OFF, {"view": "three_quarter", "shape": Shape(height=0.34, span=0.3, held=True)}, "held_up"),
+        (CUT_OFF | {"arch_valley": 0.0}, {"view": "three_quarter", "shape": Shape(height=0.34, span=0.3, held=True)}, "none"),  # its crown is seen: the handle's
+        (CUT_OFF, {"view": "three_quarter", "shape": Shape(height=0.34, span=0.5, held=True)}, "none"),  # handles, one behind the other
         (WIDE_ARCH | {"arch_thickness": 0.09}, {}, "none"),
         (WIDE_ARCH | {"arch_thickness": 0.09}, {"view": "three_quarter", "shape": Shape(height=0.9, span=0.9, held=True)}, "held_up"),
         ({"beside_right": 0.01, "beside_begins": 0.2}, {}, "none"),  # a wrist strap
@@ -163,10 +167,12 @@ SLANTING_ARCH = {"arch_height": 0.23, "arch_span": 0.7, "arch_bands": 1, "arch_t
         ({"ribbon": 0.5, "ribbon_by_chance": 0.2}, {}, "front"),
         ({"ribbon": 0.5, "ribbon_by_chance": 0.3}, {}, "none"),
         ({"ribbon": 0.5, "ribbon_by_chance": 0.3, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
-        ({"curve": 1.5}, {"has_strap": True}, "none"),
-        ({"curve": 1.7}, {"has_strap": True}, "front"),
-        ({"curve": 1.25}, {"has_strap": True, "view": "three_quarter"}, "front"),
-        ({"curve": 1.9}, {"has_strap": False}, "none"),
+        ({"curve": 1.5, "contrast": 0.6}, {"has_strap": True}, "none"),
+        ({"curve": 1.7, "contrast": 0.6}, {"has_strap": True}, "front"),
+        ({"curve": 1.7, "contrast": 0.3}, {"has_strap": True, "view": "back"}, "none"),  # a panel's edge
+        ({"curve": 1.25, "contrast": 0.4}, {"has_strap": True, "view": "three_quarter"}, "front"),
+        ({"curve": 1.25, "contrast": 0.2}, {"has_strap": True, "view": "three_quarter"}, "none"),
+        ({"curve": 1.9, "contrast": 0.6}, {"has_strap": False}, "none"),
         ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {"has_strap": True}, "behind"),
         ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {}, "none"),
         ({"curve": 1.2, "stub_left": 0.11, "stub_right": 0.12}, {"has_strap": True, "rings": 0.10}, "none"),
@@ -235,6 +241,22 @@ def test_an_arch_that_only_a_limit_parts_from_the_colourways_is_the_same_handle(
     assert _straps([handle, taller, handle, handle], views, skus, ["bucket"] * 4) == ["none", state, "none", "none"]
     held = taller | {"arch_height": 0.8}
     assert _straps([held, held, handle, handle], views, skus, ["bucket"] * 4) == ["held_up", "held_up", "none", "none"]
+
+
+@pytest.mark.parametrize(("height", "span", "state"), [(0.38, 0.67, "held_up"), (0.30, 0.67, "none"), (0.38, 0.5, "none")])
+def test_an_arch_that_only_a_limit_parts_from_the_one_that_front_and_back_show_is_the_same(height, span, state):
+    """A bucket's handle that stands 0.42 of its height above it may be taken for a strap; then it is none that the turned view lacks."""
+    arch = WIDE_ARCH | {"arch_height": 0.42, "arch_span": 0.84}
+    turned = WIDE_ARCH | {"arch_height": height, "arch_span": span}
+    assert _straps([arch, arch, turned], ["front", "back", "three_quarter"], ["A"] * 3) == ["held_up", "held_up", state]
+
+
+@pytest.mark.parametrize(("ribbon", "state"), [(0.57, "front"), (0.2, "behind")])
+def test_a_ribbon_that_is_seen_across_hangs_in_front_however_little_its_edges_stand_out(ribbon, state):
+    """Contrast of 0.46 beside 0.9 in both colourways: a strap over a coarse grain, or the edge of a flap."""
+    clear = {"curve": 3.0, "contrast": 0.9, "stub_left": 0.17, "stub_right": 0.17}
+    faint = clear | {"curve": 2.2, "contrast": 0.46, "ribbon": ribbon, "ribbon_by_chance": 0.19}
+    assert _straps([clear, clear, faint], ["front"] * 3, ["A", "B", "C"], ["satchel"] * 3) == ["front", "front", state]
 
 
 def test_a_flap_that_curves_alike_in_both_colourways_is_a_strap_in_neither():

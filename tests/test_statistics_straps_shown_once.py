@@ -101,6 +101,12 @@ def test_a_strap_beside_the_bag_in_several_views_is_as_it_should_be():
     assert as_other_views(frames) == {"a", "b"}
 
 
+def test_a_strap_across_both_pictures_of_a_face_is_as_it_should_be():
+    states = ["front", "none", "front", "front", "front", "none"]
+    frames = pd.DataFrame({"file": list("abcdef"), "sku": ["A"] * 3 + ["B"] * 3, "view": VIEWS * 2, "strap_state": states})
+    assert as_other_views(frames) == {"a", "c"}  # what the back shows says nothing of the face
+
+
 def _states(**products):
     """Whole products of two colourways a style, with the states of front, back and turned view; None: no such picture."""
     rows = [

@@ -168,10 +168,14 @@ def lean(evidence):
 
 def _without_copies(frames, *columns):
     """Some columns of frames, file, view and style with them, without further straight-on pictures of one photograph: delivered twice, it leans once."""
+    return frames[["file", "view", "style", *columns]][~(_copies(frames) & frames["view"].isin(STRAIGHT_ON))]
+
+
+def _copies(frames):
+    """Whether each is a further picture of a photograph that is there under the same product and view."""
     numbered = frames[["duplicate_group", "sku", "view"]].assign(position=pd.to_numeric(frames["position"], errors="coerce").fillna(0.0))
     numbered = numbered.sort_values("position", kind="stable")
-    copies = frames["duplicate_group"].notna() & frames["view"].isin(STRAIGHT_ON) & numbered.duplicated(["duplicate_group", "sku", "view"]).reindex(frames.index)
-    return frames[["file", "view", "style", *columns]][~copies]
+    return frames["duplicate_group"].notna() & numbered.duplicated(["duplicate_group", "sku", "view"]).reindex(frames.index)
 
 
 def _lean_cases(evidence):
@@ -292,7 +296,7 @@ def strap(evidence):
     frames = frames[frames["strap_state"].notna()]
     of_their_own = _under_their_views(frames, evidence.misfiled)
     all_round, alike = as_other_views(of_their_own), as_its_product(of_their_own)
-    frames = frames[~frames["file"].isin(misfiled)]  # of another product or view
+    frames = frames[~frames["file"].isin(misfiled) & ~_copies(frames)]  # of another product or view; delivered twice
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]

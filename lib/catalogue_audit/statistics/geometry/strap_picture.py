@@ -13,6 +13,7 @@ THIN, OVER_SPAN = 0.4, 0.6  # of `BESIDE`, enough of a thin strap that passes ab
 HELD_HEIGHT = 0.4  # of the body's height; a strap at full length rises farther, a belt lies lower
 HELD_SPAN = {False: 0.72, True: 0.67}  # of the body's width, square and turned: a strap is fastened at its sides, handles stand 0.3 to 0.6 apart
 NO_CROWN, CUT_SPAN = 0.9, 0.8  # of its height, over the middle of which nothing stands, and of the body's width: of a strap whose crown lies beyond the frame
+FARTHER = 0.3  # of the body's width, by which legs without a crown stand farther apart than the product's handle; of 246 handles on turned bodies one stands farther than 0.25 beyond its straight-on width
 HANDLE_SPAN = 0.62  # of the body's width; where a product's straight-on pictures show no wider arch, it has handles
 RIBBON, SLIM = 0.048, 13.0  # of the body's width, and times its thickness, how high it rises; handles that take the weight are thicker, or closer together
 LEVEL, SLANTING = 0.12, 0.17  # of its height: how unlike the halves of an arch are; two handles seen from the side reach 0.2, but are thicker
@@ -21,6 +22,7 @@ TWO_CROWNS = 0.06  # of its height; so deep is no dip in one arch
 FALLEN = 0.12  # of the body's height, that legs beside it pass on both sides: only straps fallen to the ground pass more than 0.06
 HOLLOW = 0.05  # of the body's height, by which a hobo's upper edge hangs between the ends of its handle
 CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
+LEAST_CLEAR = {False: 0.45, True: 0.28}  # contrast of that curve, square and turned, where the product has a strap; of 138 straps in front two lie below, one of them a ribbon: there the ratio is of two edges that are hardly seen
 LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
 CLEAR_CONTRAST = 0.45, 0.6, 0.82  # of that curve, where nothing else says that the product has a strap: between rings, on a back without, on a face without; flaps reach 0.8
 RIBBON_ACROSS, LEAST_CHANCE = 0.35, 0.12  # of a ribbon along that curve, and least of what a body gives by chance: straps in front reach 0.3 to 0.9, made bags without 0.3
@@ -105,7 +107,7 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
     hangs = attached(evidence, turned, rings, sure)
     if hangs and shape.fallen:
         return None  # where the ground between strap and body is lost in shade
-    return "behind" if has_strap and hangs else "none"
+    return "behind" if has_strap and hangs and view != "back" else "none"  # a strap behind the product would be seen across its back
 
 
 def lies_apart(evidence):
@@ -121,11 +123,13 @@ def fallen(evidence):
 def held_up(evidence, turned, shape=Shape()):
     """Whether a thin level arch stands over the body's whole width, that is no handle of the product's; in a turned view a broad ribbon shows its face."""
     tall, span = evidence["arch_height"], evidence["arch_span"]
-    if tall <= HELD_HEIGHT or span <= HELD_SPAN[turned] or _is_the_handle(tall, shape.span, HANDLE_SPAN, shape):
+    no_crown = evidence["arch_valley"] > NO_CROWN  # beyond the frame: how tall it is, and whether as tall as the handle, is not seen
+    farther = turned and no_crown and shape.span is not None and span > shape.span + FARTHER
+    if tall <= HELD_HEIGHT or span <= HELD_SPAN[turned] or (_is_the_handle(tall, shape.span, HANDLE_SPAN, shape) and not farther):
         return False
     if turned and shape.held:
         return True
-    cut = evidence["arch_valley"] > NO_CROWN and span > CUT_SPAN  # the frame cuts the crown off two legs that stand at the body's sides
+    cut = no_crown and span > CUT_SPAN  # of two legs that stand at the body's sides
     slim = evidence["arch_thickness"] < RIBBON or evidence["arch_slimness"] > SLIM  # a strap may be broad beside a small body
     return slim and evidence["arch_slant"] < LEVEL and (cut or evidence["arch_valley"] < TWO_CROWNS)
 
@@ -170,7 +174,8 @@ def hangs_across(evidence, has_strap, view, front_without=False):
     if ribbon_across(evidence, fastened) or (shows_a_turn(view) and ribbon_across_the_face(evidence)):
         return True
     if has_strap:
-        return evidence["curve"] > (LIKELY_CURVE if shows_a_turn(view) else CURVE)
+        turned = shows_a_turn(view)
+        return evidence["curve"] > (LIKELY_CURVE if turned else CURVE) and evidence["contrast"] > LEAST_CLEAR[turned]
     between_rings, back, face = CLEAR_CONTRAST
     clear = between_rings if fastened and not front_without else back if view == "back" or fastened else face
     patterned = not fastened and evidence["curve"] < PATTERN_CURVE and evidence["ribbon"] < PATTERN_RIBBON * evidence["ribbon_by_chance"]

@@ -7,7 +7,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_picture import ARCH, HOLLOW, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
+from catalogue_audit.statistics.geometry.strap_picture import ARCH, HELD_SPAN, HOLLOW, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
 from catalogue_audit.statistics.styles import shapes_of, style_families
 
 NO_STRAP = ("none", "no", "without", "false", "0")
@@ -122,7 +122,8 @@ def _as_most_alike(states, shown, supplied):
     Give a picture whose strap only a limit parts from pictures of the product and its colourways that show the same the state that most of these have.
 
     An arch as tall, and in straight-on pictures as wide, is the same handle, or the same strap, in all of them; so is a curve across the same view
-    that is hardly clearer than its colourways' where no ribbon is seen: a flap's edge. Of as many on either side, no strap is told.
+    that is hardly clearer than its colourways' where no ribbon is seen: a flap's edge. Of as many on either side, no strap is told. An arch nearly wide
+    enough is held up as those of its height are, where they and it are more than those that show it otherwise.
     Products whose strap is ``supplied`` (SKU to whether they have one) are told by that.
     """
     found, skus, views, of_shape, decided = shown.found, shown.skus, shown.views, {}, {}
@@ -130,10 +131,15 @@ def _as_most_alike(states, shown, supplied):
         if skus[row] and skus[row] not in supplied:
             of_shape.setdefault(shown.shapes[row], []).append(row)
     for row, mine in found.items():
-        if skus[row] in supplied:
+        if skus[row] in supplied or states[row] is None:
             continue
+        turned, straight = bool(shows_a_turn(views[row])), views[row] in STRAIGHT_ON
+        same_arch = [other for other in of_shape.get(shown.shapes[row], ()) if _same_arch(mine, found[other], straight)]
         if states[row] == "held_up":
-            alike = [other for other in of_shape.get(shown.shapes[row], ()) if _same_arch(mine, found[other], views[row] in STRAIGHT_ON)]
+            alike = same_arch
+        elif (turned or straight) and mine["arch_height"] > ARCH and mine["arch_span"] > HELD_SPAN[turned] - WIDER and _mostly_held_up(states, same_arch, row):
+            decided[row] = "held_up"
+            continue
         elif states[row] == "front" and row in shown.square and not ribbon_across(mine, min(mine["stub_left"], mine["stub_right"]) > RING):
             alike = [other for other in of_shape.get(shown.shapes[row], ()) if views[other] == views[row] and _as_clear(mine, found[other])]
         else:
@@ -144,6 +150,12 @@ def _as_most_alike(states, shown, supplied):
             decided[row] = max(sorted(set(others)), key=others.count)
     for row, state in decided.items():
         states[row] = state
+
+
+def _mostly_held_up(states, same_arch, row):
+    """Whether most pictures of the same arch, this one among them, show it held up."""
+    told = [states[other] for other in same_arch if other != row and states[other] is not None]
+    return 2 * told.count("held_up") > len(told) + 1
 
 
 def _same_arch(mine, other, straight):
@@ -177,7 +189,8 @@ def _by_contrast(states, shown):
         of_product.setdefault(skus[row], []).append(row)
     for row in fastened:
         kin = of_style[styles[row], views[row]], of_product[skus[row]]
-        states[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
+        if not ribbon_across(found[row]):  # which a strap alone shows, however little its edges stand out of the body's grain
+            states[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
 
 
 def _behind_the_product(states, skus, views, styles):

@@ -101,8 +101,9 @@ def _clearer_than_the_face(row, face):
 
 def as_other_views(frames):
     """
-    Pictures whose strap lies outside the body, as another view of the same product shows it too.
+    Pictures whose strap lies outside the body, or across its face, as another view of the same product shows it too.
 
+    Both pictures of a face are not laid wrong alike.
     Not where the products of which other views show it, five or more, mostly do not show it in this view: then it is laid so on purpose.
 
     Parameters
@@ -116,9 +117,10 @@ def as_other_views(frames):
         Files.
     """
     found = set()
-    for state in CHANGES_OUTLINE:
-        shown = frames[(frames["strap_state"] == state) & frames["sku"].notna()]
-        for view, group in frames.groupby("view"):
+    for state in (*CHANGES_OUTLINE, "front"):
+        seen = frames[frames["view"] != "back"] if state == "front" else frames
+        shown = seen[(seen["strap_state"] == state) & seen["sku"].notna()]
+        for view, group in seen.groupby("view"):
             alike = group[group["sku"].isin(shown.loc[shown["view"] != view, "sku"])]
             with_it = alike["strap_state"] == state
             if len(alike) < FEWEST_OF_A_VIEW or with_it.mean() > 1 - MAJORITY:
