@@ -34,6 +34,16 @@ def test_white_light_mirrored_in_a_slanting_view_is_no_wrong_colour_and_in_a_bac
     assert (off[turned] < 2.0) == (turned == "three_quarter")
 
 
+@pytest.mark.parametrize("deeper", [False, True])
+def test_a_back_that_mirrors_less_than_lacquer_in_the_other_views_is_no_wrong_colour(deeper):
+    """Green lacquer that mirrors 0.03 of the lamps in front and side; a back made deeper in colour and left as light is wrong all the same."""
+    own = (32.0, -20.0, 7.0)
+    shining = _with_white(own, 0.03)
+    back = (shining[0], 1.5 * own[1], 1.5 * own[2]) if deeper else own
+    off = _off({view: [(*(back if view == "back" else shining), 0.95)] for view in VIEWS})
+    assert (off["back"] > 2.0) == deeper
+
+
 def test_a_cast_in_a_slanting_view_stays_one():
     own = (60.0, 5.0, 25.0)
     cast = tuple(lab_from_linear(linear_from_lab(own) * (1.12, 1.0, 1.12)))

@@ -13,7 +13,7 @@ ROOM = 1.5  # a colour answers for so many times its own share in the other view
 SHOWN = 0.03  # share from which it answers for all: a gusset is a strip of a front and all of a side
 SHADE, APART = (0.5, 1.5), 4.0  # of the main colour's chroma, as mirrored and bounced light leave it; CIEDE2000 off that, from which it is a material of its own
 MIRRORED, MOST_MIRRORED, STEPS = 0.04, 0.5, 8  # of the light, by any smooth surface (Fresnel's equations); of what is seen, at most; steps in which it is tried
-DOUBTED = 2.0  # CIEDE2000 from which a slanting view is asked whether mirrored light explains it
+DOUBTED = 2.0  # CIEDE2000 from which a view is asked whether mirrored light explains it
 NEARER = 0.5  # share of a view by which it is judged: what only one view shows is no wrong colour, and gains move all
 GREY = LIGHTNESS, 0.0, 0.0  # CIELAB
 SATURATED = 10.0  # CIELAB chroma, from which a view's loss of chroma can be seen
@@ -79,9 +79,9 @@ def product_colour_deviation(frames, sketches, gains, own=None):
             shown_by = [one for one in witnesses if one is not None]
             off = [min(_distance(way[k], way[j]) for way in ways) for j in compared]
             off = sorted(off + [_distance(colours[k], other) for other in shown_by])
-            if slanting[k] and len(views) > 1 and off[(len(off) - 1) // 2] > DOUBTED:
+            if len(views) > 1 and off[(len(off) - 1) // 2] > DOUBTED:
                 seen, *lights = (product_palette(sketches, files[j])[:, 0] for j in [k, *compared])
-                plain = [min(_distance(one, colours[j]) for one in _less_mirrored(colours[k], seen, light[0])) for j, light in zip(compared, lights, strict=True)]
+                plain = [min(_distance(one, colours[j]) for one in _less_mirrored(colours[k], seen, light[0], slanting[k])) for j, light in zip(compared, lights, strict=True)]
                 off = sorted(plain + [_distance(colours[k], other) for other in shown_by])
             if len(views) > 1:
                 result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
@@ -166,12 +166,13 @@ def _usual_factor(own, middle):
     return float(np.exp(np.median(np.log(chroma[seen] / usual[seen])) * seen.sum() / (seen.sum() + WORTH)))
 
 
-def _less_mirrored(colours, lightness, plain):
+def _less_mirrored(colours, lightness, plain, slanting):
     """
     A palette at one lightness without what it mirrors more, or with what it mirrors less, than another view: a list of (k, 4).
 
     A view that turns to the lamps, or from them, shows its own colours with white light added or wanting, the more so the darker they are,
-    and is lighter or darker by as much.
+    and is lighter or darker by as much. One that faces the camera may want white light that lacquer in other views mirrors; more of it is
+    haze, which is no property of the product.
 
     Parameters
     ----------
@@ -180,10 +181,12 @@ def _less_mirrored(colours, lightness, plain):
         CIELAB L* that they are seen with.
     plain : float
         L* of the largest colour in the other view.
+    slanting : bool
+        The view does not face the camera.
     """
     linear, white = linear_from_lab(colours[:, :3]), linear_from_lab((LIGHTNESS, 0.0, 0.0))
     light, other = (np.maximum(((one + 16) / 116) ** 3, 1e-4) for one in (lightness, plain))
-    added = np.clip(light[0] - other, -MIRRORED, MIRRORED)
+    added = np.clip(light[0] - other, -MIRRORED, MIRRORED if slanting else 0.0)
     result = []
     for part in np.linspace(0.0, 1.0, STEPS + 1):
         share = np.clip(part * added / light, -MOST_MIRRORED, MOST_MIRRORED)[:, None]
