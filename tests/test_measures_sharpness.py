@@ -11,7 +11,7 @@ from catalogue_audit.measures.surface.motion import motion_of
 from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
 from catalogue_audit.measures.surface.sharpness import sharpness_facts
-from catalogue_audit.measures.surface.smear import find_smear, without_glints
+from catalogue_audit.measures.surface.smear import Dip, _is_everywhere, find_smear, without_glints
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, to_code, to_linear, working_mask
 
 # 10-90 % rise of an edge blurred by a Gaussian, in units of sigma: 2 * 1.28155 (normal quantile),
@@ -181,6 +181,21 @@ def test_no_smear_is_seen_in_what_is_sharp_out_of_focus_or_woven():
         assert _smear_of(code) is None
 
 
+@pytest.mark.parametrize("length", [0, 20])
+def test_a_bright_bar_along_which_nothing_changes_is_no_smear_beside_what_does(length):
+    """A smear takes structure from all of a picture; tiles of ribs that run along it want it by nature, tiles of grain beside them do not."""
+    rng = np.random.default_rng(9)
+    code = np.full((900, 900), 110.0)
+    code[550:] += 40 * cv2.GaussianBlur(rng.standard_normal((350, 900)), (0, 0), 0.9)
+    ribs = np.repeat(rng.standard_normal((200, 1)), 900, axis=1)
+    code[350:550] = 130 + 90 * np.clip(ribs + 0.3 * np.roll(ribs, 3, axis=0), -1, 1)
+    code = np.repeat(code[..., None], 3, axis=2).astype(np.float32)
+    code = (_moved(code, length, 0) if length else code) + rng.normal(0, 1, (900, 900, 1))
+    picture = picture_of(rounded_code(np.clip(code, 0, 255)))
+    outline = outline_of(np.ones(picture.working.shape[:2], bool))
+    assert _is_everywhere(picture, outline, Dip(20.0, 0.0, 9.0, (3.0, 3.0))) == bool(length)
+
+
 def test_edges_that_stayed_sharp_speak_against_a_smear():
     """Along 0 degrees every edge within 40 degrees is widened by a smear; those across may be sharp."""
     picture = picture_of(rounded_code(_moved(_grain(), 12, 0)))
@@ -286,6 +301,18 @@ def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply
     assert ("blur_px" in facts) == soft
     if soft:
         assert 0.7 * sigma < facts["blur_px"] < 1.1 * sigma
+
+
+@pytest.mark.parametrize(("sigma", "beyond"), [(1.3, False), (2.7, True)])
+def test_grain_that_is_rounded_itself_is_no_blur_beyond_doubt(sigma, beyond):
+    """Sharp grain without a clear edge is up to 1.6 px wide by nature: beside edges of 0.5 px it is no proof, the same out of focus is."""
+    rng = np.random.default_rng(5)
+    code = np.full((600, 600), 110.0)
+    for x, y in np.argwhere(np.ones((53, 53))) * 11 + 8 + rng.integers(-1, 2, (53 * 53, 2)):
+        cv2.circle(code, (int(x), int(y)), 4, 150.0, -1)
+    code = _blurred(np.repeat(code.astype(np.float32)[..., None], 3, axis=2), sigma) + rng.normal(0, 0.6, (600, 600, 1))
+    facts = _facts(code, np.ones((600, 600)))
+    assert (np.log(facts["blur_px"] / 0.5) > 3 * facts["blur_sd_px"] / facts["blur_px"]) == beyond
 
 
 @pytest.mark.parametrize(("blurred_too", "soft"), [(False, False), (True, True)])

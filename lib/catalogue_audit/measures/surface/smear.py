@@ -40,6 +40,8 @@ HALVED = 1.2  # times as deep a dip at half the length says that the other is it
 DEPTH, HEIGHT, LOST = 4.5, 0.009, (2.0, 1.5)
 REPEATS = 0.5  # dips of photographs and drawn pictures that are smeared have -4 to 0 at half their length
 BORNE_OUT = 3.6  # ... and a dip may be less deep where the edges that it crosses are wide
+EVERYWHERE, SHARE = 0.57, 0.25  # ... and of all tiles this share at most loses less: of smeared pictures this share lost 0.8 to 3.6 at most (measured)
+OVER_NOISE = 1.5  # of the logarithm of power, beyond the least of all tiles: noise came after the smear, and is alike in all directions
 TAKEN = 0.8  # lost beyond, at least, of a long smear that the edges alone tell; a lens out of focus leaves up to 0.7 (measured)
 CROSSED, SHARP = 40.0, 1.0  # degrees from a smear's direction, and px: a smear of 5 px widens edges so near to more than 1.1 px
 MUCH, LITTLE, BEYOND_DOUBT = 0.75, 0.1, 10.0  # clear edges that a smear has to have widened; fewer where the dip is not beyond doubt
@@ -96,7 +98,7 @@ def find_smear(picture, outline, edges):
     if all(spares_edges(edges, angle, MUCH) for angle in range(0, 180, 15)):
         return None
     dips = _dips(_log_spectrum(picture, outline))
-    return next((dip for dip in dips if _is_smear(dip, *_crossed(edges, dip.angle))), None)
+    return next((dip for dip in dips if _is_smear(dip, *_crossed(edges, dip.angle)) and _is_everywhere(picture, outline, dip)), None)
 
 
 def takes_structure(picture, outline, length, angle):
@@ -152,6 +154,22 @@ def _is_smear(dip, crossed, sharp):
     return clear and lost and not _is_spared(crossed, sharp, MUCH if dip.depth > BEYOND_DOUBT else LITTLE)
 
 
+def _is_everywhere(picture, outline, dip):
+    """
+    Whether a smear took structure from nearly all of the product, as it moves all of a picture alike.
+
+    The tiles with most structure may all lie on one bright bar or one row of stripes, which leaves little along it by nature. Where the
+    product goes on beyond both sides, as in a detail, an outline may hold one of its materials only, and the whole frame is asked.
+    """
+    outline = outline._replace(box=None) if {"left", "right"} <= set(outline.touches) else outline
+    bounds = [bound / dip.length for bound in BANDS[1]]
+    row = round(dip.angle * ANGLES / 180) % ANGLES
+    along, across = np.array([_along_and_across(_by_direction(spectrum), row, *bounds) for spectrum in _log_spectra(picture, outline, None)]).T
+    most = np.maximum(along, across)
+    tells = most > most.min() + OVER_NOISE
+    return bool(tells.sum() < FEWEST_TILES or np.quantile((across - along)[tells], SHARE) > EVERYWHERE)
+
+
 def _dips(spectrum):
     """
     The deepest dips of the cepstrum of a mean logarithm of power that are as deep and high as any smear's, deepest first.
@@ -175,6 +193,14 @@ def _dips(spectrum):
 
 def _log_spectrum(picture, outline):
     """Mean logarithm of the power spectra of tiles within the product, (T, T // 2 + 1); None with too few."""
+    total, seen = 0.0, 0
+    for spectrum in _log_spectra(picture, outline, MOST_PIXELS):
+        total, seen = total + spectrum, seen + 1
+    return total / seen if seen else None
+
+
+def _log_spectra(picture, outline, most):
+    """Logarithms of the power spectra of tiles within the product, (T, T // 2 + 1) each: of as many pixels at ``most``, of all where that is None."""
     height, width = picture.encoded.shape[:2]
     mask = outline.mask.view(np.uint8) if outline.box is not None else np.ones(picture.working.shape[:2], np.uint8)
     mask = np.ascontiguousarray(mask[::2, ::2])
@@ -183,11 +209,10 @@ def _log_spectrum(picture, outline):
     left, top, wide, high = (int(value * width / mask.shape[1]) for value in cv2.boundingRect(mask))
     side = LARGE_TILE if min(wide, high) >= LARGE else TILE
     if min(height, width) < side + 2:
-        return None
-    places = _tiles(picture, mask, (left, top, wide, high), side)
+        return
+    places = _tiles(picture, mask, (left, top, wide, high), side, None if most is None else most // side**2)
     if len(places) < FEWEST_TILES:
-        return None
-    total, seen = np.zeros((side, side // 2 + 1), np.float32), 0
+        return
     for x, y in places:
         grey = cv2.cvtColor(picture.encoded[y - 1 : y + side + 1, x - 1 : x + side + 1], cv2.COLOR_RGB2GRAY)
         fine = cv2.Laplacian(cv2.LUT(grey, _LIGHT), cv2.CV_32F, ksize=1)[1:-1, 1:-1]
@@ -196,9 +221,7 @@ def _log_spectrum(picture, outline):
         power = _power(cv2.multiply(cv2.copyTo(fine, inside), _window(side)))
         floor = FLOOR * float(power.mean())
         if floor > 0:
-            total += cv2.log(power + floor)
-            seen += 1
-    return total / seen if seen else None
+            yield cv2.log(power + floor)
 
 
 def _power(tile):
@@ -213,8 +236,8 @@ def _power(tile):
     return power
 
 
-def _tiles(picture, mask, box, side):
-    """Places (x, y; full-resolution px) of the tiles with most structure, half a tile apart, most of whose pixels are product."""
+def _tiles(picture, mask, box, side, most):
+    """Places (x, y; full-resolution px) of the tiles (all of them, or ``most``) with most structure, half a tile apart, most of whose pixels are product."""
     height, width = picture.encoded.shape[:2]
     grey = np.ascontiguousarray(picture.grey[::THINNED, ::THINNED])
     inner = of_size(mask, grey.shape)[1:, 1:]
@@ -229,7 +252,7 @@ def _tiles(picture, mask, box, side):
     )
     area, strength = (total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left] for total in sums)
     good = np.flatnonzero((area >= FILLED * (right - left) * (bottom - top)) & (strength > 0))
-    good = good[np.argsort(-strength[good].astype(np.int64), kind="stable")][: MOST_PIXELS // side**2]
+    good = good[np.argsort(-strength[good].astype(np.int64), kind="stable")][:most]
     return list(zip(x[good].tolist(), y[good].tolist(), strict=True))
 
 
@@ -299,9 +322,14 @@ def _shortest(height, row, column, radius):
 
 def _lost(power, row, low, high):
     """By how much the logarithm of the power is less along a direction than across it, between two frequencies (cycles a pixel)."""
+    along, across = _along_and_across(power, row, low, high)
+    return float(across - along)
+
+
+def _along_and_across(power, row, low, high):
+    """Mean logarithm of the power along a direction, and across it, between two frequencies (cycles a pixel)."""
     side = 2 * power.shape[1]
     first = max(round(side * min(low, FINEST[0])), 2)
     last = max(min(round(side * high), round(side * FINEST[1])), first + 2)
     sectors = np.arange(-round(BESIDE * ANGLES / 180), round(BESIDE * ANGLES / 180) + 1) + row
-    along, across = (power[(sectors + turn) % ANGLES, first : last + 1].mean() for turn in (0, ANGLES // 2))
-    return float(across - along)
+    return tuple(power[(sectors + turn) % ANGLES, first : last + 1].mean() for turn in (0, ANGLES // 2))
