@@ -25,7 +25,7 @@ SHARPEST = 0.25
 FLAT_BELOW = 0.995  # flatness of a lens out of focus; noise and shading leave Gaussian edges at 0.995 to 1.015 (measured)
 FLATTENED = 3.0  # power of the flatness that brings the matched width of a disc to its standard deviation (measured)
 # Standard uncertainty: of a smear's length (px), of the width, of the logarithm of the edges' spread, of the width over the root of the edges' number,
-# of what a flat top took off, px, and of the width by the steepest places. Measured on photographs blurred by known amounts, it covers what their subjects, tone
+# of what a flat top took off, px, and of the width by steepest places. Measured on photographs blurred by known amounts, it covers what their subjects, tone
 # curves and sharpening do to the edges. Sharp grain and prints without a clear edge are 0.4 to 1.6 px wide by their steepest places, as no cloth is drawn
 # by its lens alone: that scatter (of 14 details of seven makes) is the last one's.
 UNSURE = {"length": 0.7, "width": 0.04, "spread": 0.5, "number": 0.3, "flat": 0.5, "px": 0.03, "steep": 0.36}

@@ -81,7 +81,8 @@ def product_colour_deviation(frames, sketches, gains, own=None):
             off = sorted(off + [_distance(colours[k], other) for other in shown_by])
             if len(views) > 1 and off[(len(off) - 1) // 2] > DOUBTED:
                 seen, *lights = (product_palette(sketches, files[j])[:, 0] for j in [k, *compared])
-                plain = [min(_distance(one, colours[j]) for one in _less_mirrored(colours[k], seen, light[0], slanting[k])) for j, light in zip(compared, lights, strict=True)]
+                unmirrored = [_less_mirrored(colours[k], seen, light[0], slanting[k]) for light in lights]
+                plain = [min(_distance(one, colours[j]) for one in ways_of_it) for j, ways_of_it in zip(compared, unmirrored, strict=True)]
                 off = sorted(plain + [_distance(colours[k], other) for other in shown_by])
             if len(views) > 1:
                 result[k] = off[(len(off) - 1) // 2]  # lower median: of three views, one odd one is blamed alone
