@@ -99,6 +99,16 @@ def test_a_number_that_a_product_skips_is_a_missing_picture(frames):
     assert "detail 1 of NB-203 is missing, though there is a detail 2" in found["note"]
 
 
+def test_a_second_detail_without_a_first_is_a_gap_where_the_others_have_an_unnumbered_one(frames):
+    whole = two_details(frames)
+    whole["position"] = whole["position"].mask(whole["position"] == 1)
+    seconds = whole["file"].str.endswith("_detail2.jpg") & (whole["sku"] != "NB-203")
+    one_of_two = whole[~seconds].reset_index(drop=True)
+    assert list(missing_view(evidence_of(one_of_two, load_brief()))) == []
+    (found,) = missing_view(evidence_of(without(one_of_two, "NB-203_detail.jpg"), load_brief()))
+    assert (found["sku"], found["view"]) == ("NB-203", "detail")
+
+
 def test_fewer_details_are_no_gap_nor_is_a_number_that_many_skip(frames):
     whole = two_details(frames)
     assert list(missing_view(evidence_of(whole, load_brief()))) == []

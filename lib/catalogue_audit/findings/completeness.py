@@ -201,12 +201,12 @@ def _skipped_numbers(evidence):
     """
     Pictures whose number a product skips: it has the detail 2, as nearly every product has both.
 
-    How many details a product needs may differ; a number left out says that one was taken and is not here.
+    How many details a product needs may differ; a number left out says that one was taken and is not here. A picture without a number is the first.
     """
     numbers = {}
     frames = evidence.frames
-    named = frames[frames["sku"].notna() & frames["view"].notna() & frames["position"].notna() & (frames["view_kind"] != "target")]
-    for sku, view, position in zip(named["sku"], named["view"], named["position"], strict=True):
+    named = frames[frames["sku"].notna() & frames["view"].notna() & (frames["view_kind"] != "target")]
+    for sku, view, position in zip(named["sku"], named["view"], named["position"].fillna(1), strict=True):
         numbers.setdefault(view, {}).setdefault(sku, set()).add(int(position))
     for view, of_products in numbers.items():
         for number in sorted(set().union(*of_products.values())):
@@ -220,7 +220,7 @@ def _skipped_numbers(evidence):
                 name = called({"file": "", "sku": sku, "view": view, "position": number})
                 note = (
                     f"the {name} is missing, though there is a {view_noun(view)} {max(of_products[sku])} and nearly every "
-                    f"product has both: ask for it"
+                    f"product {'has both' if number > 1 else 'that has one has the first'}: ask for it"
                 )
                 yield finding("missing_view", sentence(note), sku=sku, view=view, severity="major")
 

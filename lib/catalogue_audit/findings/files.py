@@ -38,9 +38,10 @@ def file_spec(evidence):
     """Files of another size, shape or format than the brief asks for, or than the majority has."""
     named = brief_terms.file_spec(evidence.brief)
     frames = evidence.measured
+    strays = set() if named else _strays(evidence)
     for _, group in frames.groupby(_one_specification(frames), sort=True):
         usual = _usual_spec(group, named)
-        for frame in evidence.records(group):
+        for frame in evidence.records(group[~group["file"].isin(strays)]):
             faults = list(_spec_faults(frame, usual, named))
             if not faults:
                 continue
@@ -49,6 +50,16 @@ def file_spec(evidence):
             source = "the brief asks for" if named else "the other files have"
             note = f"the {called(frame)} is not as {source}: {words}: export it again"
             yield finding("file_spec", sentence(note), frame, value=value, expected=expected, unit=unit)
+
+
+def _strays(evidence):
+    """
+    Files without a product to their name, where nearly every file has one.
+
+    Such a file is told as unexpected: whether it belongs to the delivery at all is not known, so that it need not be as the others are.
+    """
+    lacking = evidence.frames["sku"].isna()
+    return set(evidence.frames["file"][lacking]) if (~lacking).mean() >= NEARLY_EVERY else set()
 
 
 def _one_specification(frames):
@@ -139,8 +150,9 @@ def colour_profile(evidence):
             "exports them"
         )
         yield finding("colour_profile", sentence(note), severity="minor")
+    strays = set() if named else _strays(evidence)
     for frame, have in zip(evidence.records(frames), profiles, strict=True):
-        if have == wanted:
+        if have == wanted or frame["file"] in strays:
             continue
         found = "no colour profile" if have == "none" else f"the colour profile {plain(frame['colour_profile'])}"
         asked = "none" if wanted == "none" else plain(named or frames["colour_profile"][profiles == wanted].mode()[0])
@@ -243,14 +255,14 @@ def metadata(evidence):
     brief's word their absence is no fault. What the brief requires needs action.
     """
     required = brief_terms.required_metadata(evidence.brief)
-    usual = {} if evidence.stage != "originals" else _usually_carried(evidence.measured)
+    usual, strays = {} if evidence.stage != "originals" else _usually_carried(evidence.measured), _strays(evidence)
     for frame in evidence.records(evidence.measured):
         lacking = [words for name, words in required.items() if _lacks(frame, name)]
         if lacking:
             note = f"the {called(frame)} does not state the {' and the '.join(lacking)} that the brief requires: export it again with it"
             yield finding("metadata", sentence(note), frame, severity="major", remedy="re-export")
             continue
-        lacking = [words for name, words in usual.items() if _lacks(frame, name)]
+        lacking = [words for name, words in usual.items() if frame["file"] not in strays and _lacks(frame, name)]
         if lacking:
             note = (
                 f"the {called(frame)} lacks the {' and the '.join(lacking)} that the other originals carry: "
