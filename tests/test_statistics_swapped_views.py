@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit.statistics.matching.looks import Look
-from catalogue_audit.statistics.matching.swapped_views import _on_another_ground, base_slope_deg, odd_turn
+from catalogue_audit.statistics.matching.swapped_views import _on_another_ground, base_slope_deg, odd_turn, wrong_kind_of_view
 
 VIEWS = ("front", "back", "three_quarter")
 SLOPES_DEG = {"front": 0.4, "back": -0.3, "three_quarter": 7.0}
@@ -76,3 +76,35 @@ def test_a_ground_far_in_colour_from_the_whole_views_is_another_one_and_an_unkno
     grounds = pd.DataFrame({"background_L": [90.0, 88.0, 92.0, 45.0, 80.0, None], "background_a": [0.0, 1.0, 0.0, 20.0, 0.0, None], "background_b": [0.0, 0.0, 1.0, 30.0, 0.0, None]})
     assert _on_another_ground(grounds, [0, 1, 2]).tolist() == [False, False, False, True, False, False]
     assert not _on_another_ground(grounds.drop(columns="background_b"), [0, 1, 2]).any()
+
+
+@pytest.mark.parametrize(("slope", "told"), [(7.0, {15, 17}), (0.4, set())])
+def test_a_strap_that_only_one_view_shows_hides_no_exchange_from_the_bodies(slope, told):
+    """The back hides the strap, so that its outline is like neither other view's; its body is as the front's, and the file named front slopes."""
+    frames, sketches, looks, products, straps = _set({"front": slope, "back": -0.3, "three_quarter": 0.4}, (0.3, 0.0, 0.0))
+    looks = {row: look._replace(colour=np.full(15, 60.0 * (row // 3))) for row, look in looks.items()}
+    looks[16] = looks[16]._replace(outline=np.pad(looks[16].outline[:6], ((26, 0), (0, 0))))
+    for row, file in enumerate(frames["file"]):
+        mask = np.zeros((128, 128), bool)
+        mask[40:100, 24:104] = True
+        if row in (15, 2, 5, 8, 11, 14):  # the turned ones
+            mask[40:62, 80:] = False
+        if row != 16:
+            mask[10:40, 30:32] = True  # a strap
+        sketches[file]["mask"] = mask
+    straps[15] = straps[17] = "held_up"
+    assert set(dict(odd_turn(frames, sketches, looks, products, straps))) == told
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.5, set()), (0.3, {15})])
+def test_a_small_product_shown_whole_from_nearer_is_a_detail(share, told):
+    """Five details are crops; the last shows the whole product, before the backdrop: from nearer than its whole views, or just as they do."""
+    frames, _, looks, products, _ = _set()
+    crops = {row for row in looks if frames["view"][row] == "three_quarter"}
+    for row in crops:
+        looks[row] = looks[row]._replace(contact=1.0, share=1.0)
+    frames.loc[15:, "view"] = ["detail", "front", "back"]
+    crops = crops - {17} | {15}
+    looks[17] = looks[17]._replace(contact=0.0, share=0.3)
+    looks[15] = looks[15]._replace(share=share)
+    assert {row for row, _ in wrong_kind_of_view(frames, looks, crops)} == told

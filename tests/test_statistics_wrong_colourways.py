@@ -53,3 +53,24 @@ def test_a_candidate_of_another_outline_is_not_named():
     for row in products["slate"]:
         looks[row] = looks[row]._replace(aspect=2.0)
     assert not list(wrong_colourways(frames, sketches, looks, products))
+
+
+@pytest.mark.parametrize(("main", "told"), [(ROSE, False), (SLATE, True)])
+def test_a_picture_without_the_trim_of_its_fellows_is_no_other_product(main, told):
+    """Rose with slate trim: a face without the trim is rose still, one of slate is not, though the others show slate in part."""
+    frames, _, looks, products = _set()
+    sketches = {file: {"palette": np.array([(*ROSE, 0.7), (*SLATE, 0.3)])} for file in frames["file"]}
+    sketches["rose_front.jpg"] = {"palette": np.array([(*main, 1.0)])}
+    assert bool(list(wrong_colourways(frames, sketches, looks, products))) == told
+
+
+def test_a_picture_of_its_products_colour_but_of_the_others_shape_is_the_others():
+    frames, _, looks, products = _set()
+    mask = np.zeros((60, 60), bool)
+    mask[10:50, 10:50] = True
+    wide = np.zeros((60, 60), bool)
+    wide[20:40, 5:55] = True
+    sketches = {file: {"palette": np.array([(*ROSE, 1.0)]), "mask": mask} for file in frames["file"]}
+    for file in ["rose_front.jpg", *frames["file"][products["slate"]]]:
+        sketches[file] = {**sketches[file], "mask": wide}
+    assert dict(wrong_colourways(frames, sketches, looks, products))[0][:2] == ("slate", "wrong_product")

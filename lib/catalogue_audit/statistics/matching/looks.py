@@ -72,9 +72,7 @@ def look_of(sketch, backdrop=None):
         inner = _unlike(lab, backdrop)
     pixels = np.sort(lab[inner], axis=0)
     quantiles = pixels[np.round(np.multiply(QUANTILES, len(pixels) - 1)).astype(int)] * CHANNEL_WEIGHTS
-    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    box = mask[down[0] : down[-1] + 1, across[0] : across[-1] + 1]
-    outline = cv2.resize(box.astype(np.float32), (GRID, GRID), interpolation=cv2.INTER_AREA)
+    down, across, outline, aspect = _outline(mask)
     scale = np.array([height / mask.shape[0], width / mask.shape[1]])
     top, bottom = (np.array([down[0], down[-1] + 1]) * scale[0]).round().astype(int)
     left, right = (np.array([across[0], across[-1] + 1]) * scale[1]).round().astype(int)
@@ -82,12 +80,31 @@ def look_of(sketch, backdrop=None):
     structure = cv2.resize(np.ascontiguousarray(lightness), (GRID, GRID), interpolation=cv2.INTER_AREA)
     return Look(
         colour=quantiles.ravel().astype(np.float32),
-        outline=np.uint8(np.round(255 * outline)),
+        outline=_levels(outline),
         structure=_inner_structure(structure, outline).astype(np.float16),
-        aspect=box.shape[1] / box.shape[0],
+        aspect=aspect,
         contact=contact,
         share=share,
     )
+
+
+def outline_of(mask):
+    """Outline grid (uint8) and width over height of a mask's box, as of `Look`; None of an empty mask."""
+    if not mask.any():
+        return None
+    *_, outline, aspect = _outline(mask)
+    return _levels(outline), aspect
+
+
+def _outline(mask):
+    """Rows and columns that a mask reaches, the share of it in each cell of its box, and the box's width over height."""
+    down, across = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    box = mask[down[0] : down[-1] + 1, across[0] : across[-1] + 1]
+    return down, across, cv2.resize(box.astype(np.float32), (GRID, GRID), interpolation=cv2.INTER_AREA), box.shape[1] / box.shape[0]
+
+
+def _levels(outline):
+    return np.uint8(np.round(255 * outline))
 
 
 def looked(sketches, asked):

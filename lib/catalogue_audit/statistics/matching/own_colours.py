@@ -7,8 +7,9 @@ and may share it with another product, yet it tells of no mistake.
 
 import numpy as np
 
+from catalogue_audit.measures.segmentation.body import body_mask
 from catalogue_audit.pixels.colour import ciede2000
-from catalogue_audit.statistics.matching.looks import outline_match, structure_match
+from catalogue_audit.statistics.matching.looks import outline_match, outline_of, structure_match
 from catalogue_audit.statistics.photometry.product_colour import LARGE, SHOWN, product_palette
 
 ONE_LIGHTNESS = 50.0  # CIELAB; a shaded colour keeps its ratios: a* and b* fall with L* + 16, all three being cube roots of light
@@ -28,6 +29,59 @@ def is_gusset_of_its_own(frames, sketches, row, others):
     A front or back is not asked: the 3 of some 80 foreign pictures in their product's trim's colour are fronts.
     """
     return frames["view"][row] in SHOWS_NO_FACE and shows_own_colours(frames, sketches, row, others)
+
+
+def is_like_its_own(frames, sketches, looks, row, others, members):
+    """
+    Whether a picture whose colour lies nearer to another product's is like its own product's in all but how much it shows of each colour.
+
+    A back without the front's panel, strap and trim has fewer dark parts than its product's other views, and may share what is left with
+    another product of its colour. It shows no colour that its own product has not, its main colour is theirs, and its body has
+    the shape of theirs at least as much as of the other product's: then nothing but shares speaks for the other.
+
+    Parameters
+    ----------
+    frames : DataFrame
+    sketches : mapping of str to dict of ndarray
+        ``palette`` and ``mask`` are read.
+    looks : dict of int to Look
+    row : int
+    others, members : iterable of int
+        Rows of the product's other whole views, and of the other product's.
+
+    Returns
+    -------
+    bool
+        False where palettes are missing, and of a three-quarter view.
+    """
+    if not (shows_own_colours(frames, sketches, row, others) and _has_their_main_colour(frames, sketches, row, others)):
+        return False
+    body = _without_straps(frames, sketches, looks, row)
+    own, foreign = (_best_match(body, [_without_straps(frames, sketches, looks, one) for one in rows]) for rows in (others, members))
+    return own >= foreign
+
+
+def _best_match(look, others):
+    return max((outline_match(look, other, flip) for other in others for flip in (False, True)), default=0.0)
+
+
+def _has_their_main_colour(frames, sketches, row, others):
+    """Whether the largest colour of a picture is that of most of some others, shading taken off."""
+    seen, *shown = (product_palette(sketches, frames["file"][place]) for place in (row, *others))
+    main = [_at_one_lightness(colours[:1])[0] for colours in (seen, *shown) if colours is not None]
+    return len(main) > 1 and float(np.median(ciede2000(main[0][None], np.stack(main[1:])))) <= SAME_COLOURS
+
+
+def _without_straps(frames, sketches, looks, row):
+    """A look with the outline of the product's body alone, without handles, straps and tags."""
+    outline = body_outline(sketches, frames["file"][row])
+    return looks[row] if outline is None else looks[row]._replace(outline=outline[0], aspect=outline[1])
+
+
+def body_outline(sketches, file):
+    """`looks.outline_of` a product's body, without handles, straps and tags; None where there is no mask."""
+    mask = (sketches.get(file) or {}).get("mask")
+    return None if mask is None else outline_of(body_mask(mask)[0])
 
 
 def lies_over(one, other, structure):

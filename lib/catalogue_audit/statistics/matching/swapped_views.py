@@ -18,13 +18,16 @@ from catalogue_audit.statistics.matching.looks import (
     usual_least,
     views_of,
 )
+from catalogue_audit.statistics.matching.own_colours import body_outline
 from catalogue_audit.statistics.matching.turned_votes import ONE_VOTE, turned_votes
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, fisher_z, some_of
+from catalogue_audit.statistics.spread import spread
 from catalogue_audit.statistics.styles import style_families
 
 CLEARER_FIT = 0.2  # difference of Fisher's z of two correlations: a detail fits one picture better than another
 USUALLY, FEWEST_TELLING = 0.75, 3  # share and number of the telling details that fit the front, before another is blamed
 SURE_OUTLINE = 0.9  # confidence of the outline of a picture that is told to show a whole product
+NEARER = 1.3  # times the share of the frame that the largest of its whole views covers: a watch shown from nearer is a detail of it
 SMALL_WHOLE = 0.5  # of the frame's share that the smaller whole products cover
 MOST_OF_ONE_KIND = 2.0  # evidence that one kind may give
 BY_LIKENESS = (
@@ -49,7 +52,11 @@ MUCH_CLEARER = 2.5  # times that, where the set's details have no one scale to l
 
 
 def wrong_kind_of_view(frames, looks, crops):
-    """A crop filed as a whole view and a whole product filed as a detail, where the set keeps them apart."""
+    """
+    A crop filed as a whole view and a whole product filed as a detail, where the set keeps them apart.
+
+    A small product seen whole, and from nearer than its own whole views show it, is a detail of its kind.
+    """
     contacts = {False: [], True: []}
     for row, look in looks.items():
         contacts[row in crops].append(look.contact)
@@ -58,6 +65,10 @@ def wrong_kind_of_view(frames, looks, crops):
     if np.quantile(contacts[False], 0.75) > CROP_CONTACT / 5 or np.quantile(contacts[True], 0.25) < CROP_CONTACT:
         return
     whole = np.quantile([look.share for row, look in looks.items() if row not in crops], 0.25)
+    largest = {}
+    for row, look in looks.items():
+        if row not in crops:
+            largest[frames["sku"][row]] = max(largest.get(frames["sku"][row], 0.0), look.share)
     odd, elsewhere = {}, _on_another_ground(frames, [row for row in looks if row not in crops])
     for row, look in looks.items():
         apart = look.contact <= CROP_CONTACT / 5 and look.share >= SMALL_WHOLE * whole  # smaller: hardware taken for the product
@@ -69,6 +80,8 @@ def wrong_kind_of_view(frames, looks, crops):
     for sku, rows in odd.items():
         exchanged = len({row in crops for row in rows}) == 2
         for row in rows:
+            if row in crops and not exchanged and 0 < NEARER * largest.get(sku, 0.0) <= looks[row].share:
+                continue
             evidence = "it shows the whole product" if row in crops else "it shows a part of a product only"
             evidence += f", unlike the other pictures named {frames['view'][row]}"
             yield row, (sku, "swapped_views" if exchanged else "wrong_view", 1.0, evidence)
@@ -88,8 +101,36 @@ def odd_turn(frames, sketches, looks, products, straps):
     The three-quarter view exchanged with front or back: then those two are no longer mirror images, and the base tells which is turned.
 
     Soft bags are no mirror images of themselves, so the outlines alone never decide. A picture that the frame cuts, or whose outline
-    is unsure, mirrors nothing.
+    is unsure, mirrors nothing. Where front and back are unlike as a whole, the outlines of the bodies are asked as well, which a strap that only
+    one view shows does not change: less is left of these, so that the bases have to tell the same.
     """
+    whole = _triples(frames, looks, products)
+    unlike = {frames["sku"][views["front"]] for views, _, margin in whole if margin < 0}
+    if not unlike:
+        return
+    known, told = belonging(frames, looks, products), set()
+    bodies = _triples(frames, _bodies(frames, sketches, looks, products), products)
+    for triples, with_straps in ((whole, True), (bodies, False)):
+        for views, odd, evidence, slope in _odd_turns(frames, sketches, triples):
+            sku = frames["sku"][views[odd]]
+            unsure = any(straps[views[view]] in CHANGES_OUTLINE for view in ("front", "back")) if with_straps else slope < 1
+            if unsure or sku in told or sku not in unlike or _of_another_product(known, sku, {odd: views[odd]}, ())[2] > MORE_USUAL:
+                continue
+            told.add(sku)
+            words = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
+            for view in (odd, "three_quarter"):
+                yield views[view], (sku, "swapped_views", evidence / TURN_EXCHANGED, words)
+
+
+def _bodies(frames, sketches, looks, products):
+    """Looks of whole views by the outlines of their bodies alone, as one view may show a strap that the other hides."""
+    rows = [row for members in products.values() if len(members) >= 3 for row in members]
+    made = dict(zip(rows, spread(body_outline, [frames["file"][row] for row in rows], sketches), strict=True))
+    return {row: look if made.get(row) is None else look._replace(outline=made[row][0], aspect=made[row][1]) for row, look in looks.items()}
+
+
+def _triples(frames, looks, products):
+    """(views, how well the other two mirror one another by the view left out, by how much front and back do so best) of each product, by some outlines."""
     triples = []
     for rows in products.values():
         views = views_of(frames, [row for row in rows if looks[row].contact == 0 and not frames["outline_confidence"][row] < SURE_OUTLINE])
@@ -101,6 +142,11 @@ def odd_turn(frames, sketches, looks, products, straps):
                 "back": outline_match(one, turned, True),
             }  # by the view left out
             triples.append((views, match, match["three_quarter"] - max(match["front"], match["back"])))
+    return triples
+
+
+def _odd_turns(frames, sketches, triples):
+    """Yield (views, the face that is the turned one, evidence, that of the slopes) of products whose three-quarter view seems exchanged with a face."""
     usual = float(np.median([margin for _, _, margin in triples])) if triples else 0.0
     if len(triples) < FEWEST_PRODUCTS or usual < 0.04:
         return
@@ -109,16 +155,11 @@ def odd_turn(frames, sketches, looks, products, straps):
         odd = max(("front", "back"), key=match.get)
         if margin >= 0 or match[odd] < ALMOST * good:  # no two of the three belong together: not a matter of views
             continue
-        if any(straps[views[view]] in CHANGES_OUTLINE for view in ("front", "back")):
-            continue
         named, other = (base_slope_deg(sketches.get(frames["file"][views[view]])) for view in ("three_quarter", odd))
-        evidence = -2 * margin / usual + float(np.clip((other - named) / CLEAR_SLOPE_DEG, -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND))
-        sku = frames["sku"][views[odd]]
-        if evidence < TURN_EXCHANGED or _of_another_product(belonging(frames, looks, products), sku, {odd: views[odd]}, ())[2] > MORE_USUAL:
-            continue
-        words = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
-        for view in (odd, "three_quarter"):
-            yield views[view], (sku, "swapped_views", evidence / TURN_EXCHANGED, words)
+        slope = float(np.clip((other - named) / CLEAR_SLOPE_DEG, -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND))
+        evidence = -2 * margin / usual + slope
+        if evidence >= TURN_EXCHANGED:
+            yield views, odd, evidence, slope
 
 
 def base_slope_deg(sketch):

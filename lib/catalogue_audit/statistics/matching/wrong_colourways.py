@@ -19,7 +19,7 @@ from catalogue_audit.statistics.matching.looks import (
     distances_from,
     outline_match,
 )
-from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
+from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own, is_like_its_own
 
 LEAST_VIEWS = 2  # besides the picture, of either product: one tells nothing about its scatter
 BURNT_L = 97.0  # CIELAB; a backdrop as light does not show a change of light
@@ -53,7 +53,7 @@ def wrong_colourways(frames, sketches, looks, products):
             likely, distance = _among(looks, row, rest, {name: near[name] for name in near if name != sku})
             if likely is None or not _backdrop_unchanged(frames, row):
                 continue
-            if is_gusset_of_its_own(frames, sketches, row, rest):
+            if is_gusset_of_its_own(frames, sketches, row, rest) or is_like_its_own(frames, sketches, looks, row, rest, products[likely]):
                 continue
             evidence = (
                 f"its colour lies {np.median(away):.0f} CIELAB units from the other views of {sku}, "

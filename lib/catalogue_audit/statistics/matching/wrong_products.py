@@ -17,7 +17,7 @@ from catalogue_audit.statistics.matching.looks import (
     usual_most,
     views_of,
 )
-from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own
+from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own, is_like_its_own
 from catalogue_audit.statistics.matching.verifying import PHOTOGRAPHED_AGAIN
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, MUCH_CLEARER_FIT, fisher_z
 
@@ -62,7 +62,8 @@ def wrong_products(frames, sketches, looks, products, order, pairs=None):
             if not (near or (distance <= limit and distance <= SURELY_NEARER * distance_own)):
                 continue
             others = [other for other in several[sku] if other not in odd_rows | twice | {row}]
-            if is_gusset_of_its_own(frames, sketches, row, others):
+            members = [other for other in products[name] if other not in odd_rows | twice]
+            if is_gusset_of_its_own(frames, sketches, row, others) or is_like_its_own(frames, sketches, looks, row, others, members):
                 continue
             evidence = (
                 f"its colour lies {distance_own:.0f} CIELAB units from the other views of {sku}, "
