@@ -348,6 +348,30 @@ def test_a_second_frame_filed_under_another_product_is_one_thing_to_mend(frames,
     assert due or "NB-107_front.jpg" not in set(found["file"])
 
 
+@pytest.mark.parametrize(("kind", "due"), [("re_cropped", 0), ("re_export", 2)])
+def test_without_capture_times_another_framing_under_another_product_is_a_second_frame(frames, kind, due):
+    pairs = pd.DataFrame({"file_a": ["NB-104_front.jpg"], "file_b": ["NB-107_front.jpg"], "kind": [kind]})
+    misfiled = pd.DataFrame(
+        {"file": ["NB-104_front.jpg"], "claimed_sku": "NB-104", "likely_sku": "NB-107", "kind": "wrong_product", "score": 1.2, "cause": "", "evidence": ""}
+    )
+    found = judged(frames.assign(captured_at=None), pairs=pairs, misfiled=misfiled)
+    assert found["check"].eq("near_duplicate").sum() == due
+    assert found.loc[found["check"] == "wrong_product", "file"].tolist() == ["NB-104_front.jpg"]
+
+
+@pytest.mark.parametrize(("lack", "due"), [(1, 0), (None, 1)])
+def test_a_file_of_no_product_need_not_be_as_the_others_are_unless_hardly_any_has_one(frames, lack, due):
+    """What is told of it is its name; where no name tells a product, the files are the delivery."""
+    stray = changed(frames, FRONT, colour_profile="none", captured_at=None)
+    nameless = [FRONT] if lack else stray["file"].tolist()
+    stray["sku"] = stray["sku"].mask(stray["file"].isin(nameless))
+    found = judged(stray)
+    of_stray = found[found["file"] == FRONT]
+    assert of_stray["check"].isin(["colour_profile", "metadata"]).sum() >= due
+    assert due or not of_stray["check"].isin(["colour_profile", "metadata"]).any()
+    assert "unexpected_file" in set(found["check"])
+
+
 @pytest.mark.parametrize("kind", ["same_bytes", "same_pixels", "re_export", "resized"])
 def test_a_fault_of_a_copied_frame_is_said_once_and_names_the_copy(frames, kind):
     dark = changed(changed(frames, FRONT, exposure_dev_ev=-0.4), BACK, exposure_dev_ev=-0.4)

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 from bag_scenes import COLOURS, photograph, style
-from catalogue_audit.statistics.matching.moved import displacements, nothing_moved
+from catalogue_audit.statistics.matching.moved import displacements, nothing_moved, perspective, seen_in_another_perspective
 
 SHAPE = (300, 400)
 STRAIGHT = np.float32([[1, 0, 0], [0, 1, 0]])
@@ -75,3 +75,24 @@ def test_what_has_no_structure_or_no_preview_tells_nothing():
     flat = np.full((300, 400, 3), 200, np.uint8)
     assert not told(flat, flat)
     assert not nothing_moved({}, sketch(picture()), STRAIGHT, (SHAPE, SHAPE))
+
+
+def tilted(rgb, most):
+    """The picture in the perspective of a camera turned a little: parts at the edge move by so many px of 512 more than an affine movement lets them."""
+    height, width = rgb.shape[:2]
+    middle = np.array([[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, 1.0]])
+    turn = np.array([[1, 0, 0], [0, 1, 0], [most / 256 * 2 / width, 0, 1.0]])
+    return cv2.warpPerspective(rgb, np.linalg.inv(middle) @ turn @ middle, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+
+
+@pytest.mark.parametrize("most", [1.0, 2.0])
+def test_another_perspective_is_measured_within_three_uncertainties(most):
+    moved, uncertainty = perspective(sketch(picture()), sketch(tilted(picture(), most)), STRAIGHT, (SHAPE, SHAPE))
+    assert abs(moved - most) <= 3 * uncertainty
+    assert uncertainty < 0.25 * most
+
+
+@pytest.mark.parametrize(("change", "other"), [(lambda rgb: tilted(rgb, 2.0), True), (lambda rgb: turned(rgb, 1.5), False), (UNMOVED["blurred"], False)])
+def test_straightening_and_a_blur_are_no_other_perspective(change, other):
+    one, laid = sketch(picture()), sketch(change(picture()))
+    assert seen_in_another_perspective(one, laid, STRAIGHT, (SHAPE, SHAPE)) == other

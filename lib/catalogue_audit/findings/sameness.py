@@ -35,7 +35,8 @@ def near_duplicate(evidence):
     as that: the likeness is how it was found out, and not a second thing to mend.
     Where the name tells the product and no view that was ordered (SKU_5 of four), a
     new name would not help: one of the two is too many. A second frame of one product filed
-    under another is no copy: its new name mends it, and the first one is as it should be.
+    under another is no copy: its new name mends it, and the first one is as it should be. Where no capture
+    times tell two frames from one, another framing speaks for two: a file that is copied to another name keeps its own.
     """
     said = {row["file"] for row in exact_duplicate(evidence)}
     said |= {row["file"] for row in evidence.rows if not text(row["sku"])}
@@ -50,7 +51,10 @@ def _second_frames_misfiled(evidence):
         if row["kind"] in MISFILED and not brief_terms.is_skipped(evidence.brief, MISFILED[row["kind"]])
     }
     sku = {row["file"]: text(row["sku"]) for row in evidence.rows}
-    two = evidence.pairs[evidence.pairs["kind"] == "taken_again"]
+    untimed = {row["file"] for row in evidence.rows if not text(row["captured_at"])}
+    pairs = evidence.pairs
+    unsure = (pairs["kind"] == "re_cropped") & pairs["file_a"].isin(untimed) & pairs["file_b"].isin(untimed)
+    two = pairs[(pairs["kind"] == "taken_again") | unsure]
     both = {way for a, b in zip(two["file_a"], two["file_b"], strict=True) for way in ((a, b), (b, a))}
     explained = {(a, b) for a, b in both if shows.get(a) and shows[a] == sku.get(b)}
     return explained | {(b, a) for a, b in explained}

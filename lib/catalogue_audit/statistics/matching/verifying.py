@@ -13,7 +13,7 @@ from typing import NamedTuple
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.matching.laying import picture_of, turn_of
 from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
-from catalogue_audit.statistics.matching.moved import another_grain, nothing_moved
+from catalogue_audit.statistics.matching.moved import another_grain, nothing_moved, seen_in_another_perspective
 from catalogue_audit.statistics.sku_parts import may_be_colourways
 
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
@@ -94,6 +94,8 @@ def verified(loaded, pair):
     if named_apart and kind in ("re_export", "re_cropped", "mirrored") and unmoved() is False:
         again = kind != "mirrored" and (differ_in_nothing or not apart)  # the same in lightness, but not in the place of its parts
         return (PHOTOGRAPHED_AGAIN, "as good as the same, but parts of it lie otherwise") if again else None
+    if named_apart and kind == "re_export" and not apart and _in_another_perspective(likeness, *sketches):
+        return PHOTOGRAPHED_AGAIN, "as good as the same, but seen in another perspective"
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
     if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and (not steady() or _of_two_cuts(likeness, *sketches)):
@@ -107,6 +109,12 @@ def _unmoved(likeness, first, second):
     """Whether two pictures differ in light, focus and noise alone, so that even at two times they are one photograph; None where that is not seen."""
     shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
     return nothing_moved(first, second, likeness.matrix, shapes, likeness.flipped)
+
+
+def _in_another_perspective(likeness, first, second):
+    """Whether the camera, or the product, was turned between two pictures, which no new export does."""
+    shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
+    return seen_in_another_perspective(first, second, likeness.matrix, shapes)
 
 
 def _of_two_cuts(likeness, first, second):
