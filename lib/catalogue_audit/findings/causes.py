@@ -13,7 +13,6 @@ import pandas as pd
 
 from catalogue_audit.findings.rows import excess, number, plain
 from catalogue_audit.statistics.series.change_quantities import QUANTITIES as WATCHED
-from catalogue_audit.statistics.series.clock import capture_order
 
 # The quantities whose change can put a frame outside the tolerance of a check.
 QUANTITIES = {
@@ -124,7 +123,7 @@ def explained_by_change(evidence, check):
     concerned = changes[changes["quantity"].isin(quantities)]
     if concerned.empty:
         return causes
-    order = capture_order(frames)
+    order = evidence.capture_order
     places = pd.Series(order["order"].to_numpy(dtype=float), index=frames.index)
     place_of = dict(zip(frames["file"], places.astype(int), strict=True))
     camera_of = dict(zip(frames["file"], order["camera"], strict=True))

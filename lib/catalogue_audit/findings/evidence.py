@@ -10,6 +10,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.outliers import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.sample import CheckSheet, take_sample
 from catalogue_audit.statistics.robust import mad_scale
+from catalogue_audit.statistics.series.clock import capture_order
 from catalogue_audit.statistics.tables import table_from_rows
 
 SOFT_WORDS = ("slouch", "drawstring", "sack")  # in a style's name, besides the brief's own words
@@ -207,6 +208,11 @@ class Evidence:
     def supplied_by_key(self):
         """The same by SKU without regard to case."""
         return {str(sku).casefold(): row for sku, row in self.supplied.items()}
+
+    @cached_property
+    def capture_order(self):
+        """`statistics.series.clock.capture_order` of the frames; every judged column asks which change explains what."""
+        return capture_order(self.frames)
 
     @cached_property
     def skus(self):

@@ -48,9 +48,9 @@ def _one_of_front_and_back(evidence, frames, told):
     of_product = straight.groupby("sku").indices
     for sku, pair in front_over_back(frames).iterrows():
         here = straight.iloc[of_product[sku]]
-        further = here.assign(off=here["scale_dev"].abs().fillna(0.0)).sort_values("off", kind="stable").iloc[-1].to_dict()
         value, tolerance = float(np.expm1(pair["apart"])), float(np.median(tolerances(evidence, "scale", here)))
         if abs(value) > max(tolerance, UNCERTAINTIES * pair["apart_sd"]) and not told & set(here["file"]):
+            further = here.assign(off=here["scale_dev"].abs().fillna(0.0)).sort_values("off", kind="stable").iloc[-1].to_dict()
             note = (
                 f"the front of {sku} is {abs(value) * 100:.0f} % {'larger' if value > 0 else 'smaller'} than its back ({listed(here['file'])}) though "
                 f"the set has both from one distance (tolerance {tolerance * 100:g} %): see which of the two is off, and scale it to the other"

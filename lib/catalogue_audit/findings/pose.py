@@ -1,6 +1,5 @@
 """How the product stands: turn, camera height, roll, lean, handles, strap."""
 
-import functools
 import math
 
 import numpy as np
@@ -220,7 +219,6 @@ def handles(evidence):
     frames = whole[(whole["handle_gap"].notna() | turned) & ~(turned & whole["strap_state"].isin(OVER_THE_HANDLES))]
     if frames.empty:
         return
-    off_levels = functools.cache(lambda: handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products)))
     stands = handle_stands(frames, evidence.sketches, evidence.products)
     tilt, tilt_sd = (frames[name].astype(float) for name in ("tilt_deg", "tilt_sd_deg"))
     beyond = gaps_beyond_perspective(frames, stands, tilt.where(tilt.abs() > UNCERTAINTIES * tilt_sd), evidence.products)
@@ -230,13 +228,20 @@ def handles(evidence):
     height_cm = stands["height_cm"].fillna(frames["sku"].map(lambda sku: _height_cm(evidence, sku)).astype(float))
     tolerance_cm = brief_terms.tolerance(evidence.brief, "handles")
     share = (tolerance_cm / height_cm).fillna(brief_terms.tolerance(evidence.brief, "handles_fraction"))
+    outlying = []
     for _, group in frames.groupby("view", sort=True):
         here = group.index
         judged = judge_values(gaps[here], share[here], spreads[here], group["style"].to_numpy(dtype=object), 0.0)
-        rows = evidence.records(group)
-        for i in np.flatnonzero(judged.outlying):
+        outlying.append((group, np.flatnonzero(judged.outlying)))
+    asked = [group.index[i] for group, numbers in outlying for i in numbers]
+    if not asked:
+        return
+    off_levels = handles_off_level(whole, evidence.sketches, handle_stands(whole, evidence.sketches, evidence.products), asked)
+    for group, numbers in outlying:
+        here, rows = group.index, evidence.records(group)
+        for i in numbers:
             known = (float(column[here[i]]) for column in (gaps, share, height_cm))
-            off = off_levels()[here[i]]
+            off = off_levels[here[i]]
             leans_told = here[i] in evidence.as_taken.index
             if not off < SURELY_OFF_LEVEL:
                 yield _handles_row(rows[i], *known)

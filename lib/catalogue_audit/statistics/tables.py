@@ -73,7 +73,7 @@ def conform(table, frame, renewed=None):
             values = _typed([None] * len(frame), column)
         elif renewed is None or column.name in renewed:
             values = _conformed(values, column)
-        data[column.name] = values
+        data[column.name] = values.to_numpy() if values.dtype == "float64" else values.array  # a Series would be laid along the index, which is slow
     others = {name: frame[name].to_list() for name in frame.columns if name not in data}
     return pd.DataFrame(data | others, index=pd.RangeIndex(len(frame)))
 

@@ -54,7 +54,8 @@ def widths_of(sketch):
     top, base = rows[0] * scale, (rows[-1] + 1) * scale
     at = np.linspace(base, top, ROWS + 2)[1:-1]
     points = np.asarray(outline, float) * mask.shape[::-1]
-    widths = np.array([_width(points, body, scale, row) for row in at])
+    following = np.roll(points, -1, axis=0)
+    widths = np.array([_width(points, following, body, scale, row) for row in at])
     lower = widths[: ROWS // 2]
     if np.count_nonzero(np.isfinite(lower)) < FEWEST_HEIGHTS // 2:
         return None
@@ -62,9 +63,8 @@ def widths_of(sketch):
     return (base - at[seen]) / unit, np.log(widths[seen] / unit)
 
 
-def _width(points, body, scale, row):
+def _width(points, following, body, scale, row):
     """Distance between the outline's points on either edge of the body in a row; NaN where one of them is not near."""
-    following = np.roll(points, -1, axis=0)
     crosses = (points[:, 1] <= row) != (following[:, 1] <= row)
     columns = np.flatnonzero(body[min(int(row / scale), len(body) - 1)])
     if np.count_nonzero(crosses) < 2 or not len(columns):

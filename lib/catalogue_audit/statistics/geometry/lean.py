@@ -161,7 +161,7 @@ def _usual(ground, but=None, upright_sd_deg=USUAL_LEAN_DEG):
     return leaning * ground.weights(but)
 
 
-def handles_off_level(frames, sketches, stands):
+def handles_off_level(frames, sketches, stands, places=None):
     """
     How likely it is that a pair of handles is out of level, rather than that the product leans.
 
@@ -169,6 +169,8 @@ def handles_off_level(frames, sketches, stands):
     ----------
     frames, sketches, stands
         As `leans` takes them.
+    places : collection, optional
+        Of which frames alone it is asked, beside all the others.
 
     Returns
     -------
@@ -178,12 +180,13 @@ def handles_off_level(frames, sketches, stands):
     """
     found = {}
     grounds = height_weights(frames, sketches, stands)
-    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds):
+    asked = set(frames.index if places is None else places)
+    for place, level, off_level, _ in _weighed(frames, sketches, stands, grounds, asked):
         if off_level.any():
             found[place] = min(float(off_level.sum() / (level + off_level).sum()), found.get(place, 1.0))
     looks = looks_by_others(frames, stands)
     for place, stand in _rows(frames, stands).items():
-        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if place not in found else None  # of a picture alone, what a lean explains at best
+        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if place in asked and place not in found else None  # of a picture alone, what a lean explains at best
         if mine is not None:
             level, off = (float(_usual(grounds.get(place, UNKNOWN)).sum(axis=1) @ like) for like in mine)
             found[place] = off / (level + off)
@@ -195,21 +198,24 @@ def _rows(frames, stands):
     return dict(zip(frames.index, stands.assign(view=frames["view"]).to_dict("records"), strict=True))
 
 
-def _weighed(frames, sketches, stands, grounds):
-    """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees."""
+def _weighed(frames, sketches, stands, grounds, asked=None):
+    """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees; of the places asked for."""
     looks, rows = looks_by_others(frames, stands), _rows(frames, stands)
     handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
     sines = np.sin(np.radians(LEANS_DEG))
     traces = Traces.of(frames, sketches, stands)
     contacts = _contacts(traces, grounds)
-    by_others = _by_others(traces, grounds, handles, contacts)
+    asked = set(frames.index) if asked is None else asked
+    by_others = _by_others(traces, grounds, handles, contacts, asked)
     for place, seen in from_others(traces):
+        if place not in asked:
+            continue
         level, off = handle_weights(seen, sines[:, None], np.zeros((1, 1)), _levels(handles[place]), _levels(None, 1))
         usual = _usual(grounds.get(place, UNKNOWN), None, traces.upright_sd_deg) * by_others.get(place, FLAT)[:, None]
         yield place, usual * level, usual * off, SHARED_BY_ALL_SD_DEG
     traced = records(traces)
     for one, other in traces.pairs():
-        for a, b in itertools.permutations((one, other)):
+        for a, b in ((a, b) for a, b in itertools.permutations((one, other)) if a in asked):
             told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
             beside = contacts.get((a, b), 1.0)
             told = tuple(part * beside for part in told)
@@ -230,13 +236,13 @@ def _contacts(traces, grounds):
     return {two: contact_likelihood(off, sd, LEANS_DEG, LEANS_DEG) for two, off in lower.items()}
 
 
-def _by_others(traces, grounds, handles, contacts):
+def _by_others(traces, grounds, handles, contacts, asked):
     """Place to the likelihood of each of `LEANS_DEG` by keystones and feet of three and more pictures of its shape beside each other."""
     found, rows, partners = {}, traces.table[["sku", "view"]].apply(tuple, axis=1), {}
     for one, other in itertools.chain(traces.keystones, contacts):
         partners.setdefault(one, set()).add(other)
     for _, group in traces.table.groupby("shape", sort=True):
-        if len(rows[group.index].unique()) <= FEWEST_OTHERS:
+        if asked.isdisjoint(group.index) or len(rows[group.index].unique()) <= FEWEST_OTHERS:
             continue
         told = [place for place in group.index if not partners.get(place, set()).isdisjoint(group.index)]
         first = [place for place, further in zip(told, rows[told].duplicated(), strict=True) if not further]

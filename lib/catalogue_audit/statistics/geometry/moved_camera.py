@@ -19,7 +19,7 @@ ZOOMED = HALF * schema.CHECKS["scale"].tolerance  # of ln(size)
 VISIBLE = HALF * schema.CHECKS["centring"].tolerance  # of the frame; as a step of framing must be to be told
 
 
-def moved_with_time(frames, deviations, kinds, scatter, visible=VISIBLE):
+def moved_with_time(frames, deviations, kinds, scatter, visible=VISIBLE, order=None):
     """
     What stretches of capture time move their pictures by, as steps between styles that follow one another.
 
@@ -35,6 +35,8 @@ def moved_with_time(frames, deviations, kinds, scatter, visible=VISIBLE):
         How steadily products are placed, fractions of the frame.
     visible : float
         The least step, in the deviations' own unit.
+    order : DataFrame, optional
+        `capture_order` of the frames, where it is known already.
 
     Returns
     -------
@@ -44,7 +46,7 @@ def moved_with_time(frames, deviations, kinds, scatter, visible=VISIBLE):
     moved = np.zeros(len(frames))
     if not set(ORDERED_BY) <= set(frames):
         return moved
-    order = capture_order(frames)
+    order = capture_order(frames) if order is None else order
     timed = np.isfinite(order["seconds"].to_numpy(dtype=float)) & (order["source"] != FILE_ORDER).to_numpy(dtype=bool)
     kinds, cameras, ranks = np.asarray(kinds, dtype=object), order["camera"].to_numpy(dtype=object), order["order"].to_numpy(dtype=np.int64)
     for camera in dict.fromkeys(cameras[timed]):
@@ -82,11 +84,12 @@ def gains_by_zoom(frames, views, deviations, kinds, scatter, likelihood):
         0 and more, of log likelihood.
     """
     gains = np.zeros((len(views), len(deviations[0]) if deviations else 0))
+    order = capture_order(frames) if set(ORDERED_BY) <= set(frames) else None
     for number, (rows, values) in enumerate(zip(views, deviations, strict=True)):
         for rule, apart in enumerate(values):
             off = np.full(len(frames), np.nan)
             off[rows] = apart
-            moved = moved_with_time(frames, off, kinds, scatter, ZOOMED)[rows]
+            moved = moved_with_time(frames, off, kinds, scatter, ZOOMED, order)[rows]
             steps = len(np.unique(moved)) - 1
             if steps > 0:
                 gain = likelihood(apart - moved) - likelihood(apart) - steps * math.log(len(rows))

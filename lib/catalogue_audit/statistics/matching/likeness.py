@@ -11,6 +11,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
 from catalogue_audit.pixels.colour import srgb_decode
 from catalogue_audit.statistics.matching.laying import (
     halved,
@@ -183,7 +184,7 @@ def _difference(one, other):
     if spread > 0:
         gain = float(np.clip(centred @ (other - other.mean()) / spread, *GAINS))
     difference = other - np.float32(gain) * one
-    return difference - np.median(difference)
+    return difference - median(difference)
 
 
 def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
@@ -251,14 +252,15 @@ def _differ_in_one_place(luma, region, area):
 
 def _in_the_tones_of(one, other, region):
     """The first lightness through the tone curve that makes it the second's: the median of the second where the first has one tone, for all tones that are common."""
-    tone = np.clip(one[region] / TONE_STEP, 0, 255 / TONE_STEP).astype(int)
+    here, there = one[region], other[region]
+    tone = np.clip(here / TONE_STEP, 0, 255 / TONE_STEP).astype(int)
     places = np.argsort(tone, kind="stable")
     shares = np.bincount(tone)
     groups = np.split(places, np.cumsum(shares)[:-1])
     common = [group for group in groups if len(group) >= max(1, COMMON_TONE * tone.size)]
     if not common:
         return one
-    known = [float(np.median(one[region][group])) for group in common], [float(np.median(other[region][group])) for group in common]
+    known = [float(median(here[group])) for group in common], [float(median(there[group])) for group in common]
     shift_below, shift_above = known[1][0] - known[0][0], known[1][-1] - known[0][-1]
     fitted = np.interp(one, *known).astype(np.float32)
     fitted = np.where(one < known[0][0], one + shift_below, fitted)

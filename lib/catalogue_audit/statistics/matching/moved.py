@@ -39,6 +39,7 @@ INSIDE = 0.12  # of the root of the product's area: farther from its outline tha
 LEAST_GRAIN = 0.4  # levels rms inside, in both pictures
 OTHER_GRAIN = 0.4  # correlation there; copies at 0.8 of the size keep 0.6 at JPEG quality 60, and 0.44 at 30 (`LEAST_GRAIN` and more, 60 faces)
 FEWEST_INSIDE = 2000  # px
+UNSEEN = None, None, None, None
 
 
 def nothing_moved(first, second, matrix, shapes, mirrored=False):
@@ -61,11 +62,10 @@ def nothing_moved(first, second, matrix, shapes, mirrored=False):
     bool or None
         None where too little structure is seen to tell.
     """
-    one, laid, covered = _laid_over(first, second, matrix, shapes, mirrored)
+    one, laid, covered, structure = _laid_over(first, second, matrix, shapes, mirrored)
     if one is None:
         return None
-    planes = _fine_structure(one), _fine_structure(laid)
-    moved, alike, slope = displacements(*planes, covered)
+    moved, alike, slope = displacements(structure, _fine_structure(laid), covered)
     if moved.size < FEWEST_TILES:
         return None
     clear = slope >= np.median(slope)
@@ -148,7 +148,7 @@ def another_grain(first, second, matrix, shapes, mirrored=False):
         False also where there is too little structure to tell.
     """
     mask = first.get("mask")
-    one, laid, covered = _laid_over(first, second, matrix, shapes, mirrored) if mask is not None else (None, None, None)
+    one, laid, covered, _ = _laid_over(first, second, matrix, shapes, mirrored) if mask is not None else UNSEEN
     if one is None:
         return False
     product = cv2.resize(mask.astype(np.uint8), one.shape[::-1], interpolation=cv2.INTER_NEAREST)
@@ -162,16 +162,16 @@ def another_grain(first, second, matrix, shapes, mirrored=False):
 
 
 def _laid_over(first, second, matrix, shapes, mirrored):
-    """The first picture's lightness, the second's laid over it, and where both are seen; three times None where they cannot be."""
+    """The first picture's lightness, the second's laid over it, where both are seen, and the first's fine structure; `UNSEEN` where they cannot be."""
     greys = [_grey(sketch) for sketch in (first, second)]
     if any(grey is None for grey in greys):
-        return None, None, None
+        return UNSEEN
     if mirrored:
         greys[1] = np.ascontiguousarray(greys[1][:, ::-1])
     planes = [_fine_structure(grey) for grey in greys]
     small = [np.empty(shape, np.uint8) for shape in shapes]
     matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, MOST_DISTORTED)
-    return (None, None, None) if matrix is None else (greys[0], *warped(greys[1], matrix, greys[0].shape))
+    return UNSEEN if matrix is None else (greys[0], *warped(greys[1], matrix, greys[0].shape), planes[0])
 
 
 def displacements(one, other, covered):

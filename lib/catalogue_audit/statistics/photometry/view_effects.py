@@ -7,6 +7,7 @@ and taken off before their light is compared. How much it scatters follows from 
 
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
 from catalogue_audit.statistics.series.trend import theil_sen
 
 ROUNDS = 6  # of the median polish
@@ -77,7 +78,7 @@ def _medians(values, members):
         known = values[places]
         known = known[np.isfinite(known)]
         if len(known):
-            result[places] = np.median(known)
+            result[places] = median(known)
     return result
 
 

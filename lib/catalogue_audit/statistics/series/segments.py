@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from catalogue_audit.measures.quantiles import median
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, finite, hampel
 from catalogue_audit.statistics.series.ramps import best_ramp, fit_ramp, ramp_levels
 from catalogue_audit.statistics.series.trend import mann_kendall
@@ -129,7 +130,7 @@ def find_transitions(values, units, visible, floor, fewest=FEWEST_UNITS):
     bounds = _unit_bounds(units)
     if bounds.size - 1 < 2 * fewest:
         return []
-    medians = np.array([np.median(values[a:b]) for a, b in zip(bounds, bounds[1:], strict=False)])
+    medians = np.array([median(values[a:b]) for a, b in zip(bounds, bounds[1:], strict=False)])
     smooth, outside = hampel(medians, half_window=fewest - 1)
     clean = np.where(outside, smooth, medians)
     noise = max(difference_noise(medians), floor)
