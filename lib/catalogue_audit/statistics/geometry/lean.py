@@ -217,7 +217,7 @@ def _weighed(frames, sketches, stands, grounds, asked=None):
     for one, other in traces.pairs():
         for a, b in ((a, b) for a, b in itertools.permutations((one, other)) if a in asked):
             told = handle_weights(difference(traces, traced[a], traced[b]), sines[:, None], sines[None], *(_levels(handles[place]) for place in (a, b)))
-            beside = contacts.get((a, b), 1.0)
+            beside = _contact(contacts, (a, b))
             told = tuple(part * beside for part in told)
             mine, its = (_usual(grounds.get(place, UNKNOWN), other, traces.upright_sd_deg) for place, other in ((a, b), (b, a)))
             its = its @ grounds.get(b, UNKNOWN).beside(a)
@@ -225,7 +225,7 @@ def _weighed(frames, sketches, stands, grounds, asked=None):
 
 
 def _contacts(traces, grounds):
-    """Two pictures of a shape to the likelihood of each pair of `LEANS_DEG` by the ground at their feet."""
+    """Two pictures of a shape to how much lower the ground lies at the feet of one, and how well that repeats in the delivery: what `_contact` takes."""
     lower = {
         (place, other): off
         for place in traces.table.index
@@ -233,7 +233,12 @@ def _contacts(traces, grounds):
         if other in traces.table.index and traces.table["shape"][place] == traces.table["shape"][other]
     }
     sd = feet_scatter([off for (one, other), off in lower.items() if one < other])
-    return {two: contact_likelihood(off, sd, LEANS_DEG, LEANS_DEG) for two, off in lower.items()}
+    return {two: (off, sd) for two, off in lower.items()}
+
+
+def _contact(contacts, two):
+    """Likelihood of each pair of `LEANS_DEG` by the ground at the feet of two pictures, 26 kB, made where it is asked for; 1 where they were not compared."""
+    return contact_likelihood(*contacts[two], LEANS_DEG, LEANS_DEG) if two in contacts else 1.0
 
 
 def _by_others(traces, grounds, handles, contacts, asked):
@@ -248,10 +253,11 @@ def _by_others(traces, grounds, handles, contacts, asked):
         first = [place for place, further in zip(told, rows[told].duplicated(), strict=True) if not further]
         for places in [first, *([*(other for other in first if rows[other] != rows[copy]), copy] for copy in told if copy not in first)]:
             if len(places) > 1:
-                pairs, feet = (
-                    {two: known[at] for two in itertools.combinations(range(len(places)), 2) if (at := (places[two[0]], places[two[1]])) in known}
+                pairs, compared = (
+                    {two: at for two in itertools.combinations(range(len(places)), 2) if (at := (places[two[0]], places[two[1]])) in known}
                     for known in (traces.keystones, contacts)
                 )
+                pairs, feet = {two: traces.keystones[at] for two, at in pairs.items()}, {two: _contact(contacts, at) for two, at in compared.items()}
                 own = [_usual(grounds.get(place, UNKNOWN), None, traces.upright_sd_deg).sum(axis=1) * sum(_levels(handles[place])) for place in places]
                 by_others = told_by_others(LEANS_DEG, pairs, feet, own, [rows[place][0] for place in places], traces.upright_sd_deg)
                 found = dict(zip(places, by_others, strict=True)) | found
