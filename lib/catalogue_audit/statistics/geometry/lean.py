@@ -186,7 +186,8 @@ def handles_off_level(frames, sketches, stands, places=None):
             found[place] = min(float(off_level.sum() / (level + off_level).sum()), found.get(place, 1.0))
     looks = looks_by_others(frames, stands)
     for place, stand in _rows(frames, stands).items():
-        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if place in asked and place not in found else None  # of a picture alone, what a lean explains at best
+        alone = place in asked and place not in found  # then what a lean explains at best
+        mine = _by_handles(stand, looks.get(place), CROWNS_UPRIGHT) if alone else None
         if mine is not None:
             level, off = (float(_usual(grounds.get(place, UNKNOWN)).sum(axis=1) @ like) for like in mine)
             found[place] = off / (level + off)
@@ -199,7 +200,7 @@ def _rows(frames, stands):
 
 
 def _weighed(frames, sketches, stands, grounds, asked=None):
-    """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG` with handles level and with handles off level, and what all compared share, degrees; of the places asked for."""
+    """Place, (n, m) weight of each of `LEANS_DEG` of tilt and `HEIGHTS_DEG`, handles level and off level, and what all share, degrees; of places asked for."""
     looks, rows = looks_by_others(frames, stands), _rows(frames, stands)
     handles = {place: _by_handles(row, looks.get(place)) for place, row in rows.items()}
     sines = np.sin(np.radians(LEANS_DEG))
