@@ -276,7 +276,8 @@ def test_a_fault_of_a_photograph_in_two_files_is_said_of_one(frames):
     pairs = pd.DataFrame({"file_a": ["NB-104_back.jpg"], "file_b": [FRONT], "kind": ["same_bytes"]})
     soft = changed(changed(frames, FRONT, blur_px=2.5, roll_deg=2.0), "NB-104_back.jpg", blur_px=2.5, position=2)
     findings, _ = find(evidence_of(soft, load_brief(), pairs=pairs))
-    said = findings[findings["check"] != "exact_duplicate"]
+    assert list(findings.loc[findings["file"].isna(), "check"]) == ["missing_view"]  # a second back without a first
+    said = findings[findings["file"].notna() & (findings["check"] != "exact_duplicate")]
     assert sorted(zip(said["file"], said["check"], strict=True)) == [(FRONT, "focus"), (FRONT, "roll")]
 
 

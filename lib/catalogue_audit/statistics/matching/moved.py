@@ -88,10 +88,10 @@ def perspective(first, second, matrix, shapes):
         Displacement at the middle of the longer frame edges that a projective movement adds to an affine one, px of
         `LONG_SIDE`, and its standard uncertainty; NaN where too little structure is seen.
     """
-    one, laid, covered = _laid_over(first, second, matrix, shapes, False)
+    one, laid, covered, structure = _laid_over(first, second, matrix, shapes, False)
     if one is None:
         return math.nan, math.nan
-    slopes, place, *_ = _tile_slopes(_fine_structure(one), _fine_structure(laid), covered)
+    slopes, place, *_ = _tile_slopes(structure, _fine_structure(laid), covered)
     place = place / (LONG_SIDE / 2) - 1
     if len(place) < FEWEST_TILES:
         return math.nan, math.nan
