@@ -288,15 +288,19 @@ def test_a_featureless_product_has_no_sharpness_and_says_why():
     assert "too few clear edges" in facts["reasons"][0]
 
 
-@pytest.mark.parametrize(("sigma", "soft"), [(0.5, False), (0.8, False), (2.0, True), (2.5, True)])
-def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply(sigma, soft):
-    """A step seen through a Gaussian rises by its height / (sigma sqrt(2 pi)) a pixel at most: the Gaussian's own peak."""
+def _grain(sigma):
+    """Dots close together, blurred by sigma px, with noise: a picture without a clear edge."""
     rng = np.random.default_rng(5)
     code = np.full((600, 600), 110.0)
     for x, y in np.argwhere(np.ones((53, 53))) * 11 + 8 + rng.integers(-1, 2, (53 * 53, 2)):
         cv2.circle(code, (int(x), int(y)), 4, 150.0, -1)
-    code = _blurred(np.repeat(code.astype(np.float32)[..., None], 3, axis=2), sigma) + rng.normal(0, 0.6, (600, 600, 1))
-    facts = _facts(code, np.ones((600, 600)))
+    return _blurred(np.repeat(code.astype(np.float32)[..., None], 3, axis=2), sigma) + rng.normal(0, 0.6, (600, 600, 1))
+
+
+@pytest.mark.parametrize(("sigma", "soft"), [(0.5, False), (0.8, False), (2.0, True), (2.5, True)])
+def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply(sigma, soft):
+    """A step seen through a Gaussian rises by its height / (sigma sqrt(2 pi)) a pixel at most: the Gaussian's own peak."""
+    facts = _facts(_grain(sigma), np.ones((600, 600)))
     assert "too few clear edges" in facts["reasons"][0]
     assert ("blur_px" in facts) == soft
     if soft:
@@ -306,12 +310,7 @@ def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply
 @pytest.mark.parametrize(("sigma", "beyond"), [(1.3, False), (2.7, True)])
 def test_grain_that_is_rounded_itself_is_no_blur_beyond_doubt(sigma, beyond):
     """Sharp grain without a clear edge is up to 1.6 px wide by nature: beside edges of 0.5 px it is no proof, the same out of focus is."""
-    rng = np.random.default_rng(5)
-    code = np.full((600, 600), 110.0)
-    for x, y in np.argwhere(np.ones((53, 53))) * 11 + 8 + rng.integers(-1, 2, (53 * 53, 2)):
-        cv2.circle(code, (int(x), int(y)), 4, 150.0, -1)
-    code = _blurred(np.repeat(code.astype(np.float32)[..., None], 3, axis=2), sigma) + rng.normal(0, 0.6, (600, 600, 1))
-    facts = _facts(code, np.ones((600, 600)))
+    facts = _facts(_grain(sigma), np.ones((600, 600)))
     assert (np.log(facts["blur_px"] / 0.5) > 3 * facts["blur_sd_px"] / facts["blur_px"]) == beyond
 
 
