@@ -288,7 +288,7 @@ def test_a_featureless_product_has_no_sharpness_and_says_why():
     assert "too few clear edges" in facts["reasons"][0]
 
 
-def _grain(sigma):
+def _dots(sigma):
     """Dots close together, blurred by sigma px, with noise: a picture without a clear edge."""
     rng = np.random.default_rng(5)
     code = np.full((600, 600), 110.0)
@@ -300,7 +300,7 @@ def _grain(sigma):
 @pytest.mark.parametrize(("sigma", "soft"), [(0.5, False), (0.8, False), (2.0, True), (2.5, True)])
 def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply(sigma, soft):
     """A step seen through a Gaussian rises by its height / (sigma sqrt(2 pi)) a pixel at most: the Gaussian's own peak."""
-    facts = _facts(_grain(sigma), np.ones((600, 600)))
+    facts = _facts(_dots(sigma), np.ones((600, 600)))
     assert "too few clear edges" in facts["reasons"][0]
     assert ("blur_px" in facts) == soft
     if soft:
@@ -310,7 +310,7 @@ def test_where_no_edge_is_clear_a_picture_is_soft_if_nothing_in_it_rises_steeply
 @pytest.mark.parametrize(("sigma", "beyond"), [(1.3, False), (2.7, True)])
 def test_grain_that_is_rounded_itself_is_no_blur_beyond_doubt(sigma, beyond):
     """Sharp grain without a clear edge is up to 1.6 px wide by nature: beside edges of 0.5 px it is no proof, the same out of focus is."""
-    facts = _facts(_grain(sigma), np.ones((600, 600)))
+    facts = _facts(_dots(sigma), np.ones((600, 600)))
     assert (np.log(facts["blur_px"] / 0.5) > 3 * facts["blur_sd_px"] / facts["blur_px"]) == beyond
 
 
