@@ -115,3 +115,17 @@ def test_nothing_in_the_library_prints_and_pyplot_is_never_used():
     ]
     assert prints == []
     assert [path for path, module in _imports() if module == "matplotlib.pyplot"] == []
+
+
+def _defined_twice(path):
+    """Functions and classes of one module's top level that a later one of the same name hides."""
+    names = [node.name for node in ast.parse(path.read_text(encoding="utf-8")).body if isinstance(node, (ast.FunctionDef, ast.ClassDef))]
+    return [f"{path.name}: {name}" for name in sorted({name for name in names if names.count(name) > 1})]
+
+
+def test_no_function_hides_an_earlier_one_of_its_module(tmp_path):
+    """Python says nothing of it: a test hidden so never runs."""
+    hidden = tmp_path / "hidden.py"
+    hidden.write_text("def one(): pass\ndef two(): pass\ndef one(): pass\n", encoding="utf-8")
+    assert _defined_twice(hidden) == ["hidden.py: one"]
+    assert [found for folder in (PACKAGE, Path(__file__).parent) for path in sorted(folder.rglob("*.py")) for found in _defined_twice(path)] == []
