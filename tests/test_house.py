@@ -1,6 +1,7 @@
 """The plan of the house: layers import downwards only, and walls stay where they are."""
 
 import ast
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -18,14 +19,22 @@ EXTERNAL_WALLS = {
 STATISTICS_FLOOR = {"": 0, "series": 1, "geometry": 2, "photometry": 2, "surface": 2, "matching": 3, "seasons": 4}
 
 
+@cache
+def _parsed(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
 def _imports():
+    """(path below the package, module imported), for every import of the library."""
+    found = []
     for path in sorted(PACKAGE.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(_parsed(path)):
             if isinstance(node, ast.ImportFrom) and node.module:
-                yield path.relative_to(PACKAGE).as_posix(), node.module
+                found.append((path.relative_to(PACKAGE).as_posix(), node.module))
             elif isinstance(node, ast.Import):
-                for name in node.names:
-                    yield path.relative_to(PACKAGE).as_posix(), name.name
+                found.extend((path.relative_to(PACKAGE).as_posix(), name.name) for name in node.names)
+    return found
 
 
 def _layer(dotted):
@@ -53,7 +62,7 @@ def _taken():
     names, taken = _module_names(), {}
     for path in PACKAGE.rglob("*.py"):
         own = "catalogue_audit." + path.relative_to(PACKAGE).with_suffix("").as_posix().replace("/", ".")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(_parsed(path)):
             if isinstance(node, ast.ImportFrom) and node.module:
                 wanted = {node.module, *(f"{node.module}.{name.name}" for name in node.names)}
             elif isinstance(node, ast.Import):
@@ -110,7 +119,7 @@ def test_nothing_in_the_library_prints_and_pyplot_is_never_used():
         f"{path.relative_to(PACKAGE)}:{node.lineno}"
         for path in sorted(PACKAGE.rglob("*.py"))
         if path.name != "cli.py"
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in ast.walk(_parsed(path))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
     ]
     assert prints == []
@@ -119,7 +128,7 @@ def test_nothing_in_the_library_prints_and_pyplot_is_never_used():
 
 def _defined_twice(path):
     """Functions and classes of one module's top level that a later one of the same name hides."""
-    names = [node.name for node in ast.parse(path.read_text(encoding="utf-8")).body if isinstance(node, (ast.FunctionDef, ast.ClassDef))]
+    names = [node.name for node in _parsed(path).body if isinstance(node, (ast.FunctionDef, ast.ClassDef))]
     return [f"{path.name}: {name}" for name in sorted({name for name in names if names.count(name) > 1})]
 
 
