@@ -2,6 +2,7 @@
 
 import cv2
 import numpy as np
+import pandas as pd
 import pytest
 from catalogue_audit.statistics.surface.spots import sensor_place, sensor_spots
 from catalogue_audit.statistics.tables import table_from_rows
@@ -193,3 +194,58 @@ def test_two_spots_that_came_together_tell_the_first_frame_that_hides_both():
     counts, _ = sensor_spots(frames, sketches)
     assert counts.iloc[:4].tolist() == [0] * 4
     assert counts.iloc[4:].tolist() == [2] * 12
+
+
+def _woven(frames, strewn_on_products, spots):
+    """Spots strewn over woven bags in all frames of a delivery of the same products and views, and some spots more in the first."""
+    rng = np.random.default_rng(7)
+    views = ("front", "back", "three_quarter", "side")
+    frames, sketches = _delivery(frames, dust=(), strewn=4, seams=0)
+    frames["sku"] = [f"W-{k // 4}" for k in range(len(frames))]
+    frames["view"] = [views[k % 4] for k in range(len(frames))]
+    for k, file in enumerate(frames["file"]):
+        weave = [(*rng.uniform(0.2, 0.8, 2), 12, -9, -1) for _ in range(strewn_on_products)]
+        there = np.array(spots[k : k + 1], float).reshape(-1, 5)
+        there[:, :2] += rng.normal(0, 0.3, there[:, :2].shape) / SIZE
+        sketches[file] = {"spots": np.float32(np.vstack([there, weave, sketches[file]["spots"]]))}
+    return frames, sketches
+
+
+def test_dust_beside_woven_bags_is_told_however_many_spots_their_weave_holds():
+    """800 spots a frame make six of them at one place likely by chance, those beside the products do not."""
+    _, spots = sensor_spots(*_woven(55, 800, [(0.9, 0.1, 14, -20, 0)] * 6))
+    assert spots["spot"].nunique() == 1
+    assert np.hypot(spots["x"] - 0.9, spots["y"] - 0.1).max() < 0.001
+
+
+def test_six_at_a_place_of_a_weave_are_no_dust():
+    assert len(sensor_spots(*_woven(55, 800, []))[1]) == 0
+
+
+def test_dust_over_products_is_told_by_several_of_them_and_one_place_beside_them():
+    """Hardware lies at one place in a view of a bag and of its colourways, dust in all views of all bags."""
+    hidden = [(0.4, 0.6, 14, -8, 0 if k == 2 else -1) for k in range(8)]
+    frames, sketches = _woven(20, 20, hidden)
+    assert sensor_spots(frames, sketches)[1]["spot"].nunique() == 0  # of two products
+    frames["sku"] = [f"W-{k // 2}" for k in range(20)]
+    assert sensor_spots(frames, sketches)[1]["spot"].nunique() == 1
+    frames["view"] = ["front" if k % 2 else "back" for k in range(20)]
+    assert sensor_spots(frames, sketches)[1]["spot"].nunique() == 0
+
+
+def test_a_reduced_copy_carries_the_spots_it_shows():
+    frames, sketches = _delivery(12, dust=((0.3, 0.2),), seen=1.0, strewn=3)
+    frames.loc[[2, 3, 4], ["width_px", "height_px"]] = [SIZE[0] // 2, SIZE[1] // 2]
+    frames.loc[5, ["width_px", "height_px"]] = [SIZE[1], SIZE[1]]  # cropped: the sensor's places are elsewhere
+    sketches["frame_003.jpg"] = {"spots": sketches["frame_003.jpg"]["spots"][1:]}
+    counts, _ = sensor_spots(frames, sketches)
+    assert counts.drop(index=5).tolist() == [1, 1, 1, 0] + [1] * 7
+    assert counts[5] is pd.NA
+
+
+def test_pictures_of_two_shapes_of_one_camera_are_two_groups():
+    frames, sketches = _delivery(12, dust=((0.3, 0.2),), seen=1.0, strewn=3)
+    frames.loc[6:, ["width_px", "height_px"]] = [SIZE[1], SIZE[1]]
+    counts, spots = sensor_spots(frames, sketches)
+    assert counts.eq(1).all()
+    assert spots["spot"].nunique() == 2

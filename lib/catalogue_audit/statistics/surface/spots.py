@@ -4,7 +4,8 @@ Sensor dust: dark spots at a place of the sensor that many frames of one camera 
 A bag stands at much the same place in every picture, and its seams with it; so
 spots seen on background make a place, or some of those and others on the product
 at the same pixel, and it has to be seen far more often than chance, given how
-many spots those frames hold, and to be darker than a backdrop's own pattern makes
+many spots those frames hold (beside the product, where the place is seen there: a woven bag
+holds ten times as many), and to be darker than a backdrop's own pattern makes
 it. Frames between them carry the spot as well.
 """
 
@@ -22,6 +23,7 @@ NEAR_PX = 6.0  # full-resolution px: a place is the same within the larger of th
 NEAR_SIZES = 0.4  # ... and this many times the spot's size
 FEWEST_ON_BACKGROUND = 2  # of them, where the others lie within ...
 SAME_PX = 2.0  # full-resolution px of one another: seams and hardware never do so in pictures of several products
+FEWEST_PRODUCTS, FEWEST_VIEWS = 3, 3  # of which the pictures have to be where one alone shows the spot on background
 FIXED, FIXED_IN_ONE_VIEW = 0.07, 0.03  # of the spot's size: median distance of a place's spots from their middle
 CHANCE = 1e-3  # expected number of places by chance, over all, above which nothing is reported
 COLUMNS = ("file", "spot", "camera", "x", "y", "size_px", "contrast", "first_file", "last_file", "frames")
@@ -53,14 +55,15 @@ def sensor_spots(frames, sketches):
     rows, names = [], frames["file"].to_list()
     cameras = _cameras(frames)
     order = _order(frames) if cameras else []
-    for camera, places in cameras.items():
+    views, products = (pd.factorize(frames[name])[0] for name in ("view", "sku"))
+    for (camera, size), places in cameras.items():
         counted[places] = 0
-        seen = _on_sensor(frames, sketches, places)
-        groups = [members for members in _recurring(seen, len(places)) if _is_fixed(members, seen, frames, places)]
+        seen = _on_sensor(frames, sketches, places, size)
+        groups = [members for members in _recurring(seen, views, products) if _is_fixed(members, seen, frames, places)]
         groups = _alone(groups, seen, frames, sketches)
         if not groups:
             continue
-        mine = set(places)
+        mine = {k for k in places if _size(frames, k) == size}  # another's place may have been cropped: it carries what it shows
         first = len({row["spot"] for row in rows}) + 1
         for number, shown in enumerate(_shown(seen, groups, frames, sketches, [k for k in order if k in mine]), first):
             shown = sorted(shown)
@@ -118,21 +121,34 @@ def _shown(seen, groups, frames, sketches, order):
 
 
 def _cameras(frames):
-    """Camera name to positions of its originals, with one picture size each."""
+    """
+    Camera name and commonest picture size, (long, short) px, to positions of its originals, reduced copies among them.
+
+    Pictures of another shape are another group of the same camera.
+    """
     named = frames["camera_model"].notna() | frames["camera_serial"].notna()
     usable = named & frames["origin"].ne("derived") & frames["status"].ne("not_measured") & frames["width_px"].notna()
     names = [frames[name].to_list() for name in ("camera_make", "camera_model", "camera_serial")]
-    sizes = [frames[name].to_list() for name in ("width_px", "height_px")]
     groups = {}
     for place in usable.to_numpy(bool).nonzero()[0]:
         camera = " ".join(str(column[place]) for column in names if pd.notna(column[place]))
-        size = tuple(sorted(int(column[place]) for column in sizes))
-        groups.setdefault((camera, size), []).append(place)
-    return {name: places for (name, _), places in groups.items() if len(places) >= FEWEST_FRAMES}
+        groups.setdefault(camera, {}).setdefault(_size(frames, place), []).append(int(place))
+    cameras = {}
+    for camera, sizes in groups.items():
+        for size, places in sorted(sizes.items(), key=lambda item: (-len(item[1]), item[0])):
+            alike = (known for name, known in cameras if name == camera and abs(known[0] * size[1] - known[1] * size[0]) <= max(known))
+            cameras.setdefault((camera, next(alike, size)), []).extend(places)
+    return {key: sorted(places) for key, places in cameras.items() if len(places) >= FEWEST_FRAMES}
 
 
-def _on_sensor(frames, sketches, places):
-    """All dark spots of a camera's frames, with their place on the sensor in pixels: dict of arrays."""
+def _size(frames, place):
+    """(long, short) side of a picture, px."""
+    sides = int(frames["width_px"].iat[place]), int(frames["height_px"].iat[place])
+    return max(sides), min(sides)
+
+
+def _on_sensor(frames, sketches, places, size):
+    """All dark spots of a camera's frames, with their place on the sensor in pixels of pictures of a size (long, short): dict of arrays."""
     names = ("frame", "x", "y", "sensor_x", "sensor_y", "stored_width", "stored_height", "size_px", "contrast", "kind")
     columns = {name: [] for name in names}
     files, orientations = frames["file"].to_list(), _orientations(frames)
@@ -151,8 +167,9 @@ def _on_sensor(frames, sketches, places):
         width, height = (float(column[place]) for column in sizes)
         if orientation >= 5:
             width, height = height, width
-        size = np.full(len(spots), width), np.full(len(spots), height)
-        values = (np.full(len(spots), place), spots[:, 0], spots[:, 1], sx * width, sy * height, *size, *spots[:, 2:].T)
+        width, height = (size[0], size[1]) if width >= height else (size[1], size[0])
+        stored = np.full(len(spots), width), np.full(len(spots), height)
+        values = (np.full(len(spots), place), spots[:, 0], spots[:, 1], sx * width, sy * height, *stored, *spots[:, 2:].T)
         for name, value in zip(columns, values, strict=True):
             columns[name].append(value)
     seen = {name: np.concatenate(value) if value else np.empty(0) for name, value in columns.items()}
@@ -215,9 +232,9 @@ def _orientations(frames):
     return [int(value) if pd.notna(value) else 1 for value in frames["orientation"]]
 
 
-def _recurring(seen, frames):
-    """Groups of spots (indices, by frame) that share a place; the most often seen first."""
-    count = len(seen["frame"])
+def _recurring(seen, views, products):
+    """Groups of spots (indices, by frame) that share a place; the most often seen first. Views and products are numbers, a frame each."""
+    count, beside = len(seen["frame"]), int((seen["kind"] == 0).sum())
     if count < FEWEST_FRAMES:
         return
     x, y, size = seen["sensor_x"], seen["sensor_y"], seen["size_px"]
@@ -237,9 +254,13 @@ def _recurring(seen, frames):
     area = (x.max() - x.min() + 1) * (y.max() - y.min() + 1)
     for k, window in groups:
         members = _one_a_frame(window[free[window]], seen, x[k], y[k])
-        members = _steady(members, seen, near[k])
+        members = _steady(members, seen, near[k], views, products)
         on_background = seen["kind"][members] == 0
-        if len(members) < FEWEST_FRAMES or not _more_than_chance(len(members), count, frames, near[k], area):
+        if len(members) < FEWEST_FRAMES:
+            continue
+        clear = int(on_background.sum())
+        asked = (clear, beside, near[k]) if clear >= FEWEST_FRAMES else (len(members), count, SAME_PX)
+        if not _more_than_chance(*asked, area):
             continue
         if not _alike(seen["contrast"][members[on_background]], size[members[on_background]]):
             continue
@@ -274,20 +295,26 @@ def _alone(groups, seen, frames, sketches):
     return [members for members, doubted in zip(groups, of_pattern(spots, sketches), strict=True) if not doubted]
 
 
-def _steady(members, seen, near):
+def _steady(members, seen, near, views, products):
     """
     Members that make a place: all, where enough are on background; else those at the very same pixel, or none.
 
-    Those on the product are kept where they are as close together as those beside it.
+    Those on the product are kept where they are as close together as those beside it; beside a single one they
+    have to be of several products and views, as a bag's hardware at one place is not.
     """
     on_background = seen["kind"][members] == 0
     if on_background.sum() >= FEWEST_FRAMES:
         return members
-    if on_background.sum() < FEWEST_ON_BACKGROUND:
+    if not on_background.any():
         return members[:0]
     x, y = seen["sensor_x"][members], seen["sensor_y"][members]
     middle = np.median(x[on_background]), np.median(y[on_background])
-    return members[np.hypot(x - middle[0], y - middle[1]) <= min(SAME_PX, near)]
+    members = members[np.hypot(x - middle[0], y - middle[1]) <= min(SAME_PX, near)]
+    if on_background.sum() < FEWEST_ON_BACKGROUND:
+        shown = (len(np.setdiff1d(number[seen["frame"][members]], -1)) for number in (products, views))
+        if any(several < fewest for several, fewest in zip(shown, (FEWEST_PRODUCTS, FEWEST_VIEWS), strict=True)):
+            return members[:0]
+    return members
 
 
 def _one_a_frame(window, seen, x, y):
@@ -298,7 +325,7 @@ def _one_a_frame(window, seen, x, y):
     return window[np.sort(first)]
 
 
-def _more_than_chance(hits, spots, frames, near, area):
+def _more_than_chance(hits, spots, near, area):
     """
     Whether so many frames share a place more often than spots strewn at random would.
 
