@@ -136,6 +136,22 @@ def test_a_wide_grey_band_is_piping():
     assert cutout_facts(*_on_dark(12, 150.0, 40.0))["rim_px"] == 0
 
 
+@pytest.mark.parametrize(
+    ("band", "expected"),
+    [
+        ((196, 160, 70), 0.0),  # the piping of a gold bag, lighter and as golden
+        ((215, 205, 185), 6.0),  # the old backdrop, which a warm lamp lit
+        ((200, 200, 200), 6.0),
+        ((150, 175, 200), 6.0),  # a backdrop of another hue
+    ],
+)
+def test_a_lighter_band_of_a_coloured_products_own_hue_is_its_piping(band, expected):
+    code = np.repeat(np.array([(255, 255, 255), band, (112, 84, 24)], float), (13, 6, 16), axis=0)
+    profile = cv2.GaussianBlur(srgb_decode(code / 255)[:, None], (1, 0), sigmaX=0.01, sigmaY=0.7)[:, 0]
+    width = rim_widths(np.repeat(profile[None], 5, axis=0))[0]
+    assert width == pytest.approx(expected, abs=0.7)
+
+
 def test_a_dark_band_may_be_piping_and_is_no_rim():
     assert cutout_facts(*_cut_out(3, 40.0))["rim_px"] == 0
 

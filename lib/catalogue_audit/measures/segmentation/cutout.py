@@ -43,6 +43,8 @@ WIDEST_PX = 6  # between two steps; piping is wider
 SAME_PX, SAME_LEVEL = 1.0, 0.07  # how far the widths and the luminances of one rim lie from one another at most ...
 SAME_TONE = 0.05  # ... and their lightnesses, of 1: dark luminances that are twice one another are no one tone, but a shaded piping's
 OWN_TONE, OWN_PX = 0.06, 4  # code value, of 1, and px: behind a seam the product's own tone comes back so nearly, and for so long; behind a rim it is another
+COLOURED, AS_COLOURED = 0.3, 0.9  # 1 less the least over the largest linear channel, of a product; and the share of it that a rim of its own stuff keeps
+SAME_HUE = 0.97  # cosine between the colours of two such, less their grey
 SEAM_PX = 14  # from the outer step to the darkest of a seam
 BESIDE_DARKER = 0.1  # of the profiles that have to show the rim beside a darker part of the product, for it to be looked for beside lighter ones
 
@@ -150,7 +152,7 @@ def rim_widths(profiles):
             width[k], level[k], tone[k] = _rim(profile, light, ground[k], product[k], beside, (begin[at], half[at]))
         if not width[k] and again[at] >= 0:
             width[k], level[k], tone[k] = _between_steps(profile, light, ground[k], beside, code[at], (outer[at], again[at]))
-        if width[k] and _comes_back(profile, light, level[k], ground[k]):
+        if width[k] and (_comes_back(profile, light, level[k], ground[k]) or _is_own_colour(profile, light, level[k], ground[k], beside)):
             width[k] = 0.0
     return width, level, tone
 
@@ -226,6 +228,24 @@ def _comes_back(profile, light, level, ground):
     code = srgb_encode(np.clip(profile, 0, 1))
     like = (np.abs(code[dark + 1 :] - code[rim]) < OWN_TONE).all(axis=1)
     return len(like) >= OWN_PX and bool((np.convolve(like, np.ones(OWN_PX), "valid") >= OWN_PX).any())
+
+
+def _is_own_colour(profile, light, level, ground, beside):
+    """
+    Whether a rim of this luminance is as saturated as a coloured product beside it, and of its hue: its piping, or a lit edge.
+
+    What a rim shows is the old backdrop, white or grey, or that mixed with the product: paler than the product itself.
+    """
+    outer = _crossing(light, (ground + level) / 2)
+    if not math.isfinite(outer):
+        return False
+    after = int(outer) + 1
+    rim, product = profile[after + int(np.argmin(np.abs(light[after : after + WIDEST_PX] - level)))], median(profile[beside], axis=0)
+    saturation = [1 - colour.min() / max(float(colour.max()), 1e-6) for colour in (rim, product)]
+    if saturation[1] < COLOURED or saturation[0] < AS_COLOURED * saturation[1]:
+        return False
+    one, other = rim - rim.mean(), product - product.mean()
+    return bool(one @ other > SAME_HUE * np.linalg.norm(one) * np.linalg.norm(other))
 
 
 def _summit(values, start):
