@@ -45,6 +45,7 @@ LEAST_BLUR_DEG = 0.1
 LEAST_ELEVATION_DEG = 1.0  # of the camera above the base; seen flatter, a ground shows nothing
 MOST_PARTNERS = 3  # of a copy, in three-quarter views
 ROUNDS = 4  # of messages; chains of a few pictures settle in them
+AT_HAND = 256  # tables of two heights, 13 kB each, that are kept between rounds: all of a small delivery's; a large one's are made anew, as they are asked for
 
 
 def height_weights(frames, sketches, stands, corners=None):
@@ -70,16 +71,17 @@ def height_weights(frames, sketches, stands, corners=None):
     voters, others = _pictures(frames)
     shapes = sure_stems(frames["sku"])
     kinds = styles_of(frames)
-    rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).to_dict("index")
+    rows = frames[["file", "sku", "view"]].assign(kind=kinds, shape=shapes, focal=stands["focal"]).loc[[*voters, *others]].to_dict("index")
     copies, pairs = set(others), _compared(rows, sorted(_to_compare(rows, voters, others)), sketches)
-    compared, own_sds, lower = _by_grounds(pairs, rows, copies)
-    odd = _odd_shapes(compared, own_sds, lower, rows, set(voters), _own_corners(frames, corners))
-    compared, own_sds, lower = _by_grounds(pairs, rows, copies, odd) if odd else (compared, own_sds, lower)
+    compared, own_sds = _by_grounds(pairs, rows, copies)
+    odd = _odd_shapes(compared, own_sds, rows, set(voters), _own_corners(frames, corners))
+    compared, own_sds = _by_grounds(pairs, rows, copies, odd) if odd else (compared, own_sds)
     for one, other in _turned_beside_square(rows, sorted(own_sds)):
-        compared[one][other] = compared[other][one] = OF_ONE_PRODUCT
+        compared[one][other], compared[other][one] = Beside(None), Beside(None, True)
+    del pairs, rows  # of a large delivery as much as all that is told
     corner = {} if corners is None else corners[corners.notna().all(axis=1)].to_dict("index")
     aimed = {place: aim for place, aim in zip(frames.index, aims(frames), strict=True) if math.isfinite(aim)}
-    alone = {place: Told({}, {}, _blur(sd), _by_corner(corner.get(place)), lower[place]) for place, sd in own_sds.items()}
+    alone = {place: Told(NO_MESSAGES, {}, sd, _by_corner(corner.get(place))) for place, sd in own_sds.items()}
     told = _weighed(compared, {place: one._replace(corner=one.corner * (OF_AIMED if place in aimed else FLAT)) for place, one in alone.items()}, set(voters))
     lines = [aimed[place] for place in sorted(aimed.keys() & told)]
     moved = _moved([told[place].weights() for place in sorted(aimed.keys() & told)], lines)
@@ -95,21 +97,19 @@ def _by_grounds(pairs, rows, copies, odd=frozenset()):
 
     Returns
     -------
-    compared : dict of place to dict of place to (n, n) float
+    compared : dict of place to dict of place to Beside
     own_sds : dict of place to float
         Degrees, of what its own picture adds to all comparisons.
-    lower : dict of place to dict of place to float
     """
-    compared, own_sds, lower, repeated = {}, {}, {}, _repeated(pairs)
+    compared, own_sds, repeated = {}, {}, _repeated(pairs)
     for (one, other, sd, log_length, log_sd, off, below, its_below, look), share in zip(pairs, _shares(pairs, rows, repeated), strict=True):
         beside_odd = sd > COLOURWAY_SD and (rows[one]["shape"] in odd or rows[other]["shape"] in odd)
-        like = _likelihood(log_length, log_sd, below, its_below, ODD_SD if beside_odd else repeated[sd], look, share)
-        like = like * OF_ONE_PRODUCT if rows[one]["sku"] == rows[other]["sku"] and not copies & {one, other} else like
-        for place, partner, mine, seen in ((one, other, like, below), (other, one, like.T, its_below)):
-            compared.setdefault(place, {})[partner] = mine
-            lower.setdefault(place, {}).update({partner: off if place == one else -off} if sd <= COLOURWAY_SD else {})
-            own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + seen), own_sds.get(place, math.inf))
-    return compared, own_sds, lower
+        of_one = rows[one]["sku"] == rows[other]["sku"] and not copies & {one, other}
+        seen = log_length, log_sd, below, its_below, ODD_SD if beside_odd else repeated[sd], look, share, of_one
+        for place, partner, of_other, lower, its in ((one, other, False, off, below), (other, one, True, -off, its_below)):
+            compared.setdefault(place, {})[partner] = Beside(seen, of_other, lower if sd <= COLOURWAY_SD else None)
+            own_sds[place] = min(OWN_SHARE * log_sd * _degrees(look + its), own_sds.get(place, math.inf))
+    return compared, own_sds
 
 
 def _own_corners(frames, corners):
@@ -120,7 +120,7 @@ def _own_corners(frames, corners):
     return {place: (corner["pitch"], max(corner["pitch_sd"], USUAL_SD_DEG)) for place, corner in corners[shown].to_dict("index").items()}
 
 
-def _odd_shapes(compared, own_sds, lower, rows, voters, corners):
+def _odd_shapes(compared, own_sds, rows, voters, corners):
     """
     Shapes whose ground is odd in itself: in a turned view it tells another camera height than that view's own corner does.
 
@@ -128,7 +128,7 @@ def _odd_shapes(compared, own_sds, lower, rows, voters, corners):
     """
     if corners.keys().isdisjoint(own_sds):
         return frozenset()
-    told = _weighed(compared, {place: Told({}, {}, _blur(sd), FLAT, lower[place]) for place, sd in own_sds.items()}, voters)
+    told = _weighed(compared, {place: Told(NO_MESSAGES, {}, sd, FLAT) for place, sd in own_sds.items()}, voters)
     odd = set()
     for place, (pitch, pitch_sd) in corners.items():
         if place in told:
@@ -161,38 +161,69 @@ def _of_moved(height, line, own_line):
     return ((1 - share) * USUAL + share * _normal(HEIGHTS_DEG - height, MOVED_SD_DEG)) / USUAL
 
 
+class Beside(NamedTuple):
+    """
+    What a picture's ground shows beside another's.
+
+    Attributes
+    ----------
+    seen : tuple or None
+        What `_likelihood` takes; None of two that show no ground of each other's and are of one product.
+    of_other : bool
+        Whether the other picture is the first of ``seen``.
+    lower : float or None
+        How much farther below its base the ground lies, widths of the body; None where the other is of another shape.
+    """
+
+    seen: tuple | None
+    of_other: bool = False
+    lower: float | None = None
+
+    def likelihood(self):
+        """(n, n) likelihood of each pair of heights, its own and that picture's; made where it is asked for, as a large delivery has no room for all of them."""
+        if self.seen is None:
+            return OF_ONE_PRODUCT
+        return _likelihood(*self.seen).T if self.of_other else _likelihood(*self.seen)
+
+
 class Told(NamedTuple):
     """
     What is known of one picture's camera height, beside what its handles and outline tell.
 
     Attributes
     ----------
-    messages : dict of place to (n,) float
-        What each picture compared with it says of its height.
-    compared : dict of place to (n, n) float
-        Likelihood of each pair of heights, its own and that picture's, by their comparison alone.
-    blur : (n, n) float
-        What its own picture adds to all comparisons.
+    messages : (k, n) float
+        What each picture compared with it says of its height, in the order of ``compared``.
+    compared : dict of place to Beside
+        What the comparison with that picture alone says of both their heights.
+    own_sd : float or None
+        Degrees, of what its own picture adds to all comparisons; None where it has none.
     corner : (n,) float
         Likelihood of each height by the product's own corner, and by where the camera aims.
-    lower : dict of place to float
-        How much farther below its base the ground lies than that of another picture of the shape, widths of the body.
     """
 
-    messages: dict
+    messages: np.ndarray
     compared: dict
-    blur: np.ndarray
+    own_sd: float | None
     corner: np.ndarray
-    lower: dict
+
+    @property
+    def blur(self):
+        """(n, n) float, what its own picture adds to all comparisons."""
+        return SHARP if self.own_sd is None else _blur(self.own_sd)
+
+    @property
+    def lower(self):
+        """Place to how much farther below its base the ground lies than that of another picture of the shape, widths of the body."""
+        return {place: beside.lower for place, beside in self.compared.items() if beside.lower is not None}
 
     def weights(self, but=None):
         """(n,) weight of each height by its corner and all but one of the pictures compared with it."""
-        return USUAL * self.corner * (self.blur @ _product([message for partner, message in self.messages.items() if partner != but]))
+        return USUAL * self.corner * (self.blur @ np.prod(self.messages[[partner != but for partner in self.compared]], axis=0))
 
     def beside(self, other):
         """(n, n) likelihood of each pair of heights, its own and another's, by their comparison; flat where there is none."""
-        return self.compared.get(other, np.outer(FLAT, FLAT))
-
+        return self.compared[other].likelihood() if other in self.compared else np.outer(FLAT, FLAT)
 
 
 def _pictures(frames):
@@ -314,12 +345,18 @@ def _log_sine(elevation):
     return np.log(np.sin(np.radians(np.maximum(elevation, LEAST_ELEVATION_DEG))))
 
 
-def _likelihood(log_length, log_sd, below, its_below, sd, look, share=1.0):
-    """Likelihood of each pair of heights of two pictures by their grounds, whose bases are seen so far below the axis where the camera looks down as usual, degrees."""
+@functools.lru_cache(AT_HAND)
+def _likelihood(log_length, log_sd, below, its_below, sd, look, share, of_one):
+    """
+    Likelihood of each pair of heights of two pictures by their grounds, whose bases are seen so far below the axis where the camera looks down as usual, degrees.
+
+    ``of_one`` product both are taken from elsewhere together more often.
+    """
     mine, its = (_log_sine(look + HEIGHTS_DEG + degrees) for degrees in (below, its_below))
     expected = SHOWN * (mine[:, None] - its[None])
     log_sd = np.hypot(math.hypot(REST * log_sd, sd), SHOWN_SD * expected) / math.sqrt(share)
-    return (1 - ODD) * _normal(log_length - expected, log_sd) + ODD * _normal(log_length - expected, np.hypot(log_sd, ODD_SD))
+    like = (1 - ODD) * _normal(log_length - expected, log_sd) + ODD * _normal(log_length - expected, np.hypot(log_sd, ODD_SD))
+    return like * OF_ONE_PRODUCT if of_one else like
 
 
 def _degrees(elevation):
@@ -327,6 +364,7 @@ def _degrees(elevation):
     return math.degrees(math.tan(math.radians(max(elevation, LEAST_ELEVATION_DEG)))) / SHOWN
 
 
+@functools.lru_cache(AT_HAND)
 def _blur(sd):
     """(n, n) weights of each height seen where each is true."""
     blur = _normal(HEIGHTS_DEG[:, None] - HEIGHTS_DEG, max(sd, LEAST_BLUR_DEG))
@@ -340,26 +378,28 @@ def _by_corner(corner):
 
 def _weighed(compared, alone, voters):
     """Place -> `Told`, by comparisons and what is known of each ``alone``; copies of ``voters`` are told and do not tell."""
-    told = {place: alone[place]._replace(messages=dict.fromkeys(partners, FLAT), compared=partners) for place, partners in compared.items()}
+    told = {place: alone[place]._replace(messages=np.ones((len(partners), len(FLAT))), compared=partners) for place, partners in compared.items()}
+    rows = {place: {partner: row for row, partner in enumerate(partners)} for place, partners in compared.items()}
     for _ in range(ROUNDS):
-        messages = {place: {} for place in told}
+        for one in told.values():
+            blur = one.blur
+            one.messages[:] = [blur @ one.weights(but=partner) for partner in one.compared]  # what it holds of itself, in the place of what each partner said
         for place, one in told.items():
-            for other, like in one.compared.items():
-                says = like @ (told[other].blur @ told[other].weights(but=place)) if other in voters else FLAT
-                messages[place][other] = says / says.max()
-        told = {place: one._replace(messages=messages[place]) for place, one in told.items()}
+            for other, beside in one.compared.items():
+                if not beside.of_other:
+                    mine, its = one.messages[rows[place][other]], told[other].messages[rows[other][place]]
+                    to_mine, to_its = beside.likelihood() @ its, told[other].compared[place].likelihood() @ mine
+                    mine[:] = to_mine / to_mine.max() if other in voters else FLAT
+                    its[:] = to_its / to_its.max() if place in voters else FLAT
     return told
-
-
-def _product(messages):
-    return np.prod(messages, axis=0) * FLAT
 
 
 def _normal(value, sd):
     return np.exp(-0.5 * (value / sd) ** 2) / sd
 
 
-UNKNOWN = Told({}, {}, np.eye(len(HEIGHTS_DEG)), FLAT, {})  # where no ground is seen
+NO_MESSAGES, SHARP = np.empty((0, len(HEIGHTS_DEG))), np.eye(len(HEIGHTS_DEG))
+UNKNOWN = Told(NO_MESSAGES, {}, None, FLAT)  # where no ground is seen
 
 def _before(fault, fault_deg):
     """Weight of each height before anything is seen."""

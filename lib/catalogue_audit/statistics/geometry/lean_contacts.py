@@ -25,7 +25,7 @@ def feet_scatter(lower):
     Parameters
     ----------
     lower : (n,) array_like of float
-        Of pairs, as `heights.Told` has it.
+        Of pairs, as `heights.Beside` has it.
 
     Returns
     -------
