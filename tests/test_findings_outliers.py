@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from catalogue_audit.findings.outliers import judge_values, two_modes
+from catalogue_audit.findings.outliers import RATHER_BEYOND, judge_values, two_modes
 
 RANDOM = np.random.default_rng(1)
 NUMBERS = st.lists(st.floats(-50, 50) | st.just(math.nan), min_size=0, max_size=40)
@@ -46,6 +46,14 @@ def test_three_uncertainties_are_needed_besides_the_tolerance():
     values = [0.0, 0.1, -0.1, 0.0, 0.1, 3.0]
     assert judge_values(values, 1.0, uncertainty=0.9).outlying.tolist() == [False] * 5 + [True]
     assert not judge_values(values, 1.0, uncertainty=1.1).outlying.any()
+
+
+@pytest.mark.parametrize(("value", "sd", "told"), [(2.03, 0.59, False), (2.16, 0.51, False), (2.3, 0.51, True), (2.03, 0.05, True), (-2.4, 0.7, True)])
+def test_with_a_margin_a_value_at_the_limit_is_told_only_where_it_is_beyond_it_by_two_to_one(value, sd, told):
+    beyond = 0.5 * math.erfc((2.0 - abs(value)) / sd / math.sqrt(2))  # probability that the true one is, by a normal distribution
+    assert (beyond > 2 / 3) == told
+    judged = judge_values([0.0, 0.1, -0.1, value], 2.0, [0.1, 0.1, 0.1, sd], centre=0.0, margin=RATHER_BEYOND)
+    assert judged.outlying.tolist() == [False, False, False, told]
 
 
 def test_a_restless_set_has_no_outliers_and_says_so():

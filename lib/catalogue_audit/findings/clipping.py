@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 
 from catalogue_audit.findings import brief_terms
-from catalogue_audit.findings.deviations import UNCERTAINTIES, tolerances
+from catalogue_audit.findings.deviations import tolerances
 from catalogue_audit.findings.light import PURE_MAJORITY, PURE_WHITE_L, is_pure, largest_of_the_others
-from catalogue_audit.findings.outliers import SCATTERS
+from catalogue_audit.findings.outliers import SCATTERS, UNCERTAINTIES
 from catalogue_audit.findings.rows import called, finding, number, sentence
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.photometry.surfaces import A_STOP, AT_TOP, HALF_A_STOP, near_top_share

@@ -7,7 +7,7 @@ import numpy as np
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.causes import explained_by_change
-from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
+from catalogue_audit.findings.outliers import judge_values, least_finding
 from catalogue_audit.findings.rows import counted, finding, listed, number, sentence, view_words
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
@@ -41,7 +41,7 @@ class SetCase(NamedTuple):
     tolerance: float
 
 
-def judge_column(evidence, check, column, frames, sd=None, centre=None, one_sided=False, together=False, pooled=False):
+def judge_column(evidence, check, column, frames, sd=None, centre=None, one_sided=False, together=False, pooled=False, margin=0.0):
     """
     Judge one column of the frames, view by view.
 
@@ -65,6 +65,8 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
     pooled : bool
         A change moves all frames alike (the camera, a mark on the table), so that those which it explains tell of each other,
         and the others, not the middle of both, are what they are compared with.
+    margin : float
+        As `outliers.judge_values` takes it.
 
     Returns
     -------
@@ -88,13 +90,13 @@ def judge_column(evidence, check, column, frames, sd=None, centre=None, one_side
             values, spread = _told_by_their_stretch(values, spread, causes[group.index])
         styles = None if together else group["style"].to_numpy(dtype=object)[own]
         reference = brief_terms.reference(evidence.brief, column, view)
-        judged = judge_values(values[own], tolerance[own], spread[own], styles, middle, reference)
+        judged = judge_values(values[own], tolerance[own], spread[own], styles, middle, reference, margin)
         base = _base(judged.centre, values, middle)
         expected = np.full(len(group), base)
         expected[own] = np.where(np.isfinite(judged.centre), judged.centre, base)
         outside = np.zeros(len(group), dtype=bool)
         outside[own] = judged.outlying
-        limit = np.maximum(tolerance, UNCERTAINTIES * spread)
+        limit = least_finding(tolerance, spread, margin)
         outside[~own] = np.abs(values[~own] - base) > limit[~own]
         if one_sided:
             outside &= values > expected

@@ -17,6 +17,7 @@ import numpy as np
 from catalogue_audit.statistics.robust import MEDIAN_EFFICIENCY, mad_scale
 
 UNCERTAINTIES = 3.0  # a finding needs this many standard uncertainties of its own measure
+RATHER_BEYOND = 0.43  # as many beyond the tolerance, and it is beyond by two to one: asked where a measure is hardly finer than the tolerance
 SCATTERS = 3.0  # and this many robust standard deviations of its group
 FEWEST_FOR_REFERENCE = 3  # the middle one of three is the fewest that can outvote one
 FEWEST_OF_A_STYLE = 5  # below, neither a style's centre nor its scatter is worth more than the view's
@@ -112,7 +113,19 @@ def two_modes(values, tolerance, smaller=SMALLER_MODE):
     return Modes(border, float(np.median(low)), float(np.median(high)), low.size, high.size)
 
 
-def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, reference=None):
+def least_finding(tolerance, uncertainty, margin=0.0):
+    """
+    From which deviation on a finding may be told, by the tolerance and the standard uncertainty, (n,) float each.
+
+    Examples
+    --------
+    >>> least_finding(np.array([2.0, 2.0, 2.0]), np.array([0.0, 0.5, 1.0]), RATHER_BEYOND).round(2).tolist()
+    [2.0, 2.22, 3.0]
+    """
+    return np.maximum(tolerance + margin * uncertainty, UNCERTAINTIES * uncertainty)
+
+
+def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, reference=None, margin=0.0):
     """
     Judge one group of values by its own robust centre, or by a given one.
 
@@ -131,6 +144,8 @@ def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, r
     reference : float, optional
         What the brief names: whoever is off it by more than the tolerance is
         a finding, whatever the others do.
+    margin : float
+        Standard uncertainties by which a finding has to lie beyond the tolerance.
 
     Returns
     -------
@@ -148,7 +163,7 @@ def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, r
     nothing = np.zeros(values.shape, dtype=bool)
     if reference is not None:
         centres = np.full(values.shape, float(reference))
-        beyond = known & (np.abs(values - centres) > np.maximum(tolerance, UNCERTAINTIES * uncertainty))
+        beyond = known & (np.abs(values - centres) > least_finding(tolerance, uncertainty, margin))
         return Judgement(centres, beyond, None, nothing)
     if known.sum() < (FEWEST_FOR_REFERENCE if centre is None else 1):
         return Judgement(np.full(values.shape, math.nan), nothing, None, nothing)
@@ -160,7 +175,7 @@ def judge_values(values, tolerance, uncertainty=0.0, styles=None, centre=None, r
         modes = None
         centres = _centres(values, styles, known, centre)
     deviation = values - centres
-    beyond = known & (np.abs(deviation) > np.maximum(tolerance, UNCERTAINTIES * uncertainty))
+    beyond = known & (np.abs(deviation) > least_finding(tolerance, uncertainty, margin))
     steady = beyond.sum() < max(RESTLESS * known.sum(), FEWEST_RESTLESS)
     apart = SCATTERS * _scatters(deviation, styles, known)
     if steady:

@@ -9,7 +9,7 @@ from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.causes import explained_by_change
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
-from catalogue_audit.findings.outliers import UNCERTAINTIES, judge_values
+from catalogue_audit.findings.outliers import RATHER_BEYOND, UNCERTAINTIES, judge_values
 from catalogue_audit.findings.rows import called, finding, sentence, view_words
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.roll import LAID_DEG
@@ -73,7 +73,7 @@ def camera_height(evidence):
 
 
 def _height_cases(evidence):
-    return judge_column(evidence, "camera_height", "pitch_dev", _pitch_deviations(evidence), "pitch_dev_sd", centre=0.0, pooled=True)
+    return judge_column(evidence, "camera_height", "pitch_dev", _pitch_deviations(evidence), "pitch_dev_sd", centre=0.0, pooled=True, margin=RATHER_BEYOND)
 
 
 def _pitch_deviations(evidence):
@@ -179,7 +179,7 @@ def _copies(frames):
 
 def _lean_cases(evidence):
     frames = _without_copies(evidence.as_taken, "lean_deg", "lean_sd_deg")
-    return judge_column(evidence, "lean", "lean_deg", frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG], "lean_sd_deg")
+    return judge_column(evidence, "lean", "lean_deg", frames[frames["lean_deg"].abs() < IMPLAUSIBLE_LEAN_DEG], "lean_sd_deg", margin=RATHER_BEYOND)
 
 
 def _tilts(evidence, check):
@@ -192,7 +192,7 @@ def _tilts(evidence, check):
     told = {case.frame["file"] for cases in (_lean_cases, _height_cases) for case in cases(evidence)[0]}
     frames = frames[(frames["tilt_deg"].abs() < IMPLAUSIBLE_LEAN_DEG) & ~frames["file"].isin(told)]
     heights = frames.set_index("file")[["pitch_dev_deg", "pitch_dev_sd_deg", "tilt_sd_deg"]]
-    for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0)[0]:
+    for case in judge_column(evidence, check, "tilt_deg", frames, "tilt_sd_deg", centre=0.0, margin=RATHER_BEYOND)[0]:
         height, *sds = heights.loc[case.frame["file"]].astype(float)
         if rather_a_lean(case.value, height, math.hypot(*sds)) == (check == "lean"):
             off, to = abs(case.value), "towards" if case.value > 0 else "away from"
@@ -231,7 +231,7 @@ def handles(evidence):
     outlying = []
     for _, group in frames.groupby("view", sort=True):
         here = group.index
-        judged = judge_values(gaps[here], share[here], spreads[here], group["style"].to_numpy(dtype=object), 0.0)
+        judged = judge_values(gaps[here], share[here], spreads[here], group["style"].to_numpy(dtype=object), 0.0, margin=RATHER_BEYOND)
         outlying.append((group, np.flatnonzero(judged.outlying)))
     asked = [group.index[i] for group, numbers in outlying for i in numbers]
     if not asked:
