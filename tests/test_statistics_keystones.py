@@ -114,6 +114,16 @@ def test_where_two_products_differ_in_both_views_either_may_be_the_one_that_lean
     assert np.abs(np.add(found[:2], found[2:])).max() < 0.6
 
 
+@pytest.mark.parametrize("depth", [0.3, 0.45, 0.7])
+def test_the_ground_under_a_raised_edge_tells_a_lean_by_the_depth_of_the_body(depth):
+    """A box that stands on its rear edge has its front edge raised by its depth times the sine of the lean."""
+    raised = depth * np.sin(np.radians(6.5))
+    likely = contact_likelihood(raised, 0.003, TILTS_DEG, np.zeros(1), depth)[:, 0]
+    upright = likely[np.abs(TILTS_DEG) < 1.5].max()
+    assert likely[np.abs(TILTS_DEG + 6.5) < 0.3].max() > 10 * upright and likely[TILTS_DEG > 0].max() < 10 * upright
+    assert likely[(TILTS_DEG < 0) & (TILTS_DEG > -5.0)].max() < 2 * upright
+
+
 def test_feet_repeat_as_well_as_the_delivery_shows():
     random = np.random.default_rng(3)
     assert feet_scatter([]) == pytest.approx(0.004)

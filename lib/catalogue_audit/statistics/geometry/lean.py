@@ -26,7 +26,7 @@ from catalogue_audit.statistics.geometry.handles import (
 from catalogue_audit.statistics.geometry.heights import FAULT as HIGH
 from catalogue_audit.statistics.geometry.heights import FAULT_DEG as HIGH_DEG
 from catalogue_audit.statistics.geometry.heights import HEIGHTS_DEG, UNKNOWN, USUAL, height_weights
-from catalogue_audit.statistics.geometry.lean_contacts import contact_likelihood, feet_scatter
+from catalogue_audit.statistics.geometry.lean_contacts import DEPTH, contact_likelihood, feet_scatter
 from catalogue_audit.statistics.geometry.lean_levels import told_by_others
 from catalogue_audit.statistics.geometry.lean_traces import (
     CROWNS_APART,
@@ -226,7 +226,7 @@ def _weighed(frames, sketches, stands, grounds, asked=None):
 
 
 def _contacts(traces, grounds):
-    """Two pictures of a shape to how much lower the ground lies at the feet of one, and how well that repeats in the delivery: what `_contact` takes."""
+    """Two pictures of a shape to how much lower the ground lies at the feet of one, how well that repeats in the delivery, and the depth: what `_contact` takes."""
     lower = {
         (place, other): off
         for place in traces.table.index
@@ -234,12 +234,16 @@ def _contacts(traces, grounds):
         if other in traces.table.index and traces.table["shape"][place] == traces.table["shape"][other]
     }
     sd = feet_scatter([off for (one, other), off in lower.items() if one < other])
-    return {two: (off, sd) for two, off in lower.items()}
+    depths = traces.sizes["depth"].fillna(DEPTH).to_dict()
+    return {two: (off, sd, depths[two[0]]) for two, off in lower.items()}
 
 
 def _contact(contacts, two):
     """Likelihood of each pair of `LEANS_DEG` by the ground at the feet of two pictures, 26 kB, made where it is asked for; 1 where they were not compared."""
-    return contact_likelihood(*contacts[two], LEANS_DEG, LEANS_DEG) if two in contacts else 1.0
+    if two not in contacts:
+        return 1.0
+    lower, sd, depth = contacts[two]
+    return contact_likelihood(lower, sd, LEANS_DEG, LEANS_DEG, depth)
 
 
 def _by_others(traces, grounds, handles, contacts, asked):
