@@ -8,6 +8,7 @@ from catalogue_audit.measures.photometry.background import background_facts
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.horizon import find_horizon
 from catalogue_audit.measures.segmentation.outline import find_outline
+from catalogue_audit.pixels.working import lightness_of
 
 SHAPE = (600, 480)
 BODY = np.array([(120.0, 250), (360, 250), (348, 510), (132, 510)])
@@ -72,6 +73,53 @@ def test_a_table_lit_from_one_side_is_still_a_table():
     mask = find_outline(picture, backdrop).mask
     assert backdrop.horizon is not None
     assert np.sum(mask & (truth > 0.5)) / np.sum(mask | (truth > 0.5)) > 0.97
+
+
+def shaded_room(line, places, softness, left=1.0, right=0.72):
+    """A grey wall over a lighter table, whose step grows weaker to the right; shadows on the table, at some places (polygons), take half of its light."""
+    across = left + (right - left) * (np.arange(SHAPE[1]) / SHAPE[1])[None, :, None]
+    wall = room(line, line, 0.35, 0.35)
+    cast = cv2.GaussianBlur(making.cover(SHAPE, *places), (0, 0), softness)[..., None]
+    cast[: int(line) + 1] = 0
+    return (wall + (room(line, line, 0.35, 0.5) - wall) * across) * (1 - 0.5 * cast)
+
+
+def bag_on(background, colour=COLOURS[0]):
+    truth = making.cover(SHAPE, BODY, HANDLE)
+    picture = making.picture_of(making.photograph(making.put(background, truth, colour), noise=0.003))
+    backdrop = fit_backdrop(picture)
+    return backdrop, find_outline(picture, backdrop), truth
+
+
+@pytest.mark.parametrize("softness", [2.0, 3.0])
+def test_a_shadow_that_is_steeper_than_the_line_at_one_side_does_not_hide_it(softness):
+    """The hard shadow of a lamp at the left falls to the right of the product, and out of the frame: its upper edge is a larger step than the table's."""
+    background = shaded_room(352.0, [[(300.0, 430), (520, 415), (520, 470), (300, 505)]], softness)
+    backdrop, outline, truth = bag_on(background)
+    assert backdrop.horizon is not None
+    assert np.abs(np.multiply(backdrop.horizon, SHAPE[0]) - 352).max() < 1.0
+    assert np.sum(outline.mask & (truth > 0.5)) / np.sum(outline.mask | (truth > 0.5)) > 0.97
+
+
+def test_steps_as_high_on_both_sides_that_differ_in_kind_are_no_line():
+    """A dark thing that ends at some height at the left, beside a lighter one that ends there at the right."""
+    linear = making.sweep(*SHAPE, 0.4)
+    linear[352:, :60], linear[352:, -60:] = 0.1, 0.55
+    linear[430:, -60:] = 0.2
+    assert find_horizon(making.picture_of(making.photograph(linear, noise=0.003)))[0] is None
+
+
+@pytest.mark.parametrize("colour", COLOURS)
+def test_the_table_is_told_by_its_light_where_most_of_it_beside_the_product_lies_in_shadow(colour):
+    """Below the line a strip of the table is lit, then comes the product's shadow, out of the frame: the lit strip is table, and no product."""
+    background = shaded_room(352.0, [[(-60.0, 392), (200, 385), (200, 500), (-60, 640)]], 2.0)
+    backdrop, outline, truth = bag_on(background, colour)
+    assert backdrop.horizon is not None
+    beside = backdrop.at(SHAPE)[0][360:380, :100] - lightness_of(background[360:380, :100])
+    assert np.abs(beside).max() < 3.0
+    columns = np.flatnonzero((truth > 0.5).any(axis=0))
+    assert np.abs(outline.box[0] - columns[0] / 480) < 0.008
+    assert np.sum(outline.mask & (truth > 0.5)) / np.sum(outline.mask | (truth > 0.5)) > 0.97
 
 
 @pytest.mark.parametrize("softness", [2.0, 4.0])

@@ -21,10 +21,11 @@ BORDER = 0.05  # fraction of the frame that counts as border
 FLAT_WHITE = 0.999  # share of the border at exactly 255 from which a picture is a cut-out
 WHITE_L = 86.0  # CIELAB L*; a sweep lit to 0.68 of white or more is called white in the trade
 EVEN_SCATTER, LIGHT_L = 2.0, 35.0  # CIELAB L*; a table and a wall are smooth, and seldom darker
-LEAST_STEP, MOST_STEP = 0.6, 1.6  # of the step at the line: the difference between the two surfaces there
+LEAST_STEP, MOST_STEP, LEAST_SIDE = 0.6, 1.6, 0.5  # of the step at the line: the difference between the two surfaces there; and at the lesser side
 EXPLAINED = 0.6  # of the border of each of two backdrops
 GRAIN, COLOUR_C = 4.0, 35.0  # the scatter and CIELAB chroma of a table of wood, where a product stands before its edge
 HIDDEN, COLUMNS = (0.18, 0.8), 64  # share of the table's edge that such a product hides: straps and zips across a close view hide less; and columns looked at
+SHADED = 3.0  # times as far from the surface counts what is darker on a table: shadows lie on it, and nothing lightens it
 OTHER_TINT = 5.0  # CIELAB chroma that parts such a table from the wall, whatever light falls on either
 SAME = 6.0  # CIELAB, beyond three times the scatter: what lies above or below the edge is the backdrop there
 NEUTRAL_C = 10.0  # CIELAB chroma above which a backdrop is coloured (a wrong balance stays below)
@@ -112,8 +113,12 @@ def _layout(x, y):
     return order, np.count_nonzero(border), _terms(x[order], y[order])
 
 
-def _fit(layout, grid):
-    """Coefficients of the surface through samples, its scatter (3,), and the share of the border that it explains."""
+def _fit(layout, grid, shaded=1.0):
+    """
+    Coefficients of the surface through samples, its scatter (3,), and the share of the border that it explains.
+
+    What is darker than the surface counts as that many times as far from it: a shadow darkens a table, and nothing lightens it.
+    """
     order, rim, terms = layout
     grid = grid[:, order]
     importance = np.where(np.arange(len(order)) < rim, 1.0, 0.25)
@@ -126,8 +131,12 @@ def _fit(layout, grid):
         coefficients = _weighted_fit(used[:, :known], grid[:, :known], weights)
         residual = grid[:, :asked] - coefficients.T @ used[:, :asked]
         scatter = _scatter(residual[:, :rim], weights[:rim])
+        if shaded > 1:
+            residual[0] *= np.where(residual[0] < 0, shaded, 1.0)
         reach = _square_distance(residual, np.maximum(scatter, 0.6)) / TUKEY**2
         weights = importance[:asked] * np.square(np.maximum(1 - reach, 0))
+    if shaded > 1:  # what lies in shadow is explained as well
+        residual[0] *= np.where(residual[0] < 0, shaded**-2, 1.0)
     explained = float(np.mean(_square_distance(residual[:, :rim], np.maximum(scatter, 0.8)) < TUKEY**2))
     return coefficients, scatter, explained
 
@@ -141,11 +150,16 @@ def _two_backdrops(picture, x, y, grid, horizon, step):
     left, right = (2 * end - 1 for end in horizon)
     line = 0.5 * (left + right) + 0.5 * (right - left) * x
     away = 2.0 / GRID_PX  # a sample at the line belongs to neither
-    parts = [_fit(_layout(x[part], y[part]), grid[:, part]) for part in (y < line - away, y > line + away)]
+    layouts = [(_layout(x[part], y[part]), grid[:, part]) for part in (y < line - away, y > line + away)]
+    parts = [_fit(*layout) for layout in layouts]
     surfaces = [_surface(coefficients) for coefficients, _, _ in parts]
     height = (2 * np.arange(surfaces[0].shape[1]) + 1) / surfaces[0].shape[1] - 1
     below = height[:, None] > 0.5 * (left + right) + 0.5 * (right - left) * height
     levels = [median(surface[:, where]) for surface, where in zip(surfaces, (~below, below), strict=True)]
+    if np.hypot(*levels[1][1:]) <= NEUTRAL_C:  # one tone, that shadows darken; wood is lighter and darker by its grain
+        parts[1] = _fit(*layouts[1], SHADED)
+        surfaces[1] = _surface(parts[1][0])
+        levels[1] = median(surfaces[1][:, below])
     plain = True
     for (_, scatter, explained), level in zip(parts, levels, strict=True):
         chroma = np.hypot(level[1], level[2])
@@ -156,7 +170,7 @@ def _two_backdrops(picture, x, y, grid, horizon, step):
         return None
     at = int(np.clip(0.5 * (horizon[0] + horizon[1]), 0, 0.99) * below.shape[0])
     share = np.linalg.norm((surfaces[1] - surfaces[0])[:, at, [0, -1]], axis=0) / step
-    if share.min() < LEAST_STEP / 2 or not ((share > LEAST_STEP) & (share < MOST_STEP)).any():  # one side may lie in the product's shadow
+    if share.min() < LEAST_SIDE or not ((share > LEAST_STEP) & (share < MOST_STEP)).any():  # one side may lie in the product's shadow
         return None  # something else crosses the frame: a strap, a zip
     scatter = np.max([part[1] for part in parts], axis=0)
     confidence = min(_confidence(explained, scatter) for _, scatter, explained in parts)

@@ -2,8 +2,9 @@
 A table's edge or a horizon behind the product: two backdrops that meet in one straight line across the frame.
 
 The line is told at both ends, where no product hides it. Between a table and a wall it is a sharp step of tone at
-the same height on both sides; a sweep's gradient has no step, and a product's edge that meets both sides of
-the frame is seldom one straight line, neutral below and above.
+the same height on both sides, and the largest one at one side at least: at the other a shadow's edge may be steeper.
+A sweep's gradient has no step, and a product's edge that meets both sides of the frame is seldom one straight line,
+neutral below and above.
 """
 
 import cv2
@@ -20,6 +21,7 @@ STEP = 3.0  # CIELAB; fainter lines are within what one smooth surface is allowe
 LEAST_END = 2 / 3  # of that, at either end: the product's shadow may lie on the table there
 SHARP = 0.5  # share of the step between rows four times as far apart that lies at the line itself, which may be out of focus: of a slope a fourth
 TILT = 0.08  # rise over run; a camera held level within four and a half degrees
+LEVEL, ONE_GREY = 0.01, 3.0  # the same, of a line that is the largest step at one end alone: a camera levelled with care; and CIELAB a*, b* across it
 BAND_OF_ITS_OWN = 1.5  # the same, of a zip or a strap across the frame, beyond which it is as before; a picture's sharpening adds less
 STRAIGHT_PX, ON_LINE = 3.0, 0.75  # from the line through both ends: `ERASED_PX` still covers it; and share of the columns that are
 ERASED_PX = 10  # working pixels on either side that a lens, sharpening or a JPEG's chroma blur the step over
@@ -52,15 +54,14 @@ def find_horizon(picture):
     step = _steps(profile, GAP_PX)
     inside = slice(margin, height - margin)
     crest = cv2.blur(step, (1, SAME_ROWS))[inside]
-    row = margin + crest.argmax(axis=0)
     each = np.arange(len(x))
-    if np.count_nonzero(step[row, each] >= STEP) < ON_LINE * COLUMNS:  # fewer than half of those that have to be on the line
+    if np.count_nonzero(step[margin + crest.argmax(axis=0), each] >= STEP) < ON_LINE * COLUMNS:  # fewer than half of those that have to be on the line
         return None, (0.0, 0.0)
-    y, middle = (np.array(ends) for ends in zip(*((margin + crest[:, part].sum(axis=1).argmax(), x[part].mean()) for part in ENDS), strict=True))
-    slope = (y[1] - y[0]) / (middle[1] - middle[0])
-    on_line = np.abs(row - (y[0] + slope * (x - middle[0]))) <= STRAIGHT_PX
-    halves = on_line.reshape(2, COLUMNS)
-    if abs(slope) > TILT or halves.mean(axis=1).min() < ON_LINE:
+    line = _on_one_line(crest, x)
+    if line is None:
+        return None, (0.0, 0.0)
+    row, on_line = margin + line[0], line[1]
+    if not (line[2] or _alike(profile, row, on_line)):
         return None, (0.0, 0.0)
     far = _steps(profile, 3 * (GAP_PX + WINDOW_PX) - WINDOW_PX)
     here, wider = ([float(median(steps[row, each][part][on_line[part]])) for part in ENDS] for steps in (step, far))
@@ -70,6 +71,47 @@ def find_horizon(picture):
     slope = (y[1] - y[0]) / (at[1] - at[0])
     left = y[0] + slope * (0.0 - at[0] - 0.5)
     return (float(left / height), float((left + slope * width) / height)), tuple(wider)
+
+
+def _on_one_line(crest, x):
+    """
+    Rows of one line across the frame, one for each column (n,) of crests (h, n) at both ends, which columns have it (n,), and whether
+    it is the largest step at both ends; None where there is none.
+
+    Either the largest step of most columns lies on it; or that of one end does, and the other end has a lesser one just as high.
+    A shadow's edge, or a mirror image's, may be steeper there than the line, but lies on one side of the product alone.
+    """
+    middle = np.array([x[part].mean() for part in ENDS])
+    sums = [crest[:, part].sum(axis=1) for part in ENDS]
+    largest, first = crest.argmax(axis=0), np.array([each.argmax() for each in sums])
+
+    def told(row, y):
+        slope = (y[1] - y[0]) / (middle[1] - middle[0])
+        on_line = np.abs(row - (y[0] + slope * (x - middle[0]))) <= STRAIGHT_PX
+        return on_line if abs(slope) <= TILT and on_line.reshape(2, COLUMNS).mean(axis=1).min() >= ON_LINE else None
+
+    if (on_line := told(largest, first)) is not None:
+        return largest, on_line, True
+    for lead in (0, 1):
+        reach = int(LEVEL * (middle[1] - middle[0]))
+        start = max(first[lead] - reach, 0)
+        row, y = largest.copy(), first.copy()
+        y[1 - lead] = start + sums[1 - lead][start : first[lead] + reach + 1].argmax()
+        start = max(y[1 - lead] - 2 * GAP_PX, 0)
+        row[ENDS[1 - lead]] = start + crest[start : y[1 - lead] + 2 * GAP_PX + 1, ENDS[1 - lead]].argmax(axis=0)
+        if (on_line := told(row, y)) is not None:
+            return row, on_line, False
+    return None
+
+
+def _alike(profile, row, on_line):
+    """Whether both ends differ across a line in the same way, and by their light alone: wall and table of one grey."""
+    reach = GAP_PX + WINDOW_PX // 2
+    mean = cv2.blur(profile, (1, WINDOW_PX), borderType=cv2.BORDER_REPLICATE)
+    each = np.arange(len(row))
+    apart = mean[row - 1 - reach, each] - mean[row + reach, each]
+    left, right = (median(apart[part][on_line[part]].T) for part in ENDS)
+    return left[0] * right[0] > 0 and max(np.hypot(*left[1:]), np.hypot(*right[1:])) < ONE_GREY
 
 
 def _steps(profile, gap):

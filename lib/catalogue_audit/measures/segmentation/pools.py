@@ -17,7 +17,7 @@ from catalogue_audit.measures.quantiles import median, quantile
 SMALLEST, MOST = 0.001, 8  # of the part looked at, and shadows, the largest first
 COLOURED, OWN_TINT = 5.0, 0.25  # CIELAB chroma of a ground by which its shadows are known; and how far off its chromaticity nine tenths of one are at most
 SHADE = (0.5, 0.985)  # of the backdrop's L* + 16; some light reaches every shadow
-SHADED, TINTED, LEAST_OWN = 0.998, 4.0, 2  # of the backdrop's L* + 16; CIELAB chroma; pixels of a column that are neither: noise, or the rim of a shadow
+LIT, TINTED, LEAST_OWN = 1.05, 4.0, 2  # of the backdrop's L* + 16, as the lit table scatters; CIELAB chroma; pixels of a column that are neither: noise, or a rim
 MOST_BESIDE = 0.5  # share of the whole that lies beside the columns of the product's own: more is a product of that tone
 STEEPEST = 3.0  # CIELAB a working pixel, within a shadow or its penumbra
 RIM_PX = 6  # around a shadow, in which it ends
@@ -93,7 +93,7 @@ def shadow_pools(ground, evidence, shadow_like, thinnest, tint, table=None):
 
 def without_shadow_beside(evidence, ground, product, table):
     """
-    Ground and product without what lies beside the product, on the table alone, darker and of its chromaticity, and runs out of the frame.
+    Ground and product without what lies beside the product, on the table alone, no lighter and of its chromaticity, and runs out of the frame.
 
     A product that is cut off at a side stands before the wall there, too, or differs from the table by more than its light.
 
@@ -112,7 +112,7 @@ def without_shadow_beside(evidence, ground, product, table):
     sides = [side for side in (0, -1) if product[:, side].any()]
     if not sides:
         return ground, product
-    shade = (evidence.ratio > SHADE[0]) & (evidence.ratio < SHADED) & (evidence.chroma < TINTED)
+    shade = (evidence.ratio > SHADE[0]) & (evidence.ratio < LIT) & (evidence.chroma < TINTED)
     shade[: max(int(np.ceil(table)) + 1, 0)] = False
     own = np.flatnonzero(np.count_nonzero(product & ~shade, axis=0) > LEAST_OWN)
     if not len(own):
