@@ -207,6 +207,39 @@ def test_a_ragged_face_burnt_out_to_the_white_of_a_cut_out_is_no_gap():
     assert not found.mask[200:235, 220:260].any()
 
 
+@pytest.mark.parametrize("blur", [3.5, 5.0])
+def test_a_handles_gap_in_a_cut_out_out_of_focus_is_as_soft_as_its_outline_and_stays_open(blur):
+    truth = making.cover(SHAPE, BODY, making.strip(making.arch(240, 254, 80, 140), 16))
+    rgb = through_jpeg(making.photograph(making.put(np.ones((*SHAPE, 3)), truth, (0.3, 0.2, 0.1)), noise=0.0, blur=blur), 92)
+    assert (rgb[180:230, 215:265] == 255).all()
+    found = outlined(rgb)
+    assert not found.mask[190:235, 215:265].any()
+    assert found.mask[300:480, 150:330].all()
+
+
+@pytest.mark.parametrize(("gain", "softness"), [(0.9, 3), (1.3, 4), (2.0, 5)])
+def test_a_wide_highlight_of_a_cut_out_ends_more_softly_than_its_outline_and_is_no_gap(gain, softness):
+    truth = making.cover(SHAPE, BODY, HANDLE)[..., None]
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    lamp = (np.hypot((columns - 240) / 60, (rows - 380) / 80) < 1).astype(np.float64)
+    light = np.minimum((0.6, 0.35, 0.3) + gain * cv2.GaussianBlur(lamp, (0, 0), softness)[..., None], 1)
+    found = outlined(through_jpeg(making.photograph(1 - truth + truth * light, noise=0.0), 90))
+    assert found.mask[300:460, 180:300].all()
+    assert not found.mask[200:235, 220:260].any()
+
+
+@pytest.mark.parametrize("depth", [0.08, 0.09])
+def test_a_gap_with_the_handles_soft_shadow_on_the_wall_behind_it_stays_open(depth):
+    """Lit from one side, a handle throws a faint shadow that is seen through the handle: its gap has the wall's tone, and is darker in part."""
+    arch = making.strip(making.arch(240, 254, 80, 140), 12)
+    truth = making.cover(SHAPE, BODY, arch)
+    shade = cv2.GaussianBlur(making.cover(SHAPE, making.strip(making.arch(268, 262, 80, 140), 34)), (0, 0), 5)[..., None]
+    rgb = making.photograph(making.put(making.sweep(*SHAPE, 0.4) * (1 - depth * shade), truth, (0.13, 0.1, 0.1)), noise=0.002)
+    found = outlined(rgb)
+    assert not found.mask[170:235, 200:280].any()
+    assert iou(found.mask, truth) > 0.97
+
+
 def test_ground_between_two_gaps_is_open_where_it_is_unlike_what_lies_above_it():
     """Three windows in a frame, on ground that a lamp lights in a band: around the middle one lies no other ground of that band than the two beside it."""
     bars = [making.cover(SHAPE, [(x, 110), (x + 8, 110), (x + 8, 260), (x, 260)]) for x in (80, 150, 322, 392)]

@@ -24,7 +24,9 @@ GAP_STEPPED, PURE_GAP_STEPPED = 0.88, 0.72  # share of a gap's rim that is an ed
 WIDE_GAP = 0.02  # of the part of the frame that is looked at; few burnt-out highlights are as large, and those are ragged
 RAGGED, SOLID, FADING = 1.15, 0.93, 10.0  # length of a gap's rim over that of its convex hull; area over the hull's; and CIELAB a working pixel, less than which a quarter of a rim is no sharp edge
 GLOW = 0.15  # of the difference from white within four pixels, a working pixel: the lens draws a gap's edge by a fifth of it and more
+AS_STEEP = 0.85  # as the product's outline is: three quarters of a gap's rim; a highlight's in a sharp picture half as steep
 SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
+SHADED_GAP = 1.5  # times as uneven as without a shadow that is seen through it
 UNSTEPPED = 0.15  # share of such a rim that noise makes
 CLEAR_EDGE = 3.0  # CIELAB a working pixel; steeper than a shadow lying by itself ends, or a burnt-out highlight
 MANY = 2000  # pixels of which every fourth gives the same median
@@ -169,16 +171,27 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
         return False
     if median(evidence.edge[window][ring]) < limits.clear and len(place) < WIDE_GAP * labels.size:
         return False
+    blurred = False
     if limits.clear and _is_burnt_out(region, *(plane[window] for plane in (evidence.light, evidence.chroma, evidence.edge)), ring):
-        return False
+        rim = cv2.dilate(evidence.edge[window], KERNEL9)[ring]
+        blurred = len(place) > WIDE_GAP * labels.size and quantile(rim, 0.25) > AS_STEEP * _steepness_outside(np.take(outside, labels), evidence.edge)
+        if not blurred:
+            return False
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.count_nonzero(steps[ring]) / np.count_nonzero(ring)
     uneven = quantile(np.abs(apart - off), 0.9)
     light_off = off if uneven < SAME_TONE else light - around  # level in its own rows, or all over the picture
     same = max(abs(light_off), abs(a_off), abs(b_off)) < SAME_TONE
-    if share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
-        return abs(off) < limits.framed and uneven < limits.uneven
+    if blurred or share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
+        level = uneven < limits.uneven or (same and len(place) > WIDE_GAP * labels.size and _is_shaded(apart - off, limits.uneven))
+        return abs(off) < limits.framed and level
     return known and share < limits.unstepped and abs(light) < limits.shaded  # background that only a faint tint kept apart
+
+
+def _is_shaded(apart, uneven):
+    """Whether what has the backdrop's own tone is nowhere lighter, and in part a little darker: the handle's soft shadow lies on the wall behind it."""
+    darker, lighter = quantile(apart, 0.1), quantile(apart, 0.9)
+    return lighter < min(uneven, -darker) and -darker < SHADED_GAP * uneven
 
 
 def _is_burnt_out(region, light, chroma, edge, ring):
@@ -195,6 +208,12 @@ def _is_burnt_out(region, light, chroma, edge, ring):
     outline = max(cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea)
     hull = cv2.convexHull(outline)
     return cv2.contourArea(outline) < SOLID * cv2.contourArea(hull) and cv2.arcLength(outline, True) > RAGGED * cv2.arcLength(hull, True)
+
+
+def _steepness_outside(outside, edge):
+    """How steeply the product ends towards the background around it, CIELAB a working pixel: out of focus its gaps end as softly, highlights softer."""
+    ring = (cv2.dilate(outside.view(np.uint8), KERNEL3) > 0) & ~outside
+    return median(cv2.dilate(edge, KERNEL9)[ring])
 
 
 def _apart_by_rows(light, place, beside, around):
