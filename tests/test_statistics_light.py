@@ -11,8 +11,9 @@ from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.light import light_deviations, white_ratios
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, explained, odd_share, own_light
 from catalogue_audit.statistics.photometry.regions import region_deviations
+from catalogue_audit.statistics.photometry.surfaces import surfaces
 from catalogue_audit.statistics.photometry.view_effects import group_effects, learned_odds, learned_scatter, view_scatter
-from catalogue_audit.statistics.photometry.view_pairs import levels_of_pairs
+from catalogue_audit.statistics.photometry.view_pairs import levels_of_pairs, levels_of_views
 from catalogue_audit.statistics.tables import table_from_rows
 
 VIEWS = {"front": 0.0, "back": -0.25, "three_quarter": -0.1}
@@ -207,6 +208,19 @@ def test_pairs_of_pictures_that_contradict_one_another_make_their_light_unsure()
     level, apart = levels_of_pairs(six, six @ true + [0, 1.2, 0, 0, 0, 0], np.zeros(6))
     assert level == pytest.approx(true, abs=0.02)
     assert (apart < 0.02).all()
+
+
+@pytest.mark.parametrize(("other", "least", "most"), [(0.0, 0.0, 0.01), (0.2, 0.03, 0.08), (0.5, 0.1, 0.2)])
+def test_the_less_two_pictures_show_of_the_same_the_less_surely_their_light_is_compared(other, least, most):
+    rng = np.random.default_rng(3)
+    leather, stripe = rng.normal((120, 90, 60), 6, (4000, 3)), rng.normal((60, 90, 120), 6, (4000, 3))
+    first = {"thumb": np.clip(leather, 0, 255).astype(np.uint8).reshape(50, 80, 3)}
+    mixed = np.where(np.arange(4000)[:, None] < other * 4000, stripe, leather)
+    second = {"thumb": np.clip(mixed, 0, 255).astype(np.uint8).reshape(50, 80, 3)}
+    views = [surfaces(sketch, True) for sketch in (first, second)]
+    level, extra_sd = levels_of_views(views, np.full(2, np.nan), np.zeros(2, bool), np.zeros(2, bool))
+    assert np.abs(level[0]).max() < 0.02
+    assert (extra_sd[0] >= least).all() and (extra_sd[0] <= most).all()
 
 
 def test_backgrounds_painted_to_one_level_say_nothing_of_the_light():

@@ -16,10 +16,10 @@ from catalogue_audit.statistics.photometry.surfaces import USUAL_STRAIGHT_WIDTH,
 
 PAIR_SD = 0.015  # EV; by which the difference of two views that show the same surfaces is found
 WRONG, WRONG_SD = 0.05, 0.7  # share of pairs laid over each other wrongly, by about so much (EV)
-LIKE, UNLIKE = 0.8, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
+LIKE, UNLIKE = 0.97, 0.35  # overlap of two views' surfaces: from which it is whole, and below which they are not the same
 STRANGE, STRANGE_SD = 0.02, 0.5  # overlap of views without a surface in common, as of another product, or one that mirrors other things; by so much (EV)
 UNLIKE_SD = 0.25  # EV; between views that show other surfaces
-PARTLY_SD = 0.2  # EV; added at the least overlap that is taken
+PARTLY_SD = 0.31  # EV; added at the least overlap that is taken: differences of 2,616 pairs scatter by half an EV times what the overlap lacks
 WIDE_SD, WIDE_STRAIGHT_SD = 0.4, 0.2  # EV for an EV of width beyond the usual: lacquer and metal mirror the lamps, alike in views that stand alike
 BURNT_SD = 0.15  # EV for all of a product burnt out, as the root of the share: how bright it would be there, nobody knows
 HUBS = 4  # pictures of a whole product with which all of its others are compared
