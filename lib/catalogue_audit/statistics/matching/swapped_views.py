@@ -102,7 +102,8 @@ def odd_turn(frames, sketches, looks, products, straps):
 
     Soft bags are no mirror images of themselves, so the outlines alone never decide. A picture that the frame cuts, or whose outline
     is unsure, mirrors nothing. Where front and back are unlike as a whole, the outlines of the bodies are asked as well, which a strap that only
-    one view shows does not change: less is left of these, so that the bases have to tell the same.
+    one view shows does not change: less is left of these, so that the bases have to tell the same. Bodies that mirror one another as named,
+    or a base that slopes in the named three-quarter view and lies level in the face, refute it: a strap held up in one view is no turn.
     """
     whole = _triples(frames, looks, products)
     unlike = {frames["sku"][views["front"]] for views, _, margin in whole if margin < 0}
@@ -110,11 +111,12 @@ def odd_turn(frames, sketches, looks, products, straps):
         return
     known, told = belonging(frames, looks, products), set()
     bodies = _triples(frames, _bodies(frames, sketches, looks, products), products)
+    as_named = {frames["sku"][views["front"]] for views, _, margin in bodies if margin >= 0}
     for triples, with_straps in ((whole, True), (bodies, False)):
         for views, odd, evidence, slope in _odd_turns(frames, sketches, triples):
             sku = frames["sku"][views[odd]]
             unsure = any(straps[views[view]] in CHANGES_OUTLINE for view in ("front", "back")) if with_straps else slope < 1
-            if unsure or sku in told or sku not in unlike or _of_another_product(known, sku, {odd: views[odd]}, ())[2] > MORE_USUAL:
+            if unsure or sku in told | as_named or sku not in unlike or _of_another_product(known, sku, {odd: views[odd]}, ())[2] > MORE_USUAL:
                 continue
             told.add(sku)
             words = f"the other two views of {sku} mirror one another once the {odd} picture is taken as the turned one"
@@ -158,7 +160,7 @@ def _odd_turns(frames, sketches, triples):
         named, other = (base_slope_deg(sketches.get(frames["file"][views[view]])) for view in ("three_quarter", odd))
         slope = float(np.clip((other - named) / CLEAR_SLOPE_DEG, -MOST_OF_ONE_KIND, MOST_OF_ONE_KIND))
         evidence = -2 * margin / usual + slope
-        if evidence >= TURN_EXCHANGED:
+        if evidence >= TURN_EXCHANGED and slope > -1:
             yield views, odd, evidence, slope
 
 
