@@ -14,6 +14,7 @@ NEAR_KINDS = {
     "re_cropped": "the same picture, cropped differently,",
     "mirrored": "the same picture, mirrored,",
     "taken_again": "the same picture under another capture time, with nothing moved,",
+    "perhaps_again": "the same picture, or as good as the same,",
 }
 COPIES = (*EXACT_KINDS, "re_export", "resized")  # files of one frame that show all of it: they share its faults, place by place
 DUPLICATES = ("exact_duplicate", "near_duplicate")
@@ -34,9 +35,8 @@ def near_duplicate(evidence):
     An exact copy is said once, as exact. A file whose name tells no product is said
     as that: the likeness is how it was found out, and not a second thing to mend.
     Where the name tells the product and no view that was ordered (SKU_5 of four), a
-    new name would not help: one of the two is too many. A second frame of one product filed
-    under another is no copy: its new name mends it, and the first one is as it should be. Where no capture
-    times tell two frames from one, another framing speaks for two: a file that is copied to another name keeps its own.
+    new name would not help: one of the two is too many. What may be a second frame of one product filed
+    under another need not be a copy: its new name mends it, and the first one is as it should be.
     """
     said = {row["file"] for row in exact_duplicate(evidence)}
     said |= {row["file"] for row in evidence.rows if not text(row["sku"])}
@@ -44,17 +44,14 @@ def near_duplicate(evidence):
 
 
 def _second_frames_misfiled(evidence):
-    """Pairs (both ways round) of two frames of one scene, one of which is told as a picture of the other's product."""
+    """Pairs (both ways round) of what may be two frames of one scene, one of which is told as a picture of the other's product."""
     shows = {
         row["file"]: text(row["likely_sku"])
         for row in evidence.misfiled.to_dict("records")
         if row["kind"] in MISFILED and not brief_terms.is_skipped(evidence.brief, MISFILED[row["kind"]])
     }
     sku = {row["file"]: text(row["sku"]) for row in evidence.rows}
-    untimed = {row["file"] for row in evidence.rows if not text(row["captured_at"])}
-    pairs = evidence.pairs
-    unsure = (pairs["kind"] == "re_cropped") & pairs["file_a"].isin(untimed) & pairs["file_b"].isin(untimed)
-    two = pairs[(pairs["kind"] == "taken_again") | unsure]
+    two = evidence.pairs[evidence.pairs["kind"] == "perhaps_again"]
     both = {way for a, b in zip(two["file_a"], two["file_b"], strict=True) for way in ((a, b), (b, a))}
     explained = {(a, b) for a, b in both if shows.get(a) and shows[a] == sku.get(b)}
     return explained | {(b, a) for a, b in explained}

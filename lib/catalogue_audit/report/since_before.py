@@ -23,6 +23,7 @@ PAIR_KINDS = {
     "re_cropped": "another crop",
     "mirrored": "mirrored",
     "taken_again": "under another capture time",
+    "perhaps_again": "the same or as good as the same",
     "recoloured": "recoloured",
     "shared_lining": "a lining that products may share",
 }

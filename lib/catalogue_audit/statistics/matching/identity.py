@@ -52,8 +52,8 @@ def group_pictures(frames, sketches, shared_views=("interior", "lining")):
     pairs : DataFrame
         ``file_a``, ``file_b`` (a before b), ``kind``, ``bits`` (perceptual hashes,
         Int64), ``note``. Kinds of duplicates: same_bytes, same_pixels,
-        re_export, resized, re_cropped, mirrored, taken_again (the same, captured at
-        another time with nothing moved between); legitimate: burst,
+        re_export, resized, re_cropped, mirrored, taken_again (the same, under
+        another capture time, with nothing moved between), perhaps_again (of two products, a copy or a second photograph); legitimate: burst,
         rendition, round, cropped_round (perhaps), recoloured, shared_lining, photographed_again (what two products' files show
         is alike, but parts of it lie otherwise). Within a group each file
         is paired at least once, not with every other.

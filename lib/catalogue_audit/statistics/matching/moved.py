@@ -6,7 +6,7 @@ a photograph that was sharpened, blurred, lit, toned or cropped anew has everyth
 are compared, tile by tile, whatever their contrast. A blur is alike to both sides, and moves nothing.
 
 Of a flat face that was photographed twice all parts may keep their place to a tenth of a pixel but for this: turned in space by the least, it is seen
-in another perspective, its one side larger and its other smaller. Cropping, straightening and exporting anew scale and turn all parts alike.
+in another perspective, its one side larger and its other smaller, and shortened the one way. Cropping, straightening and exporting anew scale and turn all parts alike.
 
 References
 ----------
@@ -29,11 +29,15 @@ FEWEST_TILES = 12  # with structure both ways
 LEAST_STRUCTURE = 0.004  # rms of the natural logarithm: four times what noise leaves
 LEAST_SLOPE = 2e-6  # the same a px, squared, in a tile's less structured direction
 STEPS, MOST_DISTORTED = 30, 0.004  # of the last laying over, as in `likeness`
+SHORTENED = 0.02  # a product turned by 11 degrees: more of it is hidden or comes into sight
 MOST_MOVED_PX = 0.5  # a thousandth of the frame: 0.4 mm of a bag that fills two thirds of it
 LEAST_ALIKE = 0.97  # correlation of the fine structure
 # Displacement by another perspective, px at the frame's edge, and in its own uncertainties. Second takes of details: 0.17 and 0.27, ten times their uncertainty;
 # of 15 details and faces exported anew, scaled and turned a little, none is beyond 0.14, or 5.4 times (measured).
 LEAST_PERSPECTIVE_PX, SURE = 0.15, 8.0
+# Larger ones need less: what exports leave at most, and three uncertainties beyond it. Of fourteen copies exported or cropped anew none reaches it, and twelve lie three
+# uncertainties below that limit; of nine second takes seven reach it, and none lies below (measured).
+FAR_PX, BEYOND = 0.15, 3.0
 REWEIGHTED, HUBER = 8, 1.0  # times; in scatters
 INSIDE = 0.12  # of the root of the product's area: farther from its outline than this, seams and handles of any face are left behind
 LEAST_GRAIN = 0.4  # levels rms inside, in both pictures
@@ -64,7 +68,7 @@ def nothing_moved(first, second, matrix, shapes, mirrored=False):
     """
     one, laid, covered, structure = _laid_over(first, second, matrix, shapes, mirrored)
     if one is None:
-        return None
+        return False if not mirrored and shortened(first, second, matrix, shapes) else None
     moved, alike, slope = displacements(structure, _fine_structure(laid), covered)
     if moved.size < FEWEST_TILES:
         return None
@@ -99,9 +103,32 @@ def perspective(first, second, matrix, shapes):
 
 
 def seen_in_another_perspective(first, second, matrix, shapes):
-    """Whether `perspective` is more than chance and resampling leave: then two pictures are two photographs."""
+    """
+    Whether the camera, or the product, was turned between two pictures: then they are two photographs.
+
+    By `perspective` beyond what chance and resampling leave, or where one picture shows all shortened the one way (a product turned by
+    6 degrees is as much as `MOST_DISTORTED` narrower, which no crop or export makes of a photograph).
+
+    Returns
+    -------
+    bool or None
+        None where neither is sure: it is not seen, but may be there.
+    """
     moved, uncertainty = perspective(first, second, matrix, shapes)
-    return bool(moved >= max(LEAST_PERSPECTIVE_PX, SURE * uncertainty))
+    if moved >= max(LEAST_PERSPECTIVE_PX, SURE * uncertainty) or moved >= FAR_PX + BEYOND * uncertainty:
+        return True
+    if shortened(first, second, matrix, shapes):
+        return True
+    return False if moved + BEYOND * uncertainty < FAR_PX else None
+
+
+def shortened(first, second, matrix, shapes):
+    """Whether the second picture lies over the first only when it is sheared or scaled unequally by more than a retouch does, and then well."""
+    one, laid, covered, structure = _laid_over(first, second, matrix, shapes, False, SHORTENED)
+    if one is None or _laid_over(first, second, matrix, shapes, False)[0] is not None:
+        return False
+    moved, alike, slope = displacements(structure, _fine_structure(laid), covered)
+    return moved.size >= FEWEST_TILES and float(np.average(alike, weights=slope)) >= LEAST_ALIKE
 
 
 def _projective(slopes, place):
@@ -161,7 +188,7 @@ def another_grain(first, second, matrix, shapes, mirrored=False):
     return seen and float(np.corrcoef(*grains)[0, 1]) < OTHER_GRAIN
 
 
-def _laid_over(first, second, matrix, shapes, mirrored):
+def _laid_over(first, second, matrix, shapes, mirrored, most_distorted=MOST_DISTORTED):
     """The first picture's lightness, the second's laid over it, where both are seen, and the first's fine structure; `UNSEEN` where they cannot be."""
     greys = [_grey(sketch) for sketch in (first, second)]
     if any(grey is None for grey in greys):
@@ -170,7 +197,7 @@ def _laid_over(first, second, matrix, shapes, mirrored):
         greys[1] = np.ascontiguousarray(greys[1][:, ::-1])
     planes = [_fine_structure(grey) for grey in greys]
     small = [np.empty(shape, np.uint8) for shape in shapes]
-    matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, MOST_DISTORTED)
+    matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, most_distorted)
     return UNSEEN if matrix is None else (greys[0], *warped(greys[1], matrix, greys[0].shape), planes[0])
 
 

@@ -23,6 +23,7 @@ PLAINLY_APART = 3 * SAME_COLOUR  # CIELAB, of thumbnails' products; what is move
 SKETCHES_AT_HAND = 64  # 0.45 MB each, decoded: 29 MB
 SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
 PHOTOGRAPHED_AGAIN = "photographed_again"  # one bag, under two products, seen alike: no copy, but one of the two is filed wrongly
+PERHAPS_AGAIN = "perhaps_again"  # the same under two products, but a second photograph with as good as nothing moved is not ruled out
 CROPPED_ROUND = "cropped_round"  # two rounds of one view, of which one may have been framed anew on purpose
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 
@@ -94,8 +95,13 @@ def verified(loaded, pair):
     if named_apart and kind in ("re_export", "re_cropped", "mirrored") and unmoved() is False:
         again = kind != "mirrored" and (differ_in_nothing or not apart)  # the same in lightness, but not in the place of its parts
         return (PHOTOGRAPHED_AGAIN, "as good as the same, but parts of it lie otherwise") if again else None
-    if named_apart and kind == "re_export" and not apart and _in_another_perspective(likeness, *sketches):
-        return PHOTOGRAPHED_AGAIN, "as good as the same, but seen in another perspective"
+    copied = gap <= SAME_INSTANT and not apart  # a copy keeps its time
+    if named_apart and kind in ("re_export", "re_cropped") and not (copied or is_shared_lining(one, other)) and (not apart or steady()):
+        otherwise = _in_another_perspective(likeness, *sketches)
+        if otherwise:
+            return PHOTOGRAPHED_AGAIN, "as good as the same, but seen in another perspective"
+        if otherwise is None:
+            return PERHAPS_AGAIN, _difference_note(kind, likeness)
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
     if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and (not steady() or _of_two_cuts(likeness, *sketches)):
@@ -112,7 +118,7 @@ def _unmoved(likeness, first, second):
 
 
 def _in_another_perspective(likeness, first, second):
-    """Whether the camera, or the product, was turned between two pictures, which no new export does."""
+    """Whether the camera, or the product, was turned between two pictures, which no new export does; None where that is not sure."""
     shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
     return seen_in_another_perspective(first, second, likeness.matrix, shapes)
 

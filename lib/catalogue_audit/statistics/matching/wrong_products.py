@@ -18,7 +18,7 @@ from catalogue_audit.statistics.matching.looks import (
     views_of,
 )
 from catalogue_audit.statistics.matching.own_colours import is_gusset_of_its_own, is_like_its_own
-from catalogue_audit.statistics.matching.verifying import PHOTOGRAPHED_AGAIN
+from catalogue_audit.statistics.matching.verifying import PERHAPS_AGAIN, PHOTOGRAPHED_AGAIN
 from catalogue_audit.statistics.matching.wrong_details import DETAIL_FOUND, MUCH_CLEARER_FIT, fisher_z
 
 SURELY_NEARER = 0.25  # then the likely product may itself scatter as far as the set's limit
@@ -28,7 +28,7 @@ CANDIDATES = 24  # products nearest in colour that are compared
 EXCHANGE_NEEDS = 2.0  # nats of both pictures of an exchange together, of outlines that the set calls unusual already
 ANOTHER_COLOUR = -1.0  # nats of colour alone: less of either picture refutes that the two have one colour
 SAME_PHOTOGRAPH = ("same_bytes", "same_pixels", "re_export", "resized", "re_cropped", "taken_again")
-SAME_BAG = (*SAME_PHOTOGRAPH, PHOTOGRAPHED_AGAIN)  # whose colour and structure are alike, in whatever number of photographs
+SAME_BAG = (*SAME_PHOTOGRAPH, PERHAPS_AGAIN, PHOTOGRAPHED_AGAIN)  # whose colour and structure are alike, in whatever number of photographs
 
 
 def wrong_products(frames, sketches, looks, products, order, pairs=None):
