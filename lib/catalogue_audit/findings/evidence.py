@@ -31,7 +31,7 @@ class _Columns(dict):
 
     def __missing__(self, name):
         column = self.table[name]
-        self[name] = column.astype(object).where(column.notna(), None).to_list()
+        self[name] = [value if known else None for value, known in zip(column.to_list(), column.notna().to_list(), strict=True)]
         return self[name]
 
 

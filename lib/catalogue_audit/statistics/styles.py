@@ -54,7 +54,8 @@ def likely_stems(skus):
 
 
 def _by_sku(skus, stem_of):
-    return skus.map({sku: stem_of(sku) for sku in skus.dropna().unique()}).astype("str")
+    stems = {sku: stem_of(sku) for sku in skus.dropna().unique()}
+    return pd.Series([stems.get(sku) for sku in skus.to_list()], skus.index, "str", skus.name)
 
 
 def styles_of(frames):
@@ -123,8 +124,9 @@ def _of_supplied_sizes(skus, products):
     if known is None or known.empty:
         return pd.Series(None, index=skus.index, dtype="str")
     named = [name for name in ("style", "name", *sizes) if name in products.columns]
-    texts = known[named].astype(str).fillna("").agg("|".join, axis=1)
-    return skus.map(dict(zip(known["sku"], texts, strict=True))).astype("str")
+    texts = map("|".join, zip(*(known[name].astype(str).fillna("").to_list() for name in named), strict=True))
+    text_of = dict(zip(known["sku"].to_list(), texts, strict=True))
+    return pd.Series([text_of.get(sku) for sku in skus.to_list()], skus.index, "str", skus.name)
 
 
 def sized_shapes(frames, products=None):

@@ -14,12 +14,13 @@ import pandas as pd
 
 from catalogue_audit.statistics.geometry.camera_distance import free_sizes
 from catalogue_audit.statistics.geometry.front_distance import FRAMED, scatters, sizes_by_the_front
-from catalogue_audit.statistics.geometry.moved_camera import gains_by_zoom, moved_with_time
+from catalogue_audit.statistics.geometry.moved_camera import ORDERED_BY, gains_by_zoom, moved_with_time
 from catalogue_audit.statistics.geometry.style_places import body_axes, style_places
 from catalogue_audit.statistics.geometry.style_sizes import own_sizes
 from catalogue_audit.statistics.geometry.turned_places import turned_place_sd
 from catalogue_audit.statistics.geometry.working_scale import pixels_per_cm
 from catalogue_audit.statistics.robust import MAD_TO_SIGMA, MEDIAN_EFFICIENCY
+from catalogue_audit.statistics.series.clock import capture_order
 from catalogue_audit.statistics.styles import shapes_of, styles_or_shapes
 
 RULES = ("equal_height", "equal_width", "first_limit", "equal_area", "true_scale")  # what fixes the size
@@ -135,12 +136,13 @@ def places(frames, sketches, products=None):
     across, down, stands = (_number(frames, name) for name in ("centre_dx", "centre_dy", "baseline"))
     found = {}
     axes, axes_sd = body_axes(frames, sketches)
+    kinds, order = shapes_of(frames, products), capture_order(frames) if set(ORDERED_BY) <= set(frames) else None
     for name, middle, other, other_sd in (("centre_dev_x", across, axes, axes_sd), ("centre_dev_y", down, stands, turned_place_sd(frames))):
         kept = [np.stack([middle[rows], other[rows]]) for rows in views]
         own = [np.stack([np.zeros(len(rows)), np.nan_to_num(other_sd[rows])]) for rows in views]
         off, sd = _all_frames(frames, views, weigh_rules(kept, PLACE_SD, np.full(2, 0.5), own=own))
-        moved = moved_with_time(frames, off, shapes_of(frames, products), PLACE_SD)
-        shift, shift_sd = style_places(frames, off - moved, np.hypot(PLACE_SD, sd), name == "centre_dev_x", products)
+        moved = moved_with_time(frames, off, kinds, PLACE_SD, order=order)
+        shift, shift_sd = style_places(frames, off - moved, np.hypot(PLACE_SD, sd), name == "centre_dev_x", kinds=kinds)
         found[name] = off, np.hypot(sd, shift_sd), shift
     return found
 

@@ -57,12 +57,14 @@ def shown_once(frames, sketches, misfiled=()):
     shows = (told["strap_state"] == "front") & ((contrast >= SURE_CONTRAST) | face)
     clearness = [max(evidence.get("ribbon", 0.0), evidence.get("turned_ribbon", 0.0)) for evidence in seen]
     told = told.assign(shows=shows, faces=faces, contrast=contrast, arch=arch, ribbon=ribbon, across=face, clearness=clearness, kin=style_families(told))
-    of_faces = {sku: group for sku, group in told[told["faces"]].groupby("sku")}
+    of_faces = told[told["faces"]]
     found = set()
     for _, group in told.groupby("view"):
         shown = group[group["shows"]]
+        if shown.empty:
+            continue
         lone = shown["kin"].map(shown.groupby("kin")["sku"].nunique()) == 1  # what its colourways show too is no slip
-        once = [row for row in shown[shown["faces"] & lone].to_dict("records") if _in_it_alone(row, of_faces[row["sku"]])]
+        once = [row for row in shown[shown["faces"] & lone].to_dict("records") if _in_it_alone(row, of_faces[of_faces["sku"] == row["sku"]])]
         few = len(group) < FEWEST_PRODUCTS_OF_A_VIEW
         usual = len(shown) == 1 and bool(shown["ribbon"].all()) if few else len(shown) <= FEW * len(group)
         if len(group) >= FEWEST_OF_A_VIEW and usual and len(once) <= max(RARE * len(group), 1):
@@ -117,14 +119,16 @@ def as_other_views(frames):
         Files.
     """
     found = set()
+    files, skus, views, states = (frames[name].to_numpy(dtype=object) for name in ("file", "sku", "view", "strap_state"))
+    known, named = frames["sku"].notna().to_numpy(), frames["view"].notna().to_numpy()
     for state in (*CHANGES_OUTLINE, "front"):
-        seen = frames[frames["view"] != "back"] if state == "front" else frames
-        shown = seen[(seen["strap_state"] == state) & seen["sku"].notna()]
-        for view, group in seen.groupby("view"):
-            alike = group[group["sku"].isin(shown.loc[shown["view"] != view, "sku"])]
-            with_it = alike["strap_state"] == state
-            if len(alike) < FEWEST_OF_A_VIEW or with_it.mean() > 1 - MAJORITY:
-                found |= set(alike.loc[with_it, "file"])
+        shown = known & (states == state) & ((state != "front") | (views != "back"))
+        for view in dict.fromkeys(views[shown & named]):
+            beside = set(skus[shown & (views != view)])
+            alike = (views == view) & np.array([sku in beside for sku in skus], bool)
+            with_it = alike & shown
+            if alike.sum() < FEWEST_OF_A_VIEW or with_it.sum() / alike.sum() > 1 - MAJORITY:
+                found |= set(files[with_it])
     return found
 
 

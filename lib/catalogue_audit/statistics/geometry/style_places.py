@@ -26,7 +26,7 @@ REACH, STEP = 0.25, 0.002  # of the frame: places of a style that are tried
 FAULT, FAULT_SD = 0.06, 0.1  # share of pictures placed wrongly, and by how much; as `framing_rules` has them
 
 
-def style_places(frames, deviations, sds, mirrored, products=None):
+def style_places(frames, deviations, sds, mirrored, products=None, kinds=None):
     """
     What each picture's style moves it by, from its deviation and those of the style's other pictures.
 
@@ -42,6 +42,8 @@ def style_places(frames, deviations, sds, mirrored, products=None):
         A front's place to one side is the back's to the other.
     products : DataFrame, optional
         The products file.
+    kinds : Series of str, optional
+        `statistics.styles.shapes_of` them, where it is known already.
 
     Returns
     -------
@@ -49,7 +51,7 @@ def style_places(frames, deviations, sds, mirrored, products=None):
         Fractions of the frame, and standard uncertainty; 0 where no style moves its pictures.
     """
     shift, unsure = np.zeros(len(frames)), np.zeros(len(frames))
-    views, kinds = frames["view"].fillna("").to_numpy(dtype=object), shapes_of(frames, products)
+    views, kinds = frames["view"].fillna("").to_numpy(dtype=object), shapes_of(frames, products) if kinds is None else kinds
     back = np.where((views == "back") & mirrored, -1.0, 1.0)
     alike = np.isin(views, STRAIGHT_ON) | (np.array([shows_a_turn(view) for view in views], dtype=bool) & (not mirrored))
     sides = np.where(alike, "straight on", views)

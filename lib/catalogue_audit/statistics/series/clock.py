@@ -73,14 +73,14 @@ def camera_keys(frames):
 
     A frame without a serial number is its model's only numbered camera's, where there is exactly one.
     """
-    parts = frames[["camera_make", "camera_model", "camera_serial"]].fillna("").astype(str)
-    kinds = list(zip(parts["camera_make"], parts["camera_model"], strict=True))
+    makes, models, numbers = (frames[name].fillna("").astype(str).to_list() for name in ("camera_make", "camera_model", "camera_serial"))
+    kinds = list(zip(makes, models, strict=True))
     serials = {}
-    for kind, serial in zip(kinds, parts["camera_serial"], strict=True):
+    for kind, serial in zip(kinds, numbers, strict=True):
         if serial:
             serials.setdefault(kind, set()).add(serial)
     keys = []
-    for kind, serial in zip(kinds, parts["camera_serial"], strict=True):
+    for kind, serial in zip(kinds, numbers, strict=True):
         known = serials.get(kind, set())
         if not serial and any(kind) and len(known) == 1:
             (serial,) = known
