@@ -484,6 +484,20 @@ def test_a_picture_is_as_sharp_as_what_lies_in_the_plane_of_focus(scene):
     assert _facts(_blurred(plate, 3.0) + grain, mask, quality=92)["blur_px"] > 2.7
 
 
+def test_lamps_in_metal_are_out_of_focus_with_the_rest(scene):
+    """Of a highlight's light, ten times white's and drawn out over a disc, the top of the scale leaves the foot of the flank: it looks half as wide."""
+    code, mask = scene
+    lamps = np.zeros(mask.shape, np.uint8)
+    for k in range(40):
+        x, y = 300 + k % 8 * 52, 400 + k // 8 * 50
+        cv2.rectangle(lamps, (x, y), (x + 20, y + 6), 1, -1)
+    light = to_linear(code).astype(np.float32)
+    light[lamps > 0] = 10.0
+    blurred = to_code(np.minimum(cv2.GaussianBlur(light, (0, 0), 2.0), 1.0))
+    grain = np.random.default_rng(3).standard_normal(code.shape)
+    assert _facts(blurred + grain, mask, quality=92)["blur_px"] == pytest.approx(2.0, rel=0.1)
+
+
 @pytest.mark.parametrize("length, degrees", [(9, 0), (16, 90), (24, 30)])
 def test_a_smear_leaves_no_crisp_edge_that_it_crosses(scene, length, degrees):
     """A motion of the camera moves all of a rigid product alike, in focus or not."""

@@ -12,6 +12,7 @@ import numpy as np
 
 from catalogue_audit.measures.segmentation.edges import block_peaks, measure_edges
 from catalogue_audit.measures.surface.motion import smeared_widths
+from catalogue_audit.measures.surface.smear import without_glints
 
 CELL = 32  # full-resolution px
 MOST_CELLS = 600  # with most structure; a picture's clear edges lie in fewer
@@ -92,7 +93,7 @@ def spares_crisp_edges(picture, region, length, angle):
 
 def in_focus(picture, region, width):
     """The edges that lie in the plane of focus of a picture whose clear edges have a width (pixels); None where there are too few."""
-    edges = crisp_edges(picture, region)
+    edges = without_glints(picture.encoded, crisp_edges(picture, region))
     crisp = edges.sigma < CRISPER * width
     shares = crisp.sum() / max(len(crisp), 1), edges.weight[crisp].sum() / max(edges.weight.sum(), 1e-9)
     enough = crisp.sum() >= FEWEST and edges.weight[crisp].sum() > LEAST_IN_FOCUS

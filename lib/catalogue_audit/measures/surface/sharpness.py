@@ -14,7 +14,7 @@ from catalogue_audit.measures.segmentation.edges import find_edges, measure_all_
 from catalogue_audit.measures.surface.crisp import SHARP, TOO_STEEP, in_focus, is_steep_along, may_hold_crisp_edges, spares_crisp_edges, steepest_width
 from catalogue_audit.measures.surface.motion import motion_of, smeared_widths, weighted_quantile
 from catalogue_audit.measures.surface.resolved import FEWEST_INSIDE, resolved_fraction
-from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure
+from catalogue_audit.measures.surface.smear import ENOUGH, LITTLE, find_smear, spares_edges, takes_structure, without_glints
 from catalogue_audit.measures.surface.structure import FINEST_ENLARGED, detail_within, was_replaced
 
 EDGES = 200  # candidates; about half turn out clear
@@ -81,7 +81,7 @@ def sharpness_facts(picture, outline):
         sd = lens_width(crossed._replace(sigma=alike, flatness=np.ones(len(alike))))[1]
     else:
         length, angle = (0.0, np.nan) if length > 0 else (length, angle)
-        blur, sd = lens_width(edges)
+        blur, sd = _lens_width_below_white(picture, edges)
     resolved = None if few else resolved_fraction(edges, picture.encoded, length > 0, _widths_within(picture, edges, inside, detail, lens_drew))
     if not length > 0 and blur > SOFT and not cut:
         blur, sd = _in_focus_somewhere(picture, region, edges, candidates, resolved, blur, sd)
@@ -178,6 +178,16 @@ def _sharp_across(edges, length, angle):
         return USUAL
     variance = edges.sigma[use] ** 2 - length**2 / 12 * along[use]
     return float(np.sqrt(max(weighted_quantile(variance, edges.weight[use], SHARPEST), LEAST**2)))
+
+
+def _lens_width_below_white(picture, edges):
+    """
+    `lens_width` of a picture's edges, or of those but for burnt-out spots', where these are narrower and enough are left.
+
+    A lens out of focus draws a lamp in metal out over a disc, as it does all else, but the top of the scale leaves the foot of its flank only.
+    """
+    width, below = lens_width(edges), without_glints(picture.encoded, edges)
+    return max(width, lens_width(below)) if FEWEST <= len(below.sigma) < len(edges.sigma) else width
 
 
 def lens_width(edges):
