@@ -226,8 +226,8 @@ def test_one_strange_picture_and_one_strange_product_are_no_step():
 def test_light_that_two_products_got_is_a_change_where_product_and_background_agree():
     def dim(rows, columns):
         for row in rows[40:48]:
-            for column in columns:
-                row[column] -= 0.26
+            for name in columns:
+                row[name] -= 0.26
 
     both, captured = delivery(24, 4, change=lambda rows: dim(rows, ("exposure_dev_ev", "background_dev_ev")))
     changes = find_changes(both)
