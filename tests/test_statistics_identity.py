@@ -93,11 +93,11 @@ def resized(rgb, mask, factor):
 CHANGES = {
     "saved again at quality 40": (lambda rgb, mask: (rgb, mask), 40, "re_export"),
     "half the size": (lambda rgb, mask: resized(rgb, mask, 0.5), 85, "resized"),
-    "cropped by a tenth": (lambda rgb, mask: (rgb[30:-20, 40:-40], mask[30:-20, 40:-40]), 85, "re_cropped"),
+    "cropped by a tenth": (lambda rgb, mask: (rgb[30:-20, 40:-40], mask[30:-20, 40:-40]), 85, "perhaps_again"),  # soft, without capture times: nothing rules out a second photograph
     "with more canvas": (
         lambda rgb, mask: (cv2.copyMakeBorder(rgb, 40, 40, 30, 30, cv2.BORDER_REPLICATE), np.pad(mask, ((40, 40), (30, 30)))),
         85,
-        "re_cropped",
+        "perhaps_again",
     ),
     "mirrored": (lambda rgb, mask: (rgb[:, ::-1], mask[:, ::-1]), 85, "mirrored"),
     "brightened": (lambda rgb, mask: (np.clip(rgb * 1.05, 0, 255).astype(np.uint8), mask), 85, "re_export"),

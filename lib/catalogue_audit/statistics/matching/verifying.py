@@ -100,7 +100,8 @@ def verified(loaded, pair):
         otherwise = _in_another_perspective(likeness, *sketches)
         if otherwise:
             return PHOTOGRAPHED_AGAIN, "as good as the same, but seen in another perspective"
-        if otherwise is None:
+        untimed = math.isnan(one["seconds"]) and math.isnan(other["seconds"])
+        if otherwise is None and (apart or (untimed and kind == "re_cropped")):  # a file that is copied keeps its framing
             return PERHAPS_AGAIN, _difference_note(kind, likeness)
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
