@@ -15,6 +15,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.roll import LAID_DEG
 from catalogue_audit.statistics.geometry.handles import gaps_beyond_perspective, handle_stands, handles_apart
 from catalogue_audit.statistics.geometry.lean import handles_off_level, rather_a_lean
+from catalogue_audit.statistics.geometry.strap_habits import slips
 from catalogue_audit.statistics.geometry.strap_states import supplied_straps, usual_of_styles, usual_state
 from catalogue_audit.statistics.geometry.strap_views import as_its_product, as_other_views, shown_once
 from catalogue_audit.statistics.styles import style_families
@@ -305,11 +306,17 @@ def strap(evidence):
     strapped = set(frames.loc[frames["strap_state"] != "none", "sku"].dropna())
     strapped |= {sku for sku, has in supplied_straps(evidence.products).items() if has}
     frames = frames[frames["sku"].isin(strapped)]
+    slipped = slips(frames.assign(style=style_families(frames)))
+    odd = set(frames.loc[frames["file"].isin(list(slipped)), "sku"])
     for view, group in frames.groupby("view", sort=True):
         asked = brief_terms.strap_state(evidence.brief, view)
         for frame, wanted_state in zip(evidence.records(group), _wanted_states(group, asked), strict=True):
             state, source = frame["strap_state"], "the brief asks for" if asked else "the view's other pictures show"
-            if wanted_state is None and frame["file"] in alone:
+            if not asked and frame["file"] in slipped:
+                wanted_state, source = slipped[frame["file"]], "the set's other products show"
+            elif wanted_state is None and frame["sku"] in odd:
+                continue  # its other picture is the odd one
+            elif wanted_state is None and frame["file"] in alone:
                 wanted_state = "none"
             elif wanted_state is None and frame["file"] in alike:
                 wanted_state, source = alike[frame["file"]]
