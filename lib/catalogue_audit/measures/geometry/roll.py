@@ -77,7 +77,7 @@ def roll_facts(picture, outline, focal_length_35mm=None):
         witnesses["top"] = math.degrees(math.atan(upper[2])), math.degrees(upper[3])
     top_below = 0.0 if upper is None else below_axis_deg(upper[1], outline.mask.shape, focal_length_35mm)
     mirror = {} if outline.touches else mirror_pose(outline, _focal_px(outline.mask.shape, focal_length_35mm))  # what the frame cuts has no mirror image
-    inner = inner_axis(picture, sides, mirror["roll"][0]) if "roll" in mirror else None
+    inner = inner_axis(picture, sides, outline.mask, mirror["roll"][0]) if "roll" in mirror else None
     if inner is not None:
         mirror["inner"] = inner
     seen = witnesses, below, top_below, legs_apart(outline), mirror
