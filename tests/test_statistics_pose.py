@@ -243,12 +243,20 @@ def test_an_arch_that_only_a_limit_parts_from_the_colourways_is_the_same_handle(
     assert _straps([held, held, handle, handle], views, skus, ["bucket"] * 4) == ["held_up", "held_up", "none", "none"]
 
 
-@pytest.mark.parametrize(("height", "span", "state"), [(0.38, 0.67, "held_up"), (0.30, 0.67, "none"), (0.38, 0.5, "none")])
+@pytest.mark.parametrize(("height", "span", "state"), [(0.58, 0.66, "held_up"), (0.50, 0.66, "none"), (0.58, 0.5, "none")])
 def test_an_arch_that_only_a_limit_parts_from_the_one_that_front_and_back_show_is_the_same(height, span, state):
-    """A bucket's handle that stands 0.42 of its height above it may be taken for a strap; then it is none that the turned view lacks."""
-    arch = WIDE_ARCH | {"arch_height": 0.42, "arch_span": 0.84}
+    """A bucket's handle that stands 0.62 of its height above it may be taken for a strap; then it is none that the turned view lacks."""
+    arch = WIDE_ARCH | {"arch_height": 0.62, "arch_span": 0.84}
     turned = WIDE_ARCH | {"arch_height": height, "arch_span": span}
     assert _straps([arch, arch, turned], ["front", "back", "three_quarter"], ["A"] * 3) == ["held_up", "held_up", state]
+
+
+def test_a_bucket_s_handle_that_all_pictures_show_is_no_strap_held_up():
+    """A strap at full length rises farther; one much lower in another picture is another thing."""
+    arch, turned = WIDE_ARCH | {"arch_height": 0.42, "arch_span": 0.84}, WIDE_ARCH | {"arch_height": 0.38, "arch_span": 0.69}
+    views = ["front", "back", "three_quarter"]
+    assert _straps([arch, arch, turned], views, ["A"] * 3) == ["none"] * 3
+    assert _straps([arch, arch, turned | {"arch_height": 0.3}], views, ["A"] * 3) == ["held_up", "held_up", "none"]
 
 
 @pytest.mark.parametrize(("ribbon", "state"), [(0.57, "front"), (0.2, "behind")])

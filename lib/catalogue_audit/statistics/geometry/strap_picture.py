@@ -16,8 +16,9 @@ NO_CROWN, CUT_SPAN = 0.9, 0.8  # of its height, over the middle of which nothing
 FARTHER = 0.3  # of the body's width, by which legs without a crown stand farther apart than the product's handle; of 246 handles on turned bodies one stands farther than 0.25 beyond its straight-on width
 SWING_HANDLE = 0.55  # of the body's height, up to which what stands above it in all of a product's pictures, however wide, is a bucket's handle: a strap at full length rises farther
 HANDLE_SPAN = 0.62  # of the body's width; where a product's straight-on pictures show no wider arch, it has handles
-AS_TALL = 0.7  # of its height, from which what stands above the body in all of a product's pictures is the same
-BAND = 0.1  # of the body's width: thickness of what stands so tall in some pictures alone, and is no handle
+AS_TALL = 0.7  # of its height, from which what stands above the body in all of a product's pictures may be its handle
+EVERYWHERE, AS_WIDE = 0.8, 0.1  # of its height, and of the body's width in straight-on ones, to which it is the same in all: of ten buckets from 0.85, and within 0.08
+BAND = 0.075  # of the body's width: thickness of what stands so tall in some pictures alone, and is no handle
 RIBBON, SLIM = 0.048, 13.0  # of the body's width, and times its thickness, how high it rises; handles that take the weight are thicker, or closer together
 LEVEL, SLANTING = 0.12, 0.17  # of its height: how unlike the halves of an arch are; two handles seen from the side reach 0.2, but are thicker
 LAID_SPAN, LAID_RIBBON = 0.55, 0.022  # of the body's width: of a strap laid over the product
@@ -132,11 +133,11 @@ def held_up(evidence, turned, shape=Shape()):
         return False
     if turned and shape.held:
         return True
-    everywhere = shape.height is not None and shape.height > AS_TALL * tall
+    everywhere = shape.height is not None and shape.height > EVERYWHERE * tall and (turned or span < shape.span + AS_WIDE)
     if everywhere and tall < SWING_HANDLE and not farther:
         return False
     cut = no_crown and span > CUT_SPAN  # of two legs that stand at the body's sides
-    here_alone = shape.height is not None and not everywhere
+    here_alone = shape.height is not None and shape.height <= AS_TALL * tall
     slim = evidence["arch_thickness"] < (BAND if here_alone else RIBBON) or evidence["arch_slimness"] > SLIM  # a strap may be broad beside a small body
     return slim and evidence["arch_slant"] < LEVEL and (cut or evidence["arch_valley"] < TWO_CROWNS)
 

@@ -359,7 +359,7 @@ def _shapes_by_product(found, skus, views):
             span, slant = min((arch["arch_span"] for arch in arches), default=None), max((arch["arch_slant"] for arch in arches), default=None)
             hollow = float(np.median([evidence["hollow"] for evidence in square]))
             height = min(evidence["arch_height"] for evidence, _ in shown)
-            held = hollow <= HOLLOW and any(held_up(evidence, False, Shape(height)) for evidence in square)
+            held = hollow <= HOLLOW and any(held_up(evidence, False, Shape(height, span)) for evidence in square)
             down, coiled = (any(put(evidence) for evidence in square) for put in (fallen, lies_apart))
             shapes[sku] = Shape(height, span, slant, hollow, held, fallen=down, coiled=coiled)
     return shapes
