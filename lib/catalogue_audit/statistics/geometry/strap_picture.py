@@ -93,7 +93,7 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
         return "coiled"
     turned = shows_a_turn(view)
     hobo = (evidence["hollow"] if shape.hollow is None else shape.hollow) > HOLLOW
-    if not hobo and held_up(evidence, turned, shape):
+    if not hobo and held_up(evidence, turned, shape, sure):
         return "held_up"
     beside = max(evidence["beside_left"], evidence["beside_right"])
     begins = evidence["beside_begins"]
@@ -124,8 +124,8 @@ def fallen(evidence):
     return min(evidence["falls_left"], evidence["falls_right"]) > FALLEN
 
 
-def held_up(evidence, turned, shape=Shape()):
-    """Whether a thin level arch stands over the body's whole width, that is no handle of the product's; in a turned view a broad ribbon shows its face."""
+def held_up(evidence, turned, shape=Shape(), sure=True):
+    """Whether a thin level arch stands over the body's whole width, that is no handle of the product's; in a turned view a broad ribbon shows its face. ``sure``: the outline is."""
     tall, span = evidence["arch_height"], evidence["arch_span"]
     no_crown = evidence["arch_valley"] > NO_CROWN  # beyond the frame: how tall it is, and whether as tall as the handle, is not seen
     farther = turned and no_crown and shape.span is not None and span > shape.span + FARTHER
@@ -137,7 +137,7 @@ def held_up(evidence, turned, shape=Shape()):
     if everywhere and tall < SWING_HANDLE and not farther:
         return False
     cut = no_crown and span > CUT_SPAN  # of two legs that stand at the body's sides
-    here_alone = shape.height is not None and shape.height <= AS_TALL * tall
+    here_alone = sure and shape.height is not None and shape.height <= AS_TALL * tall
     slim = evidence["arch_thickness"] < (BAND if here_alone else RIBBON) or evidence["arch_slimness"] > SLIM  # a strap may be broad beside a small body
     return slim and evidence["arch_slant"] < LEVEL and (cut or evidence["arch_valley"] < TWO_CROWNS)
 
