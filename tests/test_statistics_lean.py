@@ -1,6 +1,7 @@
 """Lean and handles of a set of solids posed and projected by OpenCV's camera model."""
 
 import functools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -221,6 +222,17 @@ def test_the_taper_of_the_sides_is_the_tilt(lean):
     shots = [Shot("T", "front", Solid(handles=0), View(lean=lean)), Shot("T", "back", Solid(handles=0), View(back=True))]
     tapers = Traces.of(*delivery(shots)).table["taper"]
     assert np.degrees(np.arcsin(tapers[0] - tapers[1])) == pytest.approx(lean, abs=0.5 * abs(lean))
+
+
+@pytest.mark.parametrize("lean", [-6.0, 5.0, 7.0])
+def test_a_low_body_is_a_roll_only_where_its_depth_is_known(lean):
+    """A clutch half as high as wide leaves as much of a lean in its sides as any box; of a depth that is only what is usual, a roll would be concluded from nothing."""
+    clutch, roll = Solid(36, 17, 10, 36, 10, 0), Solid(36, 17, 17, 36, 17, 0)
+    frames, sketches, stands = delivery([Shot("T", "front", clutch, View(lean=lean)), Shot("T", "back", clutch, View(back=True))])
+    for known in (stands, handle_stands(frames, sketches)):
+        sine, sd = Traces.of(frames, sketches, known).keystones[0, 1]
+        assert abs(math.degrees(math.asin(sine)) - lean) < 2 * math.degrees(sd) < 4.0
+    assert not Traces.of(*delivery([Shot("T", "front", roll, View(lean=lean)), Shot("T", "back", roll, View(back=True))])).keystones
 
 
 def test_two_pictures_that_differ_alone_do_not_say_which_of_them_leans():

@@ -121,7 +121,7 @@ class Traces(NamedTuple):
             turn_sd=stands["depth"] * (np.sin(np.radians(np.hypot(yaw, yaw_sd))) - HIDDEN_TURN).clip(lower=0.0),
         )
         sizes = pd.DataFrame({"depth": stands["depth"], "tall": np.exp(table["body"]), "crown_tall": np.exp(table["crown"]), "depth_sd": stands["depth_sd"] / stands["depth"]})
-        rolls = sizes["depth"] > ROLL_SHAPED * sizes["tall"]
+        rolls = sizes["depth"] * (1 - sizes["depth_sd"]) > ROLL_SHAPED * sizes["tall"]  # a depth that is only what is usual makes no roll of a low body
         gains = stands["focal"] / stands["width"]
         table = table.join(_tapers(table, frames, sketches, gains, rolls))
         keystones = _keystones(table, frames, sketches, gains, rolls)
