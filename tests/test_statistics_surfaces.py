@@ -150,3 +150,13 @@ def test_a_background_that_moved_alone_is_told_from_a_lamp():
     together, _ = own_light(np.zeros(3), steady, steady, dark, dark < 0)
     assert alone[0] == pytest.approx(0.4, abs=0.03)
     assert together[0] == pytest.approx(0.0, abs=0.03)
+
+
+@pytest.mark.parametrize("half, sure", [(0.5, False), (0.0, True), (1.0, True)])
+def test_a_product_between_its_background_and_its_other_views_tells_of_neither(half, sure):
+    """Halfway, either explains it as well: the light is as unsure as the two differ, and no finding rests on it."""
+    steady, dark, view_sd = np.full(3, 0.03), np.array([-0.24, 0.0, 0.0]), np.array([0.06, 0.04, 0.04])
+    ev, sd = own_light(np.array([0.24 * half, 0.0, 0.0]), view_sd, steady, dark, dark < 0, straight=True)
+    light = dark[0] + ev[0]
+    assert (3 * sd[0] < 0.24) == sure
+    assert light == pytest.approx(dark[0] * (1 - half), abs=0.05) and (sd[0] > 0.09) != sure
