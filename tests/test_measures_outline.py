@@ -180,13 +180,18 @@ def test_a_burnt_out_highlight_of_a_white_cut_out_is_no_gap_and_its_handle_still
     assert not found.mask[200:235, 220:260].any()
 
 
-@pytest.mark.parametrize(("gain", "softness"), [(0.9, 3), (1.3, 4), (2.0, 5)])
-def test_a_highlight_that_fades_into_a_coloured_face_is_no_gap(gain, softness):
+def _mirroring_a_lamp(gain, softness, half_width, half_height):
+    """A cut-out with a coloured face that mirrors an oval lamp of so many pixels, blurred by ``softness``, burnt out in its middle."""
     truth = making.cover(SHAPE, BODY, HANDLE)[..., None]
     rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    lamp = (np.hypot((columns - 240) / 22, (rows - 380) / 50) < 1).astype(np.float64)
+    lamp = (np.hypot((columns - 240) / half_width, (rows - 380) / half_height) < 1).astype(np.float64)
     light = np.minimum((0.6, 0.35, 0.3) + gain * cv2.GaussianBlur(lamp, (0, 0), softness)[..., None], 1)
-    rgb = through_jpeg(making.photograph(1 - truth + truth * light, noise=0.0), 90)
+    return through_jpeg(making.photograph(1 - truth + truth * light, noise=0.0), 90)
+
+
+@pytest.mark.parametrize(("gain", "softness"), [(0.9, 3), (1.3, 4), (2.0, 5)])
+def test_a_highlight_that_fades_into_a_coloured_face_is_no_gap(gain, softness):
+    rgb = _mirroring_a_lamp(gain, softness, 22, 50)
     assert (rgb[360:400, 230:250] == 255).all()
     found = outlined(rgb)
     assert found.mask[300:480, 170:310].all()
@@ -219,11 +224,7 @@ def test_a_handles_gap_in_a_cut_out_out_of_focus_is_as_soft_as_its_outline_and_s
 
 @pytest.mark.parametrize(("gain", "softness"), [(0.9, 3), (1.3, 4), (2.0, 5)])
 def test_a_wide_highlight_of_a_cut_out_ends_more_softly_than_its_outline_and_is_no_gap(gain, softness):
-    truth = making.cover(SHAPE, BODY, HANDLE)[..., None]
-    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    lamp = (np.hypot((columns - 240) / 60, (rows - 380) / 80) < 1).astype(np.float64)
-    light = np.minimum((0.6, 0.35, 0.3) + gain * cv2.GaussianBlur(lamp, (0, 0), softness)[..., None], 1)
-    found = outlined(through_jpeg(making.photograph(1 - truth + truth * light, noise=0.0), 90))
+    found = outlined(_mirroring_a_lamp(gain, softness, 60, 80))
     assert found.mask[300:460, 180:300].all()
     assert not found.mask[200:235, 220:260].any()
 
