@@ -133,7 +133,7 @@ def held_up(evidence, turned, shape=Shape(), sure=True):
         return False
     if turned and shape.held:
         return True
-    everywhere = shape.height is not None and shape.height > EVERYWHERE * tall and (turned or span < shape.span + AS_WIDE)
+    everywhere = shape.height is not None and shape.height > EVERYWHERE * tall and (turned or (shape.span is not None and span < shape.span + AS_WIDE))
     if everywhere and tall < SWING_HANDLE and not farther:
         return False
     cut = no_crown and span > CUT_SPAN  # of two legs that stand at the body's sides
