@@ -10,6 +10,34 @@ CHROMIUM_ARGUMENTS = (
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 
+# Modules whose tests take longest, dearest first: whoever starts one of them last waits for it alone.
+LONGEST = (
+    "test_review.py",
+    "hostile/test_hostile_delivery.py",
+    "test_report_browser.py",
+    "test_season.py",
+    "test_findings_faults.py",
+    "test_measures_sharpness.py",
+    "test_report_page.py",
+    "test_report_whole.py",
+    "test_originals.py",
+    "test_report_pairs.py",
+    "test_delivery_names.py",
+    "test_statistics_identity.py",
+    "test_examples.py",
+    "test_placing.py",
+    "test_notebooks.py",
+    "test_accuracy.py",
+    "test_measures_specks.py",
+    "test_statistics_misfiling.py",
+)
+
+
+def pytest_collection_modifyitems(items):
+    """The longest modules come first, all else in its own order; pytest.ini keeps this order when processes share the work."""
+    place = {module: index for index, module in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.nodeid.partition("::")[0], len(LONGEST)))
+
 
 @pytest.fixture(scope="session")
 def chromium_path():

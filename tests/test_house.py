@@ -6,6 +6,7 @@ from graphlib import TopologicalSorter
 from pathlib import Path
 
 import catalogue_audit
+from conftest import LONGEST
 
 PACKAGE = Path(catalogue_audit.__file__).parent
 LAYERS = ("delivery", "metadata", "pixels", "measures", "statistics", "findings", "report", "runs", "commands", "cli")
@@ -138,3 +139,8 @@ def test_no_function_hides_an_earlier_one_of_its_module(tmp_path):
     hidden.write_text("def one(): pass\ndef two(): pass\ndef one(): pass\n", encoding="utf-8")
     assert _defined_twice(hidden) == ["hidden.py: one"]
     assert [found for folder in (PACKAGE, Path(__file__).parent) for path in sorted(folder.rglob("*.py")) for found in _defined_twice(path)] == []
+
+
+def test_every_test_module_named_to_come_first_is_there():
+    tests = Path(__file__).parent
+    assert [name for name in LONGEST if not (tests / name).is_file()] == []
