@@ -17,9 +17,9 @@ import numpy as np
 
 USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG = 6.0, 2.5  # straight-on views are taken from a little above: common practice, no source
 PITCHES_SD = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])  # standard deviations of the pitch that are tried
-TURNS = np.arange(-20.0, 20.01, 0.25)  # degrees that are tried
+TURNS = np.arange(-25.0, 25.01, 0.5)  # degrees that are tried
 USUAL_TURN_DEG = 1.0  # how square products are set by eye, and whether beside a mark on the table: common practice, no source; 0.5 in deliveries of seven makes
-FAULT, FAULT_TURN_DEG = 0.08, 7.0  # share and size of those that are not
+FAULT, FAULT_TURN_DEG = 0.08, 9.0  # share and size of those that are not; 33 of four makes, turned by 4.5 to 16 degrees
 USUAL_ROLL_DEG, ROLL_FAULT_DEG = 0.25, 2.5  # the same of the camera's roll: a tripod with a spirit level, 0.1 in deliveries of seven makes
 ROLL_FAULT = 0.1
 BENT_BY_TURN = 0.08  # degree a degree of turn: what a turned body's sides and axis tilt, by its depth
@@ -30,9 +30,12 @@ LEGS_SD, LEGS_OFF = 0.012, 0.035  # of the body's width; likelihood of four legs
 MIRROR_FLOOR_DEG, MIRROR_SHARE = 0.1, 1.5  # sewn bags are no more symmetric than this; and what their outlines' scatter says, times this
 NEARER_END, NEARER_END_SD = 0.55, 0.3  # share of a turn that shows as a nearer, larger end, for a side that shows is farther away; made bags of seven styles
 BULGE, BULGE_SD, BULGE_FLOOR = 0.001, 0.0008, 0.002  # of the body's width a degree of turn: bulge of the shoulder on the side that comes into view
-INNER_LEVER, INNER_LEVER_SD, INNER_SD = 0.12, 0.06, 0.0025  # of the body's width: how far fronts lie off the turning axis, how it varies, and how well they are sewn to the middle
-INNER_FLAT = 0.15  # share of fronts that do not move against their outline: those of boxes, as far as perspective hides their sides
-INNER_WRONG = 0.025  # of the body's width, by which wrong axes of fronts are off
+DEPTH, DEPTH_SD, KNOWN_DEPTH_SD = 0.36, 0.5, 0.3  # over the width, by which a turn moves fronts, and its natural logarithm's spread; the same of a supplied depth
+OVAL_DEPTHS, OVAL = (0.5, 0.8), (0.5, 0.9)  # share of oval ones among bases that are seen in the outline alone, by depth over width: what is as deep as wide and shows no edge is round
+OVALS_SD, OVAL_SHARES, OVAL_SD = np.array([-1.2, 0.0, 1.2]), np.array([0.3, 0.4, 0.3]), 0.6  # standard deviations of their depth that are tried, and of each about that
+INNER_CLEAR, INNER_SDS = (0.003, 0.035, 0.08, 0.17, 0.3), (0.35, 0.55, 0.8, 1.0, 1.5)  # degrees, how well fronts are sewn to the middle, by the share of wrong ones
+INNER_FLAT = 0.12  # share of fronts that do not move against their outline: those of boxes, as far as perspective hides their sides
+INNER_WRONG_DEG = 7.0  # by which wrong axes of fronts are off
 UNLIKE_END, UNLIKE_SIDE, UNLIKE_BOTH = 0.06, 0.06, 0.05  # shares of products that are not symmetric, so that they seem turned, bulge, or both
 UNLIKE_DEG, UNLIKE_BULGE = 6.0, 0.01  # and by how much
 UNSEEN_DEG = 1000.0  # standard uncertainty of a base that is not seen
@@ -48,7 +51,7 @@ HANDLES_FLOOR_DEG = 0.5  # how level handles hang; 0.2 to 0.8 on made bags
 KEPT, KEPT_OF_MIRROR = ("base", "sides", "symmetry", "top"), ("roll", "handles", "turn", "side", "inner")  # in a sketch, in this order
 
 
-def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirror=(), pitch=(USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG)):
+def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirror=(), pitch=(USUAL_PITCH_DEG, USUAL_PITCH_SD_DEG), depth=None):
     """
     Turn off square and roll of a product in a straight-on view.
 
@@ -66,6 +69,8 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
         `inner_mirror.inner_axis` gives it.
     pitch : (float, float)
         How far the camera looks down, and the standard uncertainty of that, degrees.
+    depth : float, optional
+        Of the product over its width, where it is supplied.
 
     Returns
     -------
@@ -92,23 +97,27 @@ def turn_and_roll(witnesses, below_deg, top_below_deg=0.0, legs_apart=None, mirr
     if "handles" in mirror:
         value, sd = mirror["handles"]
         witnesses, others = witnesses | {"handles": (value, math.hypot(HANDLES_FLOOR_DEG, MIRROR_SHARE * sd))}, [*others, "handles"]
-    turns, pitches = (grid.ravel() for grid in np.meshgrid(TURNS, pitch[0] + pitch[1] * PITCHES_SD))
-    gains = {"base": np.sin(np.radians(np.maximum(pitches + below_deg, 1.0))), "top": np.sin(np.radians(pitches + top_below_deg))}
     base, base_sd = witnesses.get("base", (0.0, UNSEEN_DEG))
+    depths = (DEPTH, DEPTH_SD) if depth is None else (depth, KNOWN_DEPTH_SD)
+    shapes = _shapes(base_sd, *depths)
+    pitches, bodies, turns = (grid.ravel() for grid in np.meshgrid(pitch[0] + pitch[1] * PITCHES_SD, np.arange(len(shapes)), TURNS, indexing="ij"))
+    shares, edged, deep, deep_sd = shapes[bodies].T
+    gains = {"base": edged * np.sin(np.radians(np.maximum(pitches + below_deg, 1.0))), "top": np.sin(np.radians(pitches + top_below_deg))}
     gains["handles"] = -CROWN_RISES
     values = np.stack([base + gains["base"] * turns, *(witnesses[name][0] + gains.get(name, 0.0) * turns for name in others)])
     bent = {"sides": BENT_BY_TURN, "symmetry": BENT_BY_TURN, "mirror": BENT_BY_TURN, "handles": CROWN_BENT, "top": BENT_EDGE}
     base_sd, base_off, base_off_deg = _base_as_seen(base_sd)
-    sds = [np.hypot(base_sd, BENT_EDGE * turns), *(np.hypot(witnesses[name][1], bent[name] * turns) for name in others)]
+    ends = edged * turns  # a drum looks alike from all sides but for what is sewn on it
+    sds = [np.hypot(base_sd, BENT_EDGE * ends), *(np.hypot(witnesses[name][1], bent[name] * (turns if name == "handles" else ends)) for name in others)]
     usual = (1 - FAULT) * _normal(turns, USUAL_TURN_DEG) + FAULT * _normal(turns, FAULT_TURN_DEG)
-    usual = usual * _normal((pitches - pitch[0]) / pitch[1], 1.0)
+    usual = usual * _normal((pitches - pitch[0]) / pitch[1], 1.0) * shares
     if legs_apart is not None:
         seen = LEGS_LEVER * np.sin(np.radians(np.abs(turns)))
         usual = usual * ((1 - LEGS_OFF) * _normal(legs_apart - seen, np.hypot(LEGS_SD, LEGS_LEVER_SD * seen)) + LEGS_OFF)
     if "turn" in mirror:
-        usual = usual * _by_mirror(mirror, turns)
+        usual = usual * _by_mirror(mirror, ends)
     if "inner" in mirror:
-        usual = usual * _by_front(*mirror["inner"], turns)
+        usual = usual * _by_front(*mirror["inner"], turns, deep, deep_sd)
     share_off = [base_off, *(CROOKED_SHARES.get(name, CROOKED) for name in others)]
     crooked_deg = [base_off_deg, *(CROOKED_DEG for _ in others)]
     total, mean, square = (usual * part for part in _over_all_ways(values, np.stack(sds), share_off, crooked_deg))
@@ -164,11 +173,26 @@ def _by_mirror(mirror, turns):
     return alike * near * bulge + UNLIKE_END * own_end * bulge + UNLIKE_SIDE * near * own_side + UNLIKE_BOTH * own_end * own_side
 
 
-def _by_front(place, wrong, turns):
-    """Likelihood of the turns by the place of the front's own mirror axis beside the outline's, as `inner_mirror.inner_axis` gives it."""
-    moved = np.sin(np.radians(turns))
-    told = (1 - INNER_FLAT) * _normal(place - INNER_LEVER * moved, np.hypot(INNER_SD, INNER_LEVER_SD * moved)) + INNER_FLAT * _normal(place, INNER_SD)
-    return (1 - wrong) * told + wrong * _normal(place, INNER_WRONG)
+def _shapes(base_sd, depth, depth_sd):
+    """
+    What a body may be: a share, how far its base and its ends are a box's, its depth over its width and the spread of that, natural logarithm: (n, 4).
+
+    A base that is seen in the outline alone may be an oval one, of which a turn slopes the line under it less by the square of its depth over its width.
+    """
+    box = 1.0, 1.0, depth, depth_sd
+    if base_sd <= DULL_BASE_DEG:
+        return np.array([box])
+    depths = depth * np.exp(depth_sd * OVALS_SD)
+    ovals = OVAL_SHARES * np.interp(depths, OVAL_DEPTHS, OVAL)
+    return np.array([(1 - ovals.sum(), *box[1:]), *((share, max(1 - deep**2, 0.0), deep, OVAL_SD * depth_sd) for share, deep in zip(ovals, depths, strict=True))])
+
+
+def _by_front(angle, wrong, turns, depth, depth_sd):
+    """Likelihood of the turns by the angle of the front's own mirror axis beside the outline's, as `inner_mirror.inner_axis` gives it; ``depth`` as in `_shapes`."""
+    sd = float(np.interp(wrong, INNER_CLEAR, INNER_SDS))
+    moved = np.degrees(np.arctan(depth * np.tan(np.radians(turns))))
+    told = (1 - INNER_FLAT) * _normal(angle - moved, np.hypot(sd, depth_sd * moved)) + INNER_FLAT * _normal(angle, sd)
+    return (1 - wrong) * told + wrong * _normal(angle, INNER_WRONG_DEG)
 
 
 def _over_all_ways(values, sds, share_off, crooked_deg):

@@ -48,7 +48,7 @@ def pose_deviations(frames, sketches, brief, products=None, as_taken=None):
     result = pd.DataFrame(index=frames.index)
     taken, taken_sketches = (frames, sketches) if as_taken is None else as_taken
     stood = stances(taken, taken_sketches)
-    result = result.join(yaw_deviations(taken, stood, brief, taken_sketches))
+    result = result.join(yaw_deviations(taken, stood, brief, taken_sketches, products))
     as_delivered = taken is frames and taken_sketches is sketches
     shown = stood if as_delivered else stances(frames, sketches)  # a roll is what the delivered picture shows
     result = result.assign(roll_dev_deg=shown["roll"], roll_dev_sd_deg=shown["roll_sd"], pitch_dev_deg=stood["pitch"], pitch_dev_sd_deg=stood["pitch_sd"])
