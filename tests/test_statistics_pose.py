@@ -4,13 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 from catalogue_audit import schema
+from catalogue_audit.measures.geometry.straight_on import for_the_sketch
 from catalogue_audit.measures.geometry.strap import EVIDENCE
 from catalogue_audit.statistics.geometry.framing_rules import framing_rule, size_and_place
 from catalogue_audit.statistics.geometry.pose import pose_deviations
 from catalogue_audit.statistics.geometry.stances import stances
 from catalogue_audit.statistics.geometry.strap_picture import Shape, strap_state
 from catalogue_audit.statistics.geometry.strap_states import strap_states
-from catalogue_audit.statistics.geometry.turns import yaw_deviations
+from catalogue_audit.statistics.geometry.turns import straight_on_turns, yaw_deviations
 
 
 def table(**columns):
@@ -314,3 +315,27 @@ def test_straight_on_views_are_compared_with_the_middle_of_their_view():
     found = yaw_deviations(frames, stances(frames, {}), None, {})
     assert np.allclose(found["yaw_dev_deg"], turns - np.median(turns))
     assert (found["yaw_dev_deg"].abs() > 3 * found["yaw_dev_sd_deg"]).tolist() == [False, False, False, False, True, False]
+
+
+def drums(angles):
+    """Fronts of as many products, nearly as deep as wide, with what is sewn on them at angles about their axis: frames, sketches and products."""
+    seen = [({"base": (0.0, 0.8)}, 8.0, 0.0, None, {"roll": (0.0, 0.2), "inner": (angle, 0.003)}) for angle in angles]
+    count = len(seen)
+    skus, same = [f"AL-{1101 + k}-RED" for k in range(count)], np.ones(count)
+    frames = table(view=["front"] * count, sku=skus, yaw_deg=0.0 * same, yaw_sd_deg=3.0 * same, baseline=0.8 * same)
+    sketches = {file: {"straight_on": for_the_sketch(*told)} for file, told in zip(frames["file"], seen, strict=True)}
+    return frames, sketches, pd.DataFrame({"sku": frames["sku"], "width_cm": 22.0, "depth_cm": 20.0})
+
+
+def test_a_label_that_all_products_wear_beside_the_middle_is_no_turn():
+    alone, alike = (straight_on_turns(*drums([*others, 9.0]))[-1] for others in ([0.1, -0.2, 0.0, 0.2, -0.1], [8.8, 9.3, 9.1, 8.9, 9.0]))
+    assert alone[0] > 2 * alone[1] and abs(alike[0]) < 0.5
+
+
+def test_a_supplied_depth_tells_how_far_a_front_of_a_drum_was_turned():
+    """By the ellipse: the tangent of 9 degrees over that of the turn is 20 cm over 22 cm."""
+    frames, sketches, products = drums([0.0, 0.1, -0.1, 0.0, 0.1, 9.0])
+    known, unknown = straight_on_turns(frames, sketches, products), straight_on_turns(frames, sketches)
+    assert abs(known[-1, 0] - 9.9) < known[-1, 1] and known[-1, 0] > 2 * known[-1, 1]
+    assert not abs(unknown[-1, 0]) > 2 * unknown[-1, 1]
+    assert np.abs(known[:-1, 0]).max() < 0.5

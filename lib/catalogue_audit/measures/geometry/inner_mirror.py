@@ -4,10 +4,10 @@ How far what is sewn on a product's front is turned off the middle of its outlin
 Seams, pockets, stitches, handles and closures of a front are made symmetric, as its outline is. Seen square, both have one
 mirror axis. The front lies nearer to the camera than the outline's ends do, so a turned product moves it sideways against them
 (parallax; Hartley and Zisserman, Multiple View Geometry, 2nd ed., ch. 6). The front is laid out by the angle about the upright axis at which its columns
-would lie on a drum as wide as the outline: across an oval body the angle whose sine goes with the place is the ellipse's own parameter, and turning the body adds
-the same to it everywhere. The tangent of that is the turn's times the depth over the width, for an orthographic view of an elliptic cylinder, and so it is,
-nearly, for boxes, whose front stands half their depth before their axis. This knows neither the
-camera's height, which the slope of a base needs, nor its roll. The outline itself stays out of it, also where it crosses the face, as the rim of a
+would lie on a drum as wide as the outline: across an oval body the angle whose sine goes with the place is the ellipse's own parameter,
+and turning the body adds the same to it everywhere. The tangent of that is the turn's times the depth over the width, for an orthographic view of
+an elliptic cylinder, and so it is, nearly, for boxes, whose front stands half their depth before their axis. This knows neither the camera's
+height, which the slope of a base needs, nor its roll. The outline itself stays out of it, also where it crosses the face, as the rim of a
 crescent does or a rounded shoulder: it lies about its own middle however the product is turned.
 """
 
@@ -26,11 +26,12 @@ ALIKE = 4  # columns beside the best place that tell the same
 LEAST_INSIDE = 0.4  # of the face; a thin crescent has none
 DARKEST = 8.0  # code values; what is darker is noise
 STRONGEST, WEAKER = 0.25, 0.7  # edges count up to this ratio, and weak ones, as seams are, nearly as much as strong ones
-LEAST_CLEAR, LEAST_SURE = 0.03, 0.035  # correlation above the next best, below which no axis is told; the same, the mean of it and of that without the part that tells most
+LEAST_CLEAR = 0.03  # correlation above the next best, below which no axis is told
+LEAST_SURE = 0.035  # the same of the mean of it and of that without the part that tells most
 BAND = 4  # rows, a twelfth of the body: a label, a clasp or a zip's end fills one or two
-# Share of axes that are wrong, off by more than 2.2 degrees, by the mean of how clear they are and how clear without the part of the body that tells most: patterns
-# repeat, straps hang askew, and labels are stuck beside the middle, one a face. 540 square pictures of four makes, told again at full size; vessels with labels among them.
-CLEAR, WRONG = (0.035, 0.08, 0.125, 0.175, 0.25, 0.35), (0.35, 0.2, 0.09, 0.035, 0.009, 0.003)
+# Share of axes that are wrong, off by more than 2.2 degrees, by the mean of how clear they are and how clear without the part of the body that tells
+# most: patterns repeat, straps hang askew, and labels are stuck beside the middle, one a face. 540 square pictures of four makes, some of vessels.
+CLEAR, WRONG = (0.035, 0.08, 0.125, 0.175, 0.25, 0.35), (0.35, 0.2, 0.09, 0.035, 0.005, 0.002)
 
 
 def inner_axis(picture, sides, mask, roll_deg=0.0):

@@ -39,7 +39,7 @@ TOP_INNER = 0.06  # of the body's width left out at either end
 TAPER_SHARE = 0.05  # of the sides' taper that they may differ by
 END_SHARE = 0.12  # of an edge left out at either end, for corners are rounded
 CLEAR_EDGE = 0.8  # clearness of the base's edge in the picture from which it is believed before the outline
-UNSURE_DEG = 1.5  # a roll known no better says nothing
+UNSURE_DEG, UNSURE_TURN_DEG = 1.5, 8.0  # a roll, and a turn, known no better says nothing
 LAID_DEG = 15.0  # a product tilted by more was laid so: no base that a turn would slope, and no slip of a camera
 SURE_INNER = 0.1  # share of wrong axes of fronts up to which one tells the turn of a product whose base shows no direction
 AGREE = 3.0  # combined deviations beyond which two witnesses contradict each other
@@ -87,7 +87,7 @@ def roll_facts(picture, outline, focal_length_35mm=None):
         facts |= _facts(combined(square(witnesses)))
     else:
         facts |= _facts(both[2:] if both[3] < UNSURE_DEG else None)
-        if "base" in witnesses or inner is not None and inner[1] < SURE_INNER:
+        if both[1] < UNSURE_TURN_DEG and ("base" in witnesses or inner is not None and inner[1] < SURE_INNER):
             facts["straight_on_turn"] = round(both[0], 2), round(both[1], 2)
             facts["straight_on"] = for_the_sketch(*seen)
     if upper is not None:

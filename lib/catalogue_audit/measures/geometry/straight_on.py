@@ -30,10 +30,13 @@ LEGS_SD, LEGS_OFF = 0.012, 0.035  # of the body's width; likelihood of four legs
 MIRROR_FLOOR_DEG, MIRROR_SHARE = 0.1, 1.5  # sewn bags are no more symmetric than this; and what their outlines' scatter says, times this
 NEARER_END, NEARER_END_SD = 0.55, 0.3  # share of a turn that shows as a nearer, larger end, for a side that shows is farther away; made bags of seven styles
 BULGE, BULGE_SD, BULGE_FLOOR = 0.001, 0.0008, 0.002  # of the body's width a degree of turn: bulge of the shoulder on the side that comes into view
-DEPTH, DEPTH_SD, KNOWN_DEPTH_SD = 0.36, 0.5, 0.3  # over the width, by which a turn moves fronts, and its natural logarithm's spread; the same of a supplied depth
-OVAL_DEPTHS, OVAL = (0.5, 0.8), (0.5, 0.9)  # share of oval ones among bases that are seen in the outline alone, by depth over width: what is as deep as wide and shows no edge is round
-OVALS_SD, OVAL_SHARES, OVAL_SD = np.array([-1.2, 0.0, 1.2]), np.array([0.3, 0.4, 0.3]), 0.6  # standard deviations of their depth that are tried, and of each about that
-INNER_CLEAR, INNER_SDS = (0.003, 0.035, 0.08, 0.17, 0.3), (0.35, 0.55, 0.8, 1.0, 1.5)  # degrees, how well fronts are sewn to the middle, by the share of wrong ones
+# Depth over the width, by which a turn moves fronts, and its natural logarithm's spread; the same of a supplied depth: 0.9 to 1.5 of it in nine styles.
+DEPTH, DEPTH_SD, KNOWN_DEPTH_SD = 0.36, 0.5, 0.3
+# Share of oval ones among bases that are seen in the outline alone, by that depth: what is as deep as wide and shows no edge is round. Standard deviations of
+# their depth that are tried, how likely each is, and the spread about it.
+OVAL_DEPTHS, OVAL = (0.5, 0.8), (0.5, 0.9)
+OVALS_SD, OVAL_SHARES, OVAL_SD = np.array([-1.2, 0.0, 1.2]), np.array([0.3, 0.4, 0.3]), 0.6
+INNER_CLEAR, INNER_SDS = (0.003, 0.035, 0.08, 0.17, 0.3), (0.35, 0.55, 0.8, 1.0, 1.5)  # degrees: how well fronts are sewn in the middle, by share of wrong ones
 INNER_FLAT = 0.12  # share of fronts that do not move against their outline: those of boxes, as far as perspective hides their sides
 INNER_WRONG_DEG = 7.0  # by which wrong axes of fronts are off
 UNLIKE_END, UNLIKE_SIDE, UNLIKE_BOTH = 0.06, 0.06, 0.05  # shares of products that are not symmetric, so that they seem turned, bulge, or both
@@ -184,11 +187,12 @@ def _shapes(base_sd, depth, depth_sd):
         return np.array([box])
     depths = depth * np.exp(depth_sd * OVALS_SD)
     ovals = OVAL_SHARES * np.interp(depths, OVAL_DEPTHS, OVAL)
-    return np.array([(1 - ovals.sum(), *box[1:]), *((share, max(1 - deep**2, 0.0), deep, OVAL_SD * depth_sd) for share, deep in zip(ovals, depths, strict=True))])
+    bodies = [(share, max(1 - deep**2, 0.0), deep, OVAL_SD * depth_sd) for share, deep in zip(ovals, depths, strict=True)]
+    return np.array([(1 - ovals.sum(), *box[1:]), *bodies])
 
 
 def _by_front(angle, wrong, turns, depth, depth_sd):
-    """Likelihood of the turns by the angle of the front's own mirror axis beside the outline's, as `inner_mirror.inner_axis` gives it; ``depth`` as in `_shapes`."""
+    """Likelihood of the turns by the angle of the front's own mirror axis, as `inner_mirror.inner_axis` gives it; ``depth`` as in `_shapes`."""
     sd = float(np.interp(wrong, INNER_CLEAR, INNER_SDS))
     moved = np.degrees(np.arctan(depth * np.tan(np.radians(turns))))
     told = (1 - INNER_FLAT) * _normal(angle - moved, np.hypot(sd, depth_sd * moved)) + INNER_FLAT * _normal(angle, sd)

@@ -3,8 +3,8 @@ Turn of each picture against the set.
 
 Three-quarter views are told together with roll and pitch, see `stances`. Straight-on views are compared with the
 middle one of their view; how far the base of one slopes for a degree of turn goes with the camera's height, which the delivery's
-three-quarter views tell, and how far its front moves with its depth, which the products file may. What fronts of other products have as far beside the middle is how they are
-made, and no turn.
+three-quarter views tell, and how far its front moves with its depth, which the products file may. What fronts of other products have as far
+beside the middle is how they are made, and no turn.
 """
 
 import math
@@ -67,7 +67,7 @@ def yaw_deviations(frames, stood, brief, sketches, products=None):
 
 def straight_on_turns(frames, sketches, products=None):
     """
-    Turns of straight-on pictures, and their standard uncertainties, by the height that the three-quarter views tell, by supplied depths and by other products' fronts.
+    Turns of straight-on pictures, and their standard uncertainties, by the height that the three-quarter views tell, supplied depths and other fronts.
 
     Parameters
     ----------
