@@ -24,6 +24,8 @@ PAIR_KINDS = {
     "mirrored": "mirrored",
     "taken_again": "under another capture time",
     "perhaps_again": "the same or as good as the same",
+    "photographed_again": "photographed again",
+    "two_faces": "two faces, or one of them twice",
     "recoloured": "recoloured",
     "shared_lining": "a lining that products may share",
 }

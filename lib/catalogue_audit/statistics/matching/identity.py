@@ -16,7 +16,7 @@ from catalogue_audit.statistics.matching.misfiling import misfiled
 from catalogue_audit.statistics.matching.neighbours import components_within, parse_hashes
 from catalogue_audit.statistics.matching.nominating import nominations
 from catalogue_audit.statistics.matching.signatures import signed
-from catalogue_audit.statistics.matching.verifying import CROPPED_ROUND, PHOTOGRAPHED_AGAIN, Pair, Recent, is_shared_lining, verified
+from catalogue_audit.statistics.matching.verifying import CROPPED_ROUND, PHOTOGRAPHED_AGAIN, TWO_FACES, Pair, Recent, is_shared_lining, verified
 from catalogue_audit.statistics.series.clock import parse_time
 from catalogue_audit.statistics.series.numbering import connected, number_groups
 from catalogue_audit.statistics.spread import blocks, spread
@@ -24,7 +24,7 @@ from catalogue_audit.statistics.spread import blocks, spread
 __all__ = ["group_pictures", "misfiled"]
 
 SIMILAR_BITS = 6  # of 64: look-alikes; colourways of one photograph lie 0 to 4 apart
-LEGITIMATE = ("burst", "rendition", "round", CROPPED_ROUND, "recoloured", "shared_lining", PHOTOGRAPHED_AGAIN)
+LEGITIMATE = ("burst", "rendition", "round", CROPPED_ROUND, "recoloured", "shared_lining", PHOTOGRAPHED_AGAIN, TWO_FACES)
 PAIR_COLUMNS = ("file_a", "file_b", "kind", "bits", "note")
 
 
@@ -55,7 +55,7 @@ def group_pictures(frames, sketches, shared_views=("interior", "lining")):
         re_export, resized, re_cropped, mirrored, taken_again (the same, under
         another capture time, with nothing moved between), perhaps_again (of two products, a copy or a second photograph); legitimate: burst,
         rendition, round, cropped_round (perhaps), recoloured, shared_lining, photographed_again (what two products' files show
-        is alike, but parts of it lie otherwise). Within a group each file
+        is alike, but parts of it lie otherwise), two_faces (of one plain product, or one of them twice: nothing tells). Within a group each file
         is paired at least once, not with every other.
     """
     hashes, present = parse_hashes(frames["phash"])
@@ -117,7 +117,7 @@ def _one_photograph(facts, signatures, boxes, sketches, skus):
                 seen.add((a, b))
                 if found:
                     one.append((a, b, *found))
-                    if found[0] not in ("recoloured", "shared_lining", PHOTOGRAPHED_AGAIN):
+                    if found[0] not in ("recoloured", "shared_lining", PHOTOGRAPHED_AGAIN, TWO_FACES):
                         low, high = sorted((_root(linked, a), _root(linked, b)))
                         linked[high] = low
         if len(one) == before or not linked:

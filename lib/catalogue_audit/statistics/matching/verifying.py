@@ -13,7 +13,7 @@ from typing import NamedTuple
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.matching.laying import picture_of, turn_of
 from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
-from catalogue_audit.statistics.matching.moved import another_grain, nothing_moved, seen_in_another_perspective
+from catalogue_audit.statistics.matching.moved import nothing_moved, same_grain, seen_in_another_perspective
 from catalogue_audit.statistics.sku_parts import may_be_colourways
 
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
@@ -24,6 +24,7 @@ SKETCHES_AT_HAND = 64  # 0.45 MB each, decoded: 29 MB
 SKETCH_KEYS = ("preview", "thumb", "mask", "keypoints", "descriptors")
 PHOTOGRAPHED_AGAIN = "photographed_again"  # one bag, under two products, seen alike: no copy, but one of the two is filed wrongly
 PERHAPS_AGAIN = "perhaps_again"  # the same under two products, but a second photograph with as good as nothing moved is not ruled out
+TWO_FACES = "two_faces"  # of one plain product, or one photograph under both names: nothing tells
 CROPPED_ROUND = "cropped_round"  # two rounds of one view, of which one may have been framed anew on purpose
 ROUND = re.compile(r"(?:^|[_\-. /])(?:v|r|rev|round|version|retouch(?:ed)?|final|edit(?:ed)?|proof)[_\-]?(\d*)(?=$|[_\-. /])", re.I)
 
@@ -105,8 +106,12 @@ def verified(loaded, pair):
             return PERHAPS_AGAIN, _difference_note(kind, likeness)
     if (turned or (apart and kind in ("re_cropped", "mirrored"))) and not steady():
         return None
-    if kind not in ("same_pixels", "recoloured") and _two_faces(one, other) and (not steady() or _of_two_cuts(likeness, *sketches)):
-        return None  # a plain bag's front and back are alike, but for the lie of seams and folds, or the grain alone
+    if kind not in ("same_pixels", "recoloured") and _two_faces(one, other, kind):
+        of_one_cut = _of_one_cut(likeness, *sketches) if steady() else False
+        if of_one_cut is False:
+            return None  # a plain bag's front and back are alike, but for the lie of seams and folds, or the grain alone
+        if of_one_cut is None and not (kind == "re_export" and differ_in_nothing):  # two photographs do not lie in one place to a hundredth of a pixel
+            return TWO_FACES, "as good as the same: the two faces of a plain bag, or one of them twice"
     if kind == "re_export" and not same_size:
         kind = "resized"
     return _judged(kind, likeness, steady, one, other, gap, same_size)
@@ -124,10 +129,10 @@ def _in_another_perspective(likeness, first, second):
     return seen_in_another_perspective(first, second, likeness.matrix, shapes)
 
 
-def _of_two_cuts(likeness, first, second):
-    """Whether the material of two products that lie over one another was cut from two places."""
+def _of_one_cut(likeness, first, second):
+    """Whether two products that lie over one another show one cut of material in one place; None where that is not sure."""
     shapes = [picture_of(sketch).shape[:2] for sketch in (first, second)]
-    return another_grain(first, second, likeness.matrix, shapes, likeness.flipped)
+    return same_grain(first, second, likeness.matrix, shapes, likeness.flipped)
 
 
 def _judged(kind, likeness, steady, one, other, gap, same_size):
@@ -219,9 +224,11 @@ def _equal(one, other):
     return isinstance(one, str) and isinstance(other, str) and one == other
 
 
-def _two_faces(one, other):
-    """Whether two files are named as front and back of one product."""
-    return _equal(one["sku"], other["sku"]) and {one["view"], other["view"]} == set(STRAIGHT_ON)
+def _two_faces(one, other, kind):
+    """Whether two files are named as faces of one product that look alike where it is plain: front and back, or its two sides, of which one mirrors the other."""
+    views = {one["view"], other["view"]}
+    sides = views == {"side"} and (kind == "mirrored" or _different_positions(one, other))
+    return _equal(one["sku"], other["sku"]) and (views == set(STRAIGHT_ON) or sides)
 
 
 def _named_apart(one, other):
