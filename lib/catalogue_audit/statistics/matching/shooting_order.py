@@ -22,6 +22,7 @@ from catalogue_audit.statistics.series.clock import capture_order
 
 ONE_RUN = 0.8  # of the products are captured in one go: then the order says something by itself
 SHIFTED_PRODUCTS = 3  # in a row, whose names all slipped the same way: one cause
+SHORT_SLIP = 4  # witnesses of two products and a border between them: parts under names of wholes, wholes under names of parts, a neighbour's picture
 USUALLY_FIRST = 0.6  # of the products begin with one view, by names in their order, which a slip leaves as it is
 MOST_AGREE = 0.75  # of the borders between products within the slipped stretch; products of one colour show none
 
@@ -104,10 +105,11 @@ def names_shifted(frames, looks, products):
     """
     Names that slipped by one picture from some picture on.
 
-    The names are taken in the order of capture (of the files, where times are
-    missing). Where they slipped, each picture shows what the name before it, or
+    The names are taken in the order of capture, or of the files, where times are
+    missing or show no slip. Where they slipped, each picture shows what the name before it, or
     the name after it, says; at the borders between two products of different
-    colour that is a picture of the neighbouring product.
+    colour that is a picture of the neighbouring product, and beside the name of a detail
+    a whole product shows a part, and the detail's a whole.
 
     Parameters
     ----------
@@ -120,41 +122,85 @@ def names_shifted(frames, looks, products):
     ------
     row, (likely product, 'shifted', score, evidence, likely view)
     """
-    for rows in _named_in_order(frames):
-        for way in (-1, 1):
-            yield from _slipped(frames, rows, way, looks, products)
+    for order in _named_in_order(frames):
+        slipped = [told for rows in order for way in (-1, 1) for told in _slipped(frames, rows, way, looks, products)]
+        yield from slipped
+        if slipped:
+            return
 
 
 def _named_in_order(frames):
+    """Rows with a product and a view, in the order of capture, a camera at a time, where it is known; and in that of the files."""
     named = (frames["sku"].notna() & frames["view"].notna()).to_numpy(dtype=bool)
     timed = [[row for row in rows.tolist() if named[row]] for rows in _timed_rows(frames)]
     if sum(map(len, timed)) >= 0.9 * named.sum():
-        return timed
-    return [np.flatnonzero(named).tolist()]
+        yield timed
+    yield [np.flatnonzero(named).tolist()]
 
 
 def _slipped(frames, rows, way, looks, products):
     """The longest stretch of names in order that slipped this way: its pictures with what they show."""
     sku, view = frames["sku"], frames["view"]
     shown = _whole_if_slipped(frames, rows, way, looks)
-    borders, agree = [], []
+    votes = {place: [told] for place, told in _kinds_told(frames, looks, rows, way).items()}
+    borders = set()
     for place in range(max(0, -way), len(rows) - max(0, way)):
-        row, neighbour = rows[place], sku[rows[place + way]]
-        told = _neighbours_picture(looks, products, shown, row, sku[row], neighbour) if neighbour != sku[row] else None
+        own, neighbour = sku[rows[place]], sku[rows[place + way]]
+        told = _neighbours_picture(looks, products, shown, rows[place], own, neighbour) if neighbour != own else None
         if told is not None:
-            borders.append(place)
-            agree.append(told)
+            votes.setdefault(place, []).append(told)
+            borders |= {place} if told else set()
+    places = sorted(votes)
+    agree = [all(votes[place]) for place in places]
     first, last = _longest(agree)
-    if sum(agree[first : last + 1]) < SHIFTED_PRODUCTS:
+    crossed = [number for number in range(first, last + 1) if agree[number] and places[number] in borders]
+    if not crossed:
         return
-    begin, end = _first_of_its_product(frames, rows, borders[first], way, looks), borders[last]
-    if last == len(borders) - 1:  # to the end: what follows the last border has none to tell
-        end = len(rows) - 1 - max(0, way)
+    first = max((number + 1 for number in range(first, crossed[0]) if not agree[number]), default=first)  # beyond its borders none may tell otherwise
+    last = min((number - 1 for number in range(crossed[-1], last + 1) if not agree[number]), default=last)
+    stretch = [places[number] for number in range(first, last + 1) if agree[number]]
+    short = sum(len(votes[place]) for place in stretch) >= SHORT_SLIP and len({sku[rows[place]] for place in stretch}) > 1
+    if not (short or len(crossed) >= SHIFTED_PRODUCTS):
+        return
+    begin, end = places[first], _last_untold(sku, rows, places, last, way)
     yield from _of_the_name_left_out(frames, rows, begin - 1, way)
     for place in range(begin, end + 1):
         slot = rows[place + way]
         evidence = f"it shows what the name {'before' if way < 0 else 'after'} it says, as its neighbours do"
         yield rows[place], (sku[slot], "shifted", 1.0, evidence, view[slot])
+
+
+def _kinds_told(frames, looks, rows, way):
+    """
+    Where two names beside each other say a part and a whole: place → whether the picture is what the other name says, and not its own.
+
+    What is called a whole product and shows no outline of one has no look, and is taken for a part, but not by itself. Products of which one picture
+    says so and another the contrary say nothing: details of an edge may look like a whole.
+    """
+    kinds, told = frames["view_kind"], {}
+    for place in range(max(0, -way), len(rows) - max(0, way)):
+        row, slot = rows[place], rows[place + way]
+        look = looks.get(row)
+        if (kinds[row] == "crop") == (kinds[slot] == "crop") or (look is None and kinds[row] != "upright"):
+            continue
+        part, whole = (True, False) if look is None else (look.contact >= CROP_CONTACT, look.contact <= CROP_CONTACT / 5)
+        if part or whole:
+            told[place] = part == (kinds[slot] == "crop")
+    said = {}
+    for place, one in told.items():
+        said.setdefault(frames["sku"][rows[place]], {})[place] = one
+    consistent = [votes for votes in said.values() if len(set(votes.values())) == 1 and any(rows[place] in looks for place in votes)]
+    return {place: one for votes in consistent for place, one in votes.items()}
+
+
+def _last_untold(sku, rows, places, last, way):
+    """The slip goes on behind its last witness to the end of that product, or of all where nothing is told behind it, unless a picture tells otherwise."""
+    if last == len(places) - 1:
+        return len(rows) - 1 - max(0, way)
+    end = places[last]
+    while end + 1 < places[last + 1] and sku[rows[end + 1]] == sku[rows[end + 1 + way]] == sku[rows[places[last]]]:
+        end += 1
+    return end
 
 
 def _of_the_name_left_out(frames, rows, last, way):
@@ -178,25 +224,6 @@ def _of_the_name_left_out(frames, rows, last, way):
     evidence = f"the name of its {usual.replace('_', ' ')} was left out, as its neighbours show what the name before theirs says"
     for place in range(first, last + 1):
         yield rows[place], (sku[rows[place]], "shifted", 1.0, evidence, usual if place == first else view[rows[place - 1]])
-
-
-def _first_of_its_product(frames, rows, border, way, looks):
-    """The slip may begin before its first border: where a part of the product stands for all of it, or the other way round."""
-    kind = frames["view_kind"]
-    begin = border
-    for place in range(border - 1, max(0, -way) - 1, -1):
-        row, slot = rows[place], rows[place + way]
-        if frames["sku"][row] != frames["sku"][slot]:
-            break
-        look = looks.get(row)
-        if look is None or (kind[row] == "crop") == (kind[slot] == "crop"):
-            continue
-        whole, part = look.contact <= CROP_CONTACT / 5, look.contact >= CROP_CONTACT
-        if part if kind[slot] == "crop" else whole:
-            begin = place
-        elif whole or part:
-            break
-    return begin
 
 
 def _whole_if_slipped(frames, rows, way, looks):
