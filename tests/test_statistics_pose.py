@@ -293,6 +293,22 @@ def test_a_strap_across_the_back_hangs_behind_in_all_views_that_show_none():
     assert states_of([0.6], ["back"], ["A"]) == ["front"]
 
 
+@pytest.mark.parametrize(
+    ("front", "back", "turned", "states"),
+    [
+        ((0.18, 0.17), (0.0, 0.0), {}, ["behind", "none", "behind"]),
+        ((0.18, 0.17), (0.0, 0.0), {"curve": 1.8, "contrast": 0.5}, ["behind", "none", "front"]),
+        ((0.18, 0.17), (0.06, 0.06), {}, ["none"] * 3),  # rings, or a band around the body
+        ((0.18, 0.05), (0.0, 0.0), {}, ["none"] * 3),  # a zip's end
+        ((0.08, 0.08), (0.0, 0.0), {}, ["none"] * 3),  # rings alone
+    ],
+)
+def test_what_stands_out_of_both_sides_of_the_front_and_not_out_of_the_back_is_a_strap_taken_off_for_it(front, back, turned, states):
+    """What is sewn on stands out of both: front and back have one outline, mirrored."""
+    shown = [dict(zip(("stub_left", "stub_right"), front)), dict(zip(("stub_left", "stub_right"), back)), {"stub_left": 0.14} | turned]
+    assert _straps(shown, ["front", "back", "three_quarter"], ["A"] * 3) == states
+
+
 def test_a_product_without_a_back_picture_is_taken_to_be_as_its_other_colourways():
     views, skus = ["front", "back", "front"], ["A-1", "A-1", "A-2"]
     assert states_of([0, 0.6, 0], views, skus, ["A"] * 3) == ["behind"] * 3

@@ -7,7 +7,7 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_picture import ARCH, HELD_SPAN, HOLLOW, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
+from catalogue_audit.statistics.geometry.strap_picture import ARCH, ATTACHED, CURVE, HELD_SPAN, HOLLOW, LEAST_CLEAR, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
 from catalogue_audit.statistics.styles import shapes_of, style_families
 
 NO_STRAP = ("none", "no", "without", "false", "0")
@@ -24,6 +24,7 @@ FEWEST_ALIKE = 2  # other straight-on pictures of a style
 # Of what stands above the body: how much wider (of its width) and how much more slanting than in any other picture of the style one is where a strap comes
 # down beside the handle, and how far (of the body's height) it may be taller. Of 595 pictures of three makes 0.05 and 0.04 are what handles leave between them.
 WIDER, LOPSIDED, AS_TALL = 0.1, 0.07, 0.1
+NOTHING_OUT = 0.02  # of the body's height along the sides, of a back without rings; rings alone reach 0.05 and more
 SAME_HEIGHT = 0.05  # of the body's height, by which what stands above the body differs from picture to picture of one shape, at most
 SURE_OUTLINE = 0.95  # confidence below which rings may be lost against the backdrop, and tell no length, or backdrop taken for the product
 
@@ -59,6 +60,7 @@ def strap_states(frames, sketches, products=None):
         if states[row] in ("none", "behind") and supplied.get(shown.skus[row]) is not False:
             states[row] = "draped"
     _by_contrast(states, shown)
+    _taken_off_for_the_back(states, shown, supplied)
     _behind_the_product(states, shown.skus, shown.views, shown.styles)
     return states
 
@@ -176,6 +178,26 @@ def _hidden_in_front(states, shown):
         turned = [states[other] for other in found if skus[other] == skus[row] and shows_a_turn(views[other])]
         if views[row] == "front" and states[row] == "none" and skus[row] and turned and all(state == "front" for state in turned):
             states[row] = "behind" if attached(found[row], False, shown.rings.get(skus[row], 0.0), shown.sure[row]) else "none"
+
+
+def _taken_off_for_the_back(states, shown, supplied):
+    """
+    Say 'behind' where as much as a strap stands out of both sides of a product's front, and nothing out of its back.
+
+    Front and back have one outline, mirrored: what is sewn on stands out of both, and what the front alone shows can be taken off. That it hangs
+    neither across the front nor beside it is told before; that it hangs across a turned view, by the curve that is asked of a product with a strap.
+    Both outlines have to be sure.
+    """
+    found, skus, views = shown.found, shown.skus, shown.views
+    sides = {row: (found[row]["stub_left"], found[row]["stub_right"]) for row in shown.square if shown.sure[row] and supplied.get(skus[row]) is not False}
+    fronts = {skus[row] for row, out in sides.items() if views[row] == "front" and states[row] == "none" and min(out) > ATTACHED}
+    backs = {skus[row]: max(out) for row, out in sides.items() if views[row] == "back"}
+    plain = {sku for sku in fronts if sku and backs.get(sku, RING) < NOTHING_OUT}
+    for row in found:
+        facing = views[row] == "front" or shows_a_turn(views[row])
+        if skus[row] in plain and facing and states[row] == "none" and attached(found[row], bool(shows_a_turn(views[row])), 0.0, shown.sure[row]):
+            across = shows_a_turn(views[row]) and found[row]["curve"] > CURVE and found[row]["contrast"] > LEAST_CLEAR[False]
+            states[row] = "front" if across else "behind"
 
 
 def _by_contrast(states, shown):
