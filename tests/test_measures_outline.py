@@ -222,6 +222,17 @@ def test_a_handles_gap_in_a_cut_out_out_of_focus_is_as_soft_as_its_outline_and_s
     assert found.mask[300:480, 150:330].all()
 
 
+@pytest.mark.parametrize("pale", [(0.6, 0.55, 0.45), (0.45, 0.42, 0.36)])
+def test_a_pale_handles_gap_out_of_focus_is_as_soft_as_the_handles_own_outline_and_stays_open(pale):
+    """The body is dark, and ends more steeply than the handle; what frames the gap is the handle alone."""
+    handle = making.cover(SHAPE, making.strip(making.arch(240, 254, 80, 140), 16))
+    ground = making.put(np.ones((*SHAPE, 3)), handle, pale)
+    rgb = through_jpeg(making.photograph(making.put(ground, making.cover(SHAPE, BODY), (0.03, 0.02, 0.05)), noise=0.0, blur=4.0), 92)
+    found = outlined(rgb)
+    assert not found.mask[190:235, 215:265].any()
+    assert found.mask[300:480, 150:330].all()
+
+
 @pytest.mark.parametrize(("gain", "softness"), [(0.9, 3), (1.3, 4), (2.0, 5)])
 def test_a_wide_highlight_of_a_cut_out_ends_more_softly_than_its_outline_and_is_no_gap(gain, softness):
     found = outlined(_mirroring_a_lamp(gain, softness, 60, 80))

@@ -25,6 +25,7 @@ WIDE_GAP = 0.02  # of the part of the frame that is looked at; few burnt-out hig
 RAGGED, SOLID, FADING = 1.15, 0.93, 10.0  # length of a gap's rim over that of its convex hull; area over the hull's; and CIELAB a working pixel, less than which a quarter of a rim is no sharp edge
 GLOW = 0.15  # of the difference from white within four pixels, a working pixel: the lens draws a gap's edge by a fifth of it and more
 AS_STEEP = 0.85  # as the product's outline is: three quarters of a gap's rim; a highlight's in a sharp picture half as steep
+BAND, BANDED = 0.5, 0.45  # width of a band around a gap, over the root of the gap's area; and the share of a gap's rim that lies along it
 SAME_TONE = 0.25  # CIELAB; pure white is the same everywhere, a photographed backdrop is not
 SHADED_GAP = 1.5  # times as uneven as without a shadow that is seen through it
 UNSTEPPED = 0.15  # share of such a rim that noise makes
@@ -176,7 +177,7 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
         rim = cv2.dilate(evidence.edge[window], KERNEL9)[ring]
         blurred = len(place) > WIDE_GAP * labels.size and quantile(rim, 0.25) > AS_STEEP * _steepness_outside(np.take(outside, labels), evidence.edge)
         if not blurred:
-            return False
+            return abs(off) < limits.framed and _in_a_band(label, box, labels, outside, evidence.edge)
     steps = cv2.dilate(evidence.step[window].view(np.uint8), KERNEL5)
     share = np.count_nonzero(steps[ring]) / np.count_nonzero(ring)
     uneven = quantile(np.abs(apart - off), 0.9)
@@ -185,7 +186,28 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
     if blurred or share > (PURE_GAP_STEPPED if same else GAP_STEPPED):
         level = uneven < limits.uneven or (same and len(place) > WIDE_GAP * labels.size and _is_shaded(apart - off, limits.uneven))
         return abs(off) < limits.framed and level
+    if limits.clear:
+        return abs(off) < limits.framed and _in_a_band(label, box, labels, outside, evidence.edge)
     return known and share < limits.unstepped and abs(light) < limits.shaded  # background that only a faint tint kept apart
+
+
+def _in_a_band(label, box, labels, outside, edge):
+    """
+    Whether a gap is framed by a band of product that ends as steeply towards it as towards the background beyond: a handle.
+
+    Light burnt out on the product, however near its outline, fades where the outline is sharp; a handle's two edges are of one stuff, against one
+    white, out of focus by as much, and in part behind a shadow that the retouching left there.
+    """
+    x, y, w, h = box
+    thin = int(BAND * np.sqrt(np.count_nonzero(labels[y : y + h, x : x + w] == label)))
+    window = _window(x, y, w, h, thin + 4)
+    gap, ground, edge = (labels[window] == label).view(np.uint8), np.take(outside, labels[window]).view(np.uint8), cv2.dilate(edge[window], KERNEL5)
+    reach = np.ones((2 * thin + 1,) * 2, np.uint8)
+    rims = [(cv2.dilate(part, KERNEL3) > 0) & (part == 0) for part in (gap, ground)]
+    inner, outer = (rim & (cv2.dilate(other, reach) > 0) for rim, other in zip(rims, (ground, gap), strict=True))
+    if np.count_nonzero(inner) <= BANDED * np.count_nonzero(rims[0]):
+        return False
+    return median(edge[inner]) > AS_STEEP * median(edge[outer])
 
 
 def _is_shaded(apart, uneven):
