@@ -149,6 +149,16 @@ def test_a_smear_has_a_flat_top_and_shading_has_none():
     assert motion_of(sigma, direction, None, np.ones(len(sigma)))[0] == 0
 
 
+@pytest.mark.parametrize(("flatness", "told"), [(0.93, True), (1.0, False)])
+def test_a_soft_print_within_sharp_seams_is_no_smear(flatness, told):
+    """Stripes softer than the seams that they meet widen one side of the directions, nearly as a smear of 5 px would, but have no flat top."""
+    direction = np.radians(np.repeat([8.0, 33.0, 65.0, 80.0, 165.0, 172.0], 8))
+    sigma = np.repeat([1.25, 0.8, 0.75, 0.72, 1.7, 1.6], 8)
+    soft = np.repeat([True, False, False, False, True, True], 8)
+    length = motion_of(sigma, direction, None, np.where(soft, flatness, 1.0))[0]
+    assert length > 4 if told else length == 0
+
+
 def _grain():
     """A fabric of fine grain and a few thin lines, code values; its lines are narrower than the smears below."""
     grain = cv2.GaussianBlur(np.random.default_rng(5).standard_normal((500, 640, 1)), (0, 0), 1.2)[..., None]
@@ -338,6 +348,20 @@ def test_no_place_is_steeper_than_a_smear_lets_it(scene, length, angle):
     assert is_steep_along(sharp, x, y, length, angle)
     assert not is_steep_along(moved, x, y, length, angle)
     assert steepest_width(moved, x, y, angle) > 0.5 * min(length, 13) / np.sqrt(2 * np.pi)
+
+
+def test_a_long_smear_is_held_against_steps_of_its_own_length(scene):
+    """Seams rounded to 2 px one way rise as steeply as a smear of 13 px may leave what is short, and far too steeply for one of 34 px."""
+    noise = np.random.default_rng(1).normal(0, 1, scene[0].shape)
+    sharp = rounded_code(_blurred(scene[0], 0.5) + noise)
+    x, y, _ = find_edges(cv2.cvtColor(sharp, cv2.COLOR_RGB2GRAY), scene[1].astype(np.uint8), 200)
+    rounded, moved = (
+        rounded_code(_in_light(code, lambda light: cv2.GaussianBlur(light, (0, 0), sigmaX=2.2, sigmaY=0.5)) + noise)
+        for code in (scene[0], _moved(scene[0], 34, 0))
+    )
+    assert not is_steep_along(rounded, x, y, 13, 0)
+    assert is_steep_along(rounded, x, y, 34, 0)
+    assert not is_steep_along(moved, x, y, 34, 0)
 
 
 @pytest.mark.parametrize("moved", [False, True])

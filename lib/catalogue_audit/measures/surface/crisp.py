@@ -41,6 +41,8 @@ OWN_WIDTH = 0.8  # px; of an edge without width, as steepness tells it
 # Of the width that a smear leaves anywhere along it, or a lens out of focus anywhere: the steepest places of smeared pictures have
 # 0.35 at least, of such out of focus 0.42 (measured).
 TOO_STEEP = 0.3
+# The same of a smear longer than `STEP`, by the height of steps as long as the smear itself, up to `LONG_STEP` (px): true ones have 0.27 at least (measured).
+LONG_STEP, MUCH_TOO_STEEP = 41, 0.2
 # Of what rises most steeply across a smear, it leaves nothing along it that is nearly as steep: the widths that steepness allows were
 # 1.4 to 4.4 times as large along smears of 5 to 10 px as across them, where edges told them (measured), 0.8 to 1.7 times in sharp pictures.
 AS_STEEP = 1.1
@@ -118,7 +120,7 @@ def may_hold_crisp_edges(resolved, sigma, width):
     return bool(sigma.min(initial=np.inf) < CRISPER * width) and (resolved is None or SHARP / resolved <= CRISPER * width)
 
 
-def steepest_width(encoded, x, y, angle=None):
+def steepest_width(encoded, x, y, angle=None, step=STEP):
     """
     Blur that the steepest of some places allow, where edges are too short, too curved or too close to be measured singly.
 
@@ -132,13 +134,15 @@ def steepest_width(encoded, x, y, angle=None):
         Places where light changes, full-resolution pixels.
     angle : float, optional
         Degrees; only what rises along it counts, and more against noise, as that rises along any.
+    step : int
+        Full-resolution pixels across which a step's height is taken, odd.
 
     Returns
     -------
     float or None
         Gaussian-equivalent sigma, pixels, 0.7 to 1.05 of what it is up to 3 px (measured); None for fewer than `FEWEST_PLACES`.
     """
-    half = NEAR_PLACE + STEP // 2 + 4  # for the filters
+    half = NEAR_PLACE + step // 2 + 4  # for the filters
     height, width = encoded.shape[:2]
     x, y = np.rint(x).astype(int), np.rint(y).astype(int)
     within = (x >= half) & (y >= half) & (x < width - half) & (y < height - half)
@@ -147,7 +151,7 @@ def steepest_width(encoded, x, y, angle=None):
     patches = [encoded[b - half : b + half + 1, a - half : a + half + 1] for a, b in zip(x[within], y[within], strict=True)]
     smooth, gx, gy = _rises(cv2.cvtColor(np.concatenate(patches), cv2.COLOR_RGB2GRAY).astype(np.float32))
     slope = cv2.magnitude(gx, gy) if angle is None else np.abs(gx * np.cos(np.radians(angle)) + gy * np.sin(np.radians(angle)))
-    steepness = slope / _height_around(smooth, WEAK_SHORT if angle is None else WEAK)
+    steepness = slope / _height_around(smooth, WEAK_SHORT if angle is None else WEAK, step)
     steepness[slope < LEAST_RISE] = 0
     near = slice(half - NEAR_PLACE, half + NEAR_PLACE + 1)
     steepest = np.sort(steepness.reshape(len(patches), 2 * half + 1, -1)[:, near, near].max(axis=(1, 2)))[-FEWEST]
@@ -160,14 +164,19 @@ def is_steep_along(encoded, x, y, length, angle):
     """
     Whether light rises more steeply along a smear (pixels, degrees) than the smear lets it anywhere: by a step's height over its length.
 
-    Of a smear longer than `STEP` no more is seen than of one as long. What rises about as steeply along it as across it was not smeared either:
-    soft edges that happen to run one way, as those of a rounded plate, are no smear beside crisp grain.
+    Of a smear longer than `STEP` no more is seen than of one as long, unless steps as long as the smear are looked at, across which more lies.
+    What rises about as steeply along it as across it was not smeared either: soft edges that happen to run one way, as those of a rounded plate, are no
+    smear beside crisp grain.
     """
     width = steepest_width(encoded, x, y, angle)
     if width is None:
         return False
     across = steepest_width(encoded, x, y, angle + 90)
-    return width < TOO_STEEP * min(length, STEP) / np.sqrt(2 * np.pi) or (across is not None and width < AS_STEEP * across)
+    if width < TOO_STEEP * min(length, STEP) / np.sqrt(2 * np.pi) or (across is not None and width < AS_STEEP * across):
+        return True
+    step = round(min(length, LONG_STEP) - 1) // 2 * 2 + 1
+    width = steepest_width(encoded, x, y, angle, step) if step > STEP else None
+    return width is not None and width < MUCH_TOO_STEEP * step / np.sqrt(2 * np.pi)
 
 
 def _rises(grey):
@@ -176,9 +185,9 @@ def _rises(grey):
     return smooth, *(cv2.Sobel(smooth, cv2.CV_32F, *order, scale=1 / 8) for order in ((1, 0), (0, 1)))
 
 
-def _height_around(smooth, weak):
-    """Height of the step around each pixel, and so many code values."""
-    around = np.ones((STEP, STEP), np.uint8)
+def _height_around(smooth, weak, step=STEP):
+    """Height of the step around each pixel, across so many pixels, and so many code values."""
+    around = np.ones((step, step), np.uint8)
     return cv2.dilate(smooth, around) - cv2.erode(smooth, around) + weak
 
 

@@ -24,7 +24,8 @@ CROSSED, ALONG = (60.0, 1.0), (45.0, 1.5)
 # the label's or the hardware's edges are at 0.15 to 0.5 of it (measured).
 WELL_CROSSED, FEW, SHARP_AS_WELL = 40.0, 0.05, 0.6
 # A uniform smear has a flat top, as far as it is longer than the lens is wide: `Edges.flatness` falls by up to this below 1,
-# half of what it mostly does; shading on bumps and a lens out of focus leave it nearer to 1 (measured).
+# half of what it mostly does; shading on bumps, soft prints and a lens out of focus leave it nearer to 1 (measured). Beyond `BEYOND_DOUBT`
+# less is asked, in proportion to what the model leaves unexplained, nothing where that is nothing.
 FLATTENED = 0.05
 ROUNDS = 5  # of re-weighting
 FLAT_TOP = 1.53  # matched variance of a long uniform spread over its true variance, L^2 / 12
@@ -49,7 +50,7 @@ def motion_of(sigma, direction, weight=None, flatness=None):
         What each counts, 0 to 1.
     flatness : (n,) float, optional
         As in `measures.segmentation.edges.Edges`; where it is known, the
-        smear has to have a flat top, or to be beyond doubt.
+        smear has to have a flat top, the flatter the less else is beyond doubt.
 
     Returns
     -------
@@ -79,7 +80,8 @@ def motion_of(sigma, direction, weight=None, flatness=None):
         return math.nan, math.nan, math.nan
     if _sharp_ones_are_crossed(sigma, direction, counts, (2 * swing, floor, angle)):
         return 0.0, math.nan, math.nan
-    if flatness is not None and explained < BEYOND_DOUBT[0] and not _is_flat(sigma, direction, counts, flatness, (2 * swing, floor, angle)):
+    doubt = min((1 - explained) / (1 - BEYOND_DOUBT[0]), 1.0)
+    if flatness is not None and not _is_flat(sigma, direction, counts, flatness, (2 * swing, floor, angle), doubt):
         return 0.0, math.nan, math.nan
     return _length(2 * swing, floor), angle, math.sqrt(floor)
 
@@ -95,14 +97,14 @@ def _sharp_ones_are_crossed(sigma, direction, counts, motion):
     return weighted_quantile(ratio, counts[crossed], FEW) < SHARP_AS_WELL
 
 
-def _is_flat(sigma, direction, counts, flatness, motion):
-    """Whether the edges that a motion crosses and widens have the flat top of a uniform smear."""
+def _is_flat(sigma, direction, counts, flatness, motion, doubt):
+    """Whether the edges that a motion crosses and widens have as much of the flat top of a uniform smear as doubt (up to 1) asks for."""
     added, floor, angle = motion
     across = np.cos(direction - math.radians(angle)) ** 2
     widened = (across > math.cos(math.radians(WELL_CROSSED)) ** 2) & (sigma**2 > added / 4)
     if not counts[widened].any():
-        return False
-    needed = 1 - FLATTENED * added / (added + 4 * floor)
+        return doubt < 1
+    needed = 1 - doubt * FLATTENED * added / (added + 4 * floor)
     return weighted_quantile(flatness[widened], counts[widened], 0.5) < needed
 
 

@@ -156,7 +156,7 @@ def _inner(outline):
 def _motion(picture, edges, candidates):
     """`motion_of` a picture's edges, and the edges that tell it: where it is long, of all widths."""
     motion = motion_of(edges.sigma, edges.direction, edges.weight, edges.flatness)
-    if motion[0] > LONG:
+    if motion_of(edges.sigma, edges.direction, edges.weight)[0] > LONG:  # short profiles cut flat tops off
         wide = measure_all_widths(picture.encoded, *candidates)
         again = motion_of(wide.sigma, wide.direction, wide.weight, wide.flatness)
         if again[0] > LONG:
