@@ -113,6 +113,18 @@ def test_pits_that_a_style_shows_in_one_view_are_the_materials(frames):
     assert only(judged(changed(frames, DETAIL, specks=13)), "product_specks")["sku"] == "NB-104"
 
 
+def test_a_detail_needs_twice_as_many_specks(frames):
+    """Glints and pits of a material seen close are as large as dust is in a whole view."""
+    assert judged(changed(frames, DETAIL, specks=9)).empty
+    assert only(judged(changed(frames, DETAIL, specks=14)), "product_specks")["value"] == 14
+    assert only(judged(changed(frames, FRONT, specks=9)), "product_specks")["value"] == 9
+
+
+def test_a_view_that_one_picture_shows_alone_is_not_its_own_measure_of_specks(frames):
+    found = judged(changed(changed(frames, FRONT, specks=12), FRONT, view="side"))
+    assert found.loc[found["check"] == "product_specks", "expected"].tolist() == [pytest.approx(1, abs=1)]
+
+
 def test_noise_that_compression_hid_in_most_pictures_is_judged_against_what_it_stays_under(frames):
     frames = frames.assign(noise=np.nan, noise_below=0.9)
     row = only(judged(changed(frames, FRONT, noise=2.6, noise_below=None)), "noise")

@@ -12,6 +12,7 @@ from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
 from catalogue_audit.measures.surface.sharpness import sharpness_facts
 from catalogue_audit.measures.surface.smear import Dip, _is_everywhere, find_smear, without_glints
+from catalogue_audit.measures.surface.structure import was_replaced
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, to_code, to_linear, working_mask
 
 # 10-90 % rise of an edge blurred by a Gaussian, in units of sigma: 2 * 1.28155 (normal quantile),
@@ -494,6 +495,29 @@ def test_an_enlargement_is_seen_within_an_outline_that_a_mask_cut_afterwards(wor
         finished = 200 + cut * (inside - 200)
         picture = picture_of(rounded_code(finished))
         assert sharpness_facts(picture, outline_of(working_mask(mask, picture)))["resolved"] == pytest.approx(share, rel=0.05)
+
+
+def test_what_is_crisp_beside_a_soft_relief_was_not_enlarged():
+    """A relief that repeats as an enlargement does, a tenth of whose edges no enlargement would have left so sharp."""
+    rng = np.random.default_rng(3)
+    small = 120 + 60 * cv2.GaussianBlur(rng.standard_normal((240, 300)), (0, 0), 1.0)
+    for x in range(20, 300, 24):
+        small[:, x : x + 10] += 60
+    large = np.repeat(cv2.resize(small, (1000, 800), interpolation=cv2.INTER_CUBIC)[..., None], 3, axis=2)
+    crisp = large.copy()
+    for y in range(60, 780, 90):
+        for x in range(60, 980, 90):
+            cv2.rectangle(crisp, (x, y), (x + 40, y + 40), (230.0, 225.0, 215.0), -1)
+    crisp = cv2.GaussianBlur(crisp, (0, 0), 0.5)
+    shares = [_facts(np.clip(code + rng.normal(0, 0.7, code.shape), 0, 255), np.ones((800, 1000)), quality=92)["resolved"] for code in (large, crisp)]
+    assert shares == [pytest.approx(0.3, abs=0.01), 1.0]
+
+
+@pytest.mark.parametrize(("level", "page"), [(250, True), (170, True), (60, False)])
+def test_a_page_is_lighter_than_dark_leather_whose_noise_compression_took(level, page):
+    grey = np.full((400, 400), level, np.uint8)
+    grey[:200] = np.random.default_rng(1).integers(80, 180, (200, 400))
+    assert was_replaced(grey) == page
 
 
 def test_a_picture_is_as_sharp_as_what_lies_in_the_plane_of_focus(scene):

@@ -161,6 +161,26 @@ def test_dots_of_the_colour_of_a_print_are_its_own_and_dust_on_it_is_not(dots):
     assert count <= 1 if dots == "printed" else count >= 6
 
 
+@pytest.mark.parametrize("dots", ["printed", "dusty"])
+def test_dots_of_the_colour_of_thin_rims_are_their_own_and_dust_on_it_is_not(dots):
+    """Rosettes: rims of dark brown around middles between theirs and the ground's colour, few of them; and small dots of the rims' colour, or of grey."""
+    rng = np.random.default_rng(5)
+
+    def draw(code, left, top, width, height):
+        code[top : top + height, left : left + width] = (160.0, 120.0, 76.0)
+        for y in range(top + 30, top + height - 20, 60):
+            for x in range(left + 30, left + width - 20, 60):
+                axes, turn = tuple(int(v) for v in rng.integers(7, 12, 2)), float(rng.uniform(0, 180))
+                cv2.ellipse(code, (x, y), axes, turn, 0, 360, (112.0, 83.0, 52.0), -1, cv2.LINE_AA)
+                cv2.ellipse(code, (x, y), axes, turn, 0, 300, (64.0, 46.0, 28.0), 3, cv2.LINE_AA)
+                if (x // 60 + y // 60) % 3 == 0:
+                    at = x + 30 + int(rng.integers(-4, 5)), y + 30 + int(rng.integers(-4, 5))
+                    cv2.circle(code, at, 3, (64.0, 46.0, 28.0) if dots == "printed" else (60.0, 64.0, 72.0), -1, cv2.LINE_AA)
+
+    count = _own_marks(draw)
+    assert count <= 1 if dots == "printed" else count >= 6
+
+
 def test_dust_among_the_dots_of_a_print_is_no_part_of_their_rows():
     """Every speck has the same dots around it as the next place of the print has, but that place no speck."""
     rng = np.random.default_rng(4)

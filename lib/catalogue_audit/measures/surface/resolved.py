@@ -14,6 +14,7 @@ an echo that no lens leaves, and no rise before it, is taken for proof.
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median, quantile
+from catalogue_audit.measures.surface.motion import weighted_quantile
 from catalogue_audit.measures.surface.repeats import rhythm
 
 FREQUENCIES = np.linspace(0.04, 0.5, 47)  # cycles a pixel; 0.5 is the finest
@@ -33,6 +34,9 @@ FEWEST_INSIDE = 8  # edges within an outline that was cut sharp by a mask; they 
 HALF = 0.5  # the share from which on only those are asked: grain and soft seams are nearly as soft as a slighter enlargement
 WIDTH = 0.43  # px of the small picture: width of an edge of a sharp picture enlarged (median; linear, cubic and Lanczos, measured) ...
 WIDTHS = 0.31, 0.75  # ... and within what it stays, with a soft small picture or a sharpened one
+# Of the least of those widths, what the narrowest tenth of the edges (by weight) may have: no pixel of an enlargement is sharper than it,
+# while a print's or relief's own soft edges leave crisp ones beside them (31 true ones have 1.0 at least, the false one 0.55; measured).
+NARROWEST, LEAST_OF_IT = 0.1, 0.8
 SHARES = 0.2, 0.8  # sought; below, the rhythm is the product's own, above, it hardly is an enlargement
 CLEAR = 3.5  # strength of a rhythm at one of those shares; by chance in one picture of some hundreds (measured)
 SURE = 5.0  # the same that no picture has by chance; asked where a mask cut the outline, so that few edges tell
@@ -73,6 +77,8 @@ def resolved_fraction(edges, encoded, moved=False, within=None):
         share = share if share < HALF else np.nan
     else:
         share = share_by_rhythm(*rhythm(encoded), width, tenth=np.nan if response is None else _falls_below(response, 0.1))
+        if weighted_quantile(edges.sigma, edges.weight, NARROWEST) < LEAST_OF_IT * WIDTHS[0] / share:
+            share = np.nan
     if np.isfinite(share):
         return share
     return 1.0 if moved or response is None else _share_by_cliff(response)

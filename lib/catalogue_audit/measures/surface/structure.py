@@ -24,6 +24,7 @@ FEWEST = PLACES // 2 + PLACES // 8  # places that count; with fewer the product 
 FINEST_ENLARGED = 0.88  # white noise seen through an enlargement from half of the size (sigma 0.86 px): none is finer
 NOISE = 0.25  # quantile of the calm places
 FLAT = 0.1  # share of the frame without any noise, as where a background was replaced
+PAGE = 118  # code value of 18 % in sRGB (IEC 61966-2-1): a page is lighter; compression leaves dark leather without noise, too
 RUN = range(2, 17, 2)  # pixels of the reduced picture down and right within which nothing changes there
 
 
@@ -62,12 +63,12 @@ def detail_within(picture, outline):
 
 
 def was_replaced(grey):
-    """Whether a part of the frame has neither noise nor shading, which only clipping leaves of a photographed background."""
+    """Whether a light part of the frame has neither noise nor shading, which only clipping leaves of a photographed background."""
     height, width = (side - RUN.stop for side in grey.shape)
     if min(height, width) < RUN.stop:
         return False
     here = np.ascontiguousarray(grey[:height:4, :width:4])
-    flat = np.ones(here.shape, bool)
+    flat = here > PAGE
     for apart in RUN:
         flat &= grey[apart : apart + height : 4, apart : apart + width : 4] == here
         if np.count_nonzero(flat) <= FLAT * flat.size:  # most pictures have noise: the first look tells
