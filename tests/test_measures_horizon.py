@@ -62,6 +62,21 @@ def test_the_background_is_the_wall_wherever_the_line_is():
     assert max(facts["background_spread"] for facts in levels) < 12  # the sweeps' own fall-off; wall and table differ by 20
 
 
+@pytest.mark.parametrize("light", [lambda y: 1 - 1.6 * np.maximum(y - 0.35, 0) ** 2, lambda y: np.where(y < 0.6, 1 - 0.5 * (0.6 - y), 1.0)])
+def test_a_table_is_as_even_as_the_light_along_it(light):
+    falls = light((np.arange(600) + 0.5) / 600)[:, None, None]
+    levels = []
+    for background in (room(360.0, 360.0), room(360.0, 360.0, table=0.35)):
+        picture = making.picture_of(bag_in(background * falls)[0])
+        backdrop = fit_backdrop(picture)
+        facts = background_facts(picture, backdrop, find_outline(picture, backdrop))
+        levels.append((backdrop.horizon is None, facts["sketch"]["backdrop"][:, 0], facts["background_spread"]))
+    (before_wall, table, spread), (one, sweep, even) = levels
+    assert one and not before_wall
+    assert np.nanmax(np.abs(table - sweep)) < 1.5
+    assert spread < even + 1.5
+
+
 def test_a_table_lit_from_one_side_is_still_a_table():
     wall = room(352.0, 352.0, 0.35, 0.35)
     across = (np.arange(SHAPE[1]) / SHAPE[1])[None, :, None]

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from catalogue_audit.measures.segmentation.horizon import below_line
+from catalogue_audit.measures.segmentation.horizon import below_line, line_px
 
 
 class Backdrop(NamedTuple):
@@ -47,6 +47,20 @@ class Backdrop(NamedTuple):
         """How much the background below the line differs from the one above it, at another size (h, w), three planes; 0 above."""
         share = below_line(self.horizon, shape)
         return [share * (below - above) for above, below in zip(_resized(self.surface, shape), _resized(self.below, shape), strict=True)]
+
+    def as_above(self, lab):
+        """
+        CIELAB of the whole frame, (h, w, 3), as if what is below the line had the colour of what is above it, where both meet.
+
+        One light falls on two surfaces, so that L* + 16, the cube root of light, keeps its ratio along a column. How the one above
+        would go on below is not known: its surface was fitted to what is seen above.
+        """
+        shape = lab.shape[:2]
+        columns, rows = np.arange(shape[1]), np.clip(line_px(self.horizon, shape).astype(int), 0, shape[0] - 1)
+        above, below = (np.stack(_resized(surface, shape), axis=-1)[rows, columns] + (16, 0, 0) for surface in (self.surface, self.below))
+        ratio = above[:, :1] / below[:, :1]
+        one = (lab + (16, 0, 0)) * ratio + (above - below * ratio) - (16, 0, 0)
+        return (lab + below_line(self.horizon, shape)[..., None] * (one - lab)).astype(np.float32)
 
 
 def _resized(surface, shape):

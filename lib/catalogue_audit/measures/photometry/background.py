@@ -48,7 +48,7 @@ def background_facts(picture, backdrop, outline):
         (relative), ``white_source``, ``cct_k``, ``duv``; ``reasons`` for what
         is missing. Under ``sketch``: ``backdrop``, (16, 3) float32, CIELAB of
         the border regions clockwise from the top left, NaN where the product
-        or its shadow covers one; below a table's edge, what the table would be at the wall's level.
+        or its shadow covers one; below a table's edge, what a table would be that had the wall's level where they meet.
     """
     facts = {"backdrop": backdrop.kind}
     height, width = picture.working.shape[:2]
@@ -69,11 +69,12 @@ def background_facts(picture, backdrop, outline):
     facts |= dict(zip(("background_L", "background_a", "background_b"), level, strict=True))
     facts |= dict(zip(("background_red", "background_green", "background_blue"), light, strict=True))
     facts["background_clipped"] = _clipped_share(picture, grid, free)
-    one = lab if backdrop.horizon is None else lab - cv2.merge(backdrop.step(lab.shape[:2]))
+    one = lab if backdrop.horizon is None else backdrop.as_above(lab)
     regions = border_regions(one, everywhere)
     facts["sketch"] = {"backdrop": regions}
     if np.isfinite(regions[:, 0]).sum() >= CELLS:
-        facts["background_spread"] = np.nanmax(regions[:, 0]) - np.nanmin(regions[:, 0])
+        seen = regions if backdrop.horizon is None else border_regions(lab, everywhere)
+        facts["background_spread"] = min(np.nanmax(levels[:, 0]) - np.nanmin(levels[:, 0]) for levels in (regions, seen))  # the line may be a shadow's edge
     white, reason = _white(linear, working, free, outline.shadow[grid])
     if white.get("white_source") == "shadow":
         white["white_sd"] = math.hypot(white["white_sd"], TINTED * _chroma(lab[outline.mask[grid]]))

@@ -128,10 +128,10 @@ def below_line(horizon, shape):
     """Share of each pixel that lies below the line, (h, w) float32."""
     height, width = shape
     y = np.arange(height, dtype=np.float32)[:, None] + 0.5
-    return np.clip(y - _line(horizon, shape) + 0.5, 0, 1)
+    return np.clip(y - line_px(horizon, shape) + 0.5, 0, 1)
 
 
-def _line(horizon, shape):
+def line_px(horizon, shape):
     """Height of the line in each column, px, (w,) float32."""
     height, width = shape
     x = (np.arange(width, dtype=np.float32) + 0.5) / width
@@ -156,7 +156,7 @@ def erased(planes, ground, horizon, reach):
     list of (h, w) float32
     """
     height, width = planes[0].shape
-    line = _line(horizon, (height, width))
+    line = line_px(horizon, (height, width))
     first = np.clip(np.floor(line).astype(int) - reach - 1, 0, height - 1)
     last = np.clip(np.ceil(line).astype(int) + reach, 0, height - 1)
     each = np.arange(width)
