@@ -589,6 +589,6 @@ def test_a_tinted_page_among_white_ones_tells_its_light_at_least(blue):
 @pytest.mark.parametrize(("strip", "off"), [(0.06, False), (0.01, True)])
 def test_a_side_that_shows_the_gusset_alone_has_no_wrong_colour(strip, off):
     """A grey body with a tan gusset: the side is tan, as a strip of the front is; a stitch or two of tan would not be enough."""
-    front = np.array([[50.0, 0.0, 0.0, 1 - strip], [50.0, 12.0, 30.0, strip]])
-    side = np.array([[50.0, 12.0, 30.0, 1.0]])
+    front = np.array([[50.0, 0.0, 0.0, 1 - strip, 1.0], [50.0, 12.0, 30.0, strip, 1.0]])
+    side = np.array([[50.0, 12.0, 30.0, 1.0, 1.0]])
     assert (product_colour._distance(side, front) > 3.0) == off

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from catalogue_audit.pixels.colour import lab_from_linear, linear_from_lab, srgb_encode
+from catalogue_audit.pixels.colour import ciede2000, lab_from_linear, linear_from_lab, srgb_encode
 from catalogue_audit.statistics.photometry.own_gains import _agreed
 from catalogue_audit.statistics.photometry.product_colour import product_colour_deviation
 from catalogue_audit.statistics.photometry.surfaces import surfaces
@@ -42,6 +42,20 @@ def test_a_back_that_mirrors_less_than_lacquer_in_the_other_views_is_no_wrong_co
     back = (shining[0], 1.5 * own[1], 1.5 * own[2]) if deeper else own
     off = _off({view: [(*(back if view == "back" else shining), 0.95)] for view in VIEWS})
     assert (off["back"] > 2.0) == deeper
+
+
+@pytest.mark.parametrize("lightness", [20.0, 30.0, 40.0, 65.0])
+@pytest.mark.parametrize("gains", [(1.2, 1.0, 1.3), (0.8, 1.0, 0.7)])
+def test_a_dark_colour_is_off_by_what_is_seen_of_it(lightness, gains):
+    """The same gains of red and blue are seen the less the darker a colour is; a colour in less light than `LIGHTNESS` is judged as it is."""
+    light = ((lightness + 16) / 66) ** 3  # of a colour of L* 50, whose a* and b* are as the cube root of light (CIE 15:2018)
+    own = linear_from_lab((50.0, 9.0, 12.0))
+    off, shown = [], []
+    for much in (1.0, light):
+        right, wrong = (np.array(lab_from_linear(colour * much)) for colour in (own, own * gains))
+        off.append(_off({view: [(*(wrong if view == "back" else right), 0.95)] for view in VIEWS})["back"])
+        shown.append(float(ciede2000(right, (right[0], *wrong[1:]))))
+    assert off[1] / off[0] == pytest.approx(min(shown[1] / shown[0], 1.0), rel=0.06)
 
 
 def test_a_cast_in_a_slanting_view_stays_one():

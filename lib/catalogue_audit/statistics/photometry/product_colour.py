@@ -6,7 +6,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.measures.photometry.light import palette
 from catalogue_audit.pixels.colour import LINEAR_TO_XYZ, ciede2000, lab_from_linear, linear_from_lab, srgb_decode
 
-LIGHTNESS = 50.0  # CIELAB to which colours are scaled before they are compared
+LIGHTNESS = 50.0  # CIELAB to which colours are scaled before they are compared; darker ones are judged by what is seen of them
 CORRECTED = 0.08  # share of the product of a colour that is seen to be off
 LARGE = 0.12  # share of the product from which a colour counts
 ROOM = 1.5  # a colour answers for so many times its own share in the other view, where less of it may be seen
@@ -34,7 +34,7 @@ def product_colour_deviation(frames, sketches, gains, own=None):
 
     Colours are taken from the palettes, so that a pattern's colours are compared
     with themselves; each is scaled to one lightness in linear light, which is
-    what shading does, and then compared, both as it is seen and with its view's usual shift taken off, as not every
+    what shading does, and then compared as light as the lighter of the two is, no lighter than `LIGHTNESS`, both as it is seen and with its view's usual shift taken off, as not every
     surface follows that; where a picture was corrected with gains of its own, these tell the
     difference whatever the colours. Where a product has two whole views, its
     details tell which of the two is off.
@@ -125,12 +125,17 @@ def crop_palette(sketches, file):
 
 
 def _at_one_lightness(colours, gain, lightness=LIGHTNESS):
-    """Palette with the frame's white balance corrected, scaled to one lightness, or to one each (k,): (k, 4)."""
+    """
+    Palette with the frame's white balance corrected, scaled to one lightness, or to one each (k,): (k, 5).
+
+    The fifth is the share of its chroma that is seen where the colour is darker: L* + 16, a* and b* are as the cube root of light.
+    """
     if colours is None:
         return None
     linear = np.maximum(linear_from_lab(colours[:, :3]), 1e-5) * (gain[0], 1.0, gain[1])
     scale = ((lightness + 16) / 116) ** 3 / np.maximum(linear @ LINEAR_TO_XYZ[1], 1e-5)
-    return np.column_stack([lab_from_linear(linear * scale[:, None]), colours[:, 3]])
+    seen = (np.minimum(colours[:, 0], LIGHTNESS) + 16) / (LIGHTNESS + 16)
+    return np.column_stack([lab_from_linear(linear * scale[:, None]), colours[:, 3], seen])
 
 
 def _without_usual_shift(colours, shown, view):
@@ -153,7 +158,7 @@ def _without_usual_shift(colours, shown, view):
             factor = _usual_factor(own[members], middle[members])
             usual = np.median(own[members] / factor - middle[members], axis=0) if len(members) >= PRODUCTS else np.zeros(2)
             for k in members:
-                shifted[k] = np.column_stack([shifted[k][:, 0], shifted[k][:, 1:3] / factor - usual, shifted[k][:, 3]])
+                shifted[k] = np.column_stack([shifted[k][:, 0], shifted[k][:, 1:3] / factor - usual, shifted[k][:, 3:]])
                 main[k] = shifted[k][0, 1:3]
     return shifted
 
@@ -169,7 +174,7 @@ def _usual_factor(own, middle):
 
 def _less_mirrored(colours, lightness, plain, slanting):
     """
-    A palette at one lightness without what it mirrors more, or with what it mirrors less, than another view: a list of (k, 4).
+    A palette at one lightness without what it mirrors more, or with what it mirrors less, than another view: a list of (k, 5).
 
     A view that turns to the lamps, or from them, shows its own colours with white light added or wanting, the more so the darker they are,
     and is lighter or darker by as much. One that faces the camera may want white light that lacquer in other views mirrors; more of it is
@@ -177,7 +182,7 @@ def _less_mirrored(colours, lightness, plain, slanting):
 
     Parameters
     ----------
-    colours : (k, 4) ndarray
+    colours : (k, 5) ndarray
     lightness : (k,) ndarray
         CIELAB L* that they are seen with.
     plain : float
@@ -193,7 +198,7 @@ def _less_mirrored(colours, lightness, plain, slanting):
         share = np.clip(part * added / light, -MOST_MIRRORED, MOST_MIRRORED)[:, None]
         own = np.maximum((linear - share * white) / (1 - share), 1e-5)
         scale = ((LIGHTNESS + 16) / 116) ** 3 / np.maximum(own @ LINEAR_TO_XYZ[1], 1e-5)
-        result.append(np.column_stack([lab_from_linear(own * scale[:, None]), colours[:, 3]]))
+        result.append(np.column_stack([lab_from_linear(own * scale[:, None]), colours[:, 3:]]))
     return result
 
 
@@ -204,7 +209,8 @@ def _distance(first, second):
     Each colour is matched by share: a large one cannot be explained by a tiny one that happens to be like it.
     """
     large = first[:, 3] >= min(LARGE, first[0, 3])
-    distances = ciede2000(first[large, None, :3], second[None, :, :3])
+    seen = np.maximum(first[large, None, 4], second[None, :, 4])[..., None] * (0, 1, 1) + (1, 0, 0)
+    distances = ciede2000(first[large, None, :3] * seen, second[None, :, :3] * seen)
     wanted, room = first[large, 3] / first[large, 3].sum(), second[:, 3] / second[:, 3].sum() * ROOM
     own = (second[:, 3] >= SHOWN) & (_off_the_shades(second) >= APART)
     room = np.where(own, np.maximum(room, 1.0), room)
