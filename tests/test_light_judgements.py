@@ -336,6 +336,20 @@ def test_a_white_page_seen_through_the_handles_is_not_burnt_out(page, fading, of
     assert sorted(set(_found(frames, {FRONT: sketch})) - {"background"}) == said
 
 
+@pytest.mark.parametrize(("rows", "gap", "said"), [(6, True, []), (20, True, ["clipping"]), (6, False, ["clipping"])])
+def test_what_the_back_leaves_open_and_the_front_does_not_is_the_page(rows, gap, said):
+    """A dropped shadow fades from the page within a closed handle; a lamp's reflection burnt the bag beside it as well, whose rim the page's hard edge outweighs."""
+    frames = _front(clipped_high=rows / 64, exposure_dev_ev=0.0)
+    frames["background_L"] = 100.0
+    thumb = np.full((64, 51, 3), (110, 60, 30), np.uint8)
+    thumb[:rows], thumb[rows : rows + 6] = 255, (240, 225, 210)
+    opened = np.ones((128, 102), bool)
+    opened[10:24, 10:92] = not gap
+    back = frames.loc[frames["sku"].eq(frames.loc[frames["file"] == FRONT, "sku"].item()) & (frames["view"] == "back"), "file"].item()
+    sketches = {FRONT: {"thumb": thumb, "mask": np.ones((128, 102), bool)}, back: {"mask": opened}}
+    assert sorted(set(_found(frames, sketches)) - {"background"}) == said
+
+
 @pytest.mark.parametrize(("here", "others", "said"), [(0.078, (0.036, 0.059), []), (0.15, (0.036, 0.059), ["clipping"]), (0.078, (0.059, 0.06), ["clipping"])])
 def test_a_white_pattern_that_differs_from_side_to_side_is_burnt_out_as_differently(here, others, said):
     """White dots are not the same all round: by what the other views differ in them, this one may have more."""
@@ -401,6 +415,19 @@ def test_a_table_that_comes_into_view_is_no_uneven_light(ramp, said):
     table = {FRONT, *frames["file"].iloc[::10]}
     evidence = evidence_of(frames, load_brief(), "originals", sketches=_borders(frames, {FRONT: ramp}, table))
     found = find(evidence)[0]
+    assert list(found.loc[found["check"] == "uneven_background", "file"]) == said
+
+
+@pytest.mark.parametrize(("ramp", "said"), [(0.0, []), (6.0, [FRONT])])
+def test_a_table_that_was_told_in_all_pictures_but_one_is_no_uneven_light(ramp, said):
+    """Where the table's edge lies in shadow, table and wall pass for one surface; a lamp from one side tells of itself all the same."""
+    frames = clean_frames(products=12, seed=3)
+    frames.loc[frames["file"] == FRONT, "background_spread"] = 15.0
+    sketches = _borders(frames, {FRONT: ramp}, {FRONT})
+    for file, sketch in sketches.items():
+        if file != FRONT:
+            sketch["table"] = np.float32((0.7, 0.7))
+    found = find(evidence_of(frames, load_brief(), "originals", sketches=sketches))[0]
     assert list(found.loc[found["check"] == "uneven_background", "file"]) == said
 
 

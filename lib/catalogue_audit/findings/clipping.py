@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+from scipy.ndimage import binary_fill_holes
 
 from catalogue_audit.findings import brief_terms
 from catalogue_audit.findings.deviations import tolerances
@@ -16,6 +17,7 @@ BRIGHT_L = 90.0  # CIELAB; a product this light is near the top of the scale whe
 BRIGHT_SHARE = 0.2  # of such a product may be there beyond its other views, as long as its exposure is right
 WHITES = 0.25  # of what the other views show near the top of the scale, a plane turned to the lamps may burn out under the right light
 ABRUPT = 0.4  # of what is at the top of the scale, below which the half stop under it holds too little for light that fades
+CLOSED = 0.5  # of what front and back leave open, the other of them leaves less only where the outline closed a handle
 ENLARGED = 10.0  # times as large, by area, a detail shows its part of a product as a whole view does (common practice, no source)
 
 
@@ -41,7 +43,7 @@ def clipping(evidence):
         for frame, normally, allowed in zip(
             evidence.records(known[outside]), normal[outside], tolerance[outside.to_numpy()], strict=True
         ):
-            if column == "clipped_high" and _of_the_page(evidence, frame):
+            if column == "clipped_high" and _of_the_page(evidence, frame, allowed):
                 continue
             if column == "clipped_high" and _of_its_whites(evidence, frame, normally, allowed):
                 continue
@@ -55,17 +57,35 @@ def clipping(evidence):
             )
 
 
-def _of_the_page(evidence, frame):
+def _of_the_page(evidence, frame, allowed):
     """
     Whether what is burnt out is the white page, seen through a handle or beside an outline that misses the product.
 
-    Light that burns out a surface fades at its rim, so that about as much lies just below the top of the scale; a page ends at the product's edge.
+    Light that burns out a surface fades at its rim, so that about as much lies just below the top of the scale; a page ends at the product's
+    edge. Where the outline closed a handle, as much as is open in the product's other straight-on view is the page, whatever fades beside it.
     """
     if is_pure(evidence.whole_product).mean() < PURE_MAJORITY or _lit_otherwise(pd.DataFrame([frame]), brief_terms.tolerance(evidence.brief, "exposure")).item():
         return False
     sketch = evidence.sketches.get(frame["file"]) or {}
     full = near_top_share(sketch, AT_TOP)
-    return near_top_share(sketch) - full < ABRUPT * full
+    rest = max(full - _closed_share(evidence, frame), 0.0)
+    return rest <= allowed or near_top_share(sketch) - full < ABRUPT * rest
+
+
+def _closed_share(evidence, frame):
+    """Share of a product in a straight-on view that the outline closed and leaves open in its other straight-on views: what is seen through a handle."""
+    others = evidence.whole_product
+    others = others.loc[(others["sku"] == frame["sku"]) & (others["file"] != frame["file"]) & others["view"].isin(STRAIGHT_ON), "file"]
+    if frame["view"] not in STRAIGHT_ON or others.empty:
+        return 0.0
+    own, *shown = (_open_share(evidence.sketches.get(file) or {}) for file in (frame["file"], *others))
+    return max(shown) - own if own < CLOSED * max(shown) else 0.0
+
+
+def _open_share(sketch):
+    """Share of a product, what it surrounds counted with it, that the outline leaves open; 0 where it is not known."""
+    mask = sketch.get("mask")
+    return 0.0 if mask is None or not mask.any() else float(1 - mask.sum() / binary_fill_holes(mask).sum())
 
 
 def _of_its_whites(evidence, frame, normally, allowed):

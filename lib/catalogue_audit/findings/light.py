@@ -8,7 +8,7 @@ from catalogue_audit.findings.corrections import CLIPPED, no_gain_because
 from catalogue_audit.findings.deviations import case_row, judge_column, set_row, tolerances
 from catalogue_audit.findings.evidence import FEWEST_OF_A_STYLE
 from catalogue_audit.findings.rows import called, finding, number, sentence, view_words
-from catalogue_audit.statistics.photometry.evenness import border_lightness, side_to_side, unlike_the_view
+from catalogue_audit.statistics.photometry.evenness import border_lightness, side_to_side, table_untold, unlike_the_view
 from catalogue_audit.statistics.photometry.light import OWN_SOURCES
 from catalogue_audit.statistics.photometry.regions import colour_off_by_regions
 
@@ -223,7 +223,8 @@ def _with_evenness(evidence):
     levels[no_ground.to_numpy(bool)] = np.nan
     tolerance = brief_terms.tolerance(evidence.brief, "uneven_background")
     unlike = unlike_the_view(levels, frames["view"].fillna("").to_numpy(str), tolerance)
-    return frames.assign(side_to_side=side_to_side(levels), unlike_the_view=unlike)
+    spread = frames["background_spread"].mask(table_untold(frames, evidence.sketches))
+    return frames.assign(background_spread=spread, side_to_side=side_to_side(levels), unlike_the_view=unlike)
 
 
 def cutout_edge(evidence):

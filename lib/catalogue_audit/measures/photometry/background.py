@@ -48,7 +48,8 @@ def background_facts(picture, backdrop, outline):
         (relative), ``white_source``, ``cct_k``, ``duv``; ``reasons`` for what
         is missing. Under ``sketch``: ``backdrop``, (16, 3) float32, CIELAB of
         the border regions clockwise from the top left, NaN where the product
-        or its shadow covers one; below a table's edge, what a table would be that had the wall's level where they meet.
+        or its shadow covers one; below a table's edge, what a table would be that had the wall's level where they meet;
+        and ``table``, where its edge is.
     """
     facts = {"backdrop": backdrop.kind}
     height, width = picture.working.shape[:2]
@@ -71,7 +72,7 @@ def background_facts(picture, backdrop, outline):
     facts["background_clipped"] = _clipped_share(picture, grid, free)
     one = lab if backdrop.horizon is None else backdrop.as_above(lab)
     regions = border_regions(one, everywhere)
-    facts["sketch"] = {"backdrop": regions}
+    facts["sketch"] = {"backdrop": regions} | ({} if backdrop.horizon is None else {"table": np.array(backdrop.horizon, np.float32)})
     if np.isfinite(regions[:, 0]).sum() >= CELLS:
         seen = regions if backdrop.horizon is None else border_regions(lab, everywhere)
         facts["background_spread"] = min(np.nanmax(levels[:, 0]) - np.nanmin(levels[:, 0]) for levels in (regions, seen))  # the line may be a shadow's edge

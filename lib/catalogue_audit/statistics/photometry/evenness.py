@@ -28,6 +28,12 @@ def border_lightness(frames, sketches):
     return levels
 
 
+def table_untold(frames, sketches):
+    """Frames in which no table's edge was told, where most others show one: the table passes for one surface with the wall. (n,) of bool."""
+    told = np.array(["table" in (sketches.get(file) or {}) for file in frames["file"]], bool)
+    return ~told & (told.sum() > len(told) / 2)
+
+
 def side_to_side(levels):
     """
     By how much each background is lighter at its right than at its left side, L*: (n,).
