@@ -175,7 +175,7 @@ def _by_nature(frames, sketches, shown, residual, usual, steady_sd):
         EV by which steady light varies.
     """
     sku, views, straight, slanting, mirrored = shown.sku, shown.views, shown.straight, shown.slanting, shown.mirrored
-    effects = view_effects(usual, sku, views, mirrored)
+    effects = view_effects(usual, sku, views, np.where(straight, 0.0, mirrored))  # front and back mirror alike
     by_shape = np.maximum(np.abs(np.nan_to_num(effects)) - USUAL_EFFECT, 0.0)
     bases, styles = _bases(frames, sketches, slanting), shapes_of(frames).to_numpy(str)
     kinds = np.char.add(views, bases)
