@@ -42,6 +42,15 @@ def test_every_place_is_found_and_none_else():
     assert counts.mean() == pytest.approx(2.7, abs=0.3)
 
 
+def test_what_counts_as_a_speck_of_a_crop_may_be_dust_all_the_same():
+    """A crop's outline may take the product for background; what lies there is marked as a speck, and still sought on the sensor."""
+    frames, sketches = _delivery()
+    _, spots = sensor_spots(frames, sketches)
+    for sketch in sketches.values():
+        sketch["spots"][sketch["spots"][:, 4] == 0, 4] = 2
+    pd.testing.assert_frame_equal(sensor_spots(frames, sketches)[1], spots)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_strewn_spots_and_seams_make_no_dust(seed):
     counts, spots = sensor_spots(*_delivery(60, dust=(), strewn=25, seed=seed))

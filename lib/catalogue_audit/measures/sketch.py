@@ -23,7 +23,8 @@ key                       array
 ``keypoints``             (n, 4) float32, x, y (fractions), size (fraction of the long side), angle (degree)
 ``descriptors``           (n, k) uint8, one row a key point
 ``spots``                 (n, 5) float32, x, y (fractions), size_px, contrast (8-bit sRGB, + bright), on product
-                          (1: a speck of the product; 0: on the background; -1: on the product, too faint to count)
+                          (1: a speck of the product; 0: on the background; -1: on the product, too faint to count;
+                          2: counted as a speck in a crop, though on what its outline leaves for background)
 ``backdrop``              (16, 3) float32, CIELAB of the frame's border regions, clockwise from the top left
 ``table``                 (2,) float32, height of a table's edge before a wall at the frame's left and right side (fraction), where one was told
 ``tones``                 (19,) float32, log2 luminance of the product, quantiles 5 % to 95 %

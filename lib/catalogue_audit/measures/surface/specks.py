@@ -85,11 +85,11 @@ def speck_facts(picture, outline):
     sure &= alone
     close = _is_close(outline)
     sure[sure] = ~of_print(picture, found[sure, :2], found[sure, 2], np.ones_like(mask) if close else mask)
-    counted = (inner[row, column] > 0) & sure
     looked_over = inner[row, column] > 0
     if close:
         looked_over |= np.abs(found[:, 3]) >= CLEAR_IN_A_CROP
-    kind = np.where(counted, 1.0, np.where(mask[row, column], -1.0, 0.0))
+    on_product = mask[row, column] > 0
+    kind = np.where(looked_over & sure, np.where(on_product, 1.0, 2.0), np.where(on_product, -1.0, 0.0))
     small = np.column_stack([found[:, :4], kind])[alone]
     soft = soft_spots(gray, mask)
     soft[:, :3] *= scale
