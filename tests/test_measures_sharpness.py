@@ -11,7 +11,7 @@ from catalogue_audit.measures.surface.motion import motion_of
 from catalogue_audit.measures.surface.repeats import rhythm
 from catalogue_audit.measures.surface.resolved import WIDTH, share_by_rhythm
 from catalogue_audit.measures.surface.sharpness import sharpness_facts
-from catalogue_audit.measures.surface.smear import Dip, _is_everywhere, find_smear, without_glints
+from catalogue_audit.measures.surface.smear import Dip, _is_everywhere, _is_of_blocks, _log_spectrum, find_smear, without_glints, zeros
 from catalogue_audit.measures.surface.structure import was_replaced
 from light_scenes import bag, outline_of, picture_of, rounded_code, through_jpeg, to_code, to_linear, working_mask
 
@@ -205,6 +205,50 @@ def test_a_bright_bar_along_which_nothing_changes_is_no_smear_beside_what_does(l
     picture = picture_of(rounded_code(np.clip(code, 0, 255)))
     outline = outline_of(np.ones(picture.working.shape[:2], bool))
     assert _is_everywhere(picture, outline, Dip(20.0, 0.0, 9.0, (3.0, 3.0))) == bool(length)
+
+
+def _zeros_of(code, length, degrees):
+    picture = picture_of(rounded_code(np.clip(code + np.random.default_rng(8).normal(0, 1, (*code.shape[:2], 1)), 0, 255)))
+    return zeros(_log_spectrum(picture, outline_of(np.ones(picture.working.shape[:2], bool))), length, degrees)
+
+
+@pytest.mark.parametrize(("length", "degrees"), [(7, 25), (12, 80), (20, 140)])
+def test_the_zeros_of_a_smear_are_stripes_through_the_whole_spectrum(length, degrees):
+    """A sinc is 0 at the multiples of 1 / length along the smear, whatever lies across; at other lengths and across it is not, nor in a lens out of focus."""
+    contrast, share = _zeros_of(_moved(_grain(), length, degrees), length, degrees)
+    assert contrast > 0.5
+    assert share > 0.85
+    assert _zeros_of(_moved(_grain(), length, degrees), length, degrees + 90)[0] < 0.3
+    for code in (_grain(), _blurred(_grain(), 2.0)):
+        assert _zeros_of(code, length, degrees)[0] < 0.3
+
+
+def test_a_pattern_leaves_no_stripes():
+    """What repeats every 12 px has bright points, or is bright in one direction only: most of the spectrum knows nothing of it."""
+    x = np.arange(640)
+    for wave in (np.sin(2 * np.pi * x / 12), (x % 12 < 5) * 1.0):
+        code = _grain() * 0.5 + 60 * (1 + wave[None, :, None])
+        assert _zeros_of(code.astype(np.float32), 12, 0)[0] < 0.3
+
+
+def test_blocks_of_compression_are_no_smear():
+    """ITU-T T.81: blocks of 8 by 8 px."""
+    for length, angle, blocks in ((8.0, 0.0, True), (16.5, 178.0, True), (24.0, 90.0, True), (12.0, 0.0, False), (8.0, 30.0, False)):
+        assert _is_of_blocks(Dip(length, angle, 9.0, (1.0, 1.0))) == blocks
+
+
+@pytest.mark.parametrize("length", [0, 12])
+def test_a_smear_of_a_crop_is_told_where_its_outline_leaves_too_little_to_look_at(length):
+    """The outline of a crop may hold a bar and take the rest of the product for background."""
+    code = _moved(_grain(), length, 35) if length else _grain()
+    picture = picture_of(rounded_code(code + np.random.default_rng(8).normal(0, 1, code.shape)))
+    bar = np.zeros(picture.working.shape[:2], bool)
+    bar[:20] = True
+    smear = find_smear(picture, outline_of(bar)._replace(touches=("left", "top", "right")), NO_EDGES)
+    assert (smear is not None) == bool(length)
+    if length:
+        assert smear.length == pytest.approx(length, abs=1)
+        assert abs(smear.angle - 35) <= 4
 
 
 def test_edges_that_stayed_sharp_speak_against_a_smear():

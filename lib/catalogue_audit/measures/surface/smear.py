@@ -4,7 +4,9 @@ A smear seen in the picture's spectrum, where no single edge tells it.
 A uniform smear of length L multiplies every spectrum by a sinc: it takes out the frequencies k / L along it, whatever
 the picture shows, edges, lines narrower than the smear and texture alike. In the cepstrum, the transform of the
 spectrum's logarithm, that is a dip at the length and direction of the smear, with lesser ones at its multiples. A
-pattern that repeats leaves dips too, but takes nothing of the fine structure along one direction. A smear does.
+pattern that repeats leaves dips too, but takes nothing of the fine structure along one direction. A smear does. What is
+smooth, or shown by few long edges, has little structure to lose: there the zeros themselves tell, dark stripes that run
+through the whole spectrum across the smear, where a pattern has bright points.
 """
 
 import math
@@ -42,6 +44,12 @@ REPEATS = 0.5  # dips of photographs and drawn pictures that are smeared have -4
 BORNE_OUT = 3.6  # ... and a dip may be less deep where the edges that it crosses are wide
 EVERYWHERE, SHARE = 0.57, 0.25  # ... and of all tiles this share at most loses less: of smeared pictures this share lost 0.8 to 3.6 at most (measured)
 OVER_NOISE = 1.5  # of the logarithm of power, beyond the least of all tiles: noise came after the smear, and is alike in all directions
+# Dark stripes of a smear's zeros, at least (measured): by how much the logarithm of the power is less than half-way to the next, more than across, and at what
+# share of the places along the stripes; ...
+STRIPED, STRIPED_SHARE, STRIPED_LOST = 0.5, 0.85, 0.4  # ... with them a smear may have taken less
+STRIPES, ASIDE, HIGHEST = 3, 0.25, 0.42  # zeros looked at; cycles a pixel, how far along them and up to where
+BLOCK, AS_LONG, AS_STRAIGHT = 8, 0.5, 4.0  # px; blocks of a JPEG picture (ITU-T T.81), which leave dips at their multiples, px, along rows and columns, degrees
+SIDES_OF_A_CROP = 2  # of the frame that the product meets: what is taken for background may be the product's own material
 TAKEN = 0.8  # lost beyond, at least, of a long smear that the edges alone tell; a lens out of focus leaves up to 0.7 (measured)
 CROSSED, SHARP = 40.0, 1.0  # degrees from a smear's direction, and px: a smear of 5 px widens edges so near to more than 1.1 px
 MUCH, LITTLE, BEYOND_DOUBT = 0.75, 0.1, 10.0  # clear edges that a smear has to have widened; fewer where the dip is not beyond doubt
@@ -97,8 +105,14 @@ def find_smear(picture, outline, edges):
     edges = without_glints(picture.encoded, edges)
     if all(spares_edges(edges, angle, MUCH) for angle in range(0, 180, 15)):
         return None
-    dips = _dips(_log_spectrum(picture, outline))
-    return next((dip for dip in dips if _is_smear(dip, *_crossed(edges, dip.angle)) and _is_everywhere(picture, outline, dip)), None)
+    spectrum = _log_spectrum(picture, outline)
+    dips = (dip for dip in _dips(spectrum) if _is_smear(dip, *_crossed(edges, dip.angle)) or _is_striped_smear(dip, spectrum, edges))
+    found = next((dip for dip in dips if _is_everywhere(picture, outline, dip)), None)
+    if found is not None or not (spectrum is None or len(outline.touches) >= SIDES_OF_A_CROP) or outline.box is None:
+        return found
+    frame = outline._replace(box=None)
+    spectrum = _log_spectrum(picture, frame)
+    return next((dip for dip in _dips(spectrum) if _is_striped_smear(dip, spectrum, edges) and _is_everywhere(picture, frame, dip)), None)
 
 
 def takes_structure(picture, outline, length, angle):
@@ -152,6 +166,58 @@ def _is_smear(dip, crossed, sharp):
     clear = dip.depth > (DEPTH if crossed < MUCH or sharp > crossed / 10 else BORNE_OUT)
     lost = all(here > least for here, least in zip(dip.lost, LOST, strict=True))
     return clear and lost and not _is_spared(crossed, sharp, MUCH if dip.depth > BEYOND_DOUBT else LITTLE)
+
+
+def _is_striped_smear(dip, spectrum, edges):
+    """Whether a dip that may have taken little is a smear's by the stripes of its zeros, and no edge that it crosses is sharp."""
+    if dip.lost[1] <= STRIPED_LOST or _is_of_blocks(dip) or _is_spared(*_crossed(edges, dip.angle), LITTLE):
+        return False
+    contrast, share = zeros(spectrum, dip.length, dip.angle)
+    return contrast > STRIPED and share > STRIPED_SHARE
+
+
+def _is_of_blocks(dip):
+    """Whether compression in blocks may have left a dip."""
+    return abs((dip.length + BLOCK / 2) % BLOCK - BLOCK / 2) <= AS_LONG and abs((dip.angle + 45) % 90 - 45) <= AS_STRAIGHT
+
+
+def zeros(spectrum, length, angle):
+    """
+    How dark the stripes are that a smear's zeros leave in a spectrum.
+
+    Parameters
+    ----------
+    spectrum : (T, T // 2 + 1) float
+        Mean logarithm of power, as `_log_spectrum` gives it.
+    length, angle : float
+        Pixels, degrees; the best within a step of a dip's place counts.
+
+    Returns
+    -------
+    contrast : float
+        Median along the stripes of the logarithm half-way between them less that on them; less the same across, where it is more than nothing.
+    share : float
+        Of the places along the stripes that are darker than half-way between.
+    """
+    whole = _whole(spectrum)
+    response = 2 - 2 * np.cos(2 * np.pi * (np.arange(len(whole)) / len(whole) - 0.5))
+    whole = cv2.GaussianBlur((whole - 2 * np.log(np.add.outer(response, response) + FLOOR)).astype(np.float32), (0, 0), SMOOTH)  # without the Laplacian's
+    turns = np.arange(-1, 2) * 180.0 / ANGLES
+    places = [(longer, angle + turn) for longer in length + np.arange(-1, 2) * STEP for turn in turns]
+    contrast, place = max((float(median(_stripes(whole, *place))), place) for place in places)
+    across = float(median(_stripes(whole, place[0], place[1] + 90)))
+    return contrast - max(across, 0.0), float((_stripes(whole, *place) > 0).mean())
+
+
+def _stripes(whole, length, angle):
+    """By how much a whole spectrum is darker on a smear's zeros than half-way to the next ones, at each place along them."""
+    side, count = len(whole), int(np.clip(HIGHEST * length - 0.5, 1, STRIPES))
+    along = np.add.outer([-0.5, 0.0, 0.5], np.arange(1, count + 1)).ravel()[:, None] / length
+    aside = np.arange(-ASIDE, ASIDE, 1 / side)
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    x, y = (side * (0.5 + part) for part in (along * c - aside * s, along * s + aside * c))
+    before, on, after = cv2.remap(whole, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR).reshape(3, count, -1)
+    return ((before + after) / 2 - on).mean(axis=0)
 
 
 def _is_everywhere(picture, outline, dip):
