@@ -445,18 +445,51 @@ def exposed(rgb, stops):
     return np.clip(np.round(255 * coded), 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize(("later", "kind"), [("2026-03-03T09:00:00", "taken_again"), ("2026-03-02T09:00:00", "recoloured")])
-def test_a_detail_filed_twice_in_other_light_is_a_duplicate_unless_it_was_recoloured(clean, later, kind):
-    """A third of a stop moves a detail that fills its frame by more than colourways differ; a recoloured file keeps its time."""
+@pytest.mark.parametrize(
+    ("later", "throughout", "kind"),
+    [("2026-03-03T09:00:00", True, "taken_again"), ("2026-03-02T09:00:00", True, "re_export"), ("2026-03-02T09:00:00", False, "recoloured")],
+)
+def test_a_detail_filed_twice_in_other_light_is_a_duplicate_unless_it_was_recoloured(clean, later, throughout, kind):
+    """A third of a stop moves a detail that fills its frame by more than colourways differ; a recoloured file keeps its time, and its backdrop."""
     rgb, mask = clean[1]["ST00-tan_detail.jpg"]
     noise = np.random.default_rng(4).normal(0, 1, rgb.shape)
     darker = np.clip(exposed(rgb, -0.35).astype(int) + noise, 0, 255).astype(np.uint8)
+    darker = darker if throughout else np.where(mask[..., None], darker, rgb)
     delivery = Delivery()
     delivery.add("A_detail.jpg", rgb, mask, "A", "detail", captured_at="2026-03-02T09:00:00")
     delivery.add("B_detail.jpg", darker, mask, "B", "detail", captured_at=later)
     found, pairs = duplicates(*delivery.tables())
     assert pairs["kind"].tolist() == [kind]
-    assert found == ({"A_detail.jpg", "B_detail.jpg"} if kind == "taken_again" else set())
+    assert found == (set() if kind == "recoloured" else {"A_detail.jpg", "B_detail.jpg"})
+
+
+LIGHTS = {
+    "a third of a stop brighter": lambda rgb: exposed(rgb, 0.35),
+    "encoded values a fifth darker": lambda rgb: np.round(0.8 * rgb).astype(np.uint8),
+    "a warmer white balance": lambda rgb: exposed(rgb, np.array([0.25, 0.0, -0.25])),
+}
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize("source", ["ST00-tan_front.jpg", "ST01-red_back.jpg"])
+@pytest.mark.parametrize(
+    ("sku", "view", "throughout", "copied"),
+    [
+        ("XX100-RED", "as it is", True, True),  # a colourway's file that shows the same photograph, its backdrop exposed otherwise, too
+        ("XX100-RED", "as it is", False, False),  # a colourway made of the photograph, whose backdrop was left
+        ("XX200-RED", "as it is", True, True),
+        ("XX100-TAN", "three_quarter", True, True),
+    ],
+)
+def test_a_photograph_filed_twice_in_other_light_is_a_copy_where_no_colourway_was_made_of_it(clean, light, source, sku, view, throughout, copied):
+    rgb, mask = clean[1][source]
+    other = LIGHTS[light](rgb)
+    other = other if throughout else np.where(mask[..., None], other, rgb)
+    delivery = Delivery()
+    own = source.rpartition("_")[2].removesuffix(".jpg")
+    delivery.add("one.jpg", rgb, mask, "XX100-TAN", own, captured_at=None)
+    delivery.add("other.jpg", other, mask, sku, own if view == "as it is" else view, captured_at=None)
+    assert duplicates(*delivery.tables())[0] == ({"one.jpg", "other.jpg"} if copied else set())
 
 
 def test_a_detail_in_another_colour_at_another_time_is_no_duplicate(clean):

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median
-from catalogue_audit.pixels.colour import srgb_decode
+from catalogue_audit.pixels.colour import srgb_decode, srgb_encode
 from catalogue_audit.statistics.matching.laying import (
     halved,
     picture_of,
@@ -40,6 +40,10 @@ MOST_DISTORTED = 0.004  # shear and unequal scale that a re-crop may show
 GAINS = 0.7, 1.4  # of lightness as encoded, between two exports of one photograph: half a stop either way
 MOST_STOPS, MOST_BALANCE = 0.7, 0.4  # the same in linear light, and of red and blue against green: a lamp or a white balance set otherwise
 DARKEST = 0.002  # of linear light, added: what noise and flare leave in black
+# One light over all of a frame: levels by which it changes what is not the product's main colour, the part of that which may stay unexplained, the least
+# share of the frame that tells, levels that noise and flare leave in black, and above which white tells nothing.
+LEAST_CHANGE, LEFT_OVER, LEAST_REST, DARK_LEVELS, WHITE_LEVELS = 6.0, 1 / 3, 0.02, 5.0, 250.0
+AROUND_PX = 9  # about the product, at the size of comparison: its edge and its shadow are no background
 ROUGH_RMS, ROUGH_STRUCTURE = 6.0, 0.9  # on thumbnails: beyond, no closer look is worth its time
 LEAST_SHARED = 0.02  # of the frame that two pictures must have in common
 # Refining by enhanced correlation: steps, MOST_DISTORTED, lightness left, blur in px against what resampling costs texture.
@@ -54,7 +58,8 @@ class Likeness(NamedTuple):
     How two pictures relate: ``kind`` 'same_pixels', 're_export', 're_cropped', 'mirrored',
     'recoloured' or ''; ``rms`` and ``peak`` of the luma difference, 8-bit levels; ``colour``
     difference of the product in CIELAB units; ``one_colour``: light alone may explain it;
-    ``matrix`` (2, 3) that lays the second's picture (`laying.picture_of`), perhaps ``flipped`` from side to side, over the first's.
+    ``matrix`` (2, 3) that lays the second's picture (`laying.picture_of`), perhaps ``flipped`` from side to side, over the first's;
+    ``one_light``: of what is 'recoloured', the rest of the frame changed as the product did, so that the picture was exposed or balanced otherwise.
     """
 
     kind: str
@@ -64,6 +69,7 @@ class Likeness(NamedTuple):
     one_colour: bool
     matrix: np.ndarray | None = None
     flipped: bool = False
+    one_light: bool = False
 
 
 DIFFERENT = Likeness("", np.inf, np.inf, np.inf, False)
@@ -206,7 +212,7 @@ def _judge(one, other, product, kind, rms_limit, peak_limit, only=None):
         return Likeness("", rms, peak, colour, False)
     if colour <= SAME_COLOUR:
         return Likeness("" if _differ_in_one_place(luma, area, area) else kind, rms, peak, colour, True)
-    return Likeness("recoloured", rms, peak, colour, _lit_otherwise(one, other, seen))
+    return Likeness("recoloured", rms, peak, colour, _lit_otherwise(one, other, seen), one_light=_one_light_over_all(one, other, area))
 
 
 def _may_be_product(area, region):
@@ -290,6 +296,37 @@ def _lit_otherwise(one, other, area):
     linear = [np.median(srgb_decode(picture[area] / 255), axis=0) + DARKEST for picture in (one, other)]
     stops = np.log2(linear[0] / linear[1])
     return bool(abs(stops[1]) <= MOST_STOPS and np.abs(stops - stops[1]).max() <= MOST_BALANCE)
+
+
+def _one_light_over_all(one, other, area):
+    """
+    Whether what changed a product's colour changed the rest of its picture alike: another exposure or white balance, in light or in encoded values.
+
+    Who gives a photograph's product another colour leaves its background and its fittings as they were. A white that stays white shows neither.
+    """
+    rest = _not_of_the_main_colour(one, area)
+    here, there = (picture.astype(np.float64) for picture in (one, other))
+    for decoded, encoded in ((lambda levels: srgb_decode(levels / 255), lambda light: 255 * srgb_encode(light)), (np.asarray, np.asarray)):
+        dark, full = (decoded(np.float64(level)) for level in (DARK_LEVELS, 255))
+        gain = np.median(decoded(there[area]) + dark, axis=0) / np.median(decoded(here[area]) + dark, axis=0)
+        foreseen = encoded(np.minimum(decoded(here) * gain, full))
+        told = rest & (np.minimum(np.minimum(here, there), foreseen).min(axis=2) < WHITE_LEVELS)
+        if told.mean() < LEAST_REST:
+            continue
+        expected, seen = (np.median(picture[told] - here[told], axis=0) for picture in (foreseen, there))
+        size = np.abs(expected).max()
+        if size >= LEAST_CHANGE and np.abs(seen - expected).max() <= LEFT_OVER * size:
+            return True
+    return False
+
+
+def _not_of_the_main_colour(picture, area):
+    """Where a picture shows its background, or parts of quite another hue: what is paler or darker alone may be the same in the shade, as what a crop's mask leaves out."""
+    lab = cv2.cvtColor(cv2.GaussianBlur(np.float32(picture) / 255, (0, 0), BLUR), cv2.COLOR_RGB2LAB)[..., 1:]
+    other_hue = np.hypot(*np.moveaxis(lab - np.median(lab[area], axis=0), 2, 0)) > OTHER_COLOUR
+    if len(_may_be_product(area, np.ones_like(area))) > 1:
+        return other_hue
+    return other_hue | ~cv2.dilate(area.astype(np.uint8), np.ones((AROUND_PX, AROUND_PX), np.uint8)).astype(bool)
 
 
 def _mirrored(mask):

@@ -14,7 +14,7 @@ from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.matching.laying import picture_of, turn_of
 from catalogue_audit.statistics.matching.likeness import EXACT_PEAK, EXACT_RMS, MOST_DISTORTED, SAME_COLOUR, compare
 from catalogue_audit.statistics.matching.moved import nothing_moved, same_grain, seen_in_another_perspective
-from catalogue_audit.statistics.sku_parts import may_be_colourways
+from catalogue_audit.statistics.sku_parts import may_be_colourways, sure_stem
 
 SAME_INSTANT = 1.0  # s; copies of one frame keep its time, but perhaps not its fraction of a second
 SAME_FRACTION = 0.005  # s, where both files have the fraction
@@ -87,6 +87,8 @@ def verified(loaded, pair):
         unmoved = functools.cache(lambda: _unmoved(likeness, *sketches))
     if not kind:
         return None
+    if kind == "recoloured" and not apart and _another_exposure(likeness, one, other, unmoved):
+        kind = "re_export"
     differ_in_nothing = likeness is not None and likeness.rms <= EXACT_RMS and likeness.peak <= EXACT_PEAK
     steady = lambda: unmoved() or (unmoved() is None and differ_in_nothing)
     turned = kind in ("re_cropped", "mirrored") and turn_of(likeness.matrix) > MOST_DISTORTED
@@ -115,6 +117,21 @@ def verified(loaded, pair):
     if kind == "re_export" and not same_size:
         kind = "resized"
     return _judged(kind, likeness, steady, one, other, gap, same_size)
+
+
+def _another_exposure(likeness, one, other, unmoved):
+    """
+    Whether what seems recoloured is one photograph made brighter or darker, or balanced otherwise.
+
+    Of two colourways the rest of the frame has to show it, else the one may have been made of the other's photograph. No view is made of
+    another's, and no product of another style's: there it is enough that light may explain the colour.
+    """
+    if _equal(one["sku"], other["sku"]):
+        alone = not _equal(one["view"], other["view"])
+        possible = alone
+    else:
+        alone, possible = _of_two_styles(one, other), _named_apart(one, other)
+    return possible and (likeness.one_light or (alone and likeness.one_colour)) and unmoved() is True
 
 
 def _unmoved(likeness, first, second):
@@ -229,6 +246,16 @@ def _two_faces(one, other, kind):
     views = {one["view"], other["view"]}
     sides = views == {"side"} and (kind == "mirrored" or _different_positions(one, other))
     return _equal(one["sku"], other["sku"]) and (views == set(STRAIGHT_ON) or sides)
+
+
+def _of_two_styles(one, other):
+    """Whether two files are named as products of two styles: by the products file, else by SKUs that end in a colour and begin otherwise."""
+    if not _named_apart(one, other):
+        return False
+    if isinstance(one["style"], str) and isinstance(other["style"], str):
+        return one["style"] != other["style"]
+    stems = [sure_stem(fact["sku"]) for fact in (one, other)]
+    return stems[0] != stems[1] and all(stem != fact["sku"] for stem, fact in zip(stems, (one, other), strict=True))
 
 
 def _named_apart(one, other):
