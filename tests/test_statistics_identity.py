@@ -492,6 +492,16 @@ def test_a_photograph_filed_twice_in_other_light_is_a_copy_where_no_colourway_wa
     assert duplicates(*delivery.tables())[0] == ({"one.jpg", "other.jpg"} if copied else set())
 
 
+def test_a_dark_cut_out_made_brighter_moves_its_soft_edges_and_is_a_copy(clean):
+    rgb, mask = clean[1]["ST00-tan_front.jpg"]
+    cover = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 3.0)[..., None]
+    cut_out = cover * 0.08 * rgb + (1 - cover) * 255
+    delivery = Delivery()
+    for sku, times in (("XX100-TAN", 1.0), ("XX200-RED", 1.2)):
+        delivery.add(f"{sku}.jpg", np.round(np.minimum(times * cut_out, 255)).astype(np.uint8), mask, sku, "front", captured_at=None)
+    assert duplicates(*delivery.tables())[0] == {"XX100-TAN.jpg", "XX200-RED.jpg"}
+
+
 def test_a_detail_in_another_colour_at_another_time_is_no_duplicate(clean):
     rgb, mask = clean[1]["ST00-tan_detail.jpg"]
     other = np.clip(rgb * np.array([0.85, 1.0, 1.2]), 0, 255).astype(np.uint8)

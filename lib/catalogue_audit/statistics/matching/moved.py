@@ -24,6 +24,7 @@ from catalogue_audit.statistics.matching.laying import refined, resized_matrix, 
 LONG_SIDE = 512  # px; small enough that noise, JPEG blocks and most of a blur average out
 FINE_PX, COARSE_PX = 2.0, 8.0  # sigma: structure between these sizes is compared
 DARKEST = 8.0  # 8-bit levels added before the logarithm, as noise is no structure
+WHITE, LEAST_WHITE = 245.0, 0.002  # levels above which a picture may be clipped, and the share of it from which that counts
 TILE_PX = 32
 FEWEST_TILES = 12  # with structure both ways
 LEAST_STRUCTURE = 0.004  # rms of the natural logarithm: four times what noise leaves
@@ -229,7 +230,27 @@ def _laid_over(first, second, matrix, shapes, mirrored, most_distorted=MOST_DIST
     planes = [_fine_structure(grey) for grey in greys]
     small = [np.empty(shape, np.uint8) for shape in shapes]
     matrix = refined(*planes, resized_matrix(matrix, small, planes), STEPS, most_distorted)
-    return UNSEEN if matrix is None else (greys[0], *warped(greys[1], matrix, greys[0].shape), planes[0])
+    if matrix is None:
+        return UNSEEN
+    laid, covered = warped(greys[1], matrix, greys[0].shape)
+    one, laid = _exposed_alike(greys[0], laid, covered)
+    return one, laid, covered, planes[0] if one is greys[0] else _fine_structure(one)
+
+
+def _exposed_alike(one, laid, covered):
+    """
+    Two lightnesses, the darker one made as bright as the other, and as clipped.
+
+    A picture made brighter loses what becomes white: soft edges against it seem to move, by as much as the product they bound is dark.
+    """
+    if not covered.any() or max(float(np.mean(grey[covered] >= WHITE)) for grey in (one, laid)) < LEAST_WHITE:
+        return one, laid
+    lit = covered & (np.maximum(one, laid) < WHITE)
+    here, there = one[lit].astype(np.float64), laid[lit].astype(np.float64)
+    gain = np.float32(here @ there / max(here @ here, 1.0))
+    if gain > 1:
+        return np.minimum(one * gain, np.float32(255)), laid
+    return one, np.minimum(laid / max(gain, np.float32(0.1)), np.float32(255))
 
 
 def displacements(one, other, covered):
