@@ -209,9 +209,11 @@ def test_the_products_file_and_the_front_picture_say_what_a_faint_strap_is():
     assert strap_states(frames, sketches).tolist() == ["front", "front", "none", "none", "front"]
 
 
-def _straps(pictures, views, skus, styles=None):
-    """Strap states of pictures with so much of the evidence."""
+def _straps(pictures, views, skus, styles=None, outlines=()):
+    """Strap states of pictures with so much of the evidence, and what else their sketches hold."""
     sketches = {f"{k}.jpg": {"strap": np.array([evidence.get(name, 0.0) for name in EVIDENCE], np.float32)} for k, evidence in enumerate(pictures)}
+    for sketch, outline in zip(sketches.values(), outlines, strict=False):
+        sketch |= outline
     return strap_states(table(view=views, sku=skus).assign(file=list(sketches), style=styles or skus, outline_confidence=1.0), sketches).tolist()
 
 
@@ -307,6 +309,46 @@ def test_what_stands_out_of_both_sides_of_the_front_and_not_out_of_the_back_is_a
     """What is sewn on stands out of both: front and back have one outline, mirrored."""
     shown = [dict(zip(("stub_left", "stub_right"), front)), dict(zip(("stub_left", "stub_right"), back)), {"stub_left": 0.14} | turned]
     assert _straps(shown, ["front", "back", "three_quarter"], ["A"] * 3) == states
+
+
+def _bucket(strap=0.0, rim=0.06, shift=0.0):
+    """Outline and mask of a bucket with a rim, and the ends of a strap that stand so far out below it, all in its height; 512 points as in a sketch."""
+    right = np.array([(0.0, 0.1), (0.36 + rim, 0.1), (0.36 + rim, 0.22), (0.36, 0.22), (0.36 + strap, 0.27), (0.35 + 0.7 * strap, 0.38), (0.345, 0.42), (0.3, 0.9), (0.0, 0.9)])
+    corners = np.concatenate([right, right[::-1] * (-1, 1), right[:1]]) * (0.8, 1.0) + (0.5 + shift, 0.0)
+    along = np.concatenate([[0.0], np.hypot(*np.diff(corners, axis=0).T).cumsum()])
+    at = np.linspace(0, along[-1], 512, endpoint=False)
+    return {"outline": np.stack([np.interp(at, along, corners[:, k]) for k in (0, 1)], axis=1).astype(np.float32), "mask": np.ones((256, 256), bool)}
+
+
+@pytest.mark.parametrize(
+    ("front", "back", "states"),
+    [
+        (_bucket(0.04), _bucket(shift=0.1), ["behind", "none", "behind"]),
+        (_bucket(0.04), _bucket(0.04), ["none"] * 3),  # sewn on: both show it
+        (_bucket(), _bucket(), ["none"] * 3),
+        (_bucket(), _bucket(0.04), ["none"] * 3),  # no strap of the front's
+        (_bucket(rim=0.1), _bucket(), ["none"] * 3),  # another rim, at the body's corner
+        (_bucket(0.04), {}, ["none"] * 3),
+    ],
+)
+def test_a_strap_below_a_rim_that_stands_out_of_the_back_too_is_told_by_both_outlines(front, back, states):
+    """Of either picture alone as much stands out: the front is compared with the back, mirrored."""
+    shown = [{"stub_left": 0.15, "stub_right": 0.16}, {"stub_left": 0.14, "stub_right": 0.15}, {"stub_left": 0.16, "stub_right": 0.1}]
+    assert _straps(shown, ["front", "back", "three_quarter"], ["A"] * 3, outlines=(front, back, {})) == states
+
+
+@pytest.mark.parametrize(
+    ("face", "side", "state"),
+    [
+        ({"ribbon": 0.6}, {"stub_left": 0.12}, "front"),
+        ({"ribbon": 0.6}, {"stub_left": 0.02}, None),  # nothing stands out that could be the strap's loop
+        ({}, {"stub_left": 0.12}, "none"),  # a pocket
+        (WIDE_ARCH | {"arch_height": 0.95, "arch_span": 0.9}, {"arch_height": 0.8, "arch_span": 0.15}, "held_up"),
+        (WIDE_ARCH | {"arch_height": 0.95, "arch_span": 0.9}, {"arch_height": 0.3, "arch_span": 0.15}, "none"),
+    ],
+)
+def test_a_side_view_shows_the_strap_where_the_product_s_face_does(face, side, state):
+    assert _straps([face, {}, side], ["front", "back", "side"], ["A"] * 3)[2] == state
 
 
 def test_a_product_without_a_back_picture_is_taken_to_be_as_its_other_colourways():

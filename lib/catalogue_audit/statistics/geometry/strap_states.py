@@ -7,7 +7,8 @@ import pandas as pd
 
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
-from catalogue_audit.statistics.geometry.strap_picture import ARCH, ATTACHED, CURVE, HELD_SPAN, HOLLOW, LEAST_CLEAR, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
+from catalogue_audit.statistics.geometry.strap_beside_back import more_in_front
+from catalogue_audit.statistics.geometry.strap_picture import ARCH, ATTACHED, CURVE, EVERYWHERE, HELD_HEIGHT, HELD_SPAN, HOLLOW, LEAST_CLEAR, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
 from catalogue_audit.statistics.styles import shapes_of, style_families
 
 NO_STRAP = ("none", "no", "without", "false", "0")
@@ -60,8 +61,9 @@ def strap_states(frames, sketches, products=None):
         if states[row] in ("none", "behind") and supplied.get(shown.skus[row]) is not False:
             states[row] = "draped"
     _by_contrast(states, shown)
-    _taken_off_for_the_back(states, shown, supplied)
+    _taken_off_for_the_back(states, shown, supplied, {row: sketches[frames["file"].iloc[row]] for row in shown.square})
     _behind_the_product(states, shown.skus, shown.views, shown.styles)
+    _as_its_face(states, shown)
     return states
 
 
@@ -180,24 +182,52 @@ def _hidden_in_front(states, shown):
             states[row] = "behind" if attached(found[row], False, shown.rings.get(skus[row], 0.0), shown.sure[row]) else "none"
 
 
-def _taken_off_for_the_back(states, shown, supplied):
+def _taken_off_for_the_back(states, shown, supplied, sketches):
     """
-    Say 'behind' where as much as a strap stands out of both sides of a product's front, and nothing out of its back.
+    Say 'behind' where as much as a strap stands out of both sides of a product's front, and nothing out of its back, or less in the same places.
 
     Front and back have one outline, mirrored: what is sewn on stands out of both, and what the front alone shows can be taken off. That it hangs
     neither across the front nor beside it is told before; that it hangs across a turned view, by the curve that is asked of a product with a strap.
-    Both outlines have to be sure.
+    A turned view without it that shows not even rings tells nothing: the body may hide it. Both outlines have to be sure.
     """
     found, skus, views = shown.found, shown.skus, shown.views
     sides = {row: (found[row]["stub_left"], found[row]["stub_right"]) for row in shown.square if shown.sure[row] and supplied.get(skus[row]) is not False}
-    fronts = {skus[row] for row, out in sides.items() if views[row] == "front" and states[row] == "none" and min(out) > ATTACHED}
-    backs = {skus[row]: max(out) for row, out in sides.items() if views[row] == "back"}
-    plain = {sku for sku in fronts if sku and backs.get(sku, RING) < NOTHING_OUT}
+    backs = {skus[row]: row for row in sides if views[row] == "back"}
+    plain = set()
+    for row, out in sides.items():
+        back = backs.get(skus[row])
+        if back is None or not skus[row] or views[row] != "front" or states[row] != "none" or min(out) <= RING:
+            continue
+        nothing_out = min(out) > ATTACHED and max(sides[back]) < NOTHING_OUT
+        if nothing_out or more_in_front(sketches[row], sketches[back], found[row]["arch_height"], found[back]["arch_height"]):
+            plain.add(skus[row])
+            states[row] = "behind"
     for row in found:
-        facing = views[row] == "front" or shows_a_turn(views[row])
-        if skus[row] in plain and facing and states[row] == "none" and attached(found[row], bool(shows_a_turn(views[row])), 0.0, shown.sure[row]):
-            across = shows_a_turn(views[row]) and found[row]["curve"] > CURVE and found[row]["contrast"] > LEAST_CLEAR[False]
-            states[row] = "front" if across else "behind"
+        if skus[row] in plain and shows_a_turn(views[row]) and states[row] == "none":
+            across = found[row]["curve"] > CURVE and found[row]["contrast"] > LEAST_CLEAR[False]
+            states[row] = "front" if across else "behind" if standing_out(found[row], True, shown.sure[row]) > RING else None
+
+
+def _as_its_face(states, shown):
+    """
+    Say of a side view where the strap hangs, by the product's face: seen from its end it is a loop that stands out in front or behind.
+
+    What stands above a side as tall as a strap held up in the face's pictures is the same strap.
+    """
+    found, skus, views, of_product = shown.found, shown.skus, shown.views, {}
+    for row in found:
+        if skus[row] and (views[row] == "front" or shows_a_turn(views[row])):
+            of_product.setdefault(skus[row], []).append(row)
+    for row in found:
+        if views[row] != "side" or states[row] not in ("none", "behind", "draped"):
+            continue
+        face = of_product.get(skus[row], ())
+        told = {states[other] for other in face} - {None}
+        tall = found[row]["arch_height"]
+        if tall > HELD_HEIGHT and any(states[other] == "held_up" and tall > EVERYWHERE * found[other]["arch_height"] for other in face):
+            states[row] = "held_up"
+        elif told and told <= {"front", "behind", "none"} and told != {"none"}:
+            states[row] = next(iter(told)) if len(told) == 1 and standing_out(found[row], True, shown.sure[row]) > RING else None
 
 
 def _by_contrast(states, shown):
