@@ -167,7 +167,7 @@ SLANTING_ARCH = {"arch_height": 0.23, "arch_span": 0.7, "arch_bands": 1, "arch_t
         ({"curve": 1.9, "contrast": 0.5, "stub_left": 0.07, "stub_right": 0.06}, {"shape": Shape(front_without=True)}, "none"),
         ({"ribbon": 0.5, "ribbon_by_chance": 0.2}, {}, "front"),
         ({"ribbon": 0.5, "ribbon_by_chance": 0.3}, {}, "none"),
-        ({"ribbon": 0.5, "ribbon_by_chance": 0.3, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
+        ({"ribbon": 0.5, "ribbon_by_chance": 0.3, "contrast": 0.4, "stub_left": 0.07, "stub_right": 0.06}, {}, "front"),
         ({"curve": 1.5, "contrast": 0.6}, {"has_strap": True}, "none"),
         ({"curve": 1.7, "contrast": 0.6}, {"has_strap": True}, "front"),
         ({"curve": 1.7, "contrast": 0.3}, {"has_strap": True, "view": "back"}, "none"),  # a panel's edge
@@ -270,6 +270,14 @@ def test_a_ribbon_that_is_seen_across_hangs_in_front_however_little_its_edges_st
     assert _straps([clear, clear, faint], ["front"] * 3, ["A", "B", "C"], ["satchel"] * 3) == ["front", "front", state]
 
 
+def test_a_ribbon_across_the_face_of_a_turned_body_hangs_in_front_however_little_its_edges_stand_out():
+    """Contrast of 0.30 beside a front's 0.88, which alone tells nothing."""
+    front, views, skus = {"curve": 3.3, "contrast": 0.88, "ribbon": 0.84, "stub_left": 0.16, "stub_right": 0.17}, ["front", "three_quarter"], ["A"] * 2
+    turned = {"curve": 1.57, "contrast": 0.30, "stub_right": 0.19}
+    assert _straps([front, turned | {"turned_ribbon": 0.51}], views, skus) == ["front", "front"]
+    assert _straps([front, turned | {"turned_ribbon": 0.10}], views, skus) == ["front", "behind"]
+
+
 def test_a_flap_that_curves_alike_in_both_colourways_is_a_strap_in_neither():
     """Contrasts of 0.90 and 0.80 on either side of what tells a strap; beside one that shows no curve the same picture does."""
     views, skus, styles = ["front", "front"], ["CL-10-NVY", "CL-10-RED"], ["clutch"] * 2
@@ -309,6 +317,13 @@ def test_what_stands_out_of_both_sides_of_the_front_and_not_out_of_the_back_is_a
     """What is sewn on stands out of both: front and back have one outline, mirrored."""
     shown = [dict(zip(("stub_left", "stub_right"), front)), dict(zip(("stub_left", "stub_right"), back)), {"stub_left": 0.14} | turned]
     assert _straps(shown, ["front", "back", "three_quarter"], ["A"] * 3) == states
+
+
+@pytest.mark.parametrize(("contrast", "state"), [(0.26, "none"), (0.46, "front")])
+def test_a_faint_ribbon_between_rings_is_a_strap_only_where_its_edges_are_seen(contrast, state):
+    """A ribbon of 0.36 where the body gives 0.25 by chance: a grain, or a strap."""
+    grain = {"ribbon": 0.36, "ribbon_by_chance": 0.25, "stub_left": 0.10, "stub_right": 0.10, "curve": 1.0, "contrast": contrast}
+    assert _straps([grain], ["front"], ["A"]) == [state]
 
 
 def _bucket(strap=0.0, rim=0.06, shift=0.0):

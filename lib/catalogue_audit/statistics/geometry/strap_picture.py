@@ -191,9 +191,9 @@ def hangs_across(evidence, has_strap, view, front_without=False):
 
 
 def ribbon_across(evidence, fastened=False):
-    """Whether a ribbon of one width hangs across the body, more of it than the body gives by chance; less is enough where it is ``fastened`` to rings."""
+    """Whether a ribbon of one width hangs across the body, more of it than the body gives by chance; less is enough where it is ``fastened`` to rings and its edges are seen."""
     by_chance = max(evidence["ribbon_by_chance"], LEAST_CHANCE)
-    return evidence["ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[fastened] * by_chance)
+    return evidence["ribbon"] > max(RIBBON_ACROSS, OVER_CHANCE[fastened and evidence["contrast"] > LEAST_CLEAR[True]] * by_chance)
 
 
 def ribbon_across_the_face(evidence):

@@ -8,7 +8,7 @@ import pandas as pd
 from catalogue_audit.measures.applicability import STRAIGHT_ON, shows_a_turn
 from catalogue_audit.measures.geometry.strap import EVIDENCE
 from catalogue_audit.statistics.geometry.strap_beside_back import more_in_front
-from catalogue_audit.statistics.geometry.strap_picture import ARCH, ATTACHED, CURVE, EVERYWHERE, HELD_HEIGHT, HELD_SPAN, HOLLOW, LEAST_CLEAR, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, standing_out, strap_state
+from catalogue_audit.statistics.geometry.strap_picture import ARCH, ATTACHED, CURVE, EVERYWHERE, HELD_HEIGHT, HELD_SPAN, HOLLOW, LEAST_CLEAR, RING, Shape, attached, fallen, held_up, lies_apart, ribbon_across, ribbon_across_the_face, standing_out, strap_state
 from catalogue_audit.statistics.styles import shapes_of, style_families
 
 NO_STRAP = ("none", "no", "without", "false", "0")
@@ -241,7 +241,8 @@ def _by_contrast(states, shown):
         of_product.setdefault(skus[row], []).append(row)
     for row in fastened:
         kin = of_style[styles[row], views[row]], of_product[skus[row]]
-        if not ribbon_across(found[row]):  # which a strap alone shows, however little its edges stand out of the body's grain
+        across_the_face = shows_a_turn(views[row]) and ribbon_across_the_face(found[row])
+        if not (across_the_face or ribbon_across(found[row])):  # which a strap alone shows, however little its edges stand out of the body's grain
             states[row] = _front_or_behind(row, states[row], found[row]["curve"], contrasts, skus, views, kin)
 
 
