@@ -173,6 +173,8 @@ SLANTING_ARCH = {"arch_height": 0.23, "arch_span": 0.7, "arch_bands": 1, "arch_t
         ({"curve": 1.7, "contrast": 0.3}, {"has_strap": True, "view": "back"}, "none"),  # a panel's edge
         ({"curve": 1.25, "contrast": 0.4}, {"has_strap": True, "view": "three_quarter"}, "front"),
         ({"curve": 1.25, "contrast": 0.2}, {"has_strap": True, "view": "three_quarter"}, "none"),
+        ({"curve": 1.25, "contrast": 0.35}, {"has_strap": True, "view": "three_quarter"}, None),
+        ({"curve": 1.25, "contrast": 0.35, "turned_ribbon": 0.5}, {"has_strap": True, "view": "three_quarter"}, "front"),
         ({"curve": 1.9, "contrast": 0.6}, {"has_strap": False}, "none"),
         ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {"has_strap": True}, "behind"),
         ({"curve": 1.2, "stub_left": 0.14, "stub_right": 0.13}, {}, "none"),

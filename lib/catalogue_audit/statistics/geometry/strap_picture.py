@@ -28,6 +28,7 @@ HOLLOW = 0.05  # of the body's height, by which a hobo's upper edge hangs betwee
 CURVE = 1.65  # contrast of a hanging curve against the same upside down; made bags without a strap in front reach 1.5
 LEAST_CLEAR = {False: 0.45, True: 0.28}  # contrast of that curve, square and turned, where the product has a strap; of 138 straps in front two lie below, one of them a ribbon: there the ratio is of two edges that are hardly seen
 LIKELY_CURVE = 1.0  # enough in a turned view where the product has a strap: there it is farther from the family of curves
+OPEN_CURVE, OPEN_CONTRAST = 1.4, 0.38  # below both of which such a turned view tells nothing: of ten straps in front whose curve is below 1.3 the least contrast is 0.40, of three behind or none the most 0.36
 CLEAR_CONTRAST = 0.45, 0.6, 0.82  # of that curve, where nothing else says that the product has a strap: between rings, on a back without, on a face without; flaps reach 0.8
 RIBBON_ACROSS, LEAST_CHANCE = 0.35, 0.12  # of a ribbon along that curve, and least of what a body gives by chance: straps in front reach 0.3 to 0.9, made bags without 0.3
 OVER_CHANCE = {True: 1.4, False: 2.0}  # times what the body gives by chance, between rings and without
@@ -107,7 +108,8 @@ def strap_state(evidence, has_strap=None, view="front", rings=0.0, sure=True, sh
     if beside > BESIDE and on_one_side and (shape.coiled or (evidence["arch_height"] <= ARCH and begins > FROM_ABOVE)):
         return "coiled"
     if hangs_across(evidence, has_strap, view, shape.front_without):
-        return "front"
+        by_ribbon = ribbon_across(evidence) or ribbon_across_the_face(evidence)
+        return None if turned and not by_ribbon and evidence["curve"] < OPEN_CURVE and evidence["contrast"] < OPEN_CONTRAST else "front"
     hangs = attached(evidence, turned, rings, sure)
     if hangs and shape.fallen:
         return None  # where the ground between strap and body is lost in shade
