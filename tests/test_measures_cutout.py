@@ -102,6 +102,30 @@ def test_a_mid_grey_rim_of_the_old_backdrop_is_measured_on_a_dark_product(rim, b
     assert facts["rim_de"] > 10
 
 
+@pytest.mark.parametrize("product", [(56.0, 84.0, 68.0), (30.0, 30.0, 60.0), (30.0, 30.0, 30.0)])
+@pytest.mark.parametrize("piping", [(165.0, 140.0, 120.0), (190.0, 160.0, 120.0), (200.0, 120.0, 130.0)])
+def test_a_coloured_piping_is_no_rim_and_a_grey_band_as_light_is(piping, product):
+    grey = (255 * float(srgb_encode(srgb_decode(np.array(piping) / 255) @ [0.2126, 0.7152, 0.0722])),) * 3
+    facts = cutout_facts(*_on_dark(5, piping, product))
+    assert "rim_px" not in facts and "piping" in facts["reasons"][0]
+    assert cutout_facts(*_on_dark(5, grey, product))["rim_px"] == pytest.approx(5, abs=0.7)
+
+
+@pytest.mark.parametrize("cast", [0.96, 1.0, 1.04])
+def test_a_rim_of_a_backdrop_with_a_slight_cast_is_still_one(cast):
+    band = 255 * srgb_encode(srgb_decode(np.full(3, 180 / 255)) * [cast, 1.0, 1.0])
+    assert cutout_facts(*_on_dark(4, tuple(band), (150.0, 60.0, 40.0)))["rim_px"] == pytest.approx(4, abs=0.7)
+
+
+def test_straps_thinner_than_a_profile_do_not_count_for_a_clean_edge():
+    edge = np.concatenate([np.ones(10), np.full(5, 0.45), np.full(20, 0.15)])
+    strap = np.concatenate([np.ones(11), np.full(9, 0.45), np.ones(15)])
+    light = cv2.GaussianBlur(np.repeat(np.stack([edge, strap]), (60, 140), axis=0), (0, 0), sigmaX=0.8, sigmaY=0.01)
+    width = rim_widths(np.repeat(light[..., None], 3, axis=2))[0]
+    assert width[:60] == pytest.approx(5, abs=0.5)
+    assert np.isnan(width[60:]).all()
+
+
 @pytest.mark.parametrize("light", [False, True])
 @pytest.mark.parametrize("blur", [0.7, 1.0, 2.0])
 @pytest.mark.parametrize("product", [15.0, 40.0, 80.0, 130.0])

@@ -8,7 +8,8 @@ outer tail. A mid-grey one parts it in two, each with a steepest place of its
 own; one step has one, whether it was blurred in light or in code values. A
 band darker than the product may as well be its piping or its shaded side, so
 it is not counted, unless the very band lies around darker parts of the product too:
-a pattern changes along the edge, the old backdrop does not.
+a pattern changes along the edge, the old backdrop does not. A band with a hue that is no mixture
+of the product and a neutral backdrop is left open: most are piping.
 """
 
 import math
@@ -45,6 +46,8 @@ SAME_TONE = 0.05  # ... and their lightnesses, of 1: dark luminances that are tw
 OWN_TONE, OWN_PX = 0.06, 4  # code value, of 1, and px: behind a seam the product's own tone comes back so nearly, and for so long; behind a rim it is another
 COLOURED, AS_COLOURED = 0.3, 0.9  # 1 less the least over the largest linear channel, of a product; and the share of it that a rim of its own stuff keeps
 SAME_HUE = 0.97  # cosine between the colours of two such, less their grey
+BLENDED_PX = 1.8  # standard deviation of an edge's blur in colour: a pixel of the lens, and the half resolution that files keep of colour (4:2:0)
+LEFT_CAST = 0.1  # of the largest linear channel, least to largest: no white balance that passes leaves as much on a neutral backdrop (common practice, no source)
 SEAM_PX = 14  # from the outer step to the darkest of a seam
 BESIDE_DARKER = 0.1  # of the profiles that have to show the rim beside a darker part of the product, for it to be looked for beside lighter ones
 
@@ -106,6 +109,10 @@ def _rim_facts(picture, outline, ground):
         also = ~rim & _same_band(profiles @ LINEAR_TO_XYZ[1], float(np.median(widths[rim])), float(np.median(levels[rim])))
     if rim.sum() + also.sum() < LEAST_SHARE * (known | also).sum():
         return {"rim_px": 0.0, "rim_de": 0.0}
+    luminance = profiles[rim] @ LINEAR_TO_XYZ[1]
+    tinted = [_is_tinted(*profile) for profile in zip(profiles[rim], luminance, levels[rim], widths[rim], strict=True)]
+    if np.mean(tinted) > 0.5:
+        return {"reasons": ("a coloured band along the edge may be the product's piping or the rest of a coloured backdrop, so the cut-out's edge is not judged",)}
     return {"rim_px": float(np.median(widths[rim])), "rim_de": float(np.median(tones[rim]))}
 
 
@@ -128,7 +135,8 @@ def rim_widths(profiles):
     width : (n,) ndarray
         Pixels between half-way from the ground to the rim's tone and half-way
         from that tone to the product; 0 at a clean edge; NaN where ground and
-        product are too much alike, or the main step is not found.
+        product are too much alike, the main step is not found, or the ground
+        comes back within the profile: what is so thin shows no rim beside itself.
     level : (n,) ndarray
         Luminance of the rim.
     tone : (n,) ndarray
@@ -154,6 +162,8 @@ def rim_widths(profiles):
             width[k], level[k], tone[k] = _between_steps(profile, light, ground[k], beside, code[at], (outer[at], again[at]))
         if width[k] and (_comes_back(profile, light, level[k], ground[k]) or _is_own_colour(profile, light, level[k], ground[k], beside)):
             width[k] = 0.0
+    thin = (width == 0) & (luminance[:, -3:].max(axis=1) > PURE * ground)
+    width[thin] = level[thin] = tone[thin] = np.nan
     return width, level, tone
 
 
@@ -236,16 +246,37 @@ def _is_own_colour(profile, light, level, ground, beside):
 
     What a rim shows is the old backdrop, white or grey, or that mixed with the product: paler than the product itself.
     """
-    outer = _crossing(light, (ground + level) / 2)
-    if not math.isfinite(outer):
+    rim, product = _colour(profile, light, level, ground), median(profile[beside], axis=0)
+    if rim is None:
         return False
-    after = int(outer) + 1
-    rim, product = profile[after + int(np.argmin(np.abs(light[after : after + WIDEST_PX] - level)))], median(profile[beside], axis=0)
     saturation = [1 - colour.min() / max(float(colour.max()), 1e-6) for colour in (rim, product)]
     if saturation[1] < COLOURED or saturation[0] < AS_COLOURED * saturation[1]:
         return False
     one, other = rim - rim.mean(), product - product.mean()
     return bool(one @ other > SAME_HUE * np.linalg.norm(one) * np.linalg.norm(other))
+
+
+def _is_tinted(profile, light, level, width):
+    """
+    Whether a rim of this luminance and width (px) has a hue that a neutral backdrop does not give it, with as much of the product as blur mixes into its middle.
+    """
+    rim = _colour(profile, light, level, float(median(light[:3])))
+    if rim is None:
+        return False
+    behind = int(np.argmin(np.abs(light - level))) + math.ceil(width / 2) + 3
+    product = median(profile[min(behind, len(profile) - OWN_PX) :][: 2 * OWN_PX], axis=0)
+    one, other = rim - rim.mean(), product - product.mean()
+    mixed = min(max(float(one @ other) / max(float(other @ other), 1e-6), 0.0), math.erfc(width / 2 / BLENDED_PX / math.sqrt(2)) / 2)
+    return bool(np.ptp(one - mixed * other) > LEFT_CAST * rim.max())
+
+
+def _colour(profile, light, level, ground):
+    """Linear light (3,) of a rim of this luminance, behind the step from the ground; None where there is no such step."""
+    outer = _crossing(light, (ground + level) / 2)
+    if not math.isfinite(outer):
+        return None
+    after = int(outer) + 1
+    return profile[after + int(np.argmin(np.abs(light[after : after + WIDEST_PX] - level)))]
 
 
 def _summit(values, start):
