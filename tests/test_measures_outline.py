@@ -240,6 +240,33 @@ def test_a_wide_highlight_of_a_cut_out_ends_more_softly_than_its_outline_and_is_
     assert not found.mask[200:235, 220:260].any()
 
 
+def _with_a_dropped_shadow(colour, depth, shift, softness, face=1.0):
+    """A cut-out on pure white whose retouched shadow lies to the lower right, in its handle's gap too."""
+    truth = making.cover(SHAPE, BODY, making.strip(making.arch(240, 254, 80, 140), 16))
+    shade = cv2.GaussianBlur(np.roll(truth, (shift, shift), axis=(0, 1)), (0, 0), softness)[..., None]
+    return through_jpeg(making.photograph(making.put(1 - depth * shade, truth, np.asarray(colour) * face), noise=0.0), 92)
+
+
+@pytest.mark.parametrize("colour", [(0.3, 0.02, 0.03), (0.02, 0.02, 0.02), (0.3, 0.2, 0.1)])
+@pytest.mark.parametrize(("depth", "softness"), [(0.3, 8), (0.2, 12)])
+def test_a_gap_with_a_dropped_shadow_in_it_stays_open(colour, depth, softness):
+    rgb = _with_a_dropped_shadow(colour, depth, 8, softness)
+    assert (rgb[190:220, 230:260] >= 254).mean() > 0.5
+    found = outlined(rgb)
+    assert not found.mask[200:225, 230:255].any()
+    assert found.mask[300:480, 150:330].all()
+
+
+@pytest.mark.parametrize("softness", [4, 8])
+def test_a_lamp_mirrored_in_grey_lacquer_beside_a_dropped_shadow_is_no_gap(softness):
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    lamp = ((np.abs(columns - 240) < 40) & (np.abs(rows - 380) < 50)).astype(np.float64)
+    face = np.minimum(1 + 3.0 * cv2.GaussianBlur(lamp, (0, 0), softness), 1 / 0.4)[..., None]
+    rgb = _with_a_dropped_shadow((0.4, 0.4, 0.4), 0.3, 8, 8, face)
+    assert (rgb[350:400, 220:260] == 255).all()
+    assert outlined(rgb).mask[300:480, 150:330].all()
+
+
 @pytest.mark.parametrize("depth", [0.08, 0.09])
 def test_a_gap_with_the_handles_soft_shadow_on_the_wall_behind_it_stays_open(depth):
     """Lit from one side, a handle throws a faint shadow that is seen through the handle: its gap has the wall's tone, and is darker in part."""

@@ -187,13 +187,14 @@ def _is_gap(label, box, place, labels, evidence, outside, limits):
         level = uneven < limits.uneven or (same and len(place) > WIDE_GAP * labels.size and _is_shaded(apart - off, limits.uneven))
         return abs(off) < limits.framed and level
     if limits.clear:
-        return abs(off) < limits.framed and _in_a_band(label, box, labels, outside, evidence.edge)
+        banded = _in_a_band(label, box, labels, outside, evidence.edge) or _in_a_band(label, box, labels, outside, evidence.edge, evidence)
+        return abs(off) < limits.framed and banded
     return known and share < limits.unstepped and abs(light) < limits.shaded  # background that only a faint tint kept apart
 
 
-def _in_a_band(label, box, labels, outside, edge):
+def _in_a_band(label, box, labels, outside, edge, shade=None):
     """
-    Whether a gap is framed by a band of product that ends as steeply towards it as towards the background beyond: a handle.
+    Whether a gap, or a gap with the ``shade`` (Evidence) that lies on it, is framed by a band of product that ends as steeply towards it as towards the background beyond: a handle.
 
     Light burnt out on the product, however near its outline, fades where the outline is sharp; a handle's two edges are of one stuff, against one
     white, out of focus by as much, and in part behind a shadow that the retouching left there.
@@ -201,13 +202,24 @@ def _in_a_band(label, box, labels, outside, edge):
     x, y, w, h = box
     thin = int(BAND * np.sqrt(np.count_nonzero(labels[y : y + h, x : x + w] == label)))
     window = _window(x, y, w, h, thin + 4)
-    gap, ground, edge = (labels[window] == label).view(np.uint8), np.take(outside, labels[window]).view(np.uint8), cv2.dilate(edge[window], KERNEL5)
+    gap = (labels[window] == label).view(np.uint8)
+    if shade is not None:
+        gap = _with_shade(gap, *(plane[window] for plane in (shade.light, shade.chroma, shade.edge)))
+    ground, edge = np.take(outside, labels[window]).view(np.uint8), cv2.dilate(edge[window], KERNEL5)
     reach = np.ones((2 * thin + 1,) * 2, np.uint8)
     rims = [(cv2.dilate(part, KERNEL3) > 0) & (part == 0) for part in (gap, ground)]
     inner, outer = (rim & (cv2.dilate(other, reach) > 0) for rim, other in zip(rims, (ground, gap), strict=True))
     if np.count_nonzero(inner) <= BANDED * np.count_nonzero(rims[0]):
         return False
     return median(edge[inner]) > AS_STEEP * median(edge[outer])
+
+
+def _with_shade(gap, light, chroma, edge):
+    """A gap (uint8) and the soft grey shade beside it, which a shadow that retouching gave the handle lays there, up to the first edge, tint or dark."""
+    soft = (light > -GAP_LIGHT) & (chroma < GAP_CHROMA / 2) & (edge < CLEAR_EDGE)
+    _, parts = cv2.connectedComponents(gap | soft.view(np.uint8), connectivity=4)
+    own = np.unique(parts[gap > 0])
+    return np.isin(parts, own).view(np.uint8)
 
 
 def _is_shaded(apart, uneven):
