@@ -35,6 +35,19 @@ def test_a_mirror_image_down_to_the_frame_is_not_product(colour, level):
     assert abs(bottom_of(on_glass(colour, making.sweep(*SHAPE, level), 0.22)) - BASE) < 6
 
 
+@pytest.mark.parametrize("height", [120, 160])
+@pytest.mark.parametrize("share", [0.12, 0.2])
+def test_a_round_base_stands_at_its_lowest_place_and_its_image_down_to_the_frame_is_not_product(share, height):
+    low, turn = 570, np.linspace(0, np.pi, 60)
+    body = np.vstack([[(120.0, 330), (360, 330)], np.column_stack([240 + 120 * np.cos(turn), low - height + height * np.sin(turn)])])
+    truth = making.cover(SHAPE, body, making.strip(making.arch(240, 334, 70, 110), 9))
+    scene = making.put(np.ones((*SHAPE, 3)), truth, BLACK)
+    depth = SHAPE[0] - low
+    image = share * truth[low - depth : low][::-1, :, None]
+    scene[low:] = 1 - image * (1 - np.asarray(BLACK))
+    assert abs(bottom_of(scene) - low) < 6
+
+
 @pytest.mark.parametrize(("colour", "level", "rise"), [(RED, 0.97, 0.8), (RED, 1.04, 0.8), (BLUE, 0.97, 0.4), (BLUE, 1.1, 0.4)])
 def test_what_is_left_of_a_mirror_image_on_burnt_out_white_is_not_product(colour, level, rise):
     rows = np.arange(SHAPE[0])

@@ -12,7 +12,7 @@ All lengths are pixels of half the working size.
 import cv2
 import numpy as np
 
-from catalogue_audit.measures.quantiles import median
+from catalogue_audit.measures.quantiles import median, quantile
 from catalogue_audit.measures.segmentation.dark_ground import without_image
 
 FAINTEST = 32.0  # CIELAB; a reflection is not more unlike the backdrop
@@ -31,6 +31,7 @@ DIM, PLAIN = 0.4, 6.0  # of the product's difference from the backdrop, and CIEL
 FADED, FADING = 0.5, 0.6  # of its tone at the base is left at a reflection's lower end; in so many of the columns
 NARROW = 8  # columns without a sign of their own between others
 ALONG = 0.85  # cosine between the colours of reflection and product, both against the backdrop
+STANDING = 0.9  # quantile of the rows of a base, at which it meets the ground
 SIDES_PX, SIDES = 3, 0.5  # between a side of the product and that of its image, as far from the base; in so many rows of either side
 SMALLEST_PATTERN = 0.4  # CIELAB L*; less is noise
 DEEPEST = 0.5  # of the height of the product and its image
@@ -206,9 +207,16 @@ def _mirrors(light, line, last, least=MIRRORED, pattern=SMALLEST_PATTERN):
 
 def _stands_on_its_head(evidence, product, line, last, columns):
     """Whether a plain strip goes on out of the frame, has the product's sides upside down, and its colour only fainter."""
-    base, end = int(median(line)), int(median(last))
+    if len(line) < FEWEST or last.max() < len(product) - SHORTEST_PX:
+        return False
+    bases = {int(median(line)), int(quantile(line, STANDING))}  # a round one stands at its lowest place only
+    return any(_repeats_upside_down(evidence, product, base, int(median(last)), columns) for base in bases)
+
+
+def _repeats_upside_down(evidence, product, base, end, columns):
+    """Whether the strip from a base to its end has the product's sides above that, mirrored, and its colour only fainter."""
     depth = min(end - base, base)
-    if depth < 2 * SHORTEST_PX or len(line) < FEWEST or last.max() < len(product) - SHORTEST_PX:
+    if depth < 2 * SHORTEST_PX:
         return False
     wide = slice(max(columns.start - depth, 0), columns.stop + depth)
     offset = np.arange(2, depth)
