@@ -5,9 +5,11 @@ import making
 import numpy as np
 import pytest
 from catalogue_audit.measures.photometry.background import background_facts
+from catalogue_audit.measures.records import CONFIDENCE_LIMIT
 from catalogue_audit.measures.segmentation.backdrop import fit_backdrop
 from catalogue_audit.measures.segmentation.horizon import find_horizon
 from catalogue_audit.measures.segmentation.outline import find_outline
+from catalogue_audit.measures.segmentation.shadow import shadow_kind
 from catalogue_audit.pixels.working import lightness_of
 
 SHAPE = (600, 480)
@@ -227,3 +229,98 @@ def test_a_brown_bag_that_fills_the_lower_half_behind_two_straps_is_no_table_of_
     straps = making.cover(SHAPE, *([(x, 150), (x + 16, 150), (x + 16, 450), (x, 450)] for x in (150, 310)))
     picture = making.picture_of(making.photograph(making.put(wooden_table(), straps, (0.1, 0.05, 0.02)), noise=0.003))
     assert fit_backdrop(picture).horizon is None
+
+
+RISE = SHAPE[1] * np.tan(np.radians(1))  # of a camera rolled by one degree
+
+
+def with_front(background, left, right, face=0.3):
+    """A table that ends inside the frame: below a line its front face is seen, and the dark gap below that."""
+    height = left + (right - left) * (np.arange(SHAPE[1]) + 0.5) / SHAPE[1]
+    share = np.clip(np.arange(SHAPE[0])[:, None] + 1 - height, 0, 1)[..., None]
+    below = np.full((*SHAPE, 3), face)
+    below[min(int(max(left, right)) + 20, SHAPE[0]) :] *= 0.6
+    return background * (1 - share) + below * share
+
+
+@pytest.mark.parametrize("colour", COLOURS)
+@pytest.mark.parametrize("slope", [-RISE, 0.0, RISE])
+@pytest.mark.parametrize(("wall", "table", "face"), [(0.35, 0.8, 0.3), (0.6, 0.45, 0.2), (0.35, 0.55, 0.85)])
+def test_below_the_tables_front_edge_all_is_ground(colour, slope, wall, table, face):
+    front = 552 - slope / 2, 552 + slope / 2
+    rgb, truth = bag_in(with_front(room(400 - slope / 2, 400 + slope / 2, wall, table), *front, face), colour)
+    picture = making.picture_of(rgb)
+    backdrop = fit_backdrop(picture)
+    outline = find_outline(picture, backdrop)
+    assert backdrop.horizon is not None
+    assert np.abs(np.multiply(backdrop.front, SHAPE[0]) - front).max() < 1.0
+    assert outline.confidence > 0.8
+    assert np.sum(outline.mask & (truth > 0.5)) / np.sum(outline.mask | (truth > 0.5)) > 0.97
+    rows, columns = np.flatnonzero((truth > 0.5).any(axis=1)), np.flatnonzero((truth > 0.5).any(axis=0))
+    box = columns[0] / 480, rows[0] / 600, (columns[-1] + 1) / 480, (rows[-1] + 1) / 600
+    assert np.abs(np.subtract(outline.box, box)).max() < 0.008
+    assert outline.touches == ()
+
+
+@pytest.mark.parametrize("height", [530.0, 560.0, 580.0])
+def test_the_front_edge_is_found_where_the_wall_runs_softly_into_the_table(height):
+    rgb, truth = bag_in(with_front(cv2.GaussianBlur(room(400, 400, 0.4, 0.5), (0, 0), 40), height, height, 0.2))
+    picture = making.picture_of(rgb)
+    backdrop = fit_backdrop(picture)
+    mask = find_outline(picture, backdrop).mask
+    assert backdrop.horizon is None
+    assert backdrop.front is not None
+    assert np.sum(mask & (truth > 0.5)) / np.sum(mask | (truth > 0.5)) > 0.97
+
+
+def test_the_background_and_the_shadow_are_those_of_the_table_without_its_front_edge():
+    whole = room(400, 400, 0.35, 0.6)
+    facts, kinds = [], []
+    for background in (whole, with_front(whole, 552, 552)):
+        picture = making.picture_of(bag_in(background)[0])
+        backdrop = fit_backdrop(picture)
+        outline = find_outline(picture, backdrop)
+        facts.append(background_facts(picture, backdrop, outline))
+        kinds.append(shadow_kind(picture, backdrop, outline))
+    assert all(abs(facts[0][name] - facts[1][name]) < 0.5 for name in ("background_L", "background_a", "background_b"))
+    assert facts[1]["background_spread"] < facts[0]["background_spread"] + 1.0
+    assert kinds[0] == kinds[1]
+
+
+def test_a_front_edge_behind_something_that_hangs_over_it_is_none_and_the_outline_is_in_doubt():
+    background = with_front(room(400, 400, 0.35, 0.8), 552, 552)
+    truth = making.cover(SHAPE, BODY, HANDLE, [(200.0, 505), (260, 505), (260, 580), (200, 580)])
+    picture = making.picture_of(making.photograph(making.put(background, truth, COLOURS[0]), noise=0.003))
+    backdrop = fit_backdrop(picture)
+    outline = find_outline(picture, backdrop)
+    assert backdrop.front is None
+    assert outline.confidence < CONFIDENCE_LIMIT
+    assert outline.reason
+
+
+@pytest.mark.parametrize("tone", [(0.5, 0.5, 0.5), (0.2, 0.04, 0.03), (0.02, 0.02, 0.02)])
+def test_a_trim_of_a_bag_that_is_wider_than_the_frame_is_no_front_edge(tone):
+    """Wall, bag from side to side with handles above it, its darker trim below: cut off at three sides."""
+    linear = making.put(making.sweep(*SHAPE, 0.75), making.cover(SHAPE, [(-5.0, 200), (485, 200), (485, 605), (-5, 605)], HANDLE - [0, 50]), tone)
+    linear[500:] = np.multiply(tone, 0.4)
+    badge = making.cover(SHAPE, [(130.0, 250), (350, 250), (350, 450), (130, 450)])
+    picture = making.picture_of(making.photograph(making.put(linear, badge, (0.6, 0.45, 0.2)), noise=0.003))
+    assert fit_backdrop(picture).front is None
+
+
+@pytest.mark.parametrize("tone", [(0.4, 0.4, 0.42), (0.2, 0.04, 0.03), (0.02, 0.02, 0.02)])
+def test_the_lower_edge_of_a_bag_that_fills_the_frame_is_no_front_edge(tone):
+    linear = making.sweep(*SHAPE, 0.5)
+    linear[:540] = tone
+    badge = making.cover(SHAPE, [(130.0, 200), (350, 200), (350, 380), (130, 380)])
+    picture = making.picture_of(making.photograph(making.put(linear, badge, (0.6, 0.45, 0.2)), noise=0.003))
+    assert fit_backdrop(picture).front is None
+
+
+@pytest.mark.parametrize("colour", COLOURS)
+def test_a_bag_cut_off_at_both_sides_is_no_ledge(colour):
+    truth = making.cover(SHAPE, [(-5.0, 250), (485, 250), (485, 470), (-5, 470)], HANDLE)
+    picture = making.picture_of(making.photograph(making.put(making.sweep(*SHAPE), truth, colour), noise=0.003))
+    outline = find_outline(picture, fit_backdrop(picture))
+    assert {"left", "right"} <= set(outline.touches)
+    assert outline.confidence >= CONFIDENCE_LIMIT

@@ -26,6 +26,8 @@ class Backdrop(NamedTuple):
         Height of a table's edge behind the product at the frame's left and right side, fractions of the height.
     below : (3, m, n) float32 or None
         The surface below that line; ``surface`` is then the one above it.
+    front : (2,) tuple of float or None
+        Like ``horizon``, of the table's front edge, below which the surfaces mean nothing: what is seen there is ground.
     """
 
     surface: np.ndarray
@@ -34,6 +36,7 @@ class Backdrop(NamedTuple):
     confidence: float
     horizon: tuple | None = None
     below: np.ndarray | None = None
+    front: tuple | None = None
 
     def at(self, shape):
         """The background at another size (h, w), three planes."""

@@ -58,6 +58,8 @@ def background_facts(picture, backdrop, outline):
     linear, lab = picture.colours(grid)
     working = picture.codes_at(grid)
     free = _free(outline, grid)
+    if backdrop.front:
+        free &= below_line(backdrop.front, free.shape) == 0
     if backdrop.kind != "unknown":
         free &= _near(lab, backdrop.at(lab.shape[:2]))
     if free.sum() < FEWEST or backdrop.kind == "unknown":

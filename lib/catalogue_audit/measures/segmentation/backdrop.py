@@ -1,7 +1,8 @@
 """
 The background behind the product: one smooth surface fitted to the frame's border, then to all that agrees.
 
-Where a table's edge runs across the frame behind the product (`horizon`), one surface above and one below it.
+Where a table's edge runs across the frame behind the product (`horizon`), one surface above and one below it. Where its front
+edge does so below the product, the backdrop ends there.
 """
 
 from functools import lru_cache
@@ -11,7 +12,7 @@ import numpy as np
 
 from catalogue_audit.measures.quantiles import median
 from catalogue_audit.measures.records import Backdrop
-from catalogue_audit.measures.segmentation.horizon import ERASED_PX, find_horizon
+from catalogue_audit.measures.segmentation.horizon import ERASED_PX, find_edges, find_horizon
 
 GRID_PX = 72  # long side of the grid the surface is fitted on; it has at most ten coefficients a channel
 DEGREE = 3
@@ -28,6 +29,7 @@ HIDDEN, COLUMNS = (0.18, 0.8), 64  # share of the table's edge that such a produ
 SHADED = 3.0  # times as far from the surface counts what is darker on a table: shadows lie on it, and nothing lightens it
 OTHER_TINT = 5.0  # CIELAB chroma that parts such a table from the wall, whatever light falls on either
 SAME = 6.0  # CIELAB, beyond three times the scatter: what lies above or below the edge is the backdrop there
+STRIP = 0.08  # of the frame's height above a table's front edge: at the frame's sides it is the table
 NEUTRAL_C = 10.0  # CIELAB chroma above which a backdrop is coloured (a wrong balance stays below)
 
 
@@ -92,17 +94,52 @@ def fit_backdrop(picture):
         white[0] = 100
         return Backdrop(white, np.full(3, SMALLEST_SCATTER, np.float32), "cut_out", 1.0)
     x, y, layout, grid = _samples(picture)
-    horizon, step = find_horizon(picture)
-    if horizon and _flat_white_share(picture.working[: max(int(min(horizon) * height) - ERASED_PX, 1)]) >= FLAT_WHITE:
-        horizon = None  # a cut-out keeps no table: what begins below pure white is product
+    horizon, step, front = find_edges(picture)
+    first = horizon or front
+    if first and _flat_white_share(picture.working[: max(int(min(first) * height) - ERASED_PX, 1)]) >= FLAT_WHITE:
+        horizon = front = None  # a cut-out keeps no table: what begins below pure white is product
+    if front:
+        found = _before_front(picture, x, y, grid, horizon, step, front)
+        if found:
+            return found
+        horizon, step = find_horizon(picture)
     two = _two_backdrops(picture, x, y, grid, horizon, step) if horizon else None
     if two:
         return two
+    return _one_backdrop(layout, grid)
+
+
+def _one_backdrop(layout, grid):
     coefficients, scatter, explained = _fit(layout, grid)
     surface = _surface(coefficients)
     level = median(surface.reshape(3, -1))
     confidence = _confidence(explained, scatter)
     return Backdrop(surface, scatter.astype(np.float32), _kind(level, confidence), round(confidence, 3))
+
+
+def _before_front(picture, x, y, grid, horizon, step, front):
+    """The backdrop down to a table's front edge, or None where what lies just above that line is none of it: the line is the product's own."""
+    apart = y - np.interp(x, (-1, 1), 2 * np.array(front) - 1)
+    kept = apart < -2 * ERASED_PX / len(picture.working)
+    strip = kept & (apart > -2 * (STRIP + ERASED_PX / len(picture.working)))
+    lower = grid[0, apart > 0]
+    lit = strip.any() and len(lower) and median(grid[0, strip]) > median(lower)  # from above, as a table is
+    beside = (strip & (np.abs(x) >= 1 - 2 * BORDER))[kept]
+    x, y, grid = x[kept], y[kept], grid[:, kept]
+    backdrop = _two_backdrops(picture, x, y, grid, horizon, step, min(front)) if horizon else None
+    if horizon and not backdrop:
+        return None
+    if not horizon:
+        backdrop = _one_backdrop(_layout(x, y), grid)
+        level = median(backdrop.surface.reshape(3, -1)[:, : int(min(front) * backdrop.surface.shape[1]) * backdrop.surface.shape[2]])
+        if not lit or backdrop.scatter[0] > EVEN_SCATTER or level[0] < LIGHT_L or np.hypot(*level[1:]) > NEUTRAL_C:
+            return None  # the line may be the lower edge of a product that fills the frame
+    table = backdrop.surface if backdrop.below is None else backdrop.below
+    last = int(min(front) * table.shape[1]) - 1
+    table[:, last + 1 :] = table[:, last : last + 1]  # below, no sample holds the polynomials
+    row, column = (((value[beside] + 1) / 2 * table.shape[1]).astype(int) for value in (y, x))
+    alike = np.abs(grid[:, beside] - table[:, row, column]) < SAME + 3 * backdrop.scatter[:, None]
+    return backdrop._replace(front=front) if beside.any() and np.mean(alike.all(axis=0)) > EXPLAINED else None
 
 
 def _layout(x, y):
@@ -145,7 +182,7 @@ def _confidence(explained, scatter):
     return float(np.clip((explained - 0.35) / 0.4, 0, 1) * np.clip(1.5 - scatter[0] / 8, 0, 1))
 
 
-def _two_backdrops(picture, x, y, grid, horizon, step):
+def _two_backdrops(picture, x, y, grid, horizon, step, bottom=1.0):
     """A backdrop above a line across the frame and one below it, or None where either is no smooth, neutral surface, nor one before which a product stands."""
     left, right = (2 * end - 1 for end in horizon)
     line = 0.5 * (left + right) + 0.5 * (right - left) * x
@@ -155,19 +192,22 @@ def _two_backdrops(picture, x, y, grid, horizon, step):
     surfaces = [_surface(coefficients) for coefficients, _, _ in parts]
     height = (2 * np.arange(surfaces[0].shape[1]) + 1) / surfaces[0].shape[1] - 1
     below = height[:, None] > 0.5 * (left + right) + 0.5 * (right - left) * height
-    levels = [median(surface[:, where]) for surface, where in zip(surfaces, (~below, below), strict=True)]
+    seen = below & (height[:, None] < 2 * bottom - 1)  # down to the table's front edge
+    levels = [median(surface[:, where]) for surface, where in zip(surfaces, (~below, seen), strict=True)]
     if np.hypot(*levels[1][1:]) <= NEUTRAL_C:  # one tone, that shadows darken; wood is lighter and darker by its grain
         parts[1] = _fit(*layouts[1], SHADED)
         surfaces[1] = _surface(parts[1][0])
-        levels[1] = median(surfaces[1][:, below])
+        levels[1] = median(surfaces[1][:, seen])
     plain = True
     for (_, scatter, explained), level in zip(parts, levels, strict=True):
         chroma = np.hypot(level[1], level[2])
         if explained < EXPLAINED or scatter[0] > GRAIN or level[0] < LIGHT_L or chroma > COLOUR_C:
             return None
         plain &= scatter[0] <= EVEN_SCATTER and chroma <= NEUTRAL_C
-    if not plain and not (_tint(levels) > OTHER_TINT and HIDDEN[0] < _hidden(picture, horizon, surfaces, [part[1] for part in parts]) < HIDDEN[1]):
-        return None
+    if bottom < 1 or not plain:
+        hidden = _hidden(picture, horizon, surfaces, [part[1] for part in parts])
+        if hidden < HIDDEN[0] or not (plain or (_tint(levels) > OTHER_TINT and hidden < HIDDEN[1])):
+            return None
     at = int(np.clip(0.5 * (horizon[0] + horizon[1]), 0, 0.99) * below.shape[0])
     share = np.linalg.norm((surfaces[1] - surfaces[0])[:, at, [0, -1]], axis=0) / step
     if share.min() < LEAST_SIDE or not ((share > LEAST_STEP) & (share < MOST_STEP)).any():  # one side may lie in the product's shadow

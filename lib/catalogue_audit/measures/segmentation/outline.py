@@ -22,7 +22,7 @@ from catalogue_audit.measures.segmentation.detached import down_to_contact
 from catalogue_audit.measures.segmentation.foot import smaller_without, without_soft_foot
 from catalogue_audit.measures.segmentation.gaps import GAP_LIGHT
 from catalogue_audit.measures.segmentation.growing import grow, without_crumbs, without_scraps
-from catalogue_audit.measures.segmentation.horizon import ERASED_PX, erased
+from catalogue_audit.measures.segmentation.horizon import ERASED_PX, TILT, above_front, below_line, erased
 from catalogue_audit.measures.segmentation.pools import without_shadow_beside
 from catalogue_audit.measures.segmentation.reflection import without_reflection
 from catalogue_audit.measures.segmentation.rests import without_rests
@@ -46,6 +46,7 @@ MOST_RAGGED, RAGGED_WORTH = 0.22, 0.4  # share of an edge; and what such an outl
 WEAK, WEAK_COST = 4.0, 0.1  # CIELAB; by that share of an edge as weak, though not too faint to see, less of it needs be ragged
 COLOURED, OWN_TINT, LIGHTEST = 10.0, 0.3, 1.2  # CIELAB chroma of a table whose grain and shadows are known by it; how far they are off its chromaticity; and of its L* + 16
 SMALL, THIN = 0.01, 0.02  # of the frame's area, and of its long side: what covers less, and is nowhere as wide, is the line of a shadow, or some trim
+LEDGE = 0.5  # of the height of what was found, at both sides of the frame
 KERNEL5 = np.ones((5, 5), np.uint8)
 
 
@@ -76,14 +77,19 @@ def find_outline(picture, backdrop):
     linear, lightness, planes = _tones(picture, frame)
     half = (height + 1) // 2, (width + 1) // 2
     background = [plane[part] for plane in backdrop.at(half)]
-    if backdrop.horizon is None:
+    if backdrop.horizon is None and backdrop.front is None:
         evidence = find_evidence(lightness, planes, background)
     else:
         _, level, planes = _tones(picture, (slice(0, height), slice(0, width)))
-        level, planes = _without_horizon(level, planes, backdrop)
+        if backdrop.front:
+            (level,) = above_front([level], backdrop.at(level.shape)[:1], backdrop.front, ERASED_PX)
+            planes = above_front(planes, backdrop.at(half), backdrop.front, (ERASED_PX + 1) // 2)
+        if backdrop.horizon:
+            level, planes = _without_horizon(level, planes, backdrop)
         planes = [plane[part] for plane in planes]
         evidence = find_evidence(level[frame], planes, background)
-        _without_grain(evidence, np.hypot(*background[1:]))
+        if backdrop.horizon:
+            _without_grain(evidence, np.hypot(*background[1:]))
     gap_light = CUT_OUT_GAP_LIGHT if backdrop.kind == "cut_out" else GAP_LIGHT
     tint = float(np.hypot(*(cv2.mean(plane)[0] for plane in background[1:])))
     table = None if backdrop.horizon is None else max(backdrop.horizon) * half[0] - part[0].start
@@ -161,6 +167,8 @@ def _part_of_interest(working, backdrop):
     expected = cv2.merge(backdrop.at(scout.shape[:2]))
     limit = 1.0 + 1.5 * np.asarray(backdrop.scatter, float)
     unlike = cv2.inRange(lab_of(cv2.LUT(scout, SRGB_CURVE)) - expected, -limit, limit) == 0
+    if backdrop.front:
+        unlike &= below_line(backdrop.front, unlike.shape) == 0
     spans = []
     for axis, length in ((1, height), (0, width)):
         found = np.flatnonzero(unlike.any(axis=axis))
@@ -188,11 +196,23 @@ def _confidence(mask, contrast, backdrop, doubt):
     sides = sum(np.count_nonzero(side) > SIDE_MET * len(side) for side in (mask[0], mask[-1], mask[:, 0], mask[:, -1]))
     if sides == 4 or (sides and _edge_length(mask) > TANGLED * np.sqrt(area * mask.size)) or (sides == 3 and backdrop.scatter[0] > UNEVEN_L):
         return 0.2, "this is a close crop or a scene, not a product in front of a plain background"
+    if _is_ledge(mask):
+        return 0.2, "what was found reaches from side to side at one height: it may hold a table's front edge or a shelf"
     if doubt > MOST_DOUBT and backdrop.kind != "cut_out":  # pure white holds no rest of a ground
         return DOUBTED, "a faint part at the product's foot may be its shadow or mirror image"
     faint = float(np.mean(contrast < FAINT)) if len(contrast) else 1.0
     value = min(backdrop.confidence, 1.0) * max(1 - FAINT_COST * faint, 0.1)
     return value, "" if value >= 0.5 else "much of the product's edge is as light as the background"
+
+
+def _is_ledge(mask):
+    """Whether a mask, (h, w) bool, meets the frame's left and right side at one height, and by less of its own height than a product that is cut off there."""
+    sides = [np.flatnonzero(mask[:, column]) for column in (0, -1)]
+    if min(map(len, sides)) < 3:
+        return False
+    rows = np.flatnonzero(mask.any(axis=1))
+    apart = min(abs(int(sides[0][end]) - int(sides[1][end])) for end in (0, -1))
+    return apart <= TILT * mask.shape[1] and max(side[-1] - side[0] for side in sides) < LEDGE * (rows[-1] - rows[0])
 
 
 def _is_thin(mask):

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from catalogue_audit.measures.quantiles import median, quantile
+from catalogue_audit.measures.segmentation.horizon import below_line
 from catalogue_audit.pixels.working import lightness_of
 
 LONG_SIDE = 400  # px on which shadows are looked at
@@ -50,6 +51,8 @@ def shadow_kind(picture, backdrop, outline, rim_px=0.0):
     ground = backdrop.at(mask.shape)[0]
     covered = _grown(mask, 1 + math.ceil(rim_px / (picture.reduction * step)))
     dark = (outline.shadow[::step, ::step] | (ground - here > 1.5)) & ~covered
+    if backdrop.front:
+        dark &= below_line(backdrop.front, dark.shape) == 0
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     height, width = rows[-1] + 1 - rows[0], columns[-1] + 1 - columns[0]
     if _mirrored(light, mask, height) > REFLECTED:
