@@ -1,10 +1,8 @@
 """What a view has more of light by nature: what tells it, and what does not, against made levels."""
 
 import numpy as np
-import pytest
 
 from catalogue_audit.statistics.photometry.exposure import exposure_deviations
-from catalogue_audit.statistics.photometry.kin import few_effects
 from catalogue_audit.statistics.tables import table_from_rows
 
 
@@ -31,14 +29,3 @@ def test_the_darkest_backs_are_brighter_by_their_light_and_not_by_what_they_mirr
         lit = 0.3 if view == "back" and sku in ("S10", "S11") else 0.0
         assert abs(ev - lit) < 0.06
         assert lit == 0 or ev > 3 * sd
-
-
-@pytest.mark.parametrize("off", [0.0, 0.4, -0.4])
-def test_of_two_products_that_show_a_view_neither_takes_half_of_what_the_other_is_off_by(off):
-    """Both sides are by nature as light as the fronts; one was lit otherwise, and the other keeps most of its own level."""
-    level = np.array([0.0, 0.0, 0.0, 0.0, 0.0, off])
-    sku, views = np.array(["A", "A", "A", "B", "B", "B"]), np.array(["front", "back", "side"] * 2)
-    scatter = np.full(6, 0.04), np.full(6, 0.03)
-    effect, sd = few_effects(level, level, sku, views, np.full(6, ""), scatter, 0.1, 3)
-    assert abs(effect[5]) < 0.03 and abs(effect[2]) < 0.4 * abs(off) + 0.03
-    assert sd[2] >= sd[5]

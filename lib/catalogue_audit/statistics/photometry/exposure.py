@@ -14,7 +14,7 @@ import numpy as np
 from catalogue_audit.measures.applicability import STRAIGHT_ON
 from catalogue_audit.statistics.photometry.background_lamps import by_its_own_lamps
 from catalogue_audit.statistics.photometry.backgrounds import light_of_backgrounds, of_the_place
-from catalogue_audit.statistics.photometry.kin import few_effects, kin_effects
+from catalogue_audit.statistics.photometry.kin import kin_effects
 from catalogue_audit.statistics.photometry.lit_alike import ODD_SD, ODD_STRAIGHT_SD, explained, odd_share
 from catalogue_audit.statistics.photometry.product_colour import shows_inside
 from catalogue_audit.statistics.photometry.product_lamps import by_lamps_of_the_product
@@ -37,7 +37,7 @@ BURNT = 0.25  # of the product, burnt out beyond its other views: unless it is b
 ELSEWHERE = 0.1  # EV of the background, beyond steady light
 DIFFER = 0.2  # EV; backgrounds of one product's pictures further apart than this were not all lit alike
 NEIGHBOURS, FURTHEST = 4, 24  # frames to either side whose backgrounds are the usual of their time, and among how many those of other products are sought
-EFFECT_SD, FEW_PRODUCTS = 0.1, 6  # EV by which views differ from one another; products from which the middle tells what a view has more
+EFFECT_SD = 0.1  # EV; by which views differ from one another
 # EV of a view's effect under lamps from several sides; beyond it one lamp stands aside, a flat front turned from it loses light, a round body
 # does not, so that views differ by so much of the rest: the odd slanting one, and any detail, which may show any part.
 USUAL_EFFECT, ODD_SHARE, DETAIL_SHARE = 0.15, 1.0, 0.5
@@ -188,12 +188,9 @@ def _by_nature(frames, sketches, shown, residual, usual, steady_sd):
     odd_styles, turned = np.where(straight, ODD_STRAIGHT_STYLE, odd), np.where(slanting, mirrored, 0.0)
     of_style, of_style_sd, within_sd = kin_effects(usual - effects, sku, views, styles, view_sd, odd_styles, odd_sd, turned, shown.level_sd)
     has_kin = np.isfinite(of_style_sd)
-    scatter = np.hypot(view_sd, shown.level_sd), np.hypot(within_sd, shown.level_sd)
-    few, few_sd = few_effects(usual, usual - effects, sku, views, styles, scatter, EFFECT_SD, FEW_PRODUCTS)
-    taken, taken_sd = np.where(np.isnan(few), effects + of_style, few), np.where(np.isnan(few), np.nan_to_num(of_style_sd), few_sd)
-    own_sd = np.hypot(np.where(shown.whole, 0.0, DETAIL_SHARE * by_shape), np.hypot(shown.level_sd, taken_sd))
+    own_sd = np.hypot(np.where(only, EFFECT_SD, np.where(shown.whole, 0.0, DETAIL_SHARE * by_shape)), np.hypot(shown.level_sd, np.nan_to_num(of_style_sd)))
     return Nature(
-        residual - taken,
+        residual - effects - of_style,
         np.where(has_kin, np.char.add(kinds, " kin"), kinds),
         styles,
         np.where(has_kin, within_sd, view_sd),

@@ -71,43 +71,6 @@ def kin_effects(residual, sku, groups, styles, between_sd, odd, odd_sd, mirrored
     return effect, sd, within
 
 
-def few_effects(level, residual, sku, groups, styles, scatter, between_sd, fewest):
-    """
-    What each frame has more of a view that few products show, from the others of these, drawn to nothing as far as they tell little.
-
-    The middle of two products' views would share out their difference, whichever of the two was lit otherwise.
-
-    Parameters
-    ----------
-    level, residual : (n,) ndarray
-        EV up to a constant of each product; the same beyond what the view has more in most products. NaN where unknown.
-    sku, groups, styles : (n,) ndarray of str
-        Products, views, styles.
-    scatter : pair of (n,) ndarray
-        EV by which the frame's view differs from product to product, and from colourway to colourway of one style.
-    between_sd : float
-        EV by which views differ from one another.
-    fewest : int
-        Products from which a view's effect is known.
-
-    Returns
-    -------
-    effect, sd : (n,) ndarray
-        EV and its standard uncertainty; NaN for views that more products show.
-    """
-    level = level - (residual - _of_the_product(residual, sku))
-    effect, sd = np.full((2, len(level)), np.nan)
-    for places in members_of(groups):
-        known = places[np.isfinite(level[places])]
-        if len(np.unique(sku[known])) >= fewest:
-            continue
-        for place in places[sku[places] != ""]:
-            others = known[sku[known] != sku[place]]
-            kin = (styles[others] == styles[place]) & (styles[place] != "")
-            effect[place], sd[place] = _posterior(level[others], np.where(kin, scatter[1][others], scatter[0][others]), between_sd, 0.0, between_sd)
-    return effect, sd
-
-
 def _of_the_product(residual, sku):
     """EV of each frame beyond the middle of its product's, (n,); NaN where it is alone."""
     residual = residual.copy()
